@@ -1,0 +1,1 @@
+"""The shell: asyncio tasks around the core."""
