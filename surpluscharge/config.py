@@ -1,0 +1,810 @@
+"""The configuration: one TOML file, read into models whose every name carries its unit.
+
+:func:`load` either returns a :class:`Config` that the daemon can run with, or raises :class:`ConfigError` with *all*
+that is wrong, each problem naming the file, the key, the value and the remedy.
+"""
+
+from __future__ import annotations
+
+import difflib
+import json
+import os
+import re
+import stat
+import tomllib
+from collections.abc import Iterator
+from datetime import timedelta
+from datetime import time as time_of_day
+from pathlib import Path
+from typing import Annotated, Any, Literal, NamedTuple
+from zoneinfo import ZoneInfo
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic_core import ErrorDetails, PydanticCustomError
+
+from surpluscharge.control.controller import Settings
+from surpluscharge.control.machine import Params
+from surpluscharge.control.signals import Contact, Measures, Source
+
+SCALES = {"W": 1.0, "kW": 1000.0}
+HOLD_MARK = "{hold_s}"
+
+# EN 50160 (and IEC 60038): the supply stays within 230 V +- 10 %, so a lead of fixed current draws as much more or less.
+VOLTAGE_TOLERANCE = 0.10
+
+# --- problems --------------------------------------------------------------------------------------------------------
+
+
+class Problem(NamedTuple):
+    """One thing wrong. ``keys`` are dotted; the first is the one to look at."""
+
+    keys: tuple[str, ...]
+    value: str
+    message: str
+    remedy: str
+
+
+class ConfigError(Exception):
+    """The configuration cannot be used. ``problems`` holds everything found, not only the first."""
+
+    def __init__(self, name: str, problems: list[Problem]) -> None:
+        self.name = name
+        self.problems = problems
+        super().__init__("\n".join(f"{name}: {_line(problem)}" for problem in problems))
+
+
+def _line(problem: Problem) -> str:
+    where = problem.keys[0] if problem.keys else ""
+    if problem.value:
+        where += f" = {problem.value}"
+    return ": ".join(part for part in (where, problem.message) if part) + f". {problem.remedy}"
+
+
+# --- the types of single values --------------------------------------------------------------------------------------
+
+
+def _refuse(message: str, remedy: str) -> PydanticCustomError:
+    return PydanticCustomError("surpluscharge", "{message}", {"message": message, "remedy": remedy})
+
+
+_DURATION = TypeAdapter(timedelta)
+_ISO_DURATION = re.compile(r"P(\d+D)?(T(?=\d)(\d+H)?(\d+M)?(\d+(\.\d+)?S)?)?")
+
+
+def _seconds(value: Any) -> Any:
+    """Let a person write an ISO 8601 duration where seconds are wanted."""
+    if isinstance(value, str) and value != "P" and _ISO_DURATION.fullmatch(value):
+        return _DURATION.validate_python(value).total_seconds()
+    return value
+
+
+def _topic(value: str) -> str:
+    """Check an MQTT topic *name* (MQTT 5.0, section 4.7): one topic, not a filter over many."""
+    if "+" in value or "#" in value:
+        raise _refuse("a topic name holds no wildcard", "Name the one topic, without + and #")
+    if not value or "\0" in value or len(value.encode()) > 65535:
+        raise _refuse("a topic name has 1 to 65535 bytes and no null character", "Name the topic as the sender does")
+    if value.startswith("$"):
+        raise _refuse("topics that begin with $ belong to the broker", "Use a topic that does not begin with $")
+    return value
+
+
+def _pointer(value: str) -> str:
+    if value and not value.startswith("/"):
+        raise _refuse("a JSON Pointer (RFC 6901) begins with /", f'Write "/{value}"')
+    if re.search(r"~(?![01])", value):
+        raise _refuse("in a JSON Pointer (RFC 6901) ~ is written ~0 and / within a name ~1", "Escape it so")
+    return value
+
+
+def _zone(value: str) -> str:
+    try:
+        ZoneInfo(value)
+    except (OSError, ValueError, KeyError):  # ZoneInfoNotFoundError is a KeyError; odd names raise the others
+        raise _refuse("this time zone is not known here", 'Write an IANA name such as "Europe/Lisbon"') from None
+    return value
+
+
+def _clock_time(value: str) -> str:
+    if not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", value):
+        raise _refuse("a time of day is written HH:MM", 'Write for example "04:00"')
+    return value
+
+
+def _existing(value: str) -> str:
+    if not Path(value).is_file():
+        raise _refuse("there is no such file", "Name a file that the daemon's user can read")
+    return value
+
+
+Seconds = Annotated[float, BeforeValidator(_seconds)]
+Topic = Annotated[str, AfterValidator(_topic)]
+Pointer = Annotated[str, AfterValidator(_pointer)]
+File = Annotated[str, AfterValidator(_existing)]
+Payload = Annotated[str, Field(min_length=1, max_length=4096)]
+
+
+class Section(BaseModel):
+    """A table of the file: unknown keys are refused, and text is not taken for a number."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False, hide_input_in_errors=True)
+
+
+# --- the tables of the file ------------------------------------------------------------------------------------------
+
+
+class Secret(Section):
+    """Where a secret is to be found: exactly one of the three."""
+
+    file: str | None = Field(None, description="a file that holds it")
+    env: str | None = Field(None, description="an environment variable that holds it")
+    credential: str | None = Field(None, description="a credential of the service manager (LoadCredential=)")
+
+    def reveal(self) -> str:
+        """Return the secret. Raises ValueError, saying what is wrong without showing it."""
+        if self.env is not None:
+            try:
+                return os.environ[self.env]
+            except KeyError:
+                raise ValueError(f"the environment has no variable {self.env}") from None
+        try:
+            return self.path.read_text(encoding="utf-8").rstrip("\r\n")
+        except (OSError, UnicodeDecodeError) as error:
+            reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
+            raise ValueError(f"cannot read {self.path}: {reason}") from None
+
+    @property
+    def path(self) -> Path:
+        if self.file is not None:
+            return Path(self.file)
+        return Path(os.environ.get("CREDENTIALS_DIRECTORY", "/run/credentials"), self.credential or "")
+
+    def __str__(self) -> str:
+        return next(f"({kind}: {value})" for kind, value in self.model_dump().items() if value is not None)
+
+
+class Tls(Section):
+    ca_file: File | None = Field(None, description="certificate authority; default: those of the system")
+    cert_file: File | None = Field(None, description="this client's certificate, if the broker asks for one")
+    key_file: File | None = Field(None, description="and its private key")
+    key_password: Secret | None = Field(None, description="and the key's pass phrase, if it has one")
+
+
+class Mqtt(Section):
+    host: str = Field("localhost", min_length=1, description="the broker's name or address")
+    port: int | None = Field(None, ge=1, le=65535, description="default: 1883, with TLS 8883")
+    unix_socket: str | None = Field(None, description="path of the broker's local socket, instead of host and port")
+    tls: Tls | None = Field(None, description="present: the connection is encrypted")
+    username: str | None = Field(None, description="default: none")
+    password: Secret | None = Field(None, description="where the password is found; never the password itself")
+    client_id: str | None = Field(
+        None,
+        pattern=r"^[0-9A-Za-z_.-]{1,60}$",
+        description='must be unique at the broker; default: "surpluscharge-" and the charger\'s name',
+    )
+    keepalive_s: int = Field(
+        15, ge=5, le=60, description="a dead connection is noticed, and the relay told off, within 1.5 times this"
+    )
+    protocol: Literal["auto", "5", "3.1.1"] = Field("auto", description="auto: MQTT 5, and 3.1.1 where it is refused")
+    base_topic: Topic | None = Field(
+        None, description='what the daemon publishes begins so; default: "surpluscharge/" and the charger\'s name'
+    )
+
+
+class MeterSource(Section):
+    topic: Topic = Field(description="where the meter publishes")
+    pointer: Pointer | None = Field(None, description="RFC 6901 pointer into a JSON payload; default: a plain number")
+    unit: Literal["W", "kW"] = Field("W", description="the unit of the value")
+    measures: Measures = Field("net-import", description="which way a positive value flows; several are summed")
+    fresh_s: Seconds = Field(
+        30.0, ge=1, le=600, description="a reading older than this is not relied on: the relay goes off"
+    )
+    limit_w: float = Field(30000.0, gt=0, description="a value beyond this is taken for nonsense")
+
+
+class Charger(Section):
+    name: str = Field("charger", pattern=r"^[a-z0-9]([a-z0-9-]{0,30}[a-z0-9])?$", description="a short name")
+    current_a: float = Field(gt=0, le=32, description="the current that the lead is set to")
+    voltage_v: float = Field(230.0, ge=100, le=260, description="the mains voltage here")
+    draw_w: float | None = Field(
+        None, gt=0, le=8000, description="what it really draws, once measured; default: current times voltage"
+    )
+
+
+class Socket(Section):
+    rated_a: float = Field(13.0, gt=0, le=63, description="what is printed on the socket and plug")
+    continuous_a: float = Field(
+        10.0, gt=0, le=63, description="what it may carry for hours: common guidance for a domestic socket is 10 A"
+    )
+
+
+class Feedback(Section):
+    topic: Topic = Field(description="where the plug reports its relay")
+    pointer: Pointer | None = Field(None, description="RFC 6901 pointer into a JSON payload; default: plain text")
+    on_value: str = Field("on", min_length=1, description="the value that means on, in any case")
+    off_value: str = Field("off", min_length=1, description="the value that means off, in any case")
+
+
+class Power(Section):
+    topic: Topic = Field(description="where the plug reports the charger's power")
+    pointer: Pointer | None = Field(None, description="RFC 6901 pointer into a JSON payload; default: a plain number")
+    unit: Literal["W", "kW"] = Field("W", description="the unit of the value")
+    fresh_s: Seconds = Field(90.0, ge=1, le=3600, description="after this the draw is assumed, not measured")
+    limit_w: float = Field(10000.0, gt=0, description="a value beyond this is taken for nonsense")
+
+
+class Relay(Section):
+    command_topic: Topic = Field(description="where the plug listens")
+    on_payload: Payload = Field("on", description="sent to switch on; {hold_s} in it becomes the hold time")
+    off_payload: Payload = Field("off", description="sent to switch off")
+    qos: Literal[0, 1, 2] = Field(1, description="MQTT quality of service of the commands")
+    hold_s: int | None = Field(
+        None, ge=30, le=3600, description="for a plug that can switch itself off: after how long, unless told on again"
+    )
+    confirm_within_s: Seconds = Field(5.0, ge=0.5, le=60, description="a command not confirmed by then is sent again")
+    reassert_s: Seconds = Field(60.0, ge=5, le=600, description="the wanted state is sent again this often")
+    feedback: Feedback | None = Field(None, description="without it, the broker's word is taken for the plug's")
+    power: Power | None = Field(None, description="without it, the draw is assumed")
+
+
+class Control(Section):
+    start_export_w: float | None = Field(
+        None, ge=0, le=20000, description="export that starts a charge; default: the whole draw, so nothing is bought"
+    )
+    stop_import_w: float | None = Field(
+        None, ge=-20000, le=20000, description="import that ends it; default: a quarter of the draw"
+    )
+    start_delay_s: Seconds = Field(45.0, ge=0, le=3600, description="how long the export must hold")
+    stop_delay_s: Seconds = Field(120.0, ge=0, le=3600, description="how long the import must hold")
+    min_on_s: Seconds = Field(480.0, ge=0, le=7200, description="shortest charge: cars and relays dislike haste")
+    min_off_s: Seconds = Field(300.0, ge=0, le=7200, description="shortest pause")
+    starts_per_hour: int = Field(4, ge=1, le=60, description="most starts in any 60 minutes")
+    starts_per_day: int = Field(16, ge=1, le=96, description="most starts in any 24 hours")
+
+
+class Session(Section):
+    time_cap_s: Seconds = Field(
+        21600.0, ge=60, le=86400, description="most charging time in a session; sockets need rest, default 6 hours"
+    )
+    energy_cap_wh: float | None = Field(None, gt=0, description="most energy in a session; default: no cap")
+    rearm: Literal["daily", "manual"] = Field(
+        "daily", description="a new session begins daily, or (manual) when enable is switched off and on"
+    )
+    rearm_at: Annotated[str, AfterValidator(_clock_time)] = Field("04:00", description="local time of the daily one")
+
+
+class Site(Section):
+    time_zone: Annotated[str, AfterValidator(_zone)] | None = Field(
+        None, description="IANA name; default: the computer's own"
+    )
+
+
+class Status(Section):
+    heartbeat_s: Seconds = Field(30.0, ge=1, le=3600, description="the status is published at least this often")
+
+
+class Log(Section):
+    level: Literal["debug", "info", "warning", "error"] = Field("info", description="debug adds a line per reading")
+    format: Literal["auto", "json", "console"] = Field("auto", description="auto: console in a terminal, else JSON")
+
+
+class Store(Section):
+    directory: str | None = Field(
+        None, description="what outlives a restart; default: the service's own, else ~/.local/state/surpluscharge"
+    )
+
+
+class Config(Section):
+    """The whole file."""
+
+    charger: Charger
+    relay: Relay
+    meter: list[MeterSource] = Field(min_length=1)
+    mqtt: Mqtt = Mqtt()
+    socket: Socket = Socket()
+    control: Control = Control()
+    session: Session = Session()
+    site: Site = Site()
+    status: Status = Status()
+    log: Log = Log()
+    store: Store = Store()
+
+    # What a key left out comes to. `surpluscharge check` shows these as derived.
+
+    @property
+    def draw_w(self) -> float:
+        return self.charger.draw_w or self.charger.current_a * self.charger.voltage_v
+
+    @property
+    def start_export_w(self) -> float:
+        return self.draw_w if self.control.start_export_w is None else self.control.start_export_w
+
+    @property
+    def stop_import_w(self) -> float:
+        return 0.25 * self.draw_w if self.control.stop_import_w is None else self.control.stop_import_w
+
+    @property
+    def base_topic(self) -> str:
+        return self.mqtt.base_topic or f"surpluscharge/{self.charger.name}"
+
+    @property
+    def client_id(self) -> str:
+        return self.mqtt.client_id or f"surpluscharge-{self.charger.name}"
+
+    @property
+    def port(self) -> int:
+        return self.mqtt.port or (8883 if self.mqtt.tls else 1883)
+
+    @property
+    def state_file(self) -> Path:
+        if self.store.directory:
+            directory = Path(self.store.directory)
+        elif "STATE_DIRECTORY" in os.environ:  # set by the service manager; the first of a list
+            directory = Path(os.environ["STATE_DIRECTORY"].split(":")[0])
+        else:
+            state_home = os.environ.get("XDG_STATE_HOME") or "~/.local/state"
+            directory = Path(state_home).expanduser() / "surpluscharge"
+        return directory / f"{self.charger.name}.json"
+
+    @property
+    def rearm_at(self) -> time_of_day:
+        return time_of_day.fromisoformat(self.session.rearm_at)
+
+    @property
+    def on_payload(self) -> str:
+        return self.relay.on_payload.replace(HOLD_MARK, str(self.relay.hold_s))
+
+    def derived(self) -> dict[str, object]:
+        """Return the effective value of each key that was left out and follows from others."""
+        values = {
+            "charger.draw_w": (self.charger.draw_w, self.draw_w),
+            "control.start_export_w": (self.control.start_export_w, self.start_export_w),
+            "control.stop_import_w": (self.control.stop_import_w, self.stop_import_w),
+            "mqtt.base_topic": (self.mqtt.base_topic, self.base_topic),
+            "mqtt.client_id": (self.mqtt.client_id, self.client_id),
+            "mqtt.port": (self.mqtt.port, self.port),
+            "store.directory": (self.store.directory, str(self.state_file.parent)),
+        }
+        return {key: effective for key, (given, effective) in values.items() if given is None}
+
+    def settings(self) -> Settings:
+        """Return what the controller needs, in its own terms."""
+        control, session, power, feedback = self.control, self.session, self.relay.power, self.relay.feedback
+        return Settings(
+            params=Params(
+                start_export_w=self.start_export_w,
+                stop_import_w=self.stop_import_w,
+                start_delay_s=control.start_delay_s,
+                stop_delay_s=control.stop_delay_s,
+                min_on_s=control.min_on_s,
+                min_off_s=control.min_off_s,
+                starts_per_hour=control.starts_per_hour,
+                starts_per_day=control.starts_per_day,
+                time_cap_s=session.time_cap_s,
+                energy_cap_wh=float("inf") if session.energy_cap_wh is None else session.energy_cap_wh,
+                rearm_daily=session.rearm == "daily",
+            ),
+            draw_w=self.draw_w,
+            grid=tuple(
+                Source(
+                    source.topic,
+                    source.pointer,
+                    SCALES[source.unit],
+                    source.measures,
+                    source.fresh_s,
+                    source.limit_w,
+                )
+                for source in self.meter
+            ),
+            power=Source(power.topic, power.pointer, SCALES[power.unit], "import-only", power.fresh_s, power.limit_w)
+            if power
+            else None,
+            contact=Contact(feedback.topic, feedback.pointer, feedback.on_value, feedback.off_value)
+            if feedback
+            else None,
+        )
+
+    def warnings(self) -> list[str]:
+        """Return what is allowed, but worth a second thought."""
+        return list(_doubts(self))
+
+
+# --- contradictions between values that are fine by themselves -------------------------------------------------------
+
+
+def _contradictions(config: Config) -> Iterator[Problem]:
+    charger, socket, relay, control, session = (
+        config.charger,
+        config.socket,
+        config.relay,
+        config.control,
+        config.session,
+    )
+
+    def problem(key: str, value: object, message: str, remedy: str, *others: str) -> Problem:
+        return Problem((key, *others), _show(value), message, remedy)
+
+    if charger.current_a > socket.continuous_a:
+        yield problem(
+            "charger.current_a",
+            charger.current_a,
+            f"the lead's current is above what the socket may carry for hours ({socket.continuous_a:g} A)",
+            "Set the lead to a lower current, or have a licensed electrician fit a suitable socket",
+            "socket.continuous_a",
+        )
+    if socket.continuous_a > socket.rated_a:
+        yield problem(
+            "socket.continuous_a",
+            socket.continuous_a,
+            f"the continuous rating is above the socket's rating ({socket.rated_a:g} A)",
+            "It can at most equal it",
+            "socket.rated_a",
+        )
+    stop_undoes_start = config.draw_w - config.start_export_w >= config.stop_import_w
+    if stop_undoes_start:
+        least_w = config.draw_w - config.start_export_w
+        yield problem(
+            "control.stop_import_w",
+            config.stop_import_w,
+            f"this would undo the start at once: a charge that starts at {config.start_export_w:g} W of export and "
+            f"draws {config.draw_w:g} W imports {least_w:g} W from its first minute",
+            f"Raise it well above {least_w:g}, or raise control.start_export_w",
+            "control.start_export_w",
+            "charger.draw_w",
+            "charger.current_a",
+            "charger.voltage_v",
+        )
+    if control.min_on_s > session.time_cap_s:
+        yield problem(
+            "control.min_on_s",
+            control.min_on_s,
+            f"the shortest charge is longer than the session's time cap ({session.time_cap_s:g} s)",
+            "Lower it, or raise session.time_cap_s",
+            "session.time_cap_s",
+        )
+    least_wh = config.draw_w * control.min_on_s / 3600
+    if session.energy_cap_wh is not None and least_wh > session.energy_cap_wh:
+        yield problem(
+            "session.energy_cap_wh",
+            session.energy_cap_wh,
+            f"the shortest charge takes more ({least_wh:.0f} Wh)",
+            "Raise it, or lower control.min_on_s",
+            "control.min_on_s",
+            "charger.draw_w",
+            "charger.current_a",
+            "charger.voltage_v",
+        )
+    if control.starts_per_hour > control.starts_per_day:
+        yield problem(
+            "control.starts_per_hour",
+            control.starts_per_hour,
+            f"more starts in an hour than in a day ({control.starts_per_day})",
+            "Lower it, or raise control.starts_per_day",
+            "control.starts_per_day",
+        )
+    yield from _relay_contradictions(relay, problem)
+    yield from _topic_contradictions(config, problem)
+    yield from _connection_contradictions(config.mqtt, problem)
+
+
+def _relay_contradictions(relay: Relay, problem: Any) -> Iterator[Problem]:
+    if relay.on_payload == relay.off_payload:
+        yield problem(
+            "relay.off_payload",
+            relay.off_payload,
+            "on and off are told with the same payload",
+            "Give them different payloads",
+            "relay.on_payload",
+        )
+    if relay.hold_s is not None and HOLD_MARK not in relay.on_payload:
+        yield problem(
+            "relay.hold_s",
+            relay.hold_s,
+            "the hold time is never told to the plug",
+            f"Write {HOLD_MARK} into relay.on_payload where the plug expects the seconds",
+            "relay.on_payload",
+        )
+    if relay.hold_s is None and HOLD_MARK in relay.on_payload:
+        yield problem(
+            "relay.on_payload",
+            relay.on_payload,
+            "the payload asks for a hold time that is not set",
+            "Set relay.hold_s to the seconds after which the plug switches itself off",
+            "relay.hold_s",
+        )
+    if relay.hold_s is not None and relay.hold_s < 2 * relay.reassert_s:
+        yield problem(
+            "relay.hold_s",
+            relay.hold_s,
+            f"the plug would switch itself off between two re-assertions ({relay.reassert_s:g} s apart)",
+            "Make it at least twice relay.reassert_s",
+            "relay.reassert_s",
+        )
+    for key in ("on_payload", "off_payload"):
+        text = getattr(relay, key).replace(HOLD_MARK, "0")
+        if text[0] in "{[":
+            try:
+                json.loads(text)
+            except ValueError as error:
+                yield problem(
+                    f"relay.{key}", getattr(relay, key), f"looks like JSON, but is not ({error})", "Correct the JSON"
+                )
+    if relay.feedback:
+        if relay.feedback.on_value.lower() == relay.feedback.off_value.lower():
+            yield problem(
+                "relay.feedback.off_value",
+                relay.feedback.off_value,
+                "on and off are reported with the same value",
+                "Give the two values that the plug reports",
+                "relay.feedback.on_value",
+            )
+        if relay.feedback.topic == relay.command_topic:
+            yield problem(
+                "relay.feedback.topic",
+                relay.feedback.topic,
+                "this is the command topic: the daemon would take its own command for the plug's report",
+                "Name the topic where the plug itself reports, or leave relay.feedback out",
+                "relay.command_topic",
+            )
+
+
+def _topic_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
+    base = config.base_topic
+    own = {f"{base}/{leaf}": "mqtt.base_topic" for leaf in ("enable", "enable/set", "status", "availability")}
+    own[config.relay.command_topic] = "relay.command_topic"
+    read = [(f"meter.{index}.topic", source.topic) for index, source in enumerate(config.meter)]
+    if config.relay.power:
+        read.append(("relay.power.topic", config.relay.power.topic))
+    if config.relay.feedback and config.relay.feedback.topic != config.relay.command_topic:
+        read.append(("relay.feedback.topic", config.relay.feedback.topic))
+    for key, topic in read:
+        if topic in own:
+            yield problem(
+                key, topic, "the daemon itself publishes there", "Name the topic of the device", key, own[topic]
+            )
+    if own[config.relay.command_topic] and config.relay.command_topic.startswith(f"{base}/"):
+        yield problem(
+            "relay.command_topic",
+            config.relay.command_topic,
+            f"this lies under the daemon's own topics ({base}/...)",
+            "Change mqtt.base_topic, or name the plug's own topic",
+            "mqtt.base_topic",
+        )
+
+
+def _connection_contradictions(mqtt: Mqtt, problem: Any) -> Iterator[Problem]:
+    if mqtt.unix_socket is not None:
+        for key in ("host", "port", "tls"):
+            if key in mqtt.model_fields_set:
+                yield problem(
+                    "mqtt.unix_socket",
+                    mqtt.unix_socket,
+                    f"a local socket has no {key}",
+                    f"Leave out either mqtt.unix_socket or mqtt.{key}",
+                    f"mqtt.{key}",
+                )
+    if mqtt.password is not None and mqtt.username is None:
+        yield problem("mqtt.password", "", "a password without a user name", "Set mqtt.username", "mqtt.username")
+    if mqtt.tls and (mqtt.tls.cert_file is None) is not (mqtt.tls.key_file is None):
+        yield problem("mqtt.tls", "", "a client certificate needs its key", "Give both cert_file and key_file")
+    secrets = {"mqtt.password": mqtt.password, "mqtt.tls.key_password": mqtt.tls.key_password if mqtt.tls else None}
+    for key, secret in secrets.items():
+        if secret is None:
+            continue
+        if len(secret.model_fields_set) != 1:
+            yield problem(key, "", "a secret is found in one place", "Give exactly one of file, env and credential")
+            continue
+        try:
+            secret.reveal()
+        except ValueError as error:
+            yield problem(key, str(secret), str(error), "Provide it there, readable by the daemon's user")
+
+
+def _doubts(config: Config) -> Iterator[str]:
+    relay, control, mqtt = config.relay, config.control, config.mqtt
+    nominal_w = config.charger.current_a * config.charger.voltage_v
+    if abs(config.draw_w / nominal_w - 1) > VOLTAGE_TOLERANCE:
+        low_w, high_w = nominal_w * (1 - VOLTAGE_TOLERANCE), nominal_w * (1 + VOLTAGE_TOLERANCE)
+        yield (
+            f"charger.draw_w = {config.draw_w:g} does not fit {config.charger.current_a:g} A: within the voltage that "
+            f"EN 50160 allows, that is {low_w:.0f} to {high_w:.0f} W. Is the current setting right?"
+        )
+    margin_w = config.stop_import_w - (config.draw_w - config.start_export_w)
+    if margin_w < 0.1 * config.draw_w:
+        yield (
+            f"only {margin_w:g} W lie between what a fresh start imports and control.stop_import_w: "
+            "small loads will end charges early."
+        )
+    if relay.feedback is None:
+        yield "relay.feedback is not set: whether the plug obeys is not known; the broker's word is taken for it."
+    if relay.power is None:
+        yield "relay.power is not set: the charger's draw is assumed, not measured, and so is its energy."
+    if relay.hold_s is None:
+        yield (
+            "relay.hold_s is not set: if both the computer and the broker fail while charging, the plug stays on. "
+            "A plug that can switch itself off after a time is worth having."
+        )
+    if relay.qos == 0:
+        yield "relay.qos is 0: a command may be lost without anyone noticing; 1 is better."
+    if control.min_on_s < 60 or control.min_off_s < 60:
+        yield "control.min_on_s or control.min_off_s is below a minute: hard on the relay, the lead and the car."
+    if max(source.fresh_s for source in config.meter) > 120:
+        yield "meter.fresh_s is above two minutes: for so long the relay stays on after the meter fell silent."
+    local = mqtt.unix_socket is not None or mqtt.host in ("localhost", "127.0.0.1", "::1")
+    if not local and mqtt.tls is None:
+        yield "mqtt.tls is not set: anyone on the network can read, and perhaps change, what is sent to the broker."
+    if not local and mqtt.username is None and not (mqtt.tls and mqtt.tls.cert_file):
+        yield "mqtt.username is not set: a broker that lets anyone in lets anyone switch the relay."
+    if mqtt.password and mqtt.password.file and Path(mqtt.password.file).stat().st_mode & stat.S_IROTH:
+        yield f"{mqtt.password.file} can be read by every user of this computer."
+
+
+# --- reading the file ------------------------------------------------------------------------------------------------
+
+
+def load(path: str | Path) -> Config:
+    """Read a configuration file. Raises ConfigError with everything that is wrong with it."""
+    try:
+        text = Path(path).read_bytes().decode("utf-8")
+    except OSError as error:
+        problem = Problem((), "", f"cannot be read ({error.strerror})", "Name a file that this user can read")
+        raise ConfigError(str(path), [problem]) from None
+    except UnicodeDecodeError as error:
+        problem = Problem((), "", f"is not UTF-8 text (byte {error.start})", "Save it as UTF-8")
+        raise ConfigError(str(path), [problem]) from None
+    return parse(text, str(path))
+
+
+def parse(text: str, name: str) -> Config:
+    """Read a configuration from TOML text; ``name`` stands for it in errors. Raises ConfigError."""
+    try:
+        data = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise ConfigError(name, [Problem((), "", f"is not TOML: {error}", "Correct the line")]) from None
+    try:
+        config = Config.model_validate(data)
+    except ValidationError as error:
+        problems = [_explain(details) for details in error.errors()]
+        raise ConfigError(name, problems + _contradictions_of_the_rest(data, error, problems)) from None
+    found = list(_contradictions(config))
+    if found:
+        raise ConfigError(name, found)
+    return config
+
+
+def _contradictions_of_the_rest(data: dict[str, Any], error: ValidationError, known: list[Problem]) -> list[Problem]:
+    """Say the contradictions too, in one go with the wrong values: those that no wrong value has a part in."""
+    stand_in = {"charger.current_a": 1.0, "relay.command_topic": "-", "meter": [{"topic": "-"}]}
+    rest = json.loads(json.dumps(data, default=str))
+    bad = {problem.keys[0] for problem in known}
+    for details in error.errors():
+        _remove(rest, details["loc"])
+    for key, value in stand_in.items():
+        table, _, leaf = key.rpartition(".")
+        place = rest.setdefault(table, {}) if table else rest
+        if isinstance(place, dict) and not place.get(leaf):
+            place[leaf] = value
+            bad.add(key)
+    try:
+        config = Config.model_validate(rest)
+    except ValidationError:
+        return []
+    return [
+        problem
+        for problem in _contradictions(config)
+        if not any(key == wrong or key.startswith(f"{wrong}.") for key in problem.keys for wrong in bad)
+    ]
+
+
+def _remove(data: Any, location: tuple[int | str, ...]) -> None:
+    for part in location[:-1]:
+        try:
+            data = data[part]
+        except (KeyError, IndexError, TypeError):
+            return
+    if isinstance(data, dict):
+        data.pop(location[-1], None)
+
+
+def _show(value: object) -> str:
+    """Return a value as TOML would write it, shortened."""
+    if value == "":
+        return ""
+    if isinstance(value, float) and value.is_integer():
+        value = int(value)
+    text = json.dumps(value, default=str, ensure_ascii=True)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+# --- turning the validator's words into ours -------------------------------------------------------------------------
+
+_QUANTITY = re.compile(r"\s*([-+]?\d+(?:\.\d+)?)\s*(kWh|Wh|kW|W|A|V|s|sec|min|m|h)\s*")
+_UNIT_FACTORS = {
+    "_w": {"W": 1, "kW": 1000},
+    "_wh": {"Wh": 1, "kWh": 1000},
+    "_s": {"s": 1, "sec": 1, "min": 60, "m": 60, "h": 3600},
+    "_a": {"A": 1},
+    "_v": {"V": 1},
+}
+_UNIT_NAMES = {"_w": "watts", "_wh": "watt-hours", "_s": "seconds", "_a": "amperes", "_v": "volts"}
+
+
+def _explain(details: ErrorDetails) -> Problem:
+    location, kind, value = details["loc"], details["type"], details["input"]
+    key = ".".join(str(part) for part in location)
+    leaf = str(location[-1])
+    if kind == "missing":
+        about = _field_description(location)
+        return Problem((key,), "", "is missing", f"Set it: {about}" if about else f"Add a [{key}] table")
+    if kind == "extra_forbidden":
+        return Problem((key,), _show(value), "is not a known key", _nearest(location))
+    if key.endswith("password") and not isinstance(value, dict):
+        return Problem(
+            (key,), "", "a secret is never written into this file", 'Write where it is: { file = "/path/to/it" }'
+        )
+    context = details.get("ctx", {})
+    if kind == "surpluscharge":
+        return Problem((key,), _show(value), context["message"], context["remedy"])
+    message = details["msg"].replace("Input should be", "must be").replace("Input", "It")
+    remedy = "See config.example.toml"
+    unit = next((suffix for suffix in ("_wh", "_w", "_s", "_a", "_v") if leaf.endswith(suffix)), None)
+    if unit and isinstance(value, str):
+        message = f"must be a number of {_UNIT_NAMES[unit]}, not text"
+        remedy = f"Write the {_UNIT_NAMES[unit]} as a plain number"
+        quantity = _QUANTITY.fullmatch(value)
+        factor = _UNIT_FACTORS[unit].get(quantity[2]) if quantity else None
+        if quantity and factor:
+            remedy = f"Write {leaf} = {float(quantity[1]) * factor:g}"
+        elif quantity:
+            remedy = f"{quantity[2]} is not a unit of this key: it takes {_UNIT_NAMES[unit]}"
+        elif unit == "_s":
+            remedy += ', or an ISO 8601 duration such as "PT10M"'
+    elif kind in ("model_type", "model_attributes_type", "list_type"):
+        table = f"[[{key}]]" if kind == "list_type" else f"[{key}]"
+        message, remedy = "must be a table", f"Write it as {table}, with its keys below"
+    elif kind == "too_short" and isinstance(value, list):
+        message, remedy = "needs at least one entry", f"Add a [[{key}]] table"
+    elif kind == "literal_error":
+        message = f"must be one of {context['expected']}"
+        remedy = "Choose one of them"
+    elif kind in ("greater_than", "greater_than_equal", "less_than", "less_than_equal"):
+        remedy = f"It is {about}" if (about := _field_description(location)) else "Choose a value within"
+    elif kind == "string_pattern_mismatch":
+        message, remedy = "has characters that are not allowed, or is too long", "Use letters, digits and hyphens"
+    elif kind == "string_type":
+        message, remedy = "must be text", "Put it in quotes"
+    return Problem((key,), _show(value), message, remedy)
+
+
+def _model_at(location: tuple[int | str, ...]) -> type[BaseModel] | None:
+    model: Any = Config
+    for part in location:
+        if isinstance(part, int):
+            continue
+        field = model.model_fields.get(part)
+        if field is None:
+            return None
+        model = next((kind for kind in _models_in(field.annotation)), None)
+        if model is None:
+            return None
+    return model if isinstance(model, type) and issubclass(model, BaseModel) else None
+
+
+def _models_in(annotation: Any) -> Iterator[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for argument in getattr(annotation, "__args__", ()):
+        yield from _models_in(argument)
+
+
+def _field_description(location: tuple[int | str, ...]) -> str | None:
+    model = _model_at(location[:-1])
+    field = model.model_fields.get(str(location[-1])) if model else None
+    return field.description if field else None
+
+
+def _nearest(location: tuple[int | str, ...]) -> str:
+    model = _model_at(location[:-1])
+    known = list(model.model_fields) if model else []
+    near = difflib.get_close_matches(str(location[-1]), known, n=1)
+    return f"Did you mean {near[0]}?" if near else f"Known here: {', '.join(known)}"

@@ -1,0 +1,411 @@
+"""The five states, and everything that affects a transition between them.
+
+The machine is one pure function, :func:`step`, over NamedTuples of plain numbers: no I/O, no clock, no logging, no
+objects. The daemon calls it; replay and the tests call the very same one; a compiler for numerical Python can take it
+as it stands. What moves it stands in three places here, read in this order:
+
+1. :func:`conditions` turns parameters, state and inputs into a set of yes/no facts, one bit each;
+2. :data:`TABLE` says, row by row, which facts move which state where (the first row that fits decides);
+3. :func:`step` adds what a transition leaves behind: timers, the start log, the session's sums.
+
+What must always hold (the tests name these numbers):
+
+1. The relay is never wanted on while disabled, locked-out, stopping, or without a fresh reading.
+2. Every on-period lasts at least the minimum-on time unless disabling, a cap, a trip or shutdown ended it.
+3. Every off-period lasts at least the minimum-off time, counted from the moment the relay is *known* to be off.
+4. Starts in any 60 minutes and in any 24 hours never exceed their budgets.
+5. No session outlasts its time or energy cap.
+6. When readings stop, the relay is wanted off at the moment the last good one goes stale.
+
+(7, 8, 9 and 10 are about the shell: what happens without the daemon, late commands, latches, the record.)
+
+Times are monotonic seconds; powers are watts, positive grid power is import.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+HOUR_S = 3600.0
+DAY_S = 86400.0
+NEVER_S = float("-inf")
+
+# Sums of many float intervals may fall short of a cap by rounding; this much short counts as reached.
+CAP_SLACK_S = 1e-3
+CAP_SLACK_WH = 1e-3
+
+# --- the states ------------------------------------------------------------------------------------------------------
+
+IDLE, ARMING, CHARGING, DISARMING, LOCKED_OUT = range(5)
+MODE_NAMES = ("idle", "arming", "charging", "disarming", "locked-out")
+
+# --- the supervisor's verdict, an input here -------------------------------------------------------------------------
+
+CLEAR, HOLD, TRIP = range(3)
+
+
+class Params(NamedTuple):
+    """What the owner has chosen. Watts, seconds, watt-hours; a budget is a number of starts."""
+
+    start_export_w: float
+    stop_import_w: float
+    start_delay_s: float
+    stop_delay_s: float
+    min_on_s: float
+    min_off_s: float
+    starts_per_hour: int
+    starts_per_day: int
+    time_cap_s: float
+    energy_cap_wh: float  # infinity: no cap
+    rearm_daily: bool  # False: a session ends only by switching enable off and on
+
+
+class Inputs(NamedTuple):
+    """What is known at this moment. Held values: each stays true until the next call says otherwise."""
+
+    grid_w: float  # positive: import
+    fresh_until_s: float  # when the reading above goes stale; -infinity: there is none
+    charger_w: float  # what the lead draws while the relay is on: measured, or assumed
+    enabled: bool
+    stopping: bool  # the daemon is shutting down
+    guard: int  # CLEAR, HOLD (do not start) or TRIP (off, now)
+    off_confirmed: bool  # the relay is known to be off
+    day: int  # number of the local day, counted from the daily re-arm time
+
+
+class State(NamedTuple):
+    """Where the machine stands. Replaced, never changed.
+
+    ``starts_s`` holds the times of the last ``starts_per_day`` starts, oldest first, so that both budgets are exact
+    over any window and not only over clock hours.
+    """
+
+    mode: int
+    cause: int  # of the last transition: an index into CAUSES
+    since_s: float  # when this mode was entered
+    due_s: float  # when the running start or stop delay is over
+    on_since_s: float
+    off_since_s: float
+    was_enabled: bool
+    starts_s: tuple[float, ...]
+    session_s: float  # time on since the session began
+    session_wh: float
+    session_day: int
+    at_s: float  # when step() last ran
+    charger_w: float  # held since then
+
+
+# --- the facts -------------------------------------------------------------------------------------------------------
+
+ENABLED = 1
+STOPPING = 2
+FRESH = 4
+EXPORT = 8  # export has reached the start threshold
+IMPORT = 16  # import exceeds the stop threshold
+DELAY_OVER = 32  # the start or stop delay has run out
+MIN_ON_OVER = 64
+MIN_OFF_OVER = 128  # and the relay is known to be off
+BUDGET_LEFT = 256
+TIME_SPENT = 512  # the session's time cap is reached
+ENERGY_SPENT = 1024
+HELD = 2048  # the supervisor says: do not start
+TRIPPED = 4096  # the supervisor says: off, now
+
+# --- why a transition happened ---------------------------------------------------------------------------------------
+
+CAUSES = (
+    "started",
+    "stopping",
+    "disabled",
+    "tripped",
+    "meter-silent",
+    "time-cap",
+    "energy-cap",
+    "surplus-seen",
+    "surplus-lost",
+    "surplus-held",
+    "import-seen",
+    "import-gone",
+    "import-held",
+    "cleared",
+)
+(
+    C_STARTED,
+    C_STOPPING,
+    C_DISABLED,
+    C_TRIPPED,
+    C_METER_SILENT,
+    C_TIME_CAP,
+    C_ENERGY_CAP,
+    C_SURPLUS_SEEN,
+    C_SURPLUS_LOST,
+    C_SURPLUS_HELD,
+    C_IMPORT_SEEN,
+    C_IMPORT_GONE,
+    C_IMPORT_HELD,
+    C_CLEARED,
+) = range(len(CAUSES))
+
+# --- the transition table --------------------------------------------------------------------------------------------
+
+
+class Row(NamedTuple):
+    """In any of ``sources``: if all facts of ``when`` hold and none of ``unless``, go to ``target``."""
+
+    sources: int  # a bit per mode
+    target: int
+    when: int
+    unless: int
+    cause: int
+
+
+_IDLE, _ARMING, _CHARGING, _DISARMING, _LOCKED_OUT = 1, 2, 4, 8, 16
+_ON = _CHARGING | _DISARMING
+_ANY = _IDLE | _ARMING | _ON | _LOCKED_OUT
+
+# The first row that fits decides; one whose target is the present state means "stay, and look no further".
+TABLE = (
+    Row(_ANY, IDLE, STOPPING, 0, C_STOPPING),
+    Row(_ANY, IDLE, 0, ENABLED, C_DISABLED),
+    Row(_ANY, LOCKED_OUT, TRIPPED, 0, C_TRIPPED),
+    Row(_ANY, LOCKED_OUT, TIME_SPENT, 0, C_TIME_CAP),
+    Row(_ANY, LOCKED_OUT, ENERGY_SPENT, 0, C_ENERGY_CAP),
+    Row(_ON, LOCKED_OUT, 0, FRESH, C_METER_SILENT),
+    Row(_IDLE, ARMING, FRESH | EXPORT, 0, C_SURPLUS_SEEN),
+    Row(_ARMING, IDLE, 0, FRESH, C_METER_SILENT),
+    Row(_ARMING, IDLE, 0, EXPORT, C_SURPLUS_LOST),
+    Row(_ARMING, CHARGING, DELAY_OVER | MIN_OFF_OVER | BUDGET_LEFT, HELD, C_SURPLUS_HELD),
+    Row(_CHARGING, DISARMING, IMPORT, 0, C_IMPORT_SEEN),
+    Row(_DISARMING, CHARGING, 0, IMPORT, C_IMPORT_GONE),
+    Row(_DISARMING, IDLE, DELAY_OVER | MIN_ON_OVER, 0, C_IMPORT_HELD),
+    Row(_LOCKED_OUT, IDLE, FRESH, 0, C_CLEARED),
+)
+
+
+# --- the functions ---------------------------------------------------------------------------------------------------
+
+
+def initial(params: Params, now_s: float, day: int) -> State:
+    """Return the state of a machine that knows nothing: idle, and the relay off for no time at all yet."""
+    return State(
+        mode=IDLE,
+        cause=C_STARTED,
+        since_s=now_s,
+        due_s=now_s,
+        on_since_s=NEVER_S,
+        off_since_s=now_s,
+        was_enabled=False,
+        starts_s=(NEVER_S,) * params.starts_per_day,
+        session_s=0.0,
+        session_wh=0.0,
+        session_day=day,
+        at_s=now_s,
+        charger_w=0.0,
+    )
+
+
+def wants_on(mode: int) -> bool:
+    """Say whether the relay is wanted on in this mode."""
+    return mode == CHARGING or mode == DISARMING  # noqa: PLR1714  (a compiler-friendly comparison)
+
+
+def budget_free_s(params: Params, state: State) -> float:
+    """Return when the start budgets allow, or allowed, the next start, in monotonic seconds."""
+    day_s = state.starts_s[0] + DAY_S
+    hour_s = state.starts_s[params.starts_per_day - params.starts_per_hour] + HOUR_S
+    return max(day_s, hour_s)
+
+
+def conditions(params: Params, state: State, now_s: float, inputs: Inputs) -> int:
+    """Return the facts that hold now, one bit each."""
+    facts = 0
+    if inputs.enabled:
+        facts |= ENABLED
+    if inputs.stopping:
+        facts |= STOPPING
+    if now_s < inputs.fresh_until_s:
+        facts |= FRESH
+    if -inputs.grid_w >= params.start_export_w:
+        facts |= EXPORT
+    if inputs.grid_w > params.stop_import_w:
+        facts |= IMPORT
+    if now_s >= state.due_s:
+        facts |= DELAY_OVER
+    if now_s >= state.on_since_s + params.min_on_s:
+        facts |= MIN_ON_OVER
+    if inputs.off_confirmed and now_s >= state.off_since_s + params.min_off_s:
+        facts |= MIN_OFF_OVER
+    if now_s >= budget_free_s(params, state):
+        facts |= BUDGET_LEFT
+    if state.session_s >= params.time_cap_s - CAP_SLACK_S:
+        facts |= TIME_SPENT
+    if state.session_wh >= params.energy_cap_wh - CAP_SLACK_WH:
+        facts |= ENERGY_SPENT
+    if inputs.guard == HOLD:
+        facts |= HELD
+    if inputs.guard == TRIP:
+        facts |= TRIPPED
+    return facts
+
+
+def deciding_row(mode: int, facts: int) -> int:
+    """Return the index of the row that decides in this mode with these facts; -1: none, stay."""
+    for index, row in enumerate(TABLE):
+        if (row.sources >> mode) & 1 and facts & row.when == row.when and not facts & row.unless:
+            return index
+    return -1
+
+
+def step(params: Params, state: State, now_s: float, inputs: Inputs) -> State:
+    """Account for the time since the last call, then make at most one transition.
+
+    Call it at every input and at :func:`next_deadline`, again until the mode no longer changes (at most four times).
+    """
+    on = wants_on(state.mode)
+
+    # The interval that ends now, with the power held since the last call. A long gap is counted in full: for a cap
+    # the larger sum is the safe one.
+    elapsed_s = max(0.0, now_s - state.at_s)
+    session_s = state.session_s + (elapsed_s if on else 0.0)
+    session_wh = state.session_wh + (state.charger_w * elapsed_s / HOUR_S if on else 0.0)
+
+    # A new session begins by the chosen rule, but never under a running charge: nobody's run gets two allowances.
+    enable_edge = inputs.enabled and not state.was_enabled
+    session_day = min(state.session_day, inputs.day)  # a clock that was put back is followed, but grants nothing
+    if not on:
+        rearmed = inputs.day > session_day if params.rearm_daily else enable_edge
+        session_day = inputs.day
+        if rearmed:
+            session_s = 0.0
+            session_wh = 0.0
+
+    # The off-period counts from when the relay is known to be off, not from when it was told.
+    off_since_s = state.off_since_s
+    if not on and not inputs.off_confirmed:
+        off_since_s = now_s
+
+    mode = state.mode
+    cause = state.cause
+    since_s = state.since_s
+    due_s = state.due_s
+    on_since_s = state.on_since_s
+    starts_s = state.starts_s
+
+    here = State(
+        mode,
+        cause,
+        since_s,
+        due_s,
+        on_since_s,
+        off_since_s,
+        inputs.enabled,
+        starts_s,
+        session_s,
+        session_wh,
+        session_day,
+        now_s,
+        inputs.charger_w,
+    )
+    index = deciding_row(mode, conditions(params, here, now_s, inputs))
+    if index < 0 or TABLE[index].target == mode:
+        return here
+
+    mode = TABLE[index].target
+    cause = TABLE[index].cause
+    since_s = now_s
+    if mode == ARMING:
+        # Someone who flips the switch in full sun wants to see it start: no start delay then, all else as ever.
+        due_s = now_s if enable_edge else now_s + params.start_delay_s
+    elif mode == DISARMING:
+        due_s = now_s + params.stop_delay_s
+    if wants_on(mode) and not on:
+        on_since_s = now_s
+        starts_s = starts_s[1:] + (now_s,)  # noqa: RUF005  (a compiler-friendly concatenation)
+    if on and not wants_on(mode):
+        off_since_s = now_s
+    return State(
+        mode,
+        cause,
+        since_s,
+        due_s,
+        on_since_s,
+        off_since_s,
+        inputs.enabled,
+        starts_s,
+        session_s,
+        session_wh,
+        session_day,
+        now_s,
+        inputs.charger_w,
+    )
+
+
+def next_deadline(params: Params, state: State, inputs: Inputs) -> float:
+    """Return when the machine next wants to be called though no input has come; infinity: not before one does.
+
+    Meant for a settled state. A deadline that has passed without effect (another fact is missing) is not repeated.
+    """
+    now_s = state.at_s
+    best_s = float("inf")
+    if state.mode == ARMING:
+        best_s = _sooner(best_s, now_s, inputs.fresh_until_s)
+        best_s = _sooner(best_s, now_s, state.due_s)
+        best_s = _sooner(best_s, now_s, state.off_since_s + params.min_off_s)
+        best_s = _sooner(best_s, now_s, budget_free_s(params, state))
+    elif wants_on(state.mode):
+        best_s = _sooner(best_s, now_s, inputs.fresh_until_s)
+        best_s = _sooner(best_s, now_s, now_s + params.time_cap_s - state.session_s)
+        if state.charger_w > 0.0:
+            left_wh = params.energy_cap_wh - state.session_wh
+            best_s = _sooner(best_s, now_s, now_s + left_wh * HOUR_S / state.charger_w)
+        if state.mode == DISARMING:
+            best_s = _sooner(best_s, now_s, state.due_s)
+            best_s = _sooner(best_s, now_s, state.on_since_s + params.min_on_s)
+    return best_s
+
+
+def _sooner(best_s: float, now_s: float, candidate_s: float) -> float:
+    return candidate_s if now_s < candidate_s < best_s else best_s
+
+
+# --- the table as a picture ------------------------------------------------------------------------------------------
+
+_CAUSE_LABELS = {
+    C_STOPPING: "shutting down",
+    C_DISABLED: "disabled",
+    C_TRIPPED: "a fault trips",
+    C_METER_SILENT: "meter silent",
+    C_TIME_CAP: "time cap",
+    C_ENERGY_CAP: "energy cap",
+    C_SURPLUS_SEEN: "export at start threshold",
+    C_SURPLUS_LOST: "export fell back",
+    C_SURPLUS_HELD: "start delay, minimum off, budget, no hold",
+    C_IMPORT_SEEN: "import above stop threshold",
+    C_IMPORT_GONE: "import fell back",
+    C_IMPORT_HELD: "stop delay, minimum on",
+    C_CLEARED: "fault over, or session re-armed",
+}
+
+
+def diagram() -> str:
+    """Return the transition table as a Mermaid state diagram: one arrow per pair of states, labels joined."""
+    arrows: dict[tuple[int, int], list[str]] = {}
+    for row in TABLE:
+        for mode in range(len(MODE_NAMES)):
+            if (row.sources >> mode) & 1 and mode != row.target:
+                arrows.setdefault((mode, row.target), []).append(_CAUSE_LABELS[row.cause])
+    lines = ["stateDiagram-v2", f"    [*] --> {_node(IDLE)}"]
+    lines += [f'    state "{name}" as {_node(mode)}' for mode, name in enumerate(MODE_NAMES) if "-" in name]
+    lines += [
+        f"    {_node(source)} --> {_node(target)}: {' / '.join(labels)}"
+        for (source, target), labels in sorted(arrows.items())
+    ]
+    return "\n".join(lines)
+
+
+def _node(mode: int) -> str:
+    return MODE_NAMES[mode].replace("-", "_")
+
+
+if __name__ == "__main__":
+    print(diagram())

@@ -1,0 +1,214 @@
+"""From payloads to watts: what a message says, whether to believe it, and how long it stays fresh.
+
+Inside the package grid power is positive for import. Whatever sign and unit a meter has of its own, its
+:class:`Source` converts at this door. A payload is bytes from a stranger: everything that cannot be read is refused
+with one of :data:`REJECTIONS` and counted, and nothing here raises anything else.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from typing import Any, Literal, NamedTuple, NoReturn
+
+from jsonpointer import JsonPointer, JsonPointerException
+
+PAYLOAD_LIMIT_BYTES = 65536
+
+REJECTIONS = {
+    "retained": "a retained message tells what was, not what is; a live one must follow",
+    "too-large": f"the payload is larger than {PAYLOAD_LIMIT_BYTES} bytes",
+    "not-utf8": "the payload is not UTF-8 text",
+    "not-json": "a pointer is configured, but the payload is not JSON",
+    "pointer-misses": "the JSON payload has nothing at the configured pointer",
+    "not-a-number": "the value is not a number",
+    "not-finite": "the value is NaN or infinite",
+    "implausible": "the value is beyond the plausibility limit",
+    "negative": "a source that measures one direction only sent a negative value",
+    "not-a-state": "the value is neither the configured on nor the configured off value",
+}
+
+# Decimal numbers as JSON writes them (RFC 8259), a plus sign and leading zeros forgiven. float() alone would also take
+# "1_000" and "infinity".
+_NUMBER = re.compile(r"[+-]?\d+(\.\d+)?([eE][+-]?\d+)?", re.ASCII)
+_NOT_FINITE = re.compile(r"[+-]?(nan|inf(inity)?)", re.IGNORECASE | re.ASCII)
+
+_TRUE = frozenset({"true", "on", "1"})
+_FALSE = frozenset({"false", "off", "0"})
+
+
+class Rejected(Exception):  # noqa: N818  (not an error of ours)
+    """A payload that will not be used; ``reason`` is a key of REJECTIONS."""
+
+    def __init__(self, reason: str) -> None:
+        super().__init__(REJECTIONS[reason])
+        self.reason = reason
+
+
+def text_of(payload: bytes) -> str:
+    """Return the payload as text without surrounding white space. Raises Rejected."""
+    if len(payload) > PAYLOAD_LIMIT_BYTES:
+        raise Rejected("too-large")
+    try:
+        return payload.decode("utf-8").strip()
+    except UnicodeDecodeError:
+        raise Rejected("not-utf8") from None
+
+
+def value_at(payload: bytes, pointer: str | None) -> Any:
+    """Return the JSON value that an RFC 6901 pointer names; without a pointer, the payload's text. Raises Rejected."""
+    text = text_of(payload)
+    if pointer is None:
+        return text
+    try:
+        document = json.loads(text, parse_constant=_refuse_constant)
+    except Rejected:
+        raise
+    except (ValueError, RecursionError):
+        raise Rejected("not-json") from None
+    try:
+        return JsonPointer(pointer).resolve(document)
+    except (JsonPointerException, RecursionError):
+        raise Rejected("pointer-misses") from None
+
+
+def _refuse_constant(_: str) -> NoReturn:  # NaN, Infinity: not JSON, though many programs write them
+    raise Rejected("not-finite")
+
+
+def number(value: Any) -> float:
+    """Return a JSON number, or text that spells one, as a finite float. Raises Rejected."""
+    if isinstance(value, str):
+        value = value.strip()
+        if _NOT_FINITE.fullmatch(value):
+            raise Rejected("not-finite")
+        if not _NUMBER.fullmatch(value):
+            raise Rejected("not-a-number")
+    elif isinstance(value, bool) or not isinstance(value, int | float):
+        raise Rejected("not-a-number")
+    try:
+        result = float(value)
+    except (OverflowError, ValueError):
+        raise Rejected("not-finite") from None
+    if not math.isfinite(result):
+        raise Rejected("not-finite")
+    return result
+
+
+def truth(text: str) -> bool:
+    """Read true/false, on/off, 1/0 in any case. Raises Rejected."""
+    word = text.strip().lower()
+    if word in _TRUE:
+        return True
+    if word in _FALSE:
+        return False
+    raise Rejected("not-a-state")
+
+
+Measures = Literal["net-import", "net-export", "import-only", "export-only"]
+
+
+class Source(NamedTuple):
+    """One value somewhere in one topic's payload, and what it means.
+
+    ``scale`` turns its unit into watts (W: 1, kW: 1000); ``fresh_s`` is how long one value may be relied on;
+    ``limit_w`` is the largest magnitude believed.
+    """
+
+    topic: str
+    pointer: str | None
+    scale: float
+    measures: Measures
+    fresh_s: float
+    limit_w: float
+
+    def read_w(self, payload: bytes) -> float:
+        """Return the payload's contribution to grid power in watts, positive for import. Raises Rejected."""
+        value_w = number(value_at(payload, self.pointer)) * self.scale
+        if abs(value_w) > self.limit_w:
+            raise Rejected("implausible")
+        if self.measures in ("import-only", "export-only") and value_w < 0:
+            raise Rejected("negative")
+        return value_w if self.measures in ("net-import", "import-only") else -value_w
+
+
+class Reading(NamedTuple):
+    value_w: float
+    at_s: float
+
+
+class Meter:
+    """Sums its sources into one power. Known only while every source is fresh.
+
+    One message may feed several sources (import and export in one JSON document); it is taken whole or not at all.
+    A meter without sources is never known.
+    """
+
+    def __init__(self, sources: tuple[Source, ...]) -> None:
+        self.sources = sources
+        self.topics = frozenset(source.topic for source in sources)
+        self._readings: dict[int, Reading] = {}
+
+    def take(self, topic: str, payload: bytes, retained: bool, now_s: float) -> None:
+        """Take a message in. Raises Rejected, and then keeps what it had."""
+        if retained:
+            raise Rejected("retained")
+        self._readings |= {
+            index: Reading(source.read_w(payload), now_s)
+            for index, source in enumerate(self.sources)
+            if source.topic == topic
+        }
+
+    def forget(self) -> None:
+        """Drop all readings: after a gap in the connection, only what comes after it counts."""
+        self._readings.clear()
+
+    def reading(self, index: int) -> Reading | None:
+        """Return the last reading of one source, fresh or not."""
+        return self._readings.get(index)
+
+    @property
+    def _complete(self) -> bool:
+        return 0 < len(self.sources) == len(self._readings)
+
+    @property
+    def power_w(self) -> float | None:
+        """The sum of the last readings, fresh or not; None until every source has one."""
+        if not self._complete:
+            return None
+        return sum(reading.value_w for reading in self._readings.values())
+
+    @property
+    def at_s(self) -> float | None:
+        """When the oldest of the readings in the sum came; None until every source has one."""
+        if not self._complete:
+            return None
+        return min(reading.at_s for reading in self._readings.values())
+
+    @property
+    def fresh_until_s(self) -> float:
+        """When the first of the readings goes stale; -infinity until every source has one."""
+        if not self._complete:
+            return -math.inf
+        return min(reading.at_s + self.sources[index].fresh_s for index, reading in self._readings.items())
+
+
+class Contact(NamedTuple):
+    """Where the plug reports its relay, and which values mean on and off (compared without regard to case)."""
+
+    topic: str
+    pointer: str | None
+    on_value: str
+    off_value: str
+
+    def read(self, payload: bytes) -> bool:
+        """Return whether the payload says on. Raises Rejected."""
+        value = value_at(payload, self.pointer)
+        word = value if isinstance(value, str) else json.dumps(value)
+        word = word.strip().lower()
+        if word == self.on_value.lower():
+            return True
+        if word == self.off_value.lower():
+            return False
+        raise Rejected("not-a-state")
