@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import asyncio
 import time
+import uuid
 from datetime import datetime, timedelta, tzinfo
+from pathlib import Path
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
@@ -18,6 +20,10 @@ class Clock(Protocol):
 
     def now(self) -> float:
         """Return monotonic seconds; never goes back, and counts time spent suspended."""
+
+    @property
+    def origin(self) -> str:
+        """Name what now() counts from: times of two processes compare only where it is the same."""
 
     def wall(self) -> datetime:
         """Return the local wall time, aware of its zone: for people, tariffs and what is kept across restarts."""
@@ -47,6 +53,13 @@ class SystemClock:
     def now(self) -> float:
         return time.clock_gettime(time.CLOCK_BOOTTIME)
 
+    @property
+    def origin(self) -> str:
+        try:
+            return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+        except OSError:
+            return uuid.uuid4().hex  # unknown: like no other
+
     def wall(self) -> datetime:
         return datetime.now(self._tz).astimezone(self._tz)
 
@@ -71,6 +84,10 @@ class ScaledClock:
 
     def now(self) -> float:
         return (time.monotonic() - self._origin) * self._speed
+
+    @property
+    def origin(self) -> str:
+        return f"scaled-{id(self)}"
 
     def wall(self) -> datetime:
         return self._start + timedelta(seconds=self.now())

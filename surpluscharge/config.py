@@ -13,8 +13,8 @@ import re
 import stat
 import tomllib
 from collections.abc import Iterator
-from datetime import timedelta
 from datetime import time as time_of_day
+from datetime import timedelta
 from pathlib import Path
 from typing import Annotated, Any, Literal, NamedTuple
 from zoneinfo import ZoneInfo
@@ -29,7 +29,8 @@ from surpluscharge.control.signals import Contact, Measures, Source
 SCALES = {"W": 1.0, "kW": 1000.0}
 HOLD_MARK = "{hold_s}"
 
-# EN 50160 (and IEC 60038): the supply stays within 230 V +- 10 %, so a lead of fixed current draws as much more or less.
+# EN 50160 (and IEC 60038): the supply stays within 230 V +- 10 %, and a lead of fixed current draws that much more or
+# less.
 VOLTAGE_TOLERANCE = 0.10
 
 # --- problems --------------------------------------------------------------------------------------------------------
@@ -672,38 +673,46 @@ def parse(text: str, name: str) -> Config:
     return config
 
 
+# What stands in for a required value that is missing or wrong, so that the others can still be held together.
+_STAND_INS: dict[str, Any] = {
+    "topic": "-",
+    "command_topic": "-",
+    "current_a": 1.0,
+    "charger": {"current_a": 1.0},
+    "relay": {"command_topic": "-"},
+    "meter": [{"topic": "-"}],
+}
+
+
 def _contradictions_of_the_rest(data: dict[str, Any], error: ValidationError, known: list[Problem]) -> list[Problem]:
     """Say the contradictions too, in one go with the wrong values: those that no wrong value has a part in."""
-    stand_in = {"charger.current_a": 1.0, "relay.command_topic": "-", "meter": [{"topic": "-"}]}
     rest = json.loads(json.dumps(data, default=str))
-    bad = {problem.keys[0] for problem in known}
     for details in error.errors():
-        _remove(rest, details["loc"])
-    for key, value in stand_in.items():
-        table, _, leaf = key.rpartition(".")
-        place = rest.setdefault(table, {}) if table else rest
-        if isinstance(place, dict) and not place.get(leaf):
-            place[leaf] = value
-            bad.add(key)
+        _mend(rest, details["loc"])
     try:
         config = Config.model_validate(rest)
     except ValidationError:
         return []
-    return [
-        problem
-        for problem in _contradictions(config)
-        if not any(key == wrong or key.startswith(f"{wrong}.") for key in problem.keys for wrong in bad)
-    ]
+    wrong = {problem.keys[0] for problem in known}
+    return [problem for problem in _contradictions(config) if not any(_within(key, wrong) for key in problem.keys)]
 
 
-def _remove(data: Any, location: tuple[int | str, ...]) -> None:
+def _mend(data: Any, location: tuple[int | str, ...]) -> None:
     for part in location[:-1]:
         try:
             data = data[part]
         except (KeyError, IndexError, TypeError):
             return
+    leaf = location[-1]
     if isinstance(data, dict):
-        data.pop(location[-1], None)
+        if leaf in _STAND_INS:
+            data[leaf] = _STAND_INS[str(leaf)]
+        else:
+            data.pop(leaf, None)
+
+
+def _within(key: str, wrong: set[str]) -> bool:
+    return any(key == other or key.startswith(f"{other}.") for other in wrong)
 
 
 def _show(value: object) -> str:
@@ -768,7 +777,8 @@ def _explain(details: ErrorDetails) -> Problem:
         message = f"must be one of {context['expected']}"
         remedy = "Choose one of them"
     elif kind in ("greater_than", "greater_than_equal", "less_than", "less_than_equal"):
-        remedy = f"It is {about}" if (about := _field_description(location)) else "Choose a value within"
+        about = _field_description(location) or "choose a value within"
+        remedy = about[0].upper() + about[1:]
     elif kind == "string_pattern_mismatch":
         message, remedy = "has characters that are not allowed, or is too long", "Use letters, digits and hyphens"
     elif kind == "string_type":

@@ -80,7 +80,7 @@ class Controller:
         self.rejected: Counter[tuple[str, str]] = Counter()  # by topic and reason: bounded by the configuration
         self.supervisor = Supervisor()
         self.today = Tally(at.today)
-        self.link_up = False
+        self.link_up: bool | None = None  # None: no connection yet, and so no knowledge of the relay to lose
         self.acknowledged: bool | None = None  # the last command the broker has taken; None: none, or one is under way
         self.reported: bool | None = None  # by the plug; None: it has not said since we are connected
         self._events: list[Event] = []
@@ -110,7 +110,7 @@ class Controller:
             self.enabled,
             self.wants_on,
             state.charger_w,
-            state.starts_s,
+            tuple(start_s for start_s in state.starts_s if start_s > machine.NEVER_S),
             state.session_s,
             state.session_wh,
             state.session_day,
@@ -126,7 +126,9 @@ class Controller:
 
     def confirmed(self, on: bool) -> bool:
         """Say whether the relay is known to be on (off): the broker took the command; the plug, if it reports, agrees."""
-        return self.link_up and self.acknowledged is on and (self.settings.contact is None or self.reported is on)
+        return (
+            self.link_up is True and self.acknowledged is on and (self.settings.contact is None or self.reported is on)
+        )
 
     @property
     def faults(self) -> tuple[Active, ...]:
@@ -235,11 +237,11 @@ class Controller:
 
     def _evidence(self, at: Moment) -> frozenset[str]:
         evidence = set()
-        if not self.link_up:
+        if self.link_up is False:
             evidence.add("broker-lost")
         elif self.wants_on and not self.confirmed(True):
             evidence.add("relay-not-on")
-        elif not self.wants_on and not self.confirmed(False):
+        elif self.link_up and not self.wants_on and not self.confirmed(False):
             evidence.add("relay-not-off")
         if at.now_s >= self.grid.fresh_until_s:
             evidence.add("meter-silent")

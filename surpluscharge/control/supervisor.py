@@ -53,7 +53,7 @@ FAULTS = (
     Fault(
         "meter-silent",
         NOTE,
-        after_s=0.0,
+        after_s=15.0,
         cooldown_s=0.0,
         sentence="There is no fresh reading from the meter.",
         remedy="See whether the meter publishes, and whether its topic and pointer are right.",

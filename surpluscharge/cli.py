@@ -1,0 +1,156 @@
+"""The commands, and nothing else."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import sys
+from collections.abc import Callable
+from typing import Any
+
+from aiomqtt import MqttError
+
+from surpluscharge import __version__
+from surpluscharge.config import VOLTAGE_TOLERANCE, Config, ConfigError, Section, load
+from surpluscharge.daemon import logs, service, status
+from surpluscharge.daemon.mqtt import publish_once
+from surpluscharge.daemon.relay import off_post
+
+OFF_WITHIN_S = 8.0
+CAUTION = (
+    "caution: hours of current through a household socket can start a fire. Use a socket, plug and cable rated for it,\n"
+    "feel them after an hour, follow local codes, and ask a licensed electrician. This is no certified safety device."
+)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run one command. Returns the exit status: 0 done, 1 it could not be done, 2 wrongly called."""
+    options = _parser().parse_args(arguments)
+    command: Callable[[argparse.Namespace], int] = options.command
+    try:
+        return command(options)
+    except ConfigError as error:
+        print(error, file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        return 130
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="surpluscharge",
+        description="Charges an electric car from solar surplus through a switched, fixed-rate charge lead.",
+        epilog=CAUTION,
+    )
+    parser.add_argument("--version", action="version", version=f"surpluscharge {__version__}")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    def add(name: str, command: Callable[[argparse.Namespace], int], about: str, config: bool = True) -> Any:
+        sub = commands.add_parser(name, help=about, description=about)
+        sub.set_defaults(command=command)
+        if config:
+            sub.add_argument("--config", required=True, metavar="FILE", help="the configuration, a TOML file")
+        return sub
+
+    add("run", _run, "Run the daemon until it is told to stop.")
+    add("check", _check, "Check a configuration, and show every setting with its source.")
+    add("off", _off, "Tell the relay to switch off, once, and return.")
+    add("schema", _schema, "Print the JSON Schema of the status document.", config=False)
+    demo = add("demo", _demo, "Watch the daemon run a simulated house, its numbers invented.", config=False)
+    demo.add_argument("--hours", type=float, default=6.0, help="house hours to simulate (default: 6)")
+    demo.add_argument("--speed", type=float, help="house seconds per second (default: done in about 95 seconds)")
+    demo.add_argument("--seed", type=int, default=1, help="which weather and household (default: 1)")
+    demo.add_argument("--json", action="store_true", help="print the summary as JSON")
+    return parser
+
+
+def _run(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    logs.configure(config.log.level, config.log.format)
+    try:
+        asyncio.run(service.run(config, options.config))
+    except (ValueError, OSError) as error:
+        print(f"{options.config}: {error}", file=sys.stderr)
+        return 1
+    return 0
+
+
+def _check(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    rows = list(_effective(config))
+    width = max(len(key) for key, _, _ in rows)
+    value_width = min(40, max(len(value) for _, value, _ in rows))
+    for key, value, source in rows:
+        print(f"{key:<{width}}  {value:<{value_width}}  {source}")
+    nominal_w, first_import_w = (
+        config.charger.current_a * config.charger.voltage_v,
+        config.draw_w - config.start_export_w,
+    )
+    print(
+        f"\nA lead of {config.charger.current_a:g} A draws {nominal_w * (1 - VOLTAGE_TOLERANCE):.0f} to "
+        f"{nominal_w * (1 + VOLTAGE_TOLERANCE):.0f} W over the voltage that EN 50160 allows.\n"
+        f"A charge starts at {status.watts(config.start_export_w)} of export, imports about "
+        f"{status.watts(first_import_w)} at first, and ends above {status.watts(config.stop_import_w)} of import."
+    )
+    for warning in config.warnings():
+        print(f"warning: {warning}")
+    print(
+        "warning: hours of current through a household socket can start a fire. Use a socket, plug and cable rated for"
+    )
+    print(
+        "it, feel them after an hour, follow local codes, and ask a licensed electrician. This is no certified safety"
+    )
+    print("device.")
+    return 0
+
+
+def _effective(config: Config) -> list[tuple[str, str, str]]:
+    """Return (key, value, source) of every setting in force."""
+    derived = config.derived()
+    rows: list[tuple[str, str, str]] = []
+
+    def show(value: object) -> str:
+        return "none" if value is None else json.dumps(value, ensure_ascii=False)
+
+    def walk(section: Section, prefix: str) -> None:
+        for name in type(section).model_fields:
+            key, value = f"{prefix}{name}", getattr(section, name)
+            given = name in section.model_fields_set
+            if name.endswith("password"):
+                rows.append((key, "none" if value is None else "(hidden)", str(value) if value else "default"))
+            elif isinstance(value, Section):
+                walk(value, f"{key}.")
+            elif isinstance(value, list):
+                for index, item in enumerate(value):
+                    walk(item, f"{key}.{index}.")
+            elif key in derived:
+                rows.append((key, show(derived[key]), "derived"))
+            else:
+                rows.append((key, show(value), "file" if given else "default"))
+
+    walk(config, "")
+    return rows
+
+
+def _off(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    try:
+        asyncio.run(publish_once(config, off_post(config), "off", OFF_WITHIN_S))
+    except (MqttError, ValueError, OSError) as error:  # TimeoutError is an OSError
+        reason = str(error) or "no answer in time"
+        print(f"the broker did not take the off command: {reason}", file=sys.stderr)
+        return 1
+    print(f"off sent to {config.relay.command_topic}")
+    return 0
+
+
+def _schema(_: argparse.Namespace) -> int:
+    print(json.dumps(status.schema(), indent=2))
+    return 0
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from surpluscharge import demo  # noqa: PLC0415  (its libraries come with the demo extra only)
+
+    return demo.run(options.hours, options.speed, options.seed, options.json)

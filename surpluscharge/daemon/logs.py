@@ -1,0 +1,97 @@
+"""Structured logs: one line per event, with a stable name and fields.
+
+JSON for a journal, colours for a terminal. The library's own loggers (asyncio, the MQTT client) end up in the same
+stream, in the same form.
+"""
+
+from __future__ import annotations
+
+import logging
+import sys
+from typing import Any, Literal, TextIO
+
+import structlog
+
+# Every event the daemon logs. A name or a field, once here, keeps its meaning. The README's list is made from this.
+EVENTS = {
+    "starting": "the daemon starts: version, charger, config",
+    "ready": "connected, and the relay is known to be off",
+    "stopping": "a stop was asked for: reason",
+    "stopped": "the end: relay_confirmed_off",
+    "config_warning": "a setting worth a second thought: warning",
+    "config_reloaded": "new settings are in force: changed",
+    "reload_refused": "the old settings stay: reason",
+    "crashed": "an error in the daemon itself; the relay was told off: exception",
+    "connected": "a connection to the broker is up: link, protocol",
+    "connection_lost": "and down: link, reason",
+    "connect_failed": "and cannot be made, tried again: link, reason, attempt, next_try_s",
+    "subscription_refused": "the broker does not let the daemon read a topic: topic, reason",
+    "enabled": "charging was allowed",
+    "disabled": "charging was forbidden",
+    "enable_ignored": "a message on the enable topic had no effect: reason, payload",
+    "state_changed": "a transition: old, new, cause, grid_w, after_s (time in the old state)",
+    "relay_commanded": "a command went out: on, attempt, again (a re-assertion)",
+    "relay_confirmed": "and is known to have worked: on, took_s",
+    "relay_unconfirmed": "and is not, so it is sent again: on, attempt",
+    "relay_reported": "the plug reports its relay: on, wanted",
+    "fault_raised": "something is wrong: code, sentence",
+    "fault_cleared": "and is right again: code",
+    "message_refused": "messages that cannot be used, at most a line a minute each: topic, reason, times, payload",
+    "reading": "one reading (level debug): of, power_w",
+    "store_failed": "what must outlive a restart could not be written: reason",
+    "store_unusable": "or not be read, so the safe side is taken: reason, kept_as",
+    "restored": "what outlived the restart: enabled, starts_kept, session_s",
+}
+
+Format = Literal["auto", "json", "console"]
+
+
+def configure(level: str, form: Format, stream: TextIO | None = None) -> None:
+    """Set up logging for the process: to ``stream``, by default standard error."""
+    stream = stream or sys.stderr
+    console = form == "console" or (form == "auto" and stream.isatty())
+    shared: list[Any] = [
+        structlog.stdlib.add_log_level,
+        structlog.processors.TimeStamper(fmt="%H:%M:%S", utc=False)
+        if console
+        else structlog.processors.TimeStamper(fmt="iso", utc=True),
+        structlog.processors.format_exc_info,
+        _in_order,
+    ]
+    last: Any = (
+        structlog.dev.ConsoleRenderer(colors=stream.isatty(), sort_keys=False)
+        if console
+        else structlog.processors.JSONRenderer(default=str)
+    )
+    handler = logging.StreamHandler(stream)
+    handler.setFormatter(
+        structlog.stdlib.ProcessorFormatter(
+            foreign_pre_chain=shared,
+            processors=[structlog.stdlib.ProcessorFormatter.remove_processors_meta, last],
+        )
+    )
+    root = logging.getLogger()
+    root.handlers[:] = [handler]
+    root.setLevel(logging.WARNING)  # others' chatter
+    logging.getLogger("surpluscharge").setLevel(level.upper())
+    structlog.configure(
+        processors=[
+            structlog.stdlib.filter_by_level,
+            *shared,
+            structlog.stdlib.ProcessorFormatter.wrap_for_formatter,
+        ],
+        logger_factory=structlog.stdlib.LoggerFactory(),
+        wrapper_class=structlog.stdlib.BoundLogger,
+        cache_logger_on_first_use=False,
+    )
+
+
+def _in_order(_logger: Any, _method: str, event: Any) -> Any:
+    """Put what every line has first, so that lines can be read one below the other."""
+    return {key: event[key] for key in ("timestamp", "level", "event")} | event
+
+
+def logger() -> structlog.stdlib.BoundLogger:
+    """Return the package's logger."""
+    bound: structlog.stdlib.BoundLogger = structlog.get_logger("surpluscharge")
+    return bound

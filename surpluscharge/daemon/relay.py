@@ -1,0 +1,132 @@
+"""Commanding the relay: say it, see that it happened, say it again.
+
+Off is repeated without end until it is confirmed. On is repeated too; when the plug does not follow, the supervisor
+trips and the wish becomes off. A wish that changes overtakes whatever is under way.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from typing import Protocol
+
+import structlog
+from aiomqtt import MqttError
+from tenacity import AsyncRetrying, retry_if_exception_type, wait_exponential_jitter
+
+from surpluscharge.clock import Clock
+from surpluscharge.config import Config
+from surpluscharge.daemon.mqtt import Link, Post
+
+RETRY_MOST_S = 30.0
+
+
+class Unconfirmed(Exception):  # noqa: N818
+    """A command went out, or could not, and the relay is not known to have followed."""
+
+
+class Brain(Protocol):
+    """What the relay needs of the service."""
+
+    def relay_sending(self, on: bool) -> None: ...
+    def relay_acknowledged(self, on: bool) -> None: ...
+    def relay_confirmed(self, on: bool) -> bool: ...
+
+
+def off_post(config: Config) -> Post:
+    """Return the off command: also the will, and what the stop action publishes."""
+    return Post(config.relay.command_topic, config.relay.off_payload, max(1, config.relay.qos))
+
+
+def on_post(config: Config) -> Post:
+    """Return the on command. Never retained, and it expires: an "on" that comes late must come to nothing."""
+    relay = config.relay
+    return Post(relay.command_topic, config.on_payload, relay.qos, expiry_s=relay.confirm_within_s)
+
+
+class Relay:
+    def __init__(
+        self, config: Config, link: Link, brain: Brain, clock: Clock, log: structlog.stdlib.BoundLogger
+    ) -> None:
+        self._config = config
+        self._link = link
+        self._brain = brain
+        self._clock = clock
+        self._log = log
+        self._wanted = False
+        self._news = asyncio.Event()
+        self._serial = 0
+        self._under_way: set[asyncio.Task[None]] = set()
+
+    def news(self, wanted: bool) -> None:
+        """Something that may matter here has changed: the wish, the connection, an acknowledgement or a report."""
+        self._wanted = wanted
+        self._news.set()
+
+    async def run(self) -> None:
+        """Bring the relay to where it is wanted, and keep it there, until cancelled."""
+        told: bool | None = None
+        while True:
+            on = self._wanted
+            await self._command(on, again=told is on)
+            told = on if self._wanted is on else None
+            deadline_s = self._clock.now() + self._config.relay.reassert_s
+            while self._wanted is on and self._clock.now() < deadline_s:
+                if not on and not self._brain.relay_confirmed(False):
+                    told = None
+                    break  # somebody switched it on, or the connection is new: off, at once
+                await self._wait(deadline_s - self._clock.now())
+
+    async def _command(self, on: bool, again: bool) -> None:
+        retrying = AsyncRetrying(
+            retry=retry_if_exception_type(Unconfirmed),
+            wait=wait_exponential_jitter(initial=self._config.relay.confirm_within_s / 5, max=RETRY_MOST_S, jitter=1.0),
+            sleep=self._wait,
+        )
+        async for attempt in retrying:
+            with attempt:
+                if self._wanted is not on:
+                    return  # overtaken
+                await self._attempt(on, again, attempt.retry_state.attempt_number)
+
+    async def _attempt(self, on: bool, again: bool, number: int) -> None:
+        """Send once and wait for the confirmation. Raises Unconfirmed."""
+        while not self._link.up and self._wanted is on:
+            await self._wait(self._config.relay.reassert_s)  # a new connection is news
+        started_s = self._clock.now()
+        if self._wanted is on:
+            level = self._log.debug if again and number == 1 else self._log.info
+            level("relay_commanded", on=on, attempt=number, again=again)
+            self._send(on)
+        while self._wanted is on:
+            if self._brain.relay_confirmed(on) and not self._under_way:
+                if not again or number > 1:
+                    self._log.info("relay_confirmed", on=on, took_s=round(self._clock.now() - started_s, 3))
+                return
+            left_s = started_s + self._config.relay.confirm_within_s - self._clock.now()
+            if left_s <= 0:
+                self._log.warning("relay_unconfirmed", on=on, attempt=number)
+                raise Unconfirmed
+            await self._wait(left_s)
+
+    def _send(self, on: bool) -> None:
+        # In a task of its own: waiting for the broker's answer to "on" must never hold up an "off".
+        self._serial += 1
+        self._brain.relay_sending(on)
+        task = asyncio.create_task(self._publish(on, self._serial))
+        self._under_way.add(task)
+        task.add_done_callback(self._under_way.discard)
+
+    async def _publish(self, on: bool, serial: int) -> None:
+        post = on_post(self._config) if on else off_post(self._config)
+        with contextlib.suppress(MqttError):
+            await self._link.publish(post)
+            if serial == self._serial:  # an answer to an older command says nothing any more
+                self._brain.relay_acknowledged(on)
+        self._news.set()
+
+    async def _wait(self, seconds: float) -> None:
+        """Sleep, but wake at news."""
+        self._news.clear()
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(self._news.wait(), max(0.0, self._clock.real_s(seconds)))

@@ -1,0 +1,333 @@
+"""The daemon: wires connections, relay, controller and store together, and keeps them going until it is stopped.
+
+All of it runs in one event loop. Whatever happens (a message, a deadline, a connection made or lost) is handed to the
+controller at once and in order, and :meth:`Service._settled` then carries out what follows from it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import signal
+from collections.abc import Callable
+from datetime import timedelta
+from typing import Any
+
+from aiomqtt import MqttError
+
+from surpluscharge import __version__
+from surpluscharge.clock import Clock, SystemClock, zone
+from surpluscharge.config import Config, ConfigError, load
+from surpluscharge.control.controller import Controller, Kept, Moment
+from surpluscharge.control.signals import Rejected, text_of, truth
+from surpluscharge.daemon import logs, status, store, systemd
+from surpluscharge.daemon.mqtt import Link, Post
+from surpluscharge.daemon.relay import Relay, off_post
+
+TICK_S = 1.0  # the longest the control loop sleeps
+SAVE_EVERY_S = 60.0  # while charging
+OFF_WITHIN_S = 10.0  # real seconds, at shutdown, for the off to be confirmed
+RELOADABLE = frozenset({"control", "session", "charger", "socket", "site", "status", "log"})
+
+
+def moment(config: Config, clock: Clock) -> Moment:
+    """Return the present moment, with the days counted in local time."""
+    wall, rearm_at = clock.wall(), config.rearm_at
+    session_day = (wall - timedelta(hours=rearm_at.hour, minutes=rearm_at.minute)).date()
+    return Moment(clock.now(), session_day.toordinal(), wall.date().toordinal())
+
+
+class Service:
+    def __init__(self, config: Config, clock: Clock) -> None:
+        """Raises ValueError or OSError where a secret or certificate cannot be read."""
+        self.config = config
+        self.clock = clock
+        self._log = logs.logger().bind(charger=config.charger.name)
+        self._stop = asyncio.Event()
+        self._stop_reason = ""
+        self._poke = asyncio.Event()  # wakes the control loop
+        self._show = asyncio.Event()  # wakes the status publisher
+        base = config.base_topic
+        self._set_topic, self._enable_topic = f"{base}/enable/set", f"{base}/enable"
+        self._status_topic, self._availability_topic = f"{base}/status", f"{base}/availability"
+        self.controller = Controller(config.settings(), self._at(), self._restore())
+        self._saved: Any = None
+        self._saved_s = float("-inf")
+        self._shown: Any = None
+        self._answer = True  # the effective enable value is to be published
+        self._relay_facts: Any = None
+        self._main_link = Link(
+            "main",
+            config,
+            self._log,
+            will=Post(self._availability_topic, "lost", retain=True),
+            farewell=Post(self._availability_topic, "disconnected", retain=True),
+            topics=self._topics(),
+            on_message=self._on_message,
+            on_up=lambda: self._on_main_link(True),
+            on_down=lambda: self._on_main_link(False),
+        )
+        self._relay_link = Link(
+            "relay",
+            config,
+            self._log,
+            will=off_post(config),
+            farewell=off_post(config),
+            on_up=lambda: self._tell(self.controller.relay_link, True),
+            on_down=lambda: self._tell(self.controller.relay_link, False),
+        )
+        self._relay = Relay(config, self._relay_link, self, clock, self._log)
+
+    # --- running ------------------------------------------------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Run until :meth:`stop` is called, then switch off, see that it is off, and return.
+
+        An error that nobody foresaw ends it too, with the relay told off on the way out.
+        """
+        self._log.info("starting", version=__version__)
+        for warning in self.config.warnings():
+            self._log.warning("config_warning", warning=warning)
+        try:
+            async with asyncio.TaskGroup() as tasks:
+                running = [
+                    tasks.create_task(coroutine)
+                    for coroutine in (
+                        self._main_link.run(),
+                        self._relay_link.run(),
+                        self._relay.run(),
+                        self._publish_status(),
+                    )
+                ]
+                await self._control()
+                await self._shut_down()
+                for task in running:
+                    task.cancel()
+        except* Exception:
+            self._log.exception("crashed")
+            raise
+        finally:
+            self._save()
+
+    def stop(self, reason: str = "asked") -> None:
+        """Ask the daemon to stop. Call it in the event loop."""
+        self._stop_reason = self._stop_reason or reason
+        self._stop.set()
+        self._poke.set()
+
+    async def _control(self) -> None:
+        """Call the controller at its deadlines. The watchdog is fed here and nowhere else: a stuck loop starves it."""
+        watchdog_s = systemd.watchdog_interval_s()
+        fed_s, ready = float("-inf"), False
+        systemd.notify("READY=1")  # a broker that is away must not make the service manager give up on us
+        while not self._stop.is_set():
+            self._tell(self.controller.tick)
+            if not ready and self.controller.confirmed(False):
+                ready = True
+                self._log.info("ready")
+            now_s = self.clock.now()
+            if watchdog_s and now_s - fed_s > watchdog_s / 4:
+                systemd.notify("WATCHDOG=1")
+                fed_s = now_s
+            self._poke.clear()
+            sleep_s = min(TICK_S, self.controller.deadline_s() - now_s)
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self._poke.wait(), max(0.0, self.clock.real_s(sleep_s)))
+
+    async def _shut_down(self) -> None:
+        self._log.info("stopping", reason=self._stop_reason)
+        systemd.notify("STOPPING=1", "STATUS=switching the relay off")
+        self._tell(self.controller.stop)
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(OFF_WITHIN_S):
+                while not self.controller.confirmed(False):
+                    self._poke.clear()
+                    await self._poke.wait()
+        await self._publish_document()
+        self._log.info("stopped", relay_confirmed_off=self.controller.confirmed(False))
+
+    # --- what happens, and what follows from it -----------------------------------------------------------------------
+
+    def _at(self) -> Moment:
+        return moment(self.config, self.clock)
+
+    def _tell(self, method: Callable[..., None], *arguments: Any) -> None:
+        """Tell the controller something, now, and carry out what follows."""
+        method(*arguments, self._at())
+        self._settled()
+
+    def _settled(self) -> None:
+        controller = self.controller
+        for event in controller.take_events():
+            getattr(self._log, event.level)(event.name, **event.fields)
+        relay_facts = (
+            controller.wants_on,
+            controller.link_up,
+            controller.acknowledged,
+            controller.reported,
+        )
+        # What must outlive a crash is on the disk before the relay is told to switch on.
+        kept = (controller.enabled, controller.state.starts_s, controller.wants_on, controller.state.session_day)
+        due = controller.wants_on and self.clock.now() >= self._saved_s + SAVE_EVERY_S
+        if kept != self._saved or due:
+            self._saved = kept
+            self._save()
+        if relay_facts != self._relay_facts:
+            self._relay_facts = relay_facts
+            self._relay.news(controller.wants_on)
+        shown = (
+            controller.state.mode,
+            controller.enabled,
+            relay_facts,
+            tuple(active.fault.code for active in controller.faults),
+            controller.inputs.grid_w is None,
+        )
+        if shown != self._shown:
+            self._shown = shown
+            self._show.set()
+        self._poke.set()
+
+    def _on_main_link(self, up: bool) -> None:
+        self._tell(self.controller.grid_link, up)
+        self._answer = True  # whatever was published may be gone with the broker
+        self._show.set()
+
+    def _on_message(self, topic: str, payload: bytes, retained: bool) -> None:
+        if topic == self._set_topic:
+            self._on_enable(payload, retained)
+        else:
+            self._tell(self.controller.message, topic, payload, retained)
+
+    def _on_enable(self, payload: bytes, retained: bool) -> None:
+        try:
+            on = truth(text_of(payload))
+        except Rejected as refusal:
+            self._log.warning("enable_ignored", reason=refusal.reason, payload=repr(payload[:40]))
+            return
+        if retained and on:
+            # It may be days old. An "off" that comes late does no harm; an "on" might.
+            self._log.warning("enable_ignored", reason="retained", payload=repr(payload[:40]))
+            return
+        self._tell(self.controller.enable, on)
+        self._answer = True  # to each command, also one that changes nothing
+        self._show.set()
+
+    def _topics(self) -> list[tuple[str, int]]:
+        settings = self.controller.settings
+        wanted = {self._set_topic: 1} | {source.topic: 0 for source in settings.grid}
+        if settings.power:
+            wanted[settings.power.topic] = 0
+        if settings.contact:
+            wanted[settings.contact.topic] = 1
+        return list(wanted.items())
+
+    # --- what the relay asks and tells (surpluscharge.daemon.relay.Brain) ---------------------------------------------
+
+    def relay_sending(self, on: bool) -> None:
+        self._tell(self.controller.relay_sending, on)
+
+    def relay_acknowledged(self, on: bool) -> None:
+        self._tell(self.controller.relay_acknowledged, on)
+
+    def relay_confirmed(self, on: bool) -> bool:
+        return self.controller.confirmed(on)
+
+    # --- telling the world --------------------------------------------------------------------------------------------
+
+    async def _publish_status(self) -> None:
+        announced = False
+        while True:
+            self._show.clear()
+            if self._main_link.up:
+                with contextlib.suppress(MqttError):
+                    if not announced:
+                        await self._main_link.publish(Post(self._availability_topic, "ready", retain=True))
+                        announced = True
+                    await self._publish_document()
+            else:
+                announced = False
+            heartbeat_s = self.clock.real_s(self.config.status.heartbeat_s)
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self._show.wait(), heartbeat_s)
+
+    async def _publish_document(self) -> None:
+        document = status.build(self.controller, self.config, self._at(), self.clock)
+        systemd.notify(f"STATUS={document.state}: {document.why}")
+        enabled = "true" if document.enabled else "false"
+        with contextlib.suppress(MqttError):
+            if self._answer:
+                self._answer = False
+                await self._main_link.publish(Post(self._enable_topic, enabled, retain=True))
+            await self._main_link.publish(Post(self._status_topic, document.model_dump_json(), qos=0, retain=True))
+
+    # --- what outlives the process ------------------------------------------------------------------------------------
+
+    def _restore(self) -> Kept | None:
+        path = self.config.state_file
+        try:
+            kept = store.load(path, self.clock)
+        except store.Unusable as error:
+            self._log.error("store_unusable", reason=str(error), kept_as=error.kept_as)
+            return None
+        except OSError as error:
+            self._log.error("store_unusable", reason=str(error), kept_as=str(path))
+            return None
+        if kept:
+            self._log.info(
+                "restored", enabled=kept.enabled, starts_kept=len(kept.starts_s), session_s=round(kept.session_s)
+            )
+        return kept
+
+    def _save(self) -> None:
+        self._saved_s = self.clock.now()
+        try:
+            store.save(self.config.state_file, self.controller.kept(), self.clock)
+        except OSError as error:
+            self._log.error("store_failed", reason=str(error))
+
+    # --- reloading ----------------------------------------------------------------------------------------------------
+
+    def reload(self, path: str) -> None:
+        """Read the configuration again and use it, or say in the log why not."""
+        systemd.reloading()
+        try:
+            new = load(path)
+            changed = _differences(self.config, new)
+            fixed = sorted(key for key in changed if key.split(".")[0] not in RELOADABLE or key == "charger.name")
+            if fixed:
+                raise ValueError(f"only a restart can change {', '.join(fixed)}")
+        except (ConfigError, ValueError) as error:
+            self._log.error("reload_refused", reason=str(error))
+        else:
+            if isinstance(self.clock, SystemClock):
+                self.clock = SystemClock(zone(new.site.time_zone))
+            self.config = new
+            logs.configure(new.log.level, new.log.format)
+            self._tell(self.controller.reload, new.settings())
+            self._log.info("config_reloaded", changed=changed)
+            self._show.set()
+        finally:
+            systemd.notify("READY=1")
+
+
+def _differences(old: Config, new: Config) -> list[str]:
+    old_flat, new_flat = _flat(old.model_dump(mode="json")), _flat(new.model_dump(mode="json"))
+    return sorted(key for key in old_flat | new_flat if old_flat.get(key) != new_flat.get(key))
+
+
+def _flat(value: Any, prefix: str = "") -> dict[str, str]:
+    if isinstance(value, dict):
+        parts = [_flat(part, f"{prefix}.{key}" if prefix else key) for key, part in value.items()]
+        return {key: text for part in parts for key, text in part.items()}
+    return {prefix: json.dumps(value)}
+
+
+async def run(config: Config, path: str) -> None:
+    """Run the daemon on the machine's clock until SIGTERM or SIGINT; SIGHUP reloads ``path``."""
+    service = Service(config, SystemClock(zone(config.site.time_zone)))
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, service.stop, number.name)
+    loop.add_signal_handler(signal.SIGHUP, service.reload, path)
+    await service.run()

@@ -1,0 +1,293 @@
+"""The status document: what a dashboard reads, and what a householder reads in it.
+
+A pydantic model, so that its JSON Schema (:func:`schema`) is published with it. Energies in Wh, powers in W, times as
+RFC 3339. Keys are only ever added while ``schema_version`` stays the same.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from surpluscharge.clock import Clock
+from surpluscharge.config import Config
+from surpluscharge.control import machine
+from surpluscharge.control.controller import Controller, Moment
+
+SCHEMA_VERSION: Literal[1] = 1
+
+
+class Part(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class SourceStatus(Part):
+    topic: str
+    power_w: float | None = Field(description="its share of grid power, positive for import; null: none yet")
+    age_s: float | None
+    fresh: bool
+
+
+class GridStatus(Part):
+    power_w: float | None = Field(description="positive: import, negative: export; null: not every source has spoken")
+    age_s: float | None = Field(description="age of the oldest reading in the sum")
+    fresh: bool
+    sources: list[SourceStatus]
+
+
+class ChargerPower(Part):
+    power_w: float
+    measured: bool = Field(description="false: assumed from the configuration")
+
+
+class RelayStatus(Part):
+    commanded: Literal["on", "off"]
+    reported: Literal["on", "off"] | None = Field(description="what the plug says itself; null: nothing")
+    confirmed: bool = Field(description="the broker took the command, and the plug, if it reports, agrees")
+
+
+class SessionStatus(Part):
+    on_time_s: float
+    energy_wh: float
+    time_left_s: float
+    energy_left_wh: float | None = Field(description="null: no cap")
+
+
+class TodayStatus(Part):
+    starts: int
+    on_time_s: float
+    energy_wh: float
+    solar_wh: float
+    grid_wh: float
+
+
+class BudgetStatus(Part):
+    starts_left_hour: int
+    starts_left_day: int
+
+
+class FaultStatus(Part):
+    code: str
+    severity: Literal["note", "hold", "trip"]
+    since: datetime
+    sentence: str
+    remedy: str
+
+
+class Thresholds(Part):
+    start_export_w: float
+    stop_import_w: float
+
+
+class StatusDocument(Part):
+    """What surpluscharge publishes on its status topic, retained."""
+
+    schema_version: Literal[1] = SCHEMA_VERSION
+    time: datetime
+    charger: str
+    state: Literal["idle", "arming", "charging", "disarming", "locked-out"]
+    since: datetime = Field(description="when this state began")
+    why: str = Field(description="a sentence for people; its wording may change")
+    waiting_for: str | None = Field(description="and what is waited for; null: nothing")
+    wait_s: float | None = Field(description="seconds left of that, where it is known")
+    enabled: bool
+    grid: GridStatus
+    surplus_w: float | None = Field(description="what would be exported if the charger were off")
+    charger_power: ChargerPower
+    thresholds: Thresholds
+    relay: RelayStatus
+    session: SessionStatus
+    today: TodayStatus
+    budget: BudgetStatus
+    faults: list[FaultStatus]
+    refused_messages: dict[str, int] = Field(description="messages that could not be used, by reason")
+
+
+def schema() -> dict[str, Any]:
+    """Return the document's JSON Schema (draft 2020-12)."""
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$id": f"urn:surpluscharge:status:{SCHEMA_VERSION}",
+        **StatusDocument.model_json_schema(mode="serialization"),
+    }
+
+
+def build(controller: Controller, config: Config, at: Moment, clock: Clock) -> StatusDocument:
+    """Return the document for this moment."""
+    state, inputs, params = controller.state, controller.inputs, controller.settings.params
+    now_s, wall = at.now_s, clock.wall()
+
+    def when(then_s: float) -> datetime:
+        return (wall - timedelta(seconds=now_s - then_s)).replace(microsecond=0)
+
+    grid_w = controller.grid.power_w
+    why, waiting_for, wait_s = explain(controller, config, at, wall)
+    refused: dict[str, int] = {}
+    for (_, reason), count in controller.rejected.items():
+        refused[reason] = refused.get(reason, 0) + count
+    starts_hour = sum(start_s > now_s - machine.HOUR_S for start_s in state.starts_s)
+    starts_day = sum(start_s > now_s - machine.DAY_S for start_s in state.starts_s)
+    energy_left_wh = params.energy_cap_wh - state.session_wh
+    return StatusDocument(
+        time=wall.replace(microsecond=0),
+        charger=config.charger.name,
+        state=machine.MODE_NAMES[state.mode],
+        since=when(state.since_s),
+        why=why,
+        waiting_for=waiting_for,
+        wait_s=None if wait_s is None else round(wait_s, 1),
+        enabled=controller.enabled,
+        grid=GridStatus(
+            power_w=_round(grid_w),
+            age_s=_round(None if controller.grid.at_s is None else now_s - controller.grid.at_s),
+            fresh=now_s < controller.grid.fresh_until_s,
+            sources=_sources(controller, now_s),
+        ),
+        surplus_w=_round(None if grid_w is None else inputs.charger_w - grid_w),
+        charger_power=ChargerPower(power_w=round(inputs.charger_w, 1), measured=controller.measured),
+        thresholds=Thresholds(
+            start_export_w=round(params.start_export_w, 1), stop_import_w=round(params.stop_import_w, 1)
+        ),
+        relay=RelayStatus(
+            commanded="on" if controller.wants_on else "off",
+            reported=None if controller.reported is None else "on" if controller.reported else "off",
+            confirmed=controller.confirmed(controller.wants_on),
+        ),
+        session=SessionStatus(
+            on_time_s=round(state.session_s, 1),
+            energy_wh=round(state.session_wh, 1),
+            time_left_s=round(max(0.0, params.time_cap_s - state.session_s), 1),
+            energy_left_wh=None if config.session.energy_cap_wh is None else round(max(0.0, energy_left_wh), 1),
+        ),
+        today=TodayStatus(
+            starts=controller.today.starts,
+            on_time_s=round(controller.today.on_s, 1),
+            energy_wh=round(controller.today.charger_wh, 1),
+            solar_wh=round(controller.today.charger_wh - controller.today.grid_wh, 1),
+            grid_wh=round(controller.today.grid_wh, 1),
+        ),
+        budget=BudgetStatus(
+            starts_left_hour=max(0, params.starts_per_hour - starts_hour),
+            starts_left_day=max(0, params.starts_per_day - starts_day),
+        ),
+        faults=[
+            FaultStatus(
+                code=active.fault.code,
+                severity=("note", "hold", "trip")[active.fault.severity],
+                since=when(active.since_s),
+                sentence=active.fault.sentence,
+                remedy=active.fault.remedy,
+            )
+            for active in controller.faults
+        ],
+        refused_messages=refused,
+    )
+
+
+def _sources(controller: Controller, now_s: float) -> list[SourceStatus]:
+    result = []
+    for index, source in enumerate(controller.grid.sources):
+        reading = controller.grid.reading(index)
+        result.append(
+            SourceStatus(
+                topic=source.topic,
+                power_w=_round(reading and reading.value_w),
+                age_s=_round(reading and now_s - reading.at_s),
+                fresh=reading is not None and now_s < reading.at_s + source.fresh_s,
+            )
+        )
+    return result
+
+
+def _round(value: float | None) -> float | None:
+    return None if value is None else round(value, 1)
+
+
+# --- in words --------------------------------------------------------------------------------------------------------
+
+
+def watts(power_w: float) -> str:
+    """Return a power as people read it: 350 W, 1.38 kW."""
+    return f"{power_w:.0f} W" if abs(power_w) < 999.5 else f"{power_w / 1000:.2f} kW"
+
+
+def duration(seconds: float) -> str:
+    """Return a duration as people read it: 45 s, 2 min 10 s, 5 h 10 min."""
+    whole_s = max(0, round(seconds))
+    if whole_s < 60:
+        return f"{whole_s} s"
+    if whole_s < 3600:
+        return f"{whole_s // 60} min" + (f" {whole_s % 60} s" if whole_s % 60 else "")
+    minutes = round(whole_s / 60)
+    return f"{minutes // 60} h" + (f" {minutes % 60} min" if minutes % 60 else "")
+
+
+def explain(controller: Controller, config: Config, at: Moment, wall: datetime) -> tuple[str, str | None, float | None]:
+    """Return why the charger does what it does, what it waits for, and for how many more seconds."""
+    state, inputs, params = controller.state, controller.inputs, controller.settings.params
+    facts = machine.conditions(params, state, at.now_s, inputs)
+    grid_w = inputs.grid_w
+    flow = f"The house exports {watts(-grid_w)}" if grid_w <= 0 else f"The house imports {watts(grid_w)}"
+    if facts & machine.STOPPING:
+        return "The daemon is shutting down, and the relay is off.", None, None
+    if not facts & machine.ENABLED:
+        return "Charging is switched off.", "somebody to enable it", None
+    if facts & machine.TRIPPED:
+        tripping = [active for active in controller.faults if active.fault.severity == machine.TRIP]
+        left_s = max(active.since_s + active.fault.cooldown_s - at.now_s for active in tripping)
+        return tripping[0].fault.sentence, "the fault to be over", left_s if left_s > 0 else None
+    if facts & (machine.TIME_SPENT | machine.ENERGY_SPENT):
+        what = (
+            f"{duration(params.time_cap_s)} of charging"
+            if facts & machine.TIME_SPENT
+            else f"{params.energy_cap_wh / 1000:.1f} kWh"
+        )
+        why = f"The session's {what} are used up."
+        if not params.rearm_daily:
+            return why, "enable to be switched off and on again", None
+        return why, f"{config.session.rearm_at}, when a new session begins", _until_rearm_s(config, wall)
+    if not facts & machine.FRESH:
+        return "There is no fresh reading from the meter.", "a reading", None
+    if state.mode == machine.ARMING:
+        return f"{flow}, enough for a charge.", *_arming_wait(controller, at)
+    if state.mode == machine.CHARGING:
+        left_s = params.time_cap_s - state.session_s
+        while_w = f"import above {watts(params.stop_import_w)}" if params.stop_import_w >= 0 else "too little export"
+        return f"Charging. {flow} beside it.", f"{while_w}, or the session's last {duration(left_s)} to pass", None
+    if state.mode == machine.DISARMING:
+        delay_s, minimum_s = state.due_s - at.now_s, state.on_since_s + params.min_on_s - at.now_s
+        wait_s = max(delay_s, minimum_s, 0.0)
+        reason = "the shortest charging time to be over" if minimum_s > delay_s else "it to last"
+        limit = f"more than {watts(params.stop_import_w)}" if params.stop_import_w >= 0 else "no longer enough"
+        return f"{flow} beside the charge, {limit}.", f"{reason}, {duration(wait_s)} more, then the charge ends", wait_s
+    if state.mode == machine.LOCKED_OUT:
+        return "The reason for the lock-out is gone.", None, None
+    return f"{flow}.", f"an export of {watts(params.start_export_w)}", None
+
+
+def _arming_wait(controller: Controller, at: Moment) -> tuple[str, float | None]:
+    """Return what an arming charger waits for: of several things, the one that takes longest."""
+    state, params = controller.state, controller.settings.params
+    if controller.inputs.guard == machine.HOLD:
+        holding = [active for active in controller.faults if active.fault.severity == machine.HOLD]
+        return f"this to be over: {holding[0].fault.sentence}", None
+    if not controller.inputs.off_confirmed:
+        return "the relay to be known off", None
+    waits = [
+        (state.due_s - at.now_s, "the export to last"),
+        (state.off_since_s + params.min_off_s - at.now_s, "the pause between two charges to be over"),
+        (machine.budget_free_s(params, state) - at.now_s, "a start to be free again in the budget"),
+    ]
+    wait_s, what = max(waits)
+    wait_s = max(wait_s, 0.0)
+    return f"{what}, {duration(wait_s)} more", wait_s
+
+
+def _until_rearm_s(config: Config, wall: datetime) -> float:
+    today = datetime.combine(wall.date(), config.rearm_at, wall.tzinfo)
+    next_one = (
+        today if today > wall else datetime.combine(wall.date() + timedelta(days=1), config.rearm_at, wall.tzinfo)
+    )
+    return next_one.timestamp() - wall.timestamp()

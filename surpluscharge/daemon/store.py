@@ -1,0 +1,103 @@
+"""What outlives the process: one small file, replaced as a whole, with a checksum.
+
+Written at every start, stop and flip of the enable switch, and once a minute while charging; so a few dozen small
+writes a day. A file that cannot be trusted is set aside, and the safe side is taken: disabled, nothing remembered.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import zlib
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from pydantic import TypeAdapter, ValidationError
+
+from surpluscharge.clock import Clock
+from surpluscharge.control.controller import Kept
+
+FORMAT = 1
+UNKNOWABLE_S = 86400.0  # counted as charged where nobody can know: more than any cap
+
+_KEPT = TypeAdapter(Kept)
+
+
+class Unusable(Exception):  # noqa: N818
+    """The file is there, but cannot be trusted; it was renamed to ``kept_as``."""
+
+    def __init__(self, reason: str, kept_as: str) -> None:
+        super().__init__(reason)
+        self.kept_as = kept_as
+
+
+def save(path: Path, kept: Kept, clock: Clock) -> None:
+    """Write, flush to the disk, then replace: a power cut leaves the old file or the new one. Raises OSError."""
+    body = {
+        "format": FORMAT,
+        "origin": clock.origin,
+        "wall": clock.wall().astimezone(UTC).isoformat(),
+        "kept": {**kept._asdict(), "today": kept.today._asdict()},
+    }
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    beside = path.with_suffix(".new")
+    with beside.open("w", encoding="utf-8") as file:
+        json.dump({"crc32": _checksum(body), "body": body}, file)
+        file.flush()
+        os.fsync(file.fileno())
+    beside.replace(path)
+    directory = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(directory)  # the renaming itself
+    finally:
+        os.close(directory)
+
+
+def load(path: Path, clock: Clock) -> Kept | None:
+    """Return what was kept, its times shifted to this clock; None where nothing was. Raises Unusable, OSError."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return None
+    except UnicodeDecodeError:
+        raise _set_aside(path, "not text") from None
+    try:
+        document = json.loads(text)
+        body = document["body"]
+        if document["crc32"] != _checksum(body):
+            raise ValueError("checksum does not match")
+        if body["format"] != FORMAT:
+            raise ValueError(f"format {body['format']!r} is not known here")
+        kept = _KEPT.validate_python(body["kept"])
+        saved_wall = datetime.fromisoformat(body["wall"])
+        if body["origin"] == clock.origin and kept.saved_s <= clock.now():
+            return kept  # the same clock still runs
+        elapsed_s = (clock.wall() - saved_wall).total_seconds()
+    except (ValueError, KeyError, TypeError, RecursionError, ValidationError) as error:
+        raise _set_aside(path, str(error).splitlines()[0]) from None
+    return _shifted(kept, elapsed_s, clock.now())
+
+
+def _shifted(kept: Kept, elapsed_s: float, now_s: float) -> Kept:
+    """Move the kept times to a clock with another origin, ``elapsed_s`` of wall time later.
+
+    A wall clock that is unset or was put back cannot say how long it was: then no time at all has passed for what
+    waits, and too much for what ran.
+    """
+    if elapsed_s < 0:
+        elapsed_s = 0.0
+        if kept.on:
+            kept = kept._replace(session_s=kept.session_s + UNKNOWABLE_S)
+    shift_s = now_s - elapsed_s - kept.saved_s
+    return kept._replace(saved_s=kept.saved_s + shift_s, starts_s=tuple(start_s + shift_s for start_s in kept.starts_s))
+
+
+def _checksum(body: Any) -> int:
+    return zlib.crc32(json.dumps(body, sort_keys=True).encode())
+
+
+def _set_aside(path: Path, reason: str) -> Unusable:
+    aside = path.with_suffix(".unusable")
+    path.replace(aside)
+    return Unusable(reason, str(aside))
