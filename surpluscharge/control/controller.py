@@ -151,11 +151,11 @@ class Controller:
         events, self._events = self._events, []
         return events
 
-    # --- what the shell tells -----------------------------------------------------------------------------------------
+    # --- what the shell tells (each first lets what was known before hold up to now) ----------------------------------
 
     def message(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
         """Take in a message from a meter or the plug. Nothing in it can raise."""
-        self._advance(at)  # up to now, what was known before holds
+        self._advance(at)
         # One topic may serve several purposes; what one cannot use, another may.
         for use in (self._take_grid, self._take_power, self._take_report):
             try:
@@ -193,6 +193,7 @@ class Controller:
 
     def grid_link(self, up: bool, at: Moment) -> None:
         """The subscriptions are there, or gone. Readings from before a gap are not relied on after it."""
+        self._advance(at)
         if up:
             self.grid.forget()
             self.power.forget()
@@ -208,17 +209,20 @@ class Controller:
 
     def relay_sending(self, on: bool, at: Moment) -> None:
         """A command goes out: until it is acknowledged, the relay may be either way."""
+        self._advance(at)
         if self.acknowledged is not on:
             self.acknowledged = None
         self._advance(at)
 
     def relay_acknowledged(self, on: bool, at: Moment) -> None:
         """The broker has taken a command."""
+        self._advance(at)
         self.acknowledged = on
         self._advance(at)
 
     def stop(self, at: Moment) -> None:
         """The daemon is shutting down: off, and no more starts."""
+        self._advance(at)
         self.stopping = True
         self._advance(at)
 

@@ -1,0 +1,1 @@
+"""Long runs and benchmarks: run by hand, never by the test command."""

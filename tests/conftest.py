@@ -1,0 +1,90 @@
+"""What the tests share: a real broker, a configuration, and an observer on the wire."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+from surpluscharge.config import Config
+
+settings.register_profile("default", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("default")
+
+
+def free_port() -> int:
+    """Return a TCP port on loopback that nobody listens on."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+class Mosquitto:
+    """A real broker on a free loopback port, which a test may kill, pause and start again."""
+
+    def __init__(self, binary: str, folder: Path, extra: str = "") -> None:
+        self.port = free_port()
+        self._binary = binary
+        self._config = folder / "mosquitto.conf"
+        self._log = folder / "mosquitto.log"
+        self._config.write_text(
+            f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence false\n{extra}\n", encoding="utf-8"
+        )
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        with self._log.open("ab") as log:
+            self._process = subprocess.Popen([self._binary, "-c", str(self._config)], stdout=log, stderr=log)
+        for _ in range(200):
+            with socket.socket() as probe:
+                if probe.connect_ex(("127.0.0.1", self.port)) == 0:
+                    return
+            time.sleep(0.05)
+        raise RuntimeError(f"the broker did not start: {self._log.read_text(encoding='utf-8')}")
+
+    def signal(self, number: int) -> None:
+        assert self._process is not None
+        self._process.send_signal(number)
+
+    def kill(self) -> None:
+        if self._process is not None:
+            self._process.send_signal(signal.SIGCONT)
+            self._process.kill()
+            self._process.wait()
+            self._process = None
+
+
+@pytest.fixture
+def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
+    """Start a Mosquitto; skip where it is not installed, but fail where CI=true."""
+    binary = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
+    if binary is None:
+        if os.environ.get("CI") == "true":
+            pytest.fail("CI=true, and no mosquitto is installed")
+        pytest.skip("no mosquitto is installed (Debian: apt-get install mosquitto)")
+    broker = Mosquitto(binary, tmp_path)
+    broker.start()
+    yield broker
+    broker.kill()
+
+
+def config_from(**tables: dict[str, object]) -> Config:
+    """Return a small valid configuration, with the given keys of the given tables changed."""
+    data: dict[str, dict[str, object]] = {
+        "charger": {"current_a": 6.0},
+        "relay": {"command_topic": "plug/set"},
+        "control": {},
+    }
+    for table, keys in tables.items():
+        data.setdefault(table, {}).update(keys)
+    meter = data.pop("meter", {"topic": "house/grid"})
+    return Config.model_validate({**data, "meter": [meter]})

@@ -1,0 +1,361 @@
+"""A small world around the real controller, and an oracle that knows what truly happened in it.
+
+The controller is driven as the shell drives it: called at its deadlines, its wish carried to a relay with a delay,
+its memory saved at the moments the shell saves it, and now and then it is killed and started again from that memory.
+The oracle shares nothing with it: it keeps its own books of readings, contacts, starts and sessions, and raises
+:class:`Broken` when one of the numbered invariants (surpluscharge/control/machine.py) does not hold.
+"""
+
+from __future__ import annotations
+
+import random
+from typing import NamedTuple
+
+from surpluscharge.control import machine
+from surpluscharge.control.controller import Controller, Kept, Moment, Settings
+from surpluscharge.control.machine import Params
+from surpluscharge.control.signals import Contact, Source
+
+DAY_S = 86400.0
+GRID_TOPICS = ("grid/a", "grid/b")
+SLACK_S = 1e-6
+CAP_SLACK = 0.01  # seconds, and watt-hours: the caps' own rounding slack, with room
+
+
+class Broken(AssertionError):  # noqa: N818
+    """An invariant does not hold."""
+
+
+class Setup(NamedTuple):
+    """What one world is made of."""
+
+    params: Params
+    draw_w: float
+    fresh_s: tuple[float, ...]  # one entry a grid source
+    feedback: bool
+    relay_delay_s: float
+    start_s: float = 1000.0
+
+    def settings(self) -> Settings:
+        return Settings(
+            params=self.params,
+            draw_w=self.draw_w,
+            grid=tuple(
+                Source(topic, None, 1.0, "net-import", fresh_s, 30000.0)
+                for topic, fresh_s in zip(GRID_TOPICS, self.fresh_s, strict=False)
+            ),
+            power=None,
+            contact=Contact("plug", None, "on", "off") if self.feedback else None,
+        )
+
+
+def random_setup(rng: random.Random) -> Setup:
+    draw_w = rng.choice([900.0, 1400.0, 2300.0])
+    per_hour = rng.randint(1, 4)
+    min_on_s = rng.choice([0.0, 3.0, 60.0, 420.0])
+    time_cap_s = max(min_on_s, 60.0) * rng.choice([1.0, 2.5, 20.0])
+    energy_cap_wh = rng.choice([float("inf"), draw_w * time_cap_s / 3600 * rng.choice([0.5, 1.0, 2.0]) + 1.0])
+    return Setup(
+        params=Params(
+            start_export_w=draw_w * rng.choice([0.6, 1.0]),
+            stop_import_w=draw_w * rng.choice([0.45, 0.8]),
+            start_delay_s=rng.choice([0.0, 5.0, 40.0]),
+            stop_delay_s=rng.choice([0.0, 5.0, 90.0]),
+            min_on_s=min_on_s,
+            min_off_s=rng.choice([0.0, 4.0, 50.0, 300.0]),
+            starts_per_hour=per_hour,
+            starts_per_day=per_hour + rng.choice([0, 1, 2, 6]),
+            time_cap_s=time_cap_s,
+            energy_cap_wh=energy_cap_wh,
+            rearm_daily=rng.random() < 0.5,
+        ),
+        draw_w=draw_w,
+        fresh_s=rng.choice([(10.0,), (30.0,), (10.0, 25.0)]),
+        feedback=rng.random() < 0.5,
+        relay_delay_s=rng.choice([0.0, 0.4, 7.0]),
+        start_s=DAY_S - rng.choice([60.0, 300.0, 40000.0]),
+    )
+
+
+class World:
+    """Every public method is an event; the oracle looks after each step of time and after each event."""
+
+    def __init__(self, setup: Setup) -> None:
+        self.setup = setup
+        self.now_s = setup.start_s
+        # --- the truth
+        self.contact_on = False  # the relay itself
+        self.in_flight: list[tuple[float, bool]] = []  # commands on their way: (arrives, on)
+        self.link_up = False
+        self.enabled = False
+        self.stopping = False
+        # --- the oracle's books
+        self.reading_w: dict[str, tuple[float, float]] = {}  # topic: (value, time), live and plausible only
+        self.starts_s: list[float] = []
+        self.on_since_s: float | None = None
+        self.maybe_on_s = self.now_s  # when the relay was last on, or wanted on
+        self.session_s = 0.0
+        self.session_wh = 0.0
+        self.blind_s = 0.0  # of it, time that may be counted though nobody knows whether the relay was on
+        self.session_day = self.at().session_day
+        self.unconfirmed_on_s: float | None = None
+        # --- the controller and its memory
+        self.controller = Controller(setup.settings(), self.at())
+        self.saved: Kept = self.controller.kept()
+        self.saved_key: object = None
+        self.told: bool | None = None
+        self._look()
+
+    def at(self) -> Moment:
+        day = int(self.now_s // DAY_S)
+        return Moment(self.now_s, day, day)
+
+    # --- events -------------------------------------------------------------------------------------------------------
+
+    def wait(self, seconds: float) -> None:
+        """Let time pass; the controller is called at its deadlines, the relay obeys when commands arrive."""
+        end_s = self.now_s + seconds
+        while True:
+            next_s = min(
+                [end_s, self.controller.deadline_s(), self.now_s + (60.0 if self.controller.wants_on else DAY_S)]
+                + [arrives_s for arrives_s, _ in self.in_flight]
+                + [(self.now_s // DAY_S + 1) * DAY_S]
+            )
+            self._pass(max(0.0, next_s - self.now_s))
+            self._deliver()
+            self.controller.tick(self.at())
+            self._look()
+            if self.now_s >= end_s - SLACK_S:
+                return
+
+    def read(self, source: int, value_w: float) -> None:
+        """A live reading arrives."""
+        topic = GRID_TOPICS[source % len(self.setup.fresh_s)]
+        if abs(value_w) <= 30000.0:
+            self.reading_w[topic] = (value_w, self.now_s)
+        self.controller.message(topic, f"{value_w}".encode(), False, self.at())
+        self._look()
+
+    def read_all(self, grid_w: float) -> None:
+        share_w = grid_w / len(self.setup.fresh_s)
+        for source in range(len(self.setup.fresh_s)):
+            self.read(source, share_w)
+
+    def garble(self, source: int, payload: bytes, retained: bool) -> None:
+        """Something arrives that is no live reading."""
+        self.controller.message(GRID_TOPICS[source % len(self.setup.fresh_s)], payload, retained, self.at())
+        self._look()
+
+    def enable(self, on: bool) -> None:
+        if on and not self.enabled and not self.setup.params.rearm_daily:
+            self._new_session()
+        self.enabled = on
+        self.controller.enable(on, self.at())
+        self._look()
+
+    def link(self, up: bool) -> None:
+        """The relay's connection is made, or lost: then the broker publishes the will."""
+        if up is self.link_up:
+            return
+        self.link_up = up
+        if not up:
+            self._will()
+        self.controller.relay_link(up, self.at())
+        if up and self.setup.feedback:
+            self._report()
+        self._look()
+
+    def switch_by_hand(self, on: bool) -> None:
+        """Somebody presses the button of a plug that reports; of one that does not, nobody could know."""
+        if self.setup.feedback:
+            self.contact_on = on
+            if self.link_up:
+                self._report()
+            self._look()
+
+    def stop(self) -> None:
+        self.stopping = True
+        self.controller.stop(self.at())
+        self._look()
+
+    def crash(self, away_s: float) -> None:
+        """The daemon is killed, and started again after a while with what it had saved."""
+        self._will()
+        was_on = self.controller.wants_on
+        self.link_up = False
+        self.stopping = False
+        self.told = None
+        self.on_since_s = None
+        self._pass(away_s, wanted=False)
+        self._deliver()
+        if was_on:
+            self.maybe_on_s = max(self.maybe_on_s, self.now_s - away_s)
+            self.blind_s += self.now_s - self.saved.saved_s
+        self.reading_w.clear()
+        self.controller = Controller(self.setup.settings(), self.at(), self.saved)
+        self.enabled = self.controller.enabled
+        self._look()
+
+    # --- the truth ----------------------------------------------------------------------------------------------------
+
+    def _will(self) -> None:
+        self.in_flight.append((self.now_s + self.setup.relay_delay_s, False))
+
+    def _deliver(self) -> None:
+        due = [command for command in self.in_flight if command[0] <= self.now_s + SLACK_S]
+        self.in_flight = [command for command in self.in_flight if command not in due]
+        for _, on in due:
+            self.contact_on = on
+            if self.link_up:
+                self.controller.relay_acknowledged(on, self.at())
+                if self.setup.feedback:
+                    self._report()
+
+    def _report(self) -> None:
+        self.controller.message("plug", b"on" if self.contact_on else b"off", False, self.at())
+
+    def _pass(self, seconds: float, wanted: bool | None = None) -> None:
+        wanted = self.controller.wants_on if wanted is None else wanted
+        if wanted:
+            self.session_s += seconds
+            self.session_wh += self.setup.draw_w * seconds / 3600
+        self.now_s += seconds
+        self._check(6, not wanted or self.now_s <= self.fresh_until_s() + 1.0, "on, long after the last good reading")
+        if wanted or self.contact_on:
+            self.maybe_on_s = self.now_s
+
+    def _new_session(self) -> None:
+        self.session_s = 0.0
+        self.session_wh = 0.0
+        self.blind_s = 0.0
+
+    # --- the oracle ---------------------------------------------------------------------------------------------------
+
+    def fresh_until_s(self) -> float:
+        if len(self.reading_w) < len(self.setup.fresh_s):
+            return float("-inf")
+        return min(
+            self.reading_w[topic][1] + fresh_s for topic, fresh_s in zip(GRID_TOPICS, self.setup.fresh_s, strict=False)
+        )
+
+    def fresh(self) -> bool:
+        return self.now_s < self.fresh_until_s()
+
+    def _look(self) -> None:
+        wanted, params = self.controller.wants_on, self.setup.params
+        mode = self.controller.state.mode
+        self._check(1, not wanted or self.enabled, "on while disabled")
+        self._check(1, not wanted or not self.stopping, "on while stopping")
+        self._check(1, not wanted or self.link_up, "on without a connection")
+        self._check(1, not wanted or mode != machine.LOCKED_OUT, "on while locked-out")
+        self._check(6, not wanted or self.fresh(), "on without a fresh reading")
+        if wanted and self.on_since_s is None:
+            off_s = self.now_s - self.maybe_on_s
+            self._check(3, off_s >= params.min_off_s - SLACK_S, f"started {off_s} s after the relay was last on")
+            self.starts_s.append(self.now_s)
+            self.on_since_s = self.now_s
+        elif not wanted and self.on_since_s is not None:
+            on_s = self.now_s - self.on_since_s
+            self.on_since_s = None
+            self.maybe_on_s = max(self.maybe_on_s, self.now_s)
+            if on_s < params.min_on_s - SLACK_S:
+                self._check(2, self._may_cut_short(), f"ended after {on_s} s")
+        for window_s, budget in ((3600.0, params.starts_per_hour), (DAY_S, params.starts_per_day)):
+            recent = sum(start_s > self.now_s - window_s for start_s in self.starts_s)
+            self._check(4, recent <= budget, f"{recent} starts in {window_s} s")
+        self._check(5, self.session_s <= params.time_cap_s + CAP_SLACK, f"{self.session_s} s in a session")
+        self._check(5, self.session_wh <= params.energy_cap_wh + CAP_SLACK, f"{self.session_wh} Wh in a session")
+        if params.rearm_daily and not wanted and self.at().session_day > self.session_day:
+            self.session_day = self.at().session_day
+            self._new_session()
+        self._track_relay(wanted)
+        self._save()
+        self.controller.take_events()
+
+    def _may_cut_short(self) -> bool:
+        params = self.setup.params
+        return (
+            not self.enabled
+            or self.stopping
+            or not self.link_up
+            or not self.fresh()
+            or self.session_s + self.blind_s >= params.time_cap_s - CAP_SLACK
+            or self.session_wh + self.setup.draw_w * self.blind_s / 3600 >= params.energy_cap_wh - CAP_SLACK
+            or (self.unconfirmed_on_s is not None and self.now_s >= self.unconfirmed_on_s + 30.0 - SLACK_S)
+        )
+
+    def _track_relay(self, wanted: bool) -> None:
+        """Do the relay task's work: tell the relay what is wanted, again when it is known to be otherwise."""
+        if self.link_up and wanted is not self.told:
+            self.told = wanted
+            self.in_flight.append((self.now_s + self.setup.relay_delay_s, wanted))
+            self.controller.relay_sending(wanted, self.at())
+        if not self.link_up:
+            self.told = None
+        if self.link_up and not wanted and self.told is False and not self.in_flight and self.contact_on:
+            self.told = None  # noticed by its report; told again at the next look
+        if wanted and not self.controller.confirmed(True):
+            self.unconfirmed_on_s = self.now_s if self.unconfirmed_on_s is None else self.unconfirmed_on_s
+        else:
+            self.unconfirmed_on_s = None
+
+    def _save(self) -> None:
+        """Remember what the shell would have written to the disk, and when."""
+        kept = self.controller.kept()
+        key = (kept.enabled, kept.starts_s, kept.on, kept.session_day)
+        if key != self.saved_key or (kept.on and self.now_s >= self.saved.saved_s + 60.0):
+            self.saved, self.saved_key = kept, key
+
+    def _check(self, number: int, holds: bool, what: str) -> None:
+        if not holds:
+            raise Broken(f"invariant {number}: {what} (at {self.now_s} s, {self.setup})")
+
+
+# --- random sequences ------------------------------------------------------------------------------------------------
+
+GARBAGE = (b"", b"nan", b"Infinity", b"\xff\xfe", b"[[[", b"1e9", b"unavailable", b"true", b"-1400 W")
+
+
+def random_event(rng: random.Random, world: World) -> None:
+    """Let one thing happen: mostly weather and time, sometimes trouble."""
+    draw_w = world.setup.draw_w
+    kind = rng.random()
+    if kind < 0.40:
+        for _ in range(rng.randint(1, 8)):
+            world.read_all(draw_w * rng.uniform(-1.6, 1.2) if kind < 0.15 else -draw_w * rng.uniform(0.9, 1.5))
+            world.wait(rng.choice([2.0, 5.0, 9.0]))
+    elif kind < 0.50:
+        for _ in range(rng.randint(1, 30)):
+            world.read_all(draw_w * rng.uniform(0.8, 1.2))
+            world.wait(8.0)
+    elif kind < 0.62:
+        world.wait(rng.choice([0.0, 0.5, 3.0, 20.0, 400.0]))
+    elif kind < 0.65:
+        world.wait(rng.choice([3500.0, 3600.0, 20000.0, 75000.0, DAY_S]))
+    elif kind < 0.77:
+        world.enable(rng.random() < 0.8)
+    elif kind < 0.86:
+        world.link(rng.random() < 0.85)
+    elif kind < 0.90:
+        world.garble(rng.randint(0, 1), rng.choice(GARBAGE), rng.random() < 0.5)
+    elif kind < 0.92:
+        world.garble(rng.randint(0, 1), b"-9000", retained=True)
+    elif kind < 0.95:
+        world.crash(rng.choice([0.1, 5.0, 300.0, 4000.0]))
+    elif kind < 0.97:
+        world.switch_by_hand(rng.random() < 0.5)
+    elif kind < 0.98:
+        world.read(rng.randint(0, 1), rng.uniform(-20000, 20000))
+    elif kind < 0.985:
+        world.stop()
+
+
+def random_sequence(seed: int, events: int = 40) -> World:
+    """Run one random sequence of events. The seed says all: the same seed is the same sequence. Raises Broken."""
+    rng = random.Random(seed)
+    world = World(random_setup(rng))
+    world.link(True)
+    world.enable(True)
+    for _ in range(events):
+        random_event(rng, world)
+    return world
