@@ -1,0 +1,46 @@
+"""The parts of README.md that are made from the code: `python -m tests.readme` writes them anew."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from surpluscharge.control import machine
+from surpluscharge.control.supervisor import FAULTS
+from surpluscharge.daemon.logs import EVENTS
+
+README = Path(__file__).parent.parent / "README.md"
+
+
+def parts() -> dict[str, str]:
+    """Return each made part by the name in its marker."""
+    severity = ("note", "hold: no start", "trip: off at once")
+    faults = ["| code | severity | what it means | what to do |", "| --- | --- | --- | --- |"]
+    faults += [
+        f"| `{fault.code}` | {severity[fault.severity]}"
+        + (f", after {fault.after_s:g} s" if fault.after_s else "")
+        + (f", for at least {fault.cooldown_s:g} s" if fault.cooldown_s else "")
+        + f" | {fault.sentence} | {fault.remedy} |"
+        for fault in FAULTS
+    ]
+    events = ["| event | meaning: fields |", "| --- | --- |"]
+    events += [f"| `{name}` | {meaning} |" for name, meaning in EVENTS.items()]
+    return {
+        "diagram": f"```mermaid\n{machine.diagram()}\n```",
+        "faults": "\n".join(faults),
+        "events": "\n".join(events),
+    }
+
+
+def renewed(text: str) -> str:
+    """Return the README with its made parts as they should be. Raises ValueError where a marker is missing."""
+    for name, part in parts().items():
+        pattern = re.compile(rf"(<!-- {name}: [^\n]*-->\n).*?(<!-- /{name} -->)", re.DOTALL)
+        if not pattern.search(text):
+            raise ValueError(f"README.md has no place for {name}")
+        text = pattern.sub(lambda match, part=part: f"{match[1]}{part}\n{match[2]}", text)  # type: ignore[misc]
+    return text
+
+
+if __name__ == "__main__":
+    README.write_text(renewed(README.read_text(encoding="utf-8")), encoding="utf-8")

@@ -1,0 +1,43 @@
+"""The README says what the code does."""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+
+from jsonschema import Draft202012Validator
+
+from surpluscharge.config import parse
+from surpluscharge.daemon.status import schema
+from tests.readme import README, renewed
+
+TEXT = README.read_text(encoding="utf-8")
+
+
+def test_the_parts_made_from_the_code_are_up_to_date() -> None:
+    """If this fails: `python -m tests.readme`."""
+    assert renewed(TEXT) == TEXT
+
+
+def test_the_configuration_shown_can_be_run() -> None:
+    (shown,) = re.findall(r"```toml\n(.*?)```", TEXT, re.DOTALL)
+    assert parse(shown, "README.md").draw_w == 6.0 * 230
+    assert tomllib.loads(shown)["meter"][0]["pointer"] == "/net_w"
+
+
+def test_the_status_shown_fits_the_schema() -> None:
+    (shown,) = re.findall(r"```json\n(.*?)```", TEXT, re.DOTALL)
+    document = json.loads(shown)
+    document["grid"]["sources"] = []  # shortened there
+    document["thresholds"] = {"start_export_w": 1380.0, "stop_import_w": 345.0}
+    Draft202012Validator(schema(), format_checker=Draft202012Validator.FORMAT_CHECKER).validate(document)
+
+
+def test_the_renamed_library_is_explained_once() -> None:
+    assert TEXT.count("asyncio-mqtt") == 1
+
+
+def test_both_commands_are_there() -> None:
+    assert "sh deploy/try.sh demo" in TEXT
+    assert "sh deploy/try.sh tests" in TEXT
