@@ -12,15 +12,16 @@ from typing import Any
 from aiomqtt import MqttError
 
 from surpluscharge import __version__
-from surpluscharge.config import VOLTAGE_TOLERANCE, Config, ConfigError, Section, load
+from surpluscharge.config import VOLTAGE_TOLERANCE, Config, ConfigError, Section, load, load_for_off
 from surpluscharge.daemon import logs, service, status
 from surpluscharge.daemon.mqtt import publish_once
 from surpluscharge.daemon.relay import off_post
 
 OFF_WITHIN_S = 8.0
 CAUTION = (
-    "caution: hours of current through a household socket can start a fire. Use a socket, plug and cable rated for it,\n"
-    "feel them after an hour, follow local codes, and ask a licensed electrician. This is no certified safety device."
+    "caution: hours of current through a household socket can start a fire. Use a socket, plug and cable rated for\n"
+    "it, feel them after an hour, follow local codes, and ask a licensed electrician. This is no certified safety\n"
+    "device."
 )
 
 
@@ -134,7 +135,7 @@ def _effective(config: Config) -> list[tuple[str, str, str]]:
 
 
 def _off(options: argparse.Namespace) -> int:
-    config = load(options.config)
+    config = load_for_off(options.config)
     try:
         asyncio.run(publish_once(config, off_post(config), "off", OFF_WITHIN_S))
     except (MqttError, ValueError, OSError) as error:  # TimeoutError is an OSError

@@ -656,6 +656,31 @@ def load(path: str | Path) -> Config:
     return parse(text, str(path))
 
 
+def load_for_off(path: str | Path) -> Config:
+    """Read what switching off needs, and forgive all else: a slip in a threshold must not keep a relay on.
+
+    Raises ConfigError where the broker or the off command cannot be told.
+    """
+    try:
+        return load(path)
+    except ConfigError as error:
+        if any(_needed_for_off(problem) for problem in error.problems):
+            raise
+        data = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+        for problem in error.problems:
+            _mend(data, tuple(int(part) if part.isdigit() else part for part in problem.keys[0].split(".")))
+        try:
+            return Config.model_validate(data)
+        except ValidationError:
+            raise error from None
+
+
+def _needed_for_off(problem: Problem) -> bool:
+    key = problem.keys[0] if problem.keys else ""  # no key: the file as a whole
+    needed = ("", "relay", "relay.command_topic", "relay.off_payload", "relay.qos", "charger.name")
+    return key in needed or key.split(".")[0] == "mqtt"
+
+
 def parse(text: str, name: str) -> Config:
     """Read a configuration from TOML text; ``name`` stands for it in errors. Raises ConfigError."""
     try:

@@ -1,0 +1,335 @@
+"""What lies in deploy/: units the service manager accepts, and a broker whose access list really holds."""
+
+from __future__ import annotations
+
+import asyncio
+import getpass
+import os
+import re
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import tomllib
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import aiomqtt
+import pytest
+
+DEPLOY = Path(__file__).parent.parent / "deploy"
+UNITS = ["surpluscharge.service", "surpluscharge@.service"]
+PROGRAM = "/opt/surpluscharge/bin/surpluscharge"
+
+
+def tool(name: str) -> str:
+    """Return the path of a program from a Debian package; skip without it, but fail where CI=true."""
+    path = shutil.which(name, path=os.environ.get("PATH", "") + ":/usr/sbin:/sbin")
+    if path is None:
+        (pytest.fail if os.environ.get("CI") == "true" else pytest.skip)(f"needs {name}")
+    return path
+
+
+def run(*command: str | Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+
+
+def settings(unit: str) -> list[tuple[str, str, str]]:
+    """Return (section, key, value) of every line of a unit, in order; a key may come more than once."""
+    found, section = [], ""
+    for line in (DEPLOY / unit).read_text().splitlines():
+        if line.startswith("["):
+            section = line.strip("[]")
+        elif line and not line.startswith("#"):
+            key, _, value = line.partition("=")
+            found.append((section, key, value))
+    return found
+
+
+def service(unit: str, key: str) -> str:
+    """Return the one value of a key in a unit's [Service]."""
+    (value,) = [value for section, name, value in settings(unit) if (section, name) == ("Service", key)]
+    return value
+
+
+# --- units -----------------------------------------------------------------------------------------------------------
+
+
+def verify(folder: Path, unit: str, old: str = "", new: str = "") -> subprocess.CompletedProcess[str]:
+    """Let systemd read a copy of a unit, in which programs that are not installed here are replaced."""
+    text = (DEPLOY / unit).read_text()
+    assert old in text
+    for program in (PROGRAM, "/bin/kill"):
+        text = text.replace(program, sys.executable)
+    copy = folder / unit
+    copy.write_text(text.replace(old, new))
+    return run(tool("systemd-analyze"), "verify", "--man=no", "--recursive-errors=no", copy)
+
+
+@pytest.mark.parametrize("unit", UNITS)
+def test_systemd_accepts_the_unit(tmp_path: Path, unit: str) -> None:
+    outcome = verify(tmp_path, unit)
+    assert (outcome.returncode, outcome.stderr) == (0, "")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "complaint"),
+    [
+        ("WatchdogSec=30s", "WatchdogSec=often", "Failed to parse"),
+        ("RestartSec=", "RestartSeconds=", "Unknown key"),
+        ("@system-service", "@no-such-group", "Unknown system call group"),
+        ("ExecStopPost=/", "ExecStopPost=/no-such-place/", "is not executable"),
+    ],
+)
+def test_a_wrong_unit_would_be_noticed(tmp_path: Path, old: str, new: str, complaint: str) -> None:
+    outcome = verify(tmp_path, UNITS[0], old, new)
+    assert outcome.returncode != 0
+    assert complaint in outcome.stderr
+
+
+@pytest.mark.parametrize("unit", UNITS)
+def test_exposure_is_at_most_one_and_a_half(unit: str) -> None:
+    outcome = run(tool("systemd-analyze"), "security", "--offline=yes", "--no-pager", DEPLOY / unit)
+    assert outcome.returncode == 0, outcome.stderr
+    exposure = re.search(r"Overall exposure level for \S+: ([0-9.]+)", outcome.stdout)
+    assert exposure is not None
+    assert float(exposure[1]) <= 1.5
+
+
+@pytest.mark.parametrize("unit", UNITS)
+def test_the_stop_action_is_the_off_command_on_the_same_configuration(unit: str) -> None:
+    start, stop = service(unit, "ExecStart"), service(unit, "ExecStopPost")
+    assert start.startswith(f"{PROGRAM} run --config /etc/surpluscharge/")
+    assert stop == start.replace(" run ", " off ")
+
+
+@pytest.mark.parametrize("command", ["run", "off"])
+def test_the_commands_in_the_units_exist(command: str) -> None:
+    outcome = run(sys.executable, "-m", "surpluscharge", command, "--help")
+    assert outcome.returncode == 0, outcome.stderr
+    assert "--config" in outcome.stdout
+
+
+@pytest.mark.parametrize("unit", UNITS)
+def test_a_daemon_that_hangs_or_keeps_failing_is_started_again(unit: str) -> None:
+    assert service(unit, "Type") == "notify"
+    assert service(unit, "NotifyAccess") == "main"
+    assert service(unit, "WatchdogSec") == "30s"
+    assert service(unit, "Restart") == "always"
+    assert ("Unit", "StartLimitIntervalSec", "0") in settings(unit)
+
+
+@pytest.mark.parametrize("unit", UNITS)
+def test_a_missing_password_file_does_not_keep_the_service_from_starting(unit: str) -> None:
+    # systemd.exec(5): an absolute path that does not exist is an error; a bare name is looked up in /etc/credstore.
+    name, _, source = service(unit, "LoadCredential").partition(":")
+    assert name == "mqtt-password"
+    assert "/" not in source
+
+
+@pytest.mark.parametrize("unit", UNITS)
+def test_the_stop_action_can_read_the_password_too(unit: str) -> None:
+    # systemd 252 hides /run/credentials from all but the start command, unless its content is shown elsewhere.
+    place = service(unit, "BindReadOnlyPaths").partition(":")[2]
+    assert ("Service", "Environment", f"CREDENTIALS_DIRECTORY={place}") in settings(unit)
+
+
+def test_the_unit_for_several_chargers_is_the_same_but_for_the_name() -> None:
+    plain = [
+        (section, key, value.replace("surpluscharge.toml", "%i.toml"))
+        for section, key, value in settings("surpluscharge.service")
+    ]
+    named: dict[str, Callable[[str], str]] = {
+        "Description": lambda value: f"{value} (%i)",
+        "StateDirectory": lambda value: f"{value}/%i",
+        "LoadCredential": lambda value: value.replace(":surpluscharge-", ":surpluscharge-%i-"),
+    }
+    expected = [(section, key, named.get(key, str)(value)) for section, key, value in plain]
+    assert settings("surpluscharge@.service") == expected
+
+
+# --- user and folders ------------------------------------------------------------------------------------------------
+
+
+def test_user_and_folders_are_made(tmp_path: Path) -> None:
+    sysusers, tmpfiles = tool("systemd-sysusers"), tool("systemd-tmpfiles")
+    if os.geteuid() != 0:
+        pytest.skip("only root can give files to another user")
+    config = tmp_path / "etc/surpluscharge"
+    config.mkdir(parents=True)
+    (config / "carport.toml").touch(mode=0o644)
+    for command in (
+        (sysusers, f"--root={tmp_path}", DEPLOY / "sysusers.conf"),
+        (tmpfiles, f"--root={tmp_path}", "--create", DEPLOY / "tmpfiles.conf"),
+    ):
+        outcome = run(*command)
+        assert outcome.returncode == 0, outcome.stderr
+    (line,) = [line for line in (tmp_path / "etc/passwd").read_text().splitlines() if "surpluscharge" in line]
+    name, _, _, group, _, home, shell = line.split(":")
+    assert (name, home, shell) == (service(UNITS[0], "User"), "/var/lib/surpluscharge", "/usr/sbin/nologin")
+    for path, mode, owning_group in (
+        (config, 0o750, int(group)),
+        (config / "carport.toml", 0o640, int(group)),
+        (tmp_path / "etc/credstore", 0o700, 0),
+    ):
+        found = path.stat()
+        assert (found.st_mode & 0o7777, found.st_uid, found.st_gid) == (mode, 0, owning_group), path
+    assert service(UNITS[0], "ConfigurationDirectoryMode") == "0750"
+
+
+# --- broker ----------------------------------------------------------------------------------------------------------
+
+BASE, COMMAND = "surpluscharge/carport", "carport/plug/relay/set"
+STATUS, ENABLE_SET = f"{BASE}/status", f"{BASE}/enable/set"
+METER, RELAY, POWER, OTHER = "house/grid", "carport/plug/relay", "carport/plug/power", "somebody/else"
+TOPICS = {STATUS, ENABLE_SET, COMMAND, METER, RELAY, POWER, OTHER}
+
+MAY_PUBLISH = {
+    "surpluscharge": {STATUS, ENABLE_SET, COMMAND},
+    "meter": {METER},
+    "plug": {RELAY, POWER},
+    "dashboard": {ENABLE_SET},
+}
+MAY_RECEIVE = {
+    "surpluscharge": {STATUS, ENABLE_SET, METER, RELAY, POWER},
+    "meter": set(),
+    "plug": {COMMAND},
+    "dashboard": {STATUS, ENABLE_SET},
+}
+# Known to these tests only: one who hears and says everything, and a last message that everyone hears.
+TESTER, END = "tester", "test/end"
+
+
+def test_broker_and_daemon_are_shown_with_the_same_topics() -> None:
+    example = tomllib.loads((DEPLOY.parent / "config.example.toml").read_text())
+    relay = example["relay"]
+    assert f"surpluscharge/{example['charger']['name']}" == BASE
+    assert relay["command_topic"] == COMMAND
+    assert relay["feedback"]["topic"] == RELAY
+    assert relay["power"]["topic"] == POWER
+    assert [meter["topic"] for meter in example["meter"]] == [METER]
+
+
+class Broker:
+    """The example broker, moved to a free loopback port and a folder of its own."""
+
+    def __init__(self, port: int) -> None:
+        self.port = port
+
+    def client(
+        self,
+        user: str | None,
+        password: str | None = None,
+        identifier: str | None = None,
+        will: aiomqtt.Will | None = None,
+    ) -> aiomqtt.Client:
+        return aiomqtt.Client(
+            "127.0.0.1",
+            self.port,
+            username=user,
+            password=password or (f"password of {user}" if user else None),
+            identifier=identifier,
+            will=will,
+            protocol=aiomqtt.ProtocolVersion.V5,
+            timeout=10,
+        )
+
+
+async def heard(listener: aiomqtt.Client) -> set[tuple[str, str]]:
+    """Return (topic, payload) of all messages up to the last one."""
+    found: set[tuple[str, str]] = set()
+    async with asyncio.timeout(10):
+        async for message in listener.messages:
+            if message.topic.value == END:
+                return found
+            assert isinstance(message.payload, bytes)
+            found.add((message.topic.value, message.payload.decode()))
+    raise AssertionError("the broker closed the connection")
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Broker]:
+    mosquitto, mosquitto_passwd = tool("mosquitto"), tool("mosquitto_passwd")
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    passwords, access, log = tmp_path / "passwords", tmp_path / "access", tmp_path / "log"
+    passwords.touch(mode=0o600)
+    for user in (*MAY_PUBLISH, TESTER):
+        outcome = run(mosquitto_passwd, "-b", passwords, user, f"password of {user}")
+        assert outcome.returncode == 0, outcome.stderr
+    rules = (DEPLOY / "mosquitto.acl").read_text()
+    access.write_text(f"pattern read {END}\n{rules}\nuser {TESTER}\ntopic readwrite #\n")
+    config = (DEPLOY / "mosquitto.conf").read_text()
+    for old, new in (
+        ("\nlistener 1883\n", f"\nlistener {port} 127.0.0.1\n"),
+        ("/etc/mosquitto/surpluscharge.passwd\n", f"{passwords}\n"),
+        ("/etc/mosquitto/surpluscharge.acl\n", f"{access}\n"),
+    ):
+        assert old in config
+        config = config.replace(old, new)
+    # Started by root it would become another user, who may not look into this folder.
+    config += f"\npersistence_location {tmp_path}/\nuser {getpass.getuser()}\n"
+    (tmp_path / "broker.conf").write_text(config)
+
+    with log.open("w") as output:
+        process = subprocess.Popen([mosquitto, "-c", tmp_path / "broker.conf"], stdout=output, stderr=output)
+    try:
+        for _ in range(200):
+            assert process.poll() is None, log.read_text()
+            with socket.socket() as probe:
+                if probe.connect_ex(("127.0.0.1", port)) == 0:
+                    break
+            time.sleep(0.05)
+        else:
+            pytest.fail(f"the broker does not listen: {log.read_text()}")
+        yield Broker(port)
+    finally:
+        process.terminate()
+        process.wait(10)
+
+
+@pytest.mark.broker
+async def test_only_the_right_ones_may_publish(broker: Broker) -> None:
+    async with broker.client(TESTER) as tester:
+        await tester.subscribe("#")
+        for user in MAY_PUBLISH:
+            async with broker.client(user) as client:
+                for topic in TOPICS:
+                    await client.publish(topic, user, qos=1)
+        await tester.publish(END)
+        assert await heard(tester) == {(topic, user) for user, topics in MAY_PUBLISH.items() for topic in topics}
+
+
+@pytest.mark.broker
+@pytest.mark.parametrize("user", MAY_RECEIVE)
+async def test_each_hears_its_own_topics_only(broker: Broker, user: str) -> None:
+    async with broker.client(TESTER) as tester, broker.client(user) as listener:
+        await listener.subscribe("#")
+        for topic in (*TOPICS, END):
+            await tester.publish(topic, "x", qos=1)
+        assert await heard(listener) == {(topic, "x") for topic in MAY_RECEIVE[user]}
+
+
+@pytest.mark.broker
+@pytest.mark.parametrize(("user", "password"), [(None, None), ("surpluscharge", "guessed"), ("nobody", "guessed")])
+async def test_strangers_are_refused(broker: Broker, user: str | None, password: str | None) -> None:
+    with pytest.raises(aiomqtt.MqttError, match=r"[Nn]ot authori[sz]ed"):
+        async with broker.client(user, password):
+            pass
+
+
+@pytest.mark.broker
+async def test_a_will_is_no_way_round_the_access_list(broker: Broker) -> None:
+    """The daemon's will switches the relay off; nobody else's will on that topic gets through."""
+    async with broker.client(TESTER) as tester:
+        await tester.subscribe("#")
+        for user in MAY_PUBLISH:
+            # One more of the same name ends the first connection without a good-bye: its will is due.
+            will = aiomqtt.Will(COMMAND, user, qos=1)
+            async with broker.client(user, identifier=user, will=will) as first, broker.client(user, identifier=user):
+                with pytest.raises(aiomqtt.MqttError):
+                    await anext(aiter(first.messages))
+        await tester.publish(END)
+        assert await heard(tester) == {(COMMAND, "surpluscharge")}
