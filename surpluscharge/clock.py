@@ -7,6 +7,7 @@ Everything in the package that waits or asks for the time does it through one of
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import time
 import uuid
 from datetime import datetime, timedelta, tzinfo
@@ -33,6 +34,17 @@ class Clock(Protocol):
 
     async def sleep(self, seconds: float) -> None:
         """Sleep for the given house seconds."""
+
+
+async def wait_until_set(event: asyncio.Event, clock: Clock, seconds: float) -> None:
+    """Wait for the event, but no longer than the given house seconds.
+
+    Not asyncio.wait_for: before Python 3.12 that can swallow a cancellation that comes as the event does, and then a
+    task that was told to end goes on for ever.
+    """
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(max(0.0, clock.real_s(seconds))):
+            await event.wait()
 
 
 def zone(name: str | None) -> tzinfo | None:

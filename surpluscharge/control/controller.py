@@ -125,7 +125,7 @@ class Controller:
         return machine.wants_on(self.state.mode)
 
     def confirmed(self, on: bool) -> bool:
-        """Say whether the relay is known to be on (off): the broker took the command, and a plug that reports agrees."""
+        """Say whether the relay is known to be on (off): the broker took the command, and a reporting plug agrees."""
         return (
             self.link_up is True and self.acknowledged is on and (self.settings.contact is None or self.reported is on)
         )

@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import logging
 import math
+import socket
 import ssl
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
@@ -94,7 +95,7 @@ class Link:
         while True:
             retrying = AsyncRetrying(
                 retry=retry_if_exception_type((MqttError, OSError)),
-                wait=wait_exponential_jitter(initial=BACKOFF_FIRST_S, max=BACKOFF_MOST_S),
+                wait=wait_exponential_jitter(multiplier=BACKOFF_FIRST_S, max=BACKOFF_MOST_S),
                 before_sleep=self._tell_failure,
             )
             await retrying(self._session)
@@ -183,6 +184,8 @@ class Link:
             keepalive=mqtt.keepalive_s,
             timeout=ANSWER_WITHIN_S,
             tls_context=self._tls,
+            # Small messages at once: Nagle's algorithm and delayed acknowledgements would hold back an "off".
+            socket_options=() if mqtt.unix_socket else ((socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),),
             max_queued_incoming_messages=QUEUE_LIMIT,
         )
 

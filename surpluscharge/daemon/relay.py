@@ -14,7 +14,7 @@ import structlog
 from aiomqtt import MqttError
 from tenacity import AsyncRetrying, retry_if_exception_type, wait_exponential_jitter
 
-from surpluscharge.clock import Clock
+from surpluscharge.clock import Clock, wait_until_set
 from surpluscharge.config import Config
 from surpluscharge.daemon.mqtt import Link, Post
 
@@ -80,7 +80,9 @@ class Relay:
     async def _command(self, on: bool, again: bool) -> None:
         retrying = AsyncRetrying(
             retry=retry_if_exception_type(Unconfirmed),
-            wait=wait_exponential_jitter(initial=self._config.relay.confirm_within_s / 5, max=RETRY_MOST_S, jitter=1.0),
+            wait=wait_exponential_jitter(
+                multiplier=self._config.relay.confirm_within_s / 5, max=RETRY_MOST_S, jitter=1.0
+            ),
             sleep=self._wait,
         )
         async for attempt in retrying:
@@ -128,5 +130,4 @@ class Relay:
     async def _wait(self, seconds: float) -> None:
         """Sleep, but wake at news."""
         self._news.clear()
-        with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(self._news.wait(), max(0.0, self._clock.real_s(seconds)))
+        await wait_until_set(self._news, self._clock, seconds)

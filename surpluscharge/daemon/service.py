@@ -17,7 +17,7 @@ from typing import Any
 from aiomqtt import MqttError
 
 from surpluscharge import __version__
-from surpluscharge.clock import Clock, SystemClock, zone
+from surpluscharge.clock import Clock, SystemClock, wait_until_set, zone
 from surpluscharge.config import Config, ConfigError, load
 from surpluscharge.control.controller import Controller, Kept, Moment
 from surpluscharge.control.signals import Rejected, text_of, truth
@@ -28,6 +28,7 @@ from surpluscharge.daemon.relay import Relay, off_post
 TICK_S = 1.0  # the longest the control loop sleeps
 SAVE_EVERY_S = 60.0  # while charging
 OFF_WITHIN_S = 10.0  # real seconds, at shutdown, for the off to be confirmed
+CANCEL_AGAIN_S = 3.0  # real seconds; longer than a farewell takes
 RELOADABLE = frozenset({"control", "session", "charger", "socket", "site", "status", "log"})
 
 
@@ -102,8 +103,7 @@ class Service:
                 ]
                 await self._control()
                 await self._shut_down()
-                for task in running:
-                    task.cancel()
+                await _end(running)
         except* Exception:
             self._log.exception("crashed")
             raise
@@ -132,8 +132,7 @@ class Service:
                 fed_s = now_s
             self._poke.clear()
             sleep_s = min(TICK_S, self.controller.deadline_s() - now_s)
-            with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self._poke.wait(), max(0.0, self.clock.real_s(sleep_s)))
+            await wait_until_set(self._poke, self.clock, sleep_s)
 
     async def _shut_down(self) -> None:
         self._log.info("stopping", reason=self._stop_reason)
@@ -247,9 +246,7 @@ class Service:
                     await self._publish_document()
             else:
                 announced = False
-            heartbeat_s = self.clock.real_s(self.config.status.heartbeat_s)
-            with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self._show.wait(), heartbeat_s)
+            await wait_until_set(self._show, self.clock, self.config.status.heartbeat_s)
 
     async def _publish_document(self) -> None:
         document = status.build(self.controller, self.config, self._at(), self.clock)
@@ -309,6 +306,14 @@ class Service:
             self._show.set()
         finally:
             systemd.notify("READY=1")
+
+
+async def _end(tasks: list[asyncio.Task[None]]) -> None:
+    """Cancel tasks until they have ended: libraries that use asyncio.wait_for may swallow a cancellation."""
+    while pending := [task for task in tasks if not task.done()]:
+        for task in pending:
+            task.cancel()
+        await asyncio.wait(pending, timeout=CANCEL_AGAIN_S)
 
 
 def _differences(old: Config, new: Config) -> list[str]:

@@ -1,0 +1,171 @@
+"""The simulated house's meter and plug as MQTT devices, in topics and payloads of their own.
+
+From the meter, at its cadence, positive for import: ``house/grid`` ``{"net_w": -812.0}``.
+
+From the plug, at every change and every 10 s, the relay also after every command:
+``carport/plug/relay`` ``{"contact": "closed"}`` or ``{"contact": "open"}``, and
+``carport/plug/power`` ``{"power_w": 1380.0}``.
+
+To the plug: ``carport/plug/relay/set`` ``{"contact": "closed", "for_s": 600}`` or ``{"contact": "open"}``.
+With ``for_s`` it opens the contact by itself after so many seconds, without it when it is told to.
+
+What they send is QoS 0 and not retained. Seconds are house seconds.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import socket
+from collections.abc import AsyncIterator, Callable, Coroutine
+from typing import Any
+
+import aiomqtt
+
+from surpluscharge.clock import Clock
+from surpluscharge.simulator.house import House, Meter
+
+METER_TOPIC = "house/grid"
+RELAY_TOPIC = "carport/plug/relay"
+POWER_TOPIC = "carport/plug/power"
+COMMAND_TOPIC = "carport/plug/relay/set"
+
+# Small packets at once, not when the last one is acknowledged: those 40 real ms are many seconds of a fast house.
+_NO_DELAY = (socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+_REPORT_EVERY_S = 10.0
+_RETRY_S = 3.0
+# Real seconds: a broker that goes away between taking the connection and answering leaves a client waiting.
+_ANSWER_REAL_S = 1.0
+_CANCEL_AGAIN_REAL_S = 0.5
+_CANCEL_TIMES = 10
+
+
+@contextlib.asynccontextmanager
+async def connected(host: str, port: int, identifier: str) -> AsyncIterator[aiomqtt.Client]:
+    """Connect to a broker for as long as the context lasts. Raises ``MqttError`` where there is none."""
+    client = aiomqtt.Client(host, port, identifier=identifier, socket_options=[_NO_DELAY], timeout=_ANSWER_REAL_S)
+    await client.__aenter__()
+    try:
+        yield client
+    finally:
+        # The goodbye may fail too. That must not hide what we leave for, least of all that we were cancelled.
+        with contextlib.suppress(aiomqtt.MqttError):
+            await client.__aexit__(None, None, None)
+
+
+async def cancel(*tasks: asyncio.Task[Any]) -> None:
+    """Cancel tasks until they are gone, or leave those that will not go.
+
+    Once is not enough: before Python 3.12 ``asyncio.wait_for``, with which the MQTT library waits for everything,
+    loses a cancellation that comes at the very moment it is done.
+    """
+    for _ in range(_CANCEL_TIMES):
+        if pending := [task for task in tasks if not task.done()]:
+            for task in pending:
+                task.cancel()
+            await asyncio.wait(pending, timeout=_CANCEL_AGAIN_REAL_S)
+
+
+async def run_together(*coroutines: Coroutine[None, None, None]) -> None:
+    """Run coroutines until the first of them ends or this is cancelled, then end the others. Raises what ended it.
+
+    A task group in all but the way it cancels.
+    """
+    tasks = [asyncio.create_task(coroutine) for coroutine in coroutines]
+    try:
+        await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        await cancel(*tasks)
+    for error in [task.exception() for task in tasks if task.done() and not task.cancelled()]:
+        if error:
+            raise error
+
+
+class Devices:
+    """Runs a house in a clock's time and lets its meter and plug speak MQTT until ``run`` is cancelled.
+
+    The house is at its ``t_s`` when this is made, and moves on from there with the clock. ``readings`` counts the
+    meter readings that were published, ``misunderstood`` the commands the plug could make nothing of.
+    """
+
+    def __init__(self, house: House, meter: Meter, clock: Clock, port: int, host: str = "127.0.0.1") -> None:
+        self.house = house
+        self.readings = 0
+        self.misunderstood = 0
+        self._meter = meter
+        self._clock = clock
+        self._host = host
+        self._port = port
+        self._offset_s = house.t_s - clock.now()
+        self._commanded = asyncio.Event()
+
+    async def run(self) -> None:
+        """Run both devices, reconnecting for as long as it takes; never returns by itself."""
+        await run_together(
+            self._keep_connected("house-meter", self._run_meter),
+            self._keep_connected("carport-plug", self._run_plug),
+        )
+
+    def catch_up(self) -> float:
+        """Move the house on to the clock's time, and return it: seconds since midnight of the first day."""
+        now_s = self._clock.now() + self._offset_s
+        if now_s > self.house.t_s:
+            self.house.advance(now_s)
+        return self.house.t_s
+
+    async def _keep_connected(
+        self, identifier: str, work: Callable[[aiomqtt.Client], Coroutine[None, None, None]]
+    ) -> None:
+        while True:
+            with contextlib.suppress(aiomqtt.MqttError):
+                async with connected(self._host, self._port, identifier) as client:
+                    await run_together(work(client), self._listen(client))
+            await self._clock.sleep(_RETRY_S)
+
+    async def _listen(self, client: aiomqtt.Client) -> None:
+        """Take commands; for the meter, which has none, this is what notices a lost connection."""
+        async for message in client.messages:
+            if message.topic.value != COMMAND_TOPIC:
+                continue
+            at_s = self.catch_up()
+            try:
+                command = json.loads(message.payload)
+                closed = {"closed": True, "open": False}[command["contact"]]
+                for_s = float(command["for_s"]) if closed and "for_s" in command else None
+            except (KeyError, TypeError, ValueError):
+                self.misunderstood += 1
+                continue
+            self.house.plug.command(at_s, closed, for_s)
+            self._commanded.set()
+
+    async def _run_meter(self, client: aiomqtt.Client) -> None:
+        while True:
+            await self._clock.sleep(max(0.0, self._meter.next_s - self.catch_up()))
+            reading_w = self._meter.read(self.catch_up(), self.house.grid_w)
+            await client.publish(METER_TOPIC, json.dumps({"net_w": reading_w}))
+            self.readings += 1
+
+    async def _run_plug(self, client: aiomqtt.Client) -> None:
+        await client.subscribe(COMMAND_TOPIC, qos=1)
+        said: tuple[bool, int] | None = None
+        said_w: float | None = None
+        again_s = self.house.t_s
+        while True:
+            now_s = self.catch_up()
+            plug = self.house.plug
+            relay, power_w = (plug.closed, plug.obeyed), plug.metered_w(self.house.charger_w)
+            due = now_s >= again_s
+            if due:
+                again_s = now_s + _REPORT_EVERY_S
+            if due or relay != said:
+                await client.publish(RELAY_TOPIC, json.dumps({"contact": "closed" if relay[0] else "open"}))
+            if due or power_w != said_w:
+                await client.publish(POWER_TOPIC, json.dumps({"power_w": power_w}))
+            said, said_w = relay, power_w
+            self._commanded.clear()
+            until_s = min(again_s, self.house.next_s)
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(self._clock.real_s(max(0.0, until_s - self.catch_up()))):
+                    await self._commanded.wait()

@@ -1,0 +1,381 @@
+"""The simulated house keeps its books, and its devices and broker behave as documented."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import math
+import subprocess
+import sys
+from collections.abc import AsyncIterator
+from contextlib import AsyncExitStack, asynccontextmanager
+from dataclasses import asdict
+from datetime import UTC, datetime
+
+import aiomqtt
+import pytest
+
+from surpluscharge.clock import ScaledClock
+from surpluscharge.simulator import devices
+from surpluscharge.simulator.broker import embedded_broker
+from surpluscharge.simulator.house import DAY_S, House, Meter, Plug, Scenario, clear_sky_w, make_day
+
+HOUR_S = 3600.0
+MORNING_S = 9.5 * HOUR_S
+
+
+def charging_day(seed: int, step_s: float, scenario: Scenario | None = None) -> House:
+    """Return a house that was charged at random-looking times of a day, advanced in equal steps."""
+    house = House(scenario, seed, MORNING_S)
+    commands = [(MORNING_S + 1000.0 * i, i % 3 != 2, 700.0 if i % 2 else None) for i in range(20)]
+    stops = [MORNING_S + i * step_s for i in range(1, math.ceil(8 * HOUR_S / step_s) + 1)]
+    for stop_s in sorted({*stops, *(at_s for at_s, _, _ in commands)}):
+        house.advance(stop_s)
+        for at_s, closed, for_s in commands:
+            if at_s == stop_s:
+                house.plug.command(at_s, closed, for_s)
+    return house
+
+
+# --- the books -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_energy_balances_to_the_watt_second(seed: int) -> None:
+    tally = charging_day(seed, 5.0).tally
+    assert tally.starts > 3
+    assert tally.solar_ws > 0 and tally.grid_ws > 0
+    assert tally.solar_ws + tally.grid_ws == pytest.approx(tally.charger_ws, abs=1.0)
+    came_ws, went_ws = tally.sun_ws + tally.imported_ws, tally.household_ws + tally.charger_ws + tally.exported_ws
+    assert came_ws == pytest.approx(went_ws, abs=1.0)
+
+
+def test_the_books_do_not_depend_on_the_step() -> None:
+    fine, coarse = asdict(charging_day(3, 1.0).tally), asdict(charging_day(3, 800.0).tally)
+    assert fine == pytest.approx(coarse, abs=1.0)
+
+
+def test_grid_share_is_the_lesser_of_charger_and_import_at_every_moment() -> None:
+    house = House(None, 2, MORNING_S)
+    house.plug.command(MORNING_S, True)
+    grid_ws, before_s = 0.0, MORNING_S
+    while house.t_s < MORNING_S + 4 * HOUR_S:
+        charger_w, grid_w = house.charger_w, house.grid_w  # constant until the next event
+        house.advance(house.next_s)
+        grid_ws += min(charger_w, max(grid_w, 0.0)) * (house.t_s - before_s)
+        before_s = house.t_s
+    assert house.tally.grid_ws > 0
+    assert house.tally.grid_ws == pytest.approx(grid_ws, abs=1.0)
+
+
+def test_a_seed_gives_one_day_and_another_seed_another() -> None:
+    assert charging_day(7, 60.0).tally == charging_day(7, 60.0).tally
+    assert charging_day(7, 60.0).tally != charging_day(8, 60.0).tally
+    assert make_day(Scenario(), 7, 0) != make_day(Scenario(), 7, 1)._replace(times_s=make_day(Scenario(), 7, 0).times_s)
+
+
+def test_weather_and_household_do_not_depend_on_charging() -> None:
+    charged, left_alone = charging_day(4, 60.0), House(None, 4, MORNING_S)
+    left_alone.advance(charged.t_s)
+    assert charged.tally.charger_ws > 0 == left_alone.tally.charger_ws
+    assert charged.tally.sun_ws == pytest.approx(left_alone.tally.sun_ws, abs=1.0)
+    assert charged.tally.household_ws == pytest.approx(left_alone.tally.household_ws, abs=1.0)
+
+
+def test_the_house_does_not_go_back() -> None:
+    house = House(start_s=100.0)
+    with pytest.raises(ValueError, match="cannot go back"):
+        house.advance(99.0)
+
+
+# --- sun and clouds --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("latitude_deg", "day_of_year"), [(47.0, 132), (55.0, 1), (0.0, 200), (40.0, 80)])
+def test_the_day_is_as_long_as_the_sunrise_equation_says(latitude_deg: float, day_of_year: int) -> None:
+    """cos(w0) = -tan(latitude) tan(declination): the sunrise equation of any textbook (from memory)."""
+    scenario = Scenario(latitude_deg=latitude_deg, day_of_year=day_of_year)
+    shining = sum(clear_sky_w(scenario, 60.0 * minute) > 0 for minute in range(1440))
+    declination = -math.radians(23.44) * math.cos(2 * math.pi * (day_of_year + 10) / 365.25)
+    half_day = math.acos(-math.tan(math.radians(latitude_deg)) * math.tan(declination))
+    assert shining == pytest.approx(half_day / math.pi * 1440, abs=6)
+
+
+def test_the_peak_of_the_invented_roof() -> None:
+    scenario = Scenario()
+    by_minute = [clear_sky_w(scenario, 60.0 * minute) for minute in range(1440)]
+    assert max(by_minute) == pytest.approx(3300, abs=50)
+    assert by_minute.index(max(by_minute)) * 60.0 == pytest.approx(scenario.noon_s, abs=120)
+
+
+def test_single_clouds_have_sharp_edges_and_last_one_to_eight_minutes() -> None:
+    scenario = Scenario(bank_for_s=0.0)
+    lengths_s = []
+    for day in range(20):
+        pieces = make_day(scenario, 1, day)
+        began_s = None
+        for at_s, sky in zip(pieces.times_s, pieces.sky, strict=True):
+            if sky < 1.0:
+                assert scenario.cumulus_through[0] <= sky <= scenario.cumulus_through[1]
+                began_s = at_s if began_s is None else began_s
+            elif began_s is not None:
+                lengths_s.append(at_s - began_s)
+                began_s = None
+    assert len(lengths_s) > 20 * 15
+    assert 59.9 < min(lengths_s) < 120 and 300 < max(lengths_s) < 480.1
+
+
+def test_one_cloud_bank_stands_around_midday() -> None:
+    for seed in range(10):
+        house = House(Scenario(cumulus_until_s=0.0), seed)
+        clouded = []
+        for minute in range(1440):
+            house.advance(minute * 60.0)
+            if house.clouded:
+                clouded.append(minute)
+        assert clouded == list(range(clouded[0], clouded[-1] + 1))
+        assert 25 <= len(clouded) <= 43
+        assert 12 * 60 < clouded[0] < 14 * 60
+
+
+# --- car -------------------------------------------------------------------------------------------------------------
+
+
+def test_the_car_wakes_tapers_and_is_full() -> None:
+    scenario = Scenario(headroom_wh=1000.0, taper_wh=400.0)
+    house = House(scenario, 1, MORNING_S, Plug(latency_s=0.0))
+    house.plug.command(MORNING_S, True)
+    drawn_w = []
+    for second in range(3 * 3600):
+        house.advance(MORNING_S + second)
+        drawn_w.append(house.charger_w)
+    assert set(drawn_w[: int(scenario.wake_s)]) == {scenario.standby_w}
+    assert drawn_w[int(scenario.wake_s)] == scenario.lead_w == pytest.approx(1380.0)
+    # 600 Wh at full power, then the taper, which only ever goes down.
+    tapers_at = int(scenario.wake_s) + 600 * 3600 / scenario.lead_w
+    assert drawn_w.count(scenario.lead_w) == pytest.approx(tapers_at - scenario.wake_s, abs=35)
+    taper_w = drawn_w[math.ceil(tapers_at) :]
+    assert taper_w == sorted(taper_w, reverse=True)
+    assert len(set(taper_w)) > 20
+    assert house.car.full and drawn_w[-1] == scenario.standby_w
+    full_s = drawn_w.index(scenario.standby_w, int(scenario.wake_s) + 1)
+    standby_ws = scenario.standby_w * (3 * 3600 - 1 - full_s)  # once it is full; before, it counts as charge
+    assert house.tally.charger_ws - standby_ws == pytest.approx(1000.0 * 3600, abs=2 * scenario.standby_w + 1)
+
+
+def test_the_car_is_driven_overnight() -> None:
+    scenario = Scenario(headroom_wh=100.0, daily_use_wh=700.0, battery_wh=1000.0)
+    house = House(scenario, 1)
+    for day, headroom_wh in ((1, 800.0), (2, 1000.0), (3, 1000.0)):
+        house.advance(day * DAY_S)
+        assert house.car.headroom_ws == pytest.approx(headroom_wh * 3600)
+
+
+# --- plug ------------------------------------------------------------------------------------------------------------
+
+
+def test_the_plug_obeys_after_its_latency() -> None:
+    plug = Plug(latency_s=2.0)
+    plug.command(10.0, True)
+    plug.advance(11.9)
+    assert not plug.closed and plug.next_s == 12.0
+    plug.advance(12.0)
+    assert plug.closed and plug.next_s == math.inf
+
+
+def test_a_hold_time_runs_out_by_itself_and_is_renewed_by_another_command() -> None:
+    house = House(None, 1, MORNING_S, Plug(latency_s=1.0))
+    house.plug.command(MORNING_S, True, for_s=300.0)
+    house.advance(MORNING_S + 250.0)
+    house.plug.command(MORNING_S + 250.0, True, for_s=300.0)
+    house.advance(MORNING_S + 550.0)
+    assert house.plug.closed
+    house.advance(MORNING_S + 552.0)
+    assert not house.plug.closed
+    assert (house.tally.on_s, house.tally.starts) == (550.0, 1)
+    assert house.charger_w == 0.0
+
+
+def test_off_ends_a_hold_and_on_without_a_hold_outlasts_an_older_one() -> None:
+    plug = Plug(latency_s=0.0)
+    plug.command(0.0, True, for_s=10.0)
+    plug.command(5.0, True)
+    plug.advance(1000.0)
+    assert plug.closed
+    plug.command(1000.0, True, for_s=10.0)
+    plug.command(1001.0, False)
+    plug.command(1002.0, True)
+    plug.advance(5000.0)
+    assert plug.closed and plug.next_s == math.inf
+
+
+def test_the_plug_meters_in_steps() -> None:
+    assert Plug(resolution_w=5.0).metered_w(1382.0) == 1380.0
+
+
+# --- meter -----------------------------------------------------------------------------------------------------------
+
+
+def test_the_meter_keeps_its_cadence_and_skips_what_it_missed() -> None:
+    meter = Meter(1, first_s=100.0, every_s=5.0)
+    times_s = []
+    for at_s in (100.0, 105.2, 118.0, 120.0):
+        times_s.append(meter.next_s)
+        meter.read(at_s, 0.0)
+    assert times_s == [100.0, 105.0, 110.0, 120.0]
+    assert meter.next_s == 125.0
+
+
+def test_the_meter_is_noisy_but_honest_and_shows_whole_steps() -> None:
+    def readings(seed: int) -> list[float]:
+        meter = Meter(seed, noise_w=20.0, resolution_w=10.0)
+        return [meter.read(meter.next_s, -812.0) for _ in range(2000)]
+
+    values = readings(1)
+    assert values == readings(1) != readings(2)
+    assert all(value % 10.0 == 0 for value in values)
+    assert sum(values) / len(values) == pytest.approx(-812.0, abs=2.0)  # 20 W / sqrt(2000) is 0.45 W
+    assert Meter(1, noise_w=0.0, resolution_w=1.0).read(0.0, -811.6) == -812.0
+
+
+# --- broker ----------------------------------------------------------------------------------------------------------
+
+BROKER_SCRIPT = """
+import asyncio, socket
+import aiomqtt
+from surpluscharge.simulator.broker import embedded_broker
+
+async def main():
+    async with embedded_broker() as port:
+        def client(name, **more):
+            return aiomqtt.Client("127.0.0.1", port, identifier=name, **more)
+        async with client("watcher") as watcher:
+            await watcher.subscribe("gone", qos=1)
+            dying = client("dying", will=aiomqtt.Will("gone", b"off", qos=1, retain=True))
+            await dying.__aenter__()
+            dying._client.socket().shutdown(socket.SHUT_RDWR)
+            async for message in watcher.messages:
+                print("will", message.payload.decode(), message.retain)
+                break
+            dying._disconnected.exception() if dying._disconnected.done() else None
+        async with client("late") as late:
+            await late.subscribe("gone", qos=1)
+            async for message in late.messages:
+                print("retained", message.payload.decode(), message.retain)
+                break
+        # One that is still there when the broker goes, and one that never says who it is.
+        staying = client("staying")
+        await staying.__aenter__()
+        _, writer = await asyncio.open_connection("127.0.0.1", port)
+    try:
+        await asyncio.wait_for(staying._disconnected, 5)
+    except aiomqtt.MqttError:
+        print("hung up")
+    writer.close()
+    me = asyncio.current_task()
+    print("left", [task for task in asyncio.all_tasks() if task is not me])
+
+asyncio.run(main())
+"""
+
+
+def test_the_broker_delivers_wills_and_retained_messages_and_leaves_nothing_behind() -> None:
+    done = subprocess.run(
+        [sys.executable, "-X", "dev", "-W", "error", "-c", BROKER_SCRIPT],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert done.stderr == ""
+    assert done.stdout.splitlines() == ["will off False", "retained off True", "hung up", "left []"]
+
+
+# --- devices ---------------------------------------------------------------------------------------------------------
+
+
+class Fixture:
+    """A house with its devices running, and a client that hears everything they say."""
+
+    def __init__(self, house: House, running: devices.Devices, client: aiomqtt.Client) -> None:
+        self.house = house
+        self.devices = running
+        self.client = client
+
+    async def command(self, text: str) -> None:
+        await self.client.publish(devices.COMMAND_TOPIC, text, qos=1)
+
+    async def heard(self, topic: str, key: str, value: object = None) -> None:
+        """Wait for a message with this value, or with any."""
+        async with asyncio.timeout(20):
+            async for message in self.client.messages:
+                assert isinstance(message.payload, bytes)
+                if message.topic.value == topic and value in (None, json.loads(message.payload)[key]):
+                    return
+
+
+@asynccontextmanager
+async def running_house(port: int) -> AsyncIterator[Fixture]:
+    clock = ScaledClock(datetime(2031, 5, 12, 9, 30, tzinfo=UTC), 100.0)
+    house = House(None, 1, MORNING_S)
+    running = devices.Devices(house, Meter(1, MORNING_S), clock, port)
+    task = asyncio.create_task(running.run())
+    try:
+        async with devices.connected("127.0.0.1", port, "listener") as client:
+            await client.subscribe("#")
+            fixture = Fixture(house, running, client)
+            # The plug reports only after it has subscribed, so from here on no command is missed.
+            await fixture.heard(devices.RELAY_TOPIC, "contact", "open")
+            yield fixture
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+
+
+async def test_the_devices_speak_and_obey() -> None:
+    async with embedded_broker() as port, running_house(port) as it:
+        await it.command('{"contact": "closed"}')
+        await it.heard(devices.RELAY_TOPIC, "contact", "closed")
+        await it.heard(devices.POWER_TOPIC, "power_w", 1380.0)
+        await it.command('{"contact": "open"}')
+        await it.heard(devices.RELAY_TOPIC, "contact", "open")
+        await it.heard(devices.POWER_TOPIC, "power_w", 0.0)
+        assert it.house.tally.starts == 1
+        assert it.devices.readings > 0 == it.devices.misunderstood
+
+
+async def test_the_plug_lets_go_when_its_hold_time_is_over() -> None:
+    async with embedded_broker() as port, running_house(port) as it:
+        await it.command('{"contact": "closed", "for_s": 40}')
+        await it.heard(devices.RELAY_TOPIC, "contact", "closed")
+        await it.heard(devices.RELAY_TOPIC, "contact", "open")
+        assert it.house.tally.on_s == pytest.approx(40.0)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["", "on", "[]", "{}", "null", '{"contact": "ajar"}', '{"contact": []}', '{"contact": "closed", "for_s": "x"}'],
+)
+async def test_a_command_that_makes_no_sense_is_counted_and_ignored(text: str) -> None:
+    async with embedded_broker() as port, running_house(port) as it:
+        await it.command(text)
+        await it.command('{"contact": "closed"}')
+        await it.heard(devices.RELAY_TOPIC, "contact", "closed")
+        assert it.devices.misunderstood == 1
+
+
+async def test_the_devices_come_back_with_the_broker() -> None:
+    async with AsyncExitStack() as first:
+        port = await first.enter_async_context(embedded_broker())
+        async with running_house(port) as it:
+            await it.heard(devices.METER_TOPIC, "net_w")
+            await first.aclose()
+            with pytest.raises(aiomqtt.MqttError):
+                await it.heard("no such topic", "nothing")
+            async with embedded_broker(port), devices.connected("127.0.0.1", port, "second listener") as client:
+                await client.subscribe("#")
+                again = Fixture(it.house, it.devices, client)
+                await again.heard(devices.RELAY_TOPIC, "contact", "open")
+                await again.heard(devices.METER_TOPIC, "net_w")
+                await again.command('{"contact": "closed"}')
+                await again.heard(devices.RELAY_TOPIC, "contact", "closed")
