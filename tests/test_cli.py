@@ -1,0 +1,194 @@
+"""The commands: exit status, what goes to which stream, and no traceback."""
+
+from __future__ import annotations
+
+import json
+import socket
+import subprocess
+import sys
+from importlib.metadata import entry_points
+from pathlib import Path
+
+import pytest
+from jsonschema import Draft202012Validator
+
+from surpluscharge import __version__, cli, demo
+from surpluscharge.config import Config
+from surpluscharge.daemon import status
+from surpluscharge.daemon.mqtt import Post
+from tests.conftest import free_port
+
+
+def written(folder: Path, port: int, *lines: str) -> str:
+    """Write a configuration whose broker is on a loopback port; return its path."""
+    path = folder / "config.toml"
+    text = f"""
+    charger.current_a = 6
+    relay.command_topic = "carport/plug/command"
+    meter = [{{ topic = "house/meter" }}]
+    mqtt.host = "127.0.0.1"
+    mqtt.port = {port}
+    store.directory = "{folder}"
+    """
+    path.write_text(text + "\n".join(lines), encoding="utf-8")
+    return str(path)
+
+
+def command(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "surpluscharge", *arguments], capture_output=True, text=True, timeout=60, check=False
+    )
+
+
+def test_the_installed_command_is_this_one() -> None:
+    (script,) = entry_points(group="console_scripts", name="surpluscharge")
+    assert script.load() is cli.main
+
+
+def test_without_arguments_it_says_how_it_is_used() -> None:
+    done = command()
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr.startswith("usage: surpluscharge")
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        [],
+        ["fly"],
+        ["run"],
+        ["check"],
+        ["off"],
+        ["check", "--config"],
+        ["schema", "--config", "x"],
+        ["demo", "--hours", "six"],
+        ["demo", "--seed", "1.5"],
+    ],
+)
+def test_wrongly_called(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as exits:
+        cli.main(arguments)
+    assert exits.value.code == 2
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    assert printed.err.startswith("usage: surpluscharge")
+
+
+def test_version(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as exits:
+        cli.main(["--version"])
+    assert exits.value.code == 0
+    assert capsys.readouterr().out == f"surpluscharge {__version__}\n"
+
+
+def test_help_names_the_commands_and_cautions(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as exits:
+        cli.main(["--help"])
+    assert exits.value.code == 0
+    said = " ".join(capsys.readouterr().out.split())
+    for word in ("run", "check", "off", "schema", "demo", "can start a fire", "licensed electrician", "no certified"):
+        assert word in said
+
+
+def test_schema() -> None:
+    done = command("schema")
+    assert (done.returncode, done.stderr) == (0, "")
+    printed = json.loads(done.stdout)
+    Draft202012Validator.check_schema(printed)
+    assert printed == status.schema()
+
+
+@pytest.mark.parametrize("name", ["run", "check", "off"])
+def test_a_configuration_that_is_not_there(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main([name, "--config", "/no/such/file.toml"]) == 1
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    assert printed.err.startswith("/no/such/file.toml: cannot be read (No such file or directory)")
+    assert len(printed.err.splitlines()) == 1
+
+
+def test_off_without_a_broker_is_one_clear_line(tmp_path: Path) -> None:
+    done = command("off", "--config", written(tmp_path, free_port()))
+    assert (done.returncode, done.stdout) == (1, "")
+    (line,) = done.stderr.splitlines()
+    assert line.startswith("the broker did not take the off command: ")
+    assert "refused" in line
+
+
+def test_off_with_a_broker_that_says_nothing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(cli, "OFF_WITHIN_S", 0.2)
+    with socket.socket() as silent:
+        silent.bind(("127.0.0.1", 0))
+        silent.listen()
+        assert cli.main(["off", "--config", written(tmp_path, silent.getsockname()[1])]) == 1
+    assert capsys.readouterr().err == "the broker did not take the off command: no answer in time\n"
+
+
+def test_off_sends_the_off_command_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sent = []
+
+    async def publish(config: Config, post: Post, name: str, within_s: float) -> None:
+        sent.append((config.port, post, name, within_s))
+
+    monkeypatch.setattr(cli, "publish_once", publish)
+    path = written(tmp_path, 1884, 'relay.off_payload = "out"', "relay.qos = 0")
+    assert cli.main(["off", "--config", path]) == 0
+    printed = capsys.readouterr()
+    assert (printed.out, printed.err) == ("off sent to carport/plug/command\n", "")
+    ((port, post, _, within_s),) = sent
+    assert (port, post.topic, post.payload, post.qos, post.retain) == (1884, "carport/plug/command", "out", 1, False)
+    assert within_s == cli.OFF_WITHIN_S
+
+
+def test_run_runs_the_daemon_with_the_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    ran = []
+
+    async def run(config: Config, path: str) -> None:
+        ran.append((config.log.level, config.log.format, path))
+
+    monkeypatch.setattr(cli.service, "run", run)
+    monkeypatch.setattr(cli.logs, "configure", lambda *arguments: ran.append(arguments))
+    path = written(tmp_path, 1884, 'log.level = "debug"', 'log.format = "json"')
+    assert cli.main(["run", "--config", path]) == 0
+    assert ran == [("debug", "json"), ("debug", "json", path)]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "passed"),
+    [
+        ([], (6.0, None, 1, False)),
+        (["--hours", "2.5", "--speed", "900", "--seed", "7", "--json"], (2.5, 900.0, 7, True)),
+    ],
+)
+def test_demo_passes_on_what_is_asked(
+    arguments: list[str], passed: tuple[object, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given = []
+    monkeypatch.setattr(demo, "run", lambda *what: given.append(what) or 5)
+    assert cli.main(["demo", *arguments]) == 5
+    assert given == [passed]
+
+
+@pytest.mark.parametrize("name", ["run", "off"])
+def test_a_certificate_that_is_none_is_one_clear_line(name: str, tmp_path: Path) -> None:
+    no_certificate = tmp_path / "ca.crt"
+    no_certificate.write_text("nothing of the kind", encoding="utf-8")
+    path = written(tmp_path, free_port(), f'mqtt.tls.ca_file = "{no_certificate}"')
+    done = command(name, "--config", path)
+    assert (done.returncode, done.stdout) == (1, "")
+    (line,) = done.stderr.splitlines()
+    assert line.startswith(f"{path}: " if name == "run" else "the broker did not take the off command: ")
+    assert "certificate" in line.lower()
+
+
+def test_an_interrupt_is_no_traceback(monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupted(_: str) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(cli, "load", interrupted)
+    assert cli.main(["check", "--config", "any"]) == 130

@@ -1,0 +1,811 @@
+"""The controller without a shell: messages and moments by hand, wishes and events back."""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from surpluscharge.control import machine
+from surpluscharge.control.controller import Controller, Event, Kept, Moment, Settings, Tally
+from surpluscharge.control.machine import MODE_NAMES, Params
+from surpluscharge.control.signals import REJECTIONS, Contact, Source
+from surpluscharge.control.supervisor import FAULT_BY_CODE
+
+
+def bug(reason: str) -> pytest.MarkDecorator:
+    """Mark a test of something that is known not to hold yet."""
+    return pytest.mark.xfail(strict=True, reason=reason)
+
+
+DRAW_W = 1200.0  # 20 Wh a minute: easy to count by hand
+LONG_S = 1e7  # a meter that never goes stale, for tests about something else
+SUN_W, SHADE_W, CLOUD_W = -1500.0, 200.0, 2000.0  # enough to start, not enough to stop, enough to stop
+
+PARAMS = Params(
+    start_export_w=DRAW_W,
+    stop_import_w=300.0,
+    start_delay_s=40.0,
+    stop_delay_s=100.0,
+    min_on_s=400.0,
+    min_off_s=300.0,
+    starts_per_hour=4,
+    starts_per_day=16,
+    time_cap_s=20000.0,
+    energy_cap_wh=math.inf,
+    rearm_daily=True,
+)
+
+
+def make_settings(
+    fresh_s: float = LONG_S, *, power_fresh_s: float | None = None, contact: bool = False, **changes: Any
+) -> Settings:
+    """Meter on topic "m"; on request the plug's meter on "p" and its report on "c"."""
+    return Settings(
+        params=PARAMS._replace(**changes),
+        draw_w=DRAW_W,
+        grid=(Source("m", None, 1.0, "net-import", fresh_s, 20000.0),),
+        power=None if power_fresh_s is None else Source("p", None, 1.0, "import-only", power_fresh_s, 9000.0),
+        contact=Contact("c", None, "on", "off") if contact else None,
+    )
+
+
+class Rig:
+    """A controller, its time, and a relay that obeys at once unless it is told not to."""
+
+    def __init__(self, settings: Settings, kept: Kept | None = None, now_s: float = 1000.0) -> None:
+        self.now_s, self.session_day, self.today = now_s, 10, 20
+        self.controller = Controller(settings, self.at, kept)
+        self.events: list[Event] = []
+        self.obeys = True
+
+    @property
+    def at(self) -> Moment:
+        return Moment(self.now_s, self.session_day, self.today)
+
+    @property
+    def mode(self) -> str:
+        return MODE_NAMES[self.controller.state.mode]
+
+    @property
+    def faults(self) -> list[str]:
+        return [active.fault.code for active in self.controller.faults]
+
+    def tell(self, method: Any, *arguments: Any) -> None:
+        method(*arguments, self.at)
+        self.events += self.controller.take_events()
+        if self.obeys and self.controller.link_up and not self.controller.confirmed(self.controller.wants_on):
+            self.obey()
+
+    def obey(self) -> None:
+        """Let the command go out, be taken, and be reported, all at once."""
+        on = self.controller.wants_on
+        self.acknowledge(on)
+        if self.controller.settings.contact:
+            self.controller.message("c", b"on" if on else b"off", False, self.at)
+        self.events += self.controller.take_events()
+
+    def acknowledge(self, on: bool) -> None:
+        self.controller.relay_sending(on, self.at)
+        self.controller.relay_acknowledged(on, self.at)
+        self.events += self.controller.take_events()
+
+    def send(self, topic: str, payload: str | float, retained: bool = False) -> None:
+        self.tell(self.controller.message, topic, str(payload).encode(), retained)
+
+    def wait(self, seconds: float) -> None:
+        """Let time pass as the shell does: a call at each deadline, and one at the end."""
+        end_s = self.now_s + seconds
+        while (deadline_s := self.controller.deadline_s()) < end_s:
+            assert deadline_s > self.now_s
+            self.now_s = deadline_s
+            self.tell(self.controller.tick)
+        self.now_s = end_s
+        self.tell(self.controller.tick)
+
+    def wait_until(self, mode: str, most_s: float = 100000.0) -> float:
+        """Let time pass until a mode is reached, and return how long that took."""
+        start_s = self.now_s
+        while self.mode != mode:
+            deadline_s = self.controller.deadline_s()
+            assert deadline_s < start_s + most_s, f"{self.mode}, and no {mode} in sight"
+            self.now_s = deadline_s
+            self.tell(self.controller.tick)
+        return self.now_s - start_s
+
+    def said(self, name: str) -> list[dict[str, Any]]:
+        return [dict(event.fields) for event in self.events if event.name == name]
+
+
+def connected(settings: Settings, kept: Kept | None = None, now_s: float = 1000.0) -> Rig:
+    rig = Rig(settings, kept, now_s)
+    rig.tell(rig.controller.relay_link, True)
+    rig.tell(rig.controller.grid_link, True)
+    return rig
+
+
+def charging(settings: Settings) -> Rig:
+    """Return a rig that has just begun to charge: enabled in full sun, after the minimum-off time."""
+    rig = connected(settings)
+    if settings.power:
+        rig.send("p", 0)
+    rig.wait(settings.params.min_off_s)
+    rig.send("m", SUN_W)
+    rig.tell(rig.controller.enable, True)
+    assert rig.mode == "charging"
+    rig.events.clear()
+    return rig
+
+
+# --- what is known of the relay --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("on", [True, False])
+@pytest.mark.parametrize("link_up", [None, True, False])
+@pytest.mark.parametrize("acknowledged", [None, True, False])
+@pytest.mark.parametrize("reported", [None, True, False])
+@pytest.mark.parametrize("contact", [True, False])
+def test_the_relay_is_known_only_when_all_who_can_tell_agree(
+    *, on: bool, link_up: bool | None, acknowledged: bool | None, reported: bool | None, contact: bool
+) -> None:
+    controller = Rig(make_settings(contact=contact)).controller
+    controller.link_up, controller.acknowledged, controller.reported = link_up, acknowledged, reported
+    told = link_up is True and acknowledged is not None and acknowledged == on
+    agreed = not contact or (reported is not None and reported == on)
+    assert controller.confirmed(on) is (told and agreed)
+
+
+def test_a_command_under_way_makes_the_relay_unknown_until_it_is_taken() -> None:
+    rig = connected(make_settings())
+    rig.obeys = False
+    assert rig.controller.confirmed(False)
+    rig.tell(rig.controller.relay_sending, False)
+    assert rig.controller.confirmed(False)  # said again: that takes no knowledge away
+    rig.tell(rig.controller.relay_sending, True)
+    assert not rig.controller.confirmed(False)
+    assert not rig.controller.confirmed(True)
+    rig.tell(rig.controller.relay_acknowledged, True)
+    assert rig.controller.confirmed(True)
+
+
+@pytest.mark.parametrize("up", [True, False])
+def test_a_change_of_the_connection_takes_all_knowledge_of_the_relay_away(up: bool) -> None:
+    rig = connected(make_settings(contact=True))
+    rig.obeys = False
+    assert rig.controller.confirmed(False)
+    rig.tell(rig.controller.relay_link, up)
+    assert (rig.controller.acknowledged, rig.controller.reported) == (None, None)
+    assert not rig.controller.confirmed(False)
+
+
+def test_reports_are_taken_retained_or_not_and_told_when_they_change() -> None:
+    rig = connected(make_settings(contact=True))
+    rig.obeys = False
+    rig.events.clear()
+    rig.send("c", "off")
+    rig.send("c", "on", retained=True)
+    rig.send("c", "ON")
+    assert rig.controller.reported is True
+    assert rig.said("relay_reported") == [{"on": True, "wanted": False}]
+
+
+def test_nothing_starts_while_the_relay_is_not_known_to_be_off() -> None:
+    rig = Rig(make_settings())
+    rig.obeys = False
+    rig.tell(rig.controller.relay_link, True)
+    rig.tell(rig.controller.enable, True)
+    rig.send("m", SUN_W)
+    rig.wait(5000)
+    assert rig.mode == "arming"
+    rig.obeys = True
+    rig.acknowledge(False)
+    assert rig.wait_until("charging") == 300  # the minimum-off time runs only from here
+
+
+def test_a_relay_that_somebody_switched_on_begins_the_minimum_off_time_anew() -> None:
+    rig = charging(make_settings(contact=True))
+    rig.wait(600)
+    rig.tell(rig.controller.enable, False)
+    rig.tell(rig.controller.enable, True)
+    off_s = rig.now_s
+    assert (rig.mode, rig.controller.confirmed(False)) == ("arming", True)
+    rig.obeys = False
+    rig.wait(100)
+    rig.send("c", "on")
+    rig.wait(60)
+    assert rig.faults == ["relay-not-off"]  # after 30 s
+    rig.send("c", "off")
+    assert rig.faults == []
+    rig.obeys = True
+    rig.wait_until("charging")
+    assert rig.now_s == off_s + 160 + 300
+    assert [event["code"] for event in rig.said("fault_raised")] == ["relay-not-off"]
+    assert [event["code"] for event in rig.said("fault_cleared")] == ["relay-not-off"]
+
+
+# --- faults ----------------------------------------------------------------------------------------------------------
+
+
+def test_no_connection_yet_is_no_lost_connection() -> None:
+    rig = Rig(make_settings())
+    rig.wait(1000)
+    assert "broker-lost" not in rig.faults
+    rig.tell(rig.controller.relay_link, True)
+    rig.tell(rig.controller.relay_link, False)
+    assert "broker-lost" in rig.faults
+
+
+def test_a_lost_connection_trips_at_once_and_clears_when_it_is_back() -> None:
+    rig = charging(make_settings())
+    rig.wait(10)  # well within the minimum-on time
+    rig.tell(rig.controller.relay_link, False)
+    assert (rig.mode, rig.controller.wants_on, rig.faults) == ("locked-out", False, ["broker-lost"])
+    rig.wait(1000)
+    assert rig.mode == "locked-out"
+    rig.tell(rig.controller.relay_link, True)
+    assert (rig.mode, rig.faults) == ("arming", [])
+    # Nobody knew the relay to be off while the connection was gone: all of the minimum-off time is still to come.
+    assert rig.wait_until("charging") == 300
+    assert [(event["code"]) for event in rig.said("fault_raised")] == ["broker-lost"]
+    assert [(event["code"]) for event in rig.said("fault_cleared")] == ["broker-lost"]
+    assert [(event["new"], event["cause"]) for event in rig.said("state_changed")][-4:] == [
+        ("locked-out", "tripped"),
+        ("idle", "cleared"),
+        ("arming", "surplus-seen"),
+        ("charging", "surplus-held"),
+    ]
+
+
+def test_a_relay_that_does_not_switch_on_trips_after_its_time() -> None:
+    fault = FAULT_BY_CODE["relay-not-on"]
+    rig = connected(make_settings(contact=True, start_delay_s=0.0))
+    rig.wait(300)
+    rig.obeys = False
+    rig.tell(rig.controller.enable, True)
+    rig.send("m", SUN_W)
+    on_s = rig.now_s
+    assert rig.mode == "charging"
+    rig.acknowledge(True)  # the broker took it; the plug says nothing
+    rig.wait(fault.after_s - 0.5)
+    assert (rig.mode, rig.faults) == ("charging", [])
+    assert rig.controller.deadline_s() == on_s + fault.after_s
+    rig.wait(0.5)
+    assert (rig.mode, rig.controller.wants_on, rig.faults) == ("locked-out", False, ["relay-not-on"])
+    rig.obeys = True
+    rig.acknowledge(False)
+    rig.send("c", "off")
+    # The minimum-off time and the start delay have passed by then.
+    assert rig.wait_until("charging") == fault.cooldown_s == 600
+    assert rig.faults == []
+
+
+def test_a_relay_that_switches_on_late_but_in_time_does_not_trip() -> None:
+    rig = connected(make_settings(contact=True))
+    rig.wait(300)
+    rig.obeys = False
+    rig.send("m", SUN_W)
+    rig.tell(rig.controller.enable, True)
+    rig.acknowledge(True)
+    rig.wait(29.9)
+    rig.send("c", "on")
+    rig.wait(1000)
+    assert (rig.mode, rig.faults) == ("charging", [])
+
+
+def test_a_relay_that_goes_off_by_itself_trips() -> None:
+    """For example a plug whose hold time ran out, or which somebody pressed."""
+    rig = charging(make_settings(contact=True))
+    rig.wait(200)
+    rig.obeys = False
+    rig.send("c", "off")
+    rig.wait(29.9)
+    assert rig.mode == "charging"
+    rig.wait(0.1)
+    assert (rig.mode, rig.faults) == ("locked-out", ["relay-not-on"])
+
+
+def test_a_relay_that_does_not_go_off_is_a_hold() -> None:
+    rig = charging(make_settings(contact=True))
+    rig.wait(600)
+    rig.obeys = False
+    rig.tell(rig.controller.enable, False)
+    rig.acknowledge(False)  # and the plug still says on
+    rig.wait(29.9)
+    assert rig.faults == []
+    rig.wait(0.1)
+    assert rig.faults == ["relay-not-off"]
+    assert rig.controller.inputs.guard == machine.HOLD
+    assert rig.said("fault_raised")[-1]["code"] == "relay-not-off"
+    assert [event.level for event in rig.events if event.name == "fault_raised"] == ["warning"]
+    rig.tell(rig.controller.enable, True)
+    rig.wait(5000)
+    assert rig.mode == "arming"
+    rig.send("c", "off")
+    assert rig.faults == []
+    assert rig.wait_until("charging") == 300
+
+
+def test_a_silent_meter_is_noted_and_locks_out_only_what_is_on() -> None:
+    rig = charging(make_settings(fresh_s=30.0))
+    rig.wait(30)
+    assert (rig.mode, rig.faults) == ("locked-out", [])
+    rig.wait(15)
+    assert (rig.mode, rig.faults) == ("locked-out", ["meter-silent"])
+    assert rig.controller.inputs.guard == machine.CLEAR
+    assert [event.level for event in rig.events if event.name == "fault_raised"] == ["info"]
+    rig.send("m", SHADE_W)
+    assert (rig.mode, rig.faults) == ("idle", [])
+
+
+# --- readings --------------------------------------------------------------------------------------------------------
+
+
+def test_what_cannot_be_used_is_counted_and_told_at_most_once_a_minute() -> None:
+    rig = connected(make_settings())
+    rig.events.clear()
+    for _ in range(1000):
+        rig.send("m", "nonsense")
+        rig.wait(0.25)
+    counts = rig.controller.rejected
+    assert counts == {("m", "not-a-number"): 1000}
+    lines = rig.said("message_refused")
+    assert [line["times"] for line in lines] == [1, 240, 240, 240, 240]  # at 0, 60, 120, 180 and 240 s
+    assert {(line["topic"], line["reason"], line["payload"]) for line in lines} == {
+        ("m", "not-a-number", repr(b"nonsense"))
+    }
+    rig.send("m", "NaN")  # another reason has a line of its own
+    assert rig.said("message_refused")[-1]["reason"] == "not-finite"
+
+
+def test_counters_are_bounded_whatever_comes() -> None:
+    rig = connected(make_settings(power_fresh_s=90.0, contact=True))
+    payloads = ["", "x", "NaN", "1e9", "-1", "-1e9", "on", "5", "{}", "\x00", "9" * 70000]
+    for number in range(40):
+        for topic in ("m", "p", "c", "elsewhere", f"elsewhere/{number}"):
+            for payload in payloads:
+                rig.send(topic, payload, retained=number % 2 == 0)
+            rig.tell(rig.controller.message, topic, b"\xff", False)
+    assert {topic for topic, _ in rig.controller.rejected} == {"m", "p", "c"}
+    assert {reason for _, reason in rig.controller.rejected} <= set(REJECTIONS)
+    assert len(rig.controller.rejected) <= 3 * len(REJECTIONS)
+    assert len(rig.said("message_refused")) == len(rig.controller.rejected)  # no time has passed: one line each
+    assert all(len(line["payload"]) <= 4 * 40 + 3 for line in rig.said("message_refused"))
+
+
+def test_a_retained_reading_is_refused_without_alarm() -> None:
+    rig = connected(make_settings())
+    rig.events.clear()
+    rig.send("m", SUN_W, retained=True)
+    assert [(event.name, event.level) for event in rig.events] == [("message_refused", "info")]
+    assert rig.controller.grid.power_w is None
+    rig.send("m", "x")
+    assert [(event.name, event.level) for event in rig.events][1:] == [("message_refused", "warning")]
+
+
+def test_one_topic_may_serve_every_purpose() -> None:
+    settings = make_settings()._replace(
+        grid=(Source("t", "/grid", 1.0, "net-import", LONG_S, 20000.0),),
+        power=Source("t", "/plug/w", 1.0, "import-only", LONG_S, 9000.0),
+        contact=Contact("t", "/plug/state", "on", "off"),
+    )
+    rig = connected(settings)
+    rig.obeys = False
+    rig.events.clear()
+    rig.send("t", '{"grid": -700, "plug": {"w": 4.5, "state": "off"}}')
+    assert rig.controller.rejected == {}
+    assert (rig.controller.grid.power_w, rig.controller.power.power_w, rig.controller.reported) == (-700, 4.5, False)
+    rig.send("t", '{"grid": -800, "plug": {"state": "on"}}')  # what one cannot use, the others may
+    assert rig.controller.rejected == {("t", "pointer-misses"): 1}
+    assert (rig.controller.grid.power_w, rig.controller.power.power_w, rig.controller.reported) == (-800, 4.5, True)
+
+
+def test_readings_are_told_at_the_debug_level_only() -> None:
+    rig = connected(make_settings(power_fresh_s=90.0))
+    rig.events.clear()
+    rig.send("m", -200)
+    rig.send("p", 3.5)
+    assert rig.events == [
+        Event("reading", "debug", {"of": "grid", "power_w": -200.0}),
+        Event("reading", "debug", {"of": "charger", "power_w": 3.5}),
+    ]
+
+
+def test_readings_from_before_a_gap_are_forgotten_after_it() -> None:
+    rig = charging(make_settings(power_fresh_s=LONG_S))
+    rig.tell(rig.controller.grid_link, False)
+    assert rig.mode == "charging"  # the last reading is still fresh
+    rig.tell(rig.controller.grid_link, True)
+    assert rig.mode == "locked-out"
+    assert (rig.controller.grid.power_w, rig.controller.power.power_w) == (None, None)
+    rig.send("m", SUN_W)
+    assert rig.mode == "arming"
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(["m", "p", "c", "x"]),
+            st.binary(max_size=30) | st.floats().map(lambda value: repr(value).encode()),
+            st.booleans(),
+            st.floats(0, 100),
+        ),
+        max_size=20,
+    )
+)
+def test_no_message_raises(messages: list[tuple[str, bytes, bool, float]]) -> None:
+    rig = connected(make_settings(fresh_s=30.0, power_fresh_s=60.0, contact=True))
+    rig.obeys = False
+    for topic, payload, retained, gap_s in messages:
+        rig.wait(gap_s)
+        rig.tell(rig.controller.message, topic, payload, retained)
+        assert rig.controller.deadline_s() > rig.now_s
+
+
+# --- the charger's power ---------------------------------------------------------------------------------------------
+
+
+def test_the_draw_is_measured_while_the_plug_tells_and_assumed_otherwise() -> None:
+    rig = charging(make_settings(power_fresh_s=90.0))
+    rig.send("p", 1150)
+    assert (rig.controller.inputs.charger_w, rig.controller.measured) == (1150.0, True)
+    rig.wait(89)
+    assert (rig.controller.inputs.charger_w, rig.controller.measured) == (1150.0, True)
+    rig.wait(1)
+    assert (rig.controller.inputs.charger_w, rig.controller.measured) == (DRAW_W, False)
+    rig.tell(rig.controller.enable, False)
+    assert (rig.controller.inputs.charger_w, rig.controller.measured) == (0.0, False)
+    rig.send("p", 700)  # the relay should be off; what flows, flows all the same
+    assert (rig.controller.inputs.charger_w, rig.controller.measured) == (700.0, True)
+
+
+@bug("controller.py deadline_s(): without the moment the plug's power goes stale")
+def test_the_deadline_includes_the_moment_the_draw_is_no_longer_measured() -> None:
+    """Until then 100 W are counted, from then on the whole draw: 90 s at 100 W and 810 s at 1200 W."""
+    rig = charging(make_settings(power_fresh_s=90.0))
+    rig.send("p", 100)
+    rig.wait(900)
+    assert rig.controller.state.session_wh == pytest.approx((90 * 100 + 810 * DRAW_W) / 3600)
+
+
+# --- energy ----------------------------------------------------------------------------------------------------------
+
+
+def test_energy_is_split_as_a_person_would() -> None:
+    rig = charging(make_settings(min_on_s=3000.0))
+    rig.send("m", 300)
+    rig.wait(600)  # 200 Wh, of it 300 W for ten minutes from the grid: 50 Wh
+    rig.send("m", CLOUD_W)
+    rig.wait(300)  # 100 Wh, all of it from the grid
+    rig.send("m", SUN_W)
+    rig.wait(600)  # 200 Wh, none of it
+    today = rig.controller.today
+    assert today.on_s == pytest.approx(1500)
+    assert today.charger_wh == pytest.approx(500)
+    assert today.grid_wh == pytest.approx(150)
+    assert rig.controller.state.session_wh == pytest.approx(500)
+
+
+def test_energy_is_not_counted_across_a_gap() -> None:
+    rig = connected(make_settings(fresh_s=60.0, power_fresh_s=LONG_S))
+    rig.send("m", 500)
+    rig.send("p", 1200)
+    rig.wait(600)  # known for one minute only
+    assert rig.controller.today.charger_wh == pytest.approx(20)
+    assert rig.controller.today.grid_wh == pytest.approx(500 / 60)
+    rig.send("m", 500)
+    rig.wait(30)
+    assert rig.controller.today.charger_wh == pytest.approx(30)
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 200), st.integers(-3000, 3000), st.integers(0, 3000), st.booleans()), max_size=20)
+)
+def test_energy_is_the_exact_sum_of_what_was_held(samples: list[tuple[int, int, int, bool]]) -> None:
+    """Each reading holds until the next one, but not beyond its freshness; the sum is done in exact fractions."""
+    fresh_s = 60
+    rig = connected(make_settings(fresh_s=fresh_s, power_fresh_s=LONG_S))
+    charger_ws = grid_ws = Fraction(0)
+    grid_w = charger_w = 0
+    for gap_s, next_grid_w, next_charger_w, in_pieces in samples:
+        known_s = min(gap_s, fresh_s)
+        charger_ws += charger_w * known_s
+        grid_ws += min(charger_w, max(grid_w, 0)) * known_s
+        for _ in range(7 if in_pieces else 1):  # how often it is called in between must not matter
+            rig.wait(gap_s / (7 if in_pieces else 1))
+        rig.send("m", next_grid_w)
+        rig.send("p", next_charger_w)
+        grid_w, charger_w = next_grid_w, next_charger_w
+    today = rig.controller.today
+    assert today.charger_wh == pytest.approx(float(charger_ws / 3600), rel=1e-9, abs=1e-9)
+    assert today.grid_wh == pytest.approx(float(grid_ws / 3600), rel=1e-9, abs=1e-9)
+    assert today.grid_wh <= today.charger_wh + 1e-9  # what is not from the grid is solar, and never negative
+
+
+def test_a_new_day_counts_from_zero_while_the_session_goes_on() -> None:
+    rig = charging(make_settings())
+    rig.wait(600)
+    assert rig.controller.today == Tally(20, 1, 600.0, pytest.approx(200), 0.0)
+    rig.today += 1
+    rig.wait(300)
+    assert rig.controller.today == Tally(21, 0, 300.0, pytest.approx(100), 0.0)
+    assert rig.controller.state.session_s == 900
+    assert rig.controller.state.session_wh == pytest.approx(300)
+
+
+def test_starts_are_counted_by_day() -> None:
+    rig = charging(make_settings())
+    rig.wait(400)
+    rig.tell(rig.controller.enable, False)
+    rig.wait(300)
+    rig.tell(rig.controller.enable, True)
+    assert (rig.mode, rig.controller.today.starts) == ("charging", 2)
+    rig.send("m", CLOUD_W)
+    rig.send("m", SUN_W)  # charging, disarming, charging: not a start
+    assert (rig.mode, rig.controller.today.starts) == ("charging", 2)
+
+
+# --- the session -----------------------------------------------------------------------------------------------------
+
+
+def test_caps_lock_out_until_the_next_day() -> None:
+    rig = charging(make_settings(time_cap_s=1000.0))
+    assert rig.wait_until("locked-out") == pytest.approx(1000, abs=0.01)
+    assert rig.said("state_changed")[-1]["cause"] == "time-cap"
+    rig.wait(10000)
+    assert rig.mode == "locked-out"
+    rig.session_day += 1
+    rig.wait(1)
+    assert rig.mode == "arming"
+    assert rig.controller.state.session_s == 0
+    rig = charging(make_settings(energy_cap_wh=150.0))
+    assert rig.wait_until("locked-out") == pytest.approx(450, abs=0.01)
+    assert rig.said("state_changed")[-1]["cause"] == "energy-cap"
+
+
+@bug("machine.py step(): session_day follows a clock back, and so the same day begins twice")
+def test_a_clock_that_was_put_back_grants_nothing() -> None:
+    """Nor when it then passes the re-arm time again: clocks go back an hour each autumn."""
+    rig = charging(make_settings(time_cap_s=1000.0))
+    rig.wait_until("locked-out")
+    rig.session_day += 1
+    rig.wait(1)  # a new session, and it is used up too
+    rig.wait_until("charging")
+    rig.wait_until("locked-out")
+    rig.session_day -= 1
+    rig.wait(1800)
+    rig.session_day += 1
+    rig.wait(1800)
+    assert rig.mode == "locked-out"
+
+
+# --- what outlives the process ---------------------------------------------------------------------------------------
+
+
+def test_what_is_kept_comes_back() -> None:
+    rig = charging(make_settings(starts_per_hour=2))
+    rig.wait(500)
+    rig.tell(rig.controller.enable, False)
+    kept = rig.controller.kept()
+    assert kept == Kept(
+        saved_s=1800.0,
+        enabled=False,
+        on=False,
+        charger_w=0.0,
+        starts_s=(1300.0,),
+        session_s=500.0,
+        session_wh=pytest.approx(DRAW_W * 500 / 3600),
+        session_day=10,
+        today=Tally(20, 1, 500.0, pytest.approx(DRAW_W * 500 / 3600), 0.0),
+    )
+    again = Rig(make_settings(starts_per_hour=2), kept._replace(enabled=True), now_s=2000.0)
+    assert again.controller.kept() == kept._replace(saved_s=2000.0, enabled=True)
+    assert again.controller.state.starts_s == (-math.inf,) * 15 + (1300.0,)
+    assert Rig(make_settings(), kept._replace(session_day=9), now_s=2000.0).controller.state.session_day == 9
+
+
+def test_todays_counts_come_back_on_the_same_day_only() -> None:
+    kept = Kept(1000.0, True, False, 0.0, (), 0.0, 0.0, 10, Tally(19, 3, 600.0, 200.0, 50.0))
+    assert Rig(make_settings(), kept).controller.today == Tally(20)
+    kept = kept._replace(today=kept.today._replace(day=20))
+    assert Rig(make_settings(), kept).controller.today == kept.today
+
+
+def test_restarts_do_not_refill_the_start_budget() -> None:
+    settings = make_settings(starts_per_hour=2, min_off_s=0.0, min_on_s=0.0)
+    kept, starts_s, now_s = None, [], 1000.0
+    for _ in range(12):
+        rig = connected(settings, kept, now_s)
+        rig.send("m", SUN_W)
+        rig.tell(rig.controller.enable, True)
+        rig.wait(600)
+        starts_s = [event for event in rig.controller.state.starts_s if event > -math.inf]
+        kept, now_s = rig.controller.kept()._replace(on=False), rig.now_s
+    assert len(starts_s) >= 4  # two in each of the two hours
+    assert all(later - earlier >= 3600 for earlier, later in zip(starts_s, starts_s[2:], strict=False))
+
+
+@pytest.mark.parametrize(
+    ("on", "saved_s", "session_s", "session_wh"),
+    [
+        (True, 700.0, 400.0, 170.0),  # 300 s at 1200 W on top of 100 s and 70 Wh
+        (False, 700.0, 100.0, 70.0),
+        (True, 1000.0, 100.0, 70.0),
+        (True, 1001.0, 100.0, 70.0),  # a clock that ran backwards takes nothing away
+    ],
+)
+def test_time_after_a_crash_while_on_counts_as_charged(
+    on: bool, saved_s: float, session_s: float, session_wh: float
+) -> None:
+    kept = Kept(saved_s, True, on, DRAW_W, (), 100.0, 70.0, 10, Tally(20))
+    state = Rig(make_settings(), kept, now_s=1000.0).controller.state
+    assert (state.session_s, state.session_wh) == (session_s, pytest.approx(session_wh))
+
+
+def test_a_crash_while_on_may_use_up_the_session() -> None:
+    kept = Kept(-19000.0, True, True, DRAW_W, (), 0.0, 0.0, 10, Tally(20))
+    rig = connected(make_settings(), kept, now_s=1000.0)
+    assert (rig.mode, rig.said("state_changed")[-1]["cause"]) == ("locked-out", "time-cap")
+
+
+def test_a_restart_is_no_flip_of_the_switch() -> None:
+    """Enabled before and after: neither does the start delay fall away, nor does a manual session begin anew."""
+    kept = Kept(900.0, True, False, 0.0, (), 20000.0, 0.0, 10, Tally(20))
+    rig = connected(make_settings(rearm_daily=False), kept)
+    rig.send("m", SUN_W)
+    rig.wait(500)
+    assert (rig.mode, rig.controller.state.session_s) == ("locked-out", 20000.0)
+    rig.tell(rig.controller.enable, False)
+    rig.tell(rig.controller.enable, True)
+    assert (rig.mode, rig.controller.state.session_s) == ("charging", 0.0)
+    rig = connected(make_settings(), kept._replace(session_s=0.0))
+    rig.wait(300)
+    rig.send("m", SUN_W)
+    assert rig.mode == "arming"
+    assert rig.wait_until("charging") == 40
+
+
+# --- reloading -------------------------------------------------------------------------------------------------------
+
+
+def test_reloading_keeps_what_was_and_uses_what_is_new() -> None:
+    rig = charging(make_settings())
+    rig.wait(450)
+    rig.send("m", SHADE_W)
+    before = rig.controller.state
+    rig.tell(rig.controller.reload, make_settings(starts_per_day=20))
+    after = rig.controller.state
+    assert after._replace(starts_s=before.starts_s) == before._replace(at_s=rig.now_s)
+    assert after.starts_s == (-math.inf,) * 4 + before.starts_s
+    assert (rig.mode, rig.controller.enabled) == ("charging", True)
+    rig.tell(rig.controller.reload, make_settings(stop_import_w=100.0))
+    assert rig.mode == "disarming"
+    rig.tell(rig.controller.reload, make_settings(time_cap_s=449.0))
+    assert (rig.mode, rig.controller.wants_on) == ("locked-out", False)
+
+
+def test_the_time_before_a_reload_is_counted_by_what_held_then() -> None:
+    rig = charging(make_settings())
+    rig.now_s += 300
+    rig.tell(rig.controller.reload, make_settings()._replace(draw_w=2400.0))
+    assert rig.controller.today.charger_wh == pytest.approx(100)
+    rig.wait(300)
+    assert rig.controller.today.charger_wh == pytest.approx(300)
+
+
+def start_and_stop(rig: Rig, times: int) -> None:
+    rig.send("m", SUN_W)
+    for _ in range(times):
+        rig.tell(rig.controller.enable, True)
+        assert rig.mode == "charging"
+        rig.wait(10)
+        rig.tell(rig.controller.enable, False)
+        rig.wait(10)
+
+
+def test_a_smaller_budget_counts_the_starts_that_were() -> None:
+    quick = {"min_on_s": 0.0, "min_off_s": 0.0}
+    rig = connected(make_settings(starts_per_hour=6, starts_per_day=6, **quick))
+    start_and_stop(rig, 3)
+    first_s = rig.controller.state.starts_s[-3]
+    rig.tell(rig.controller.reload, make_settings(starts_per_hour=3, starts_per_day=3, **quick))
+    rig.tell(rig.controller.enable, True)
+    rig.wait_until("charging")
+    assert rig.now_s == first_s + 86400
+
+
+@bug("controller.py _last_starts(): a smaller starts_per_day throws starts away")
+def test_a_budget_made_smaller_and_larger_again_forgets_no_start() -> None:
+    quick = {"min_on_s": 0.0, "min_off_s": 0.0}
+    rig = connected(make_settings(starts_per_hour=6, starts_per_day=6, **quick))
+    start_and_stop(rig, 6)
+    for budget in (2, 6):
+        rig.tell(rig.controller.reload, make_settings(starts_per_hour=budget, starts_per_day=budget, **quick))
+    rig.tell(rig.controller.enable, True)
+    rig.wait(100)
+    assert rig.mode == "arming"
+
+
+# --- the rest --------------------------------------------------------------------------------------------------------
+
+
+def test_flipping_the_switch_is_told_when_it_changes_something() -> None:
+    rig = connected(make_settings())
+    rig.events.clear()
+    for on in (False, True, True, False, False):
+        rig.tell(rig.controller.enable, on)
+    assert [event.name for event in rig.events if event.name != "state_changed"] == ["enabled", "disabled"]
+
+
+def test_a_transition_is_told_with_all_that_explains_it() -> None:
+    rig = charging(make_settings())
+    rig.wait(450)
+    rig.send("m", CLOUD_W)
+    assert rig.said("state_changed")[-1] == {
+        "old": "charging",
+        "new": "disarming",
+        "cause": "import-seen",
+        "grid_w": CLOUD_W,
+        "after_s": 450.0,
+    }
+    assert rig.wait_until("idle") == 100
+    assert rig.controller.take_events() == []  # each event is given once
+
+
+def test_stopping_switches_off_at_once_and_for_good() -> None:
+    rig = charging(make_settings())
+    rig.wait(5)
+    rig.tell(rig.controller.stop)
+    assert (rig.mode, rig.controller.wants_on) == ("idle", False)
+    assert rig.said("state_changed")[-1]["cause"] == "stopping"
+    rig.send("m", SUN_W)
+    rig.wait(5000)
+    assert rig.mode == "idle"
+
+
+@pytest.mark.parametrize(
+    "happening",
+    [
+        lambda controller, at: controller.message("x", b"", False, at),
+        lambda controller, at: controller.message("m", b"0", False, at),
+        lambda controller, at: controller.enable(False, at),
+        lambda controller, at: controller.grid_link(False, at),
+        lambda controller, at: controller.grid_link(True, at),
+        lambda controller, at: controller.relay_link(False, at),
+        lambda controller, at: controller.relay_sending(False, at),
+        lambda controller, at: controller.relay_acknowledged(False, at),
+        lambda controller, at: controller.stop(at),
+        lambda controller, at: controller.reload(make_settings(), at),
+        lambda controller, at: controller.tick(at),
+    ],
+)
+def test_whatever_happens_the_time_before_it_counts_as_it_was(happening: Any) -> None:
+    rig = charging(make_settings())
+    rig.send("m", 300)
+    rig.now_s += 300
+    happening(rig.controller, rig.at)
+    assert rig.controller.today == Tally(20, 1, 300.0, pytest.approx(100), pytest.approx(25))
+    assert rig.controller.state.session_s == 300
+    assert rig.controller.state.session_wh == pytest.approx(100)
+
+
+def test_a_message_that_comes_late_does_not_undo_what_was_due_before_it() -> None:
+    rig = charging(make_settings(fresh_s=30.0))
+    rig.now_s += 40  # nobody called at the deadline
+    rig.send("m", SUN_W)
+    assert [event["cause"] for event in rig.said("state_changed")] == ["meter-silent", "cleared", "surplus-seen"]
+
+
+def test_an_acknowledgement_that_comes_late_says_nothing_about_the_time_before_it() -> None:
+    rig = Rig(make_settings())
+    rig.obeys = False
+    rig.tell(rig.controller.relay_link, True)
+    rig.tell(rig.controller.enable, True)
+    rig.send("m", SUN_W)
+    rig.now_s += 500  # nobody called
+    rig.tell(rig.controller.relay_acknowledged, False)
+    assert rig.mode == "arming"
+    assert rig.wait_until("charging") == 300

@@ -1,0 +1,639 @@
+"""The status document: every state in words that hold, waits that come true, and a schema that means something."""
+
+from __future__ import annotations
+
+import json
+import re
+import time
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, tzinfo
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from jsonschema import Draft202012Validator
+
+from surpluscharge.config import Config, parse
+from surpluscharge.control.controller import Controller, Moment
+from surpluscharge.control.machine import MODE_NAMES
+from surpluscharge.control.supervisor import FAULT_BY_CODE
+from surpluscharge.daemon.service import moment
+from surpluscharge.daemon.status import StatusDocument, _until_rearm_s, build, duration, schema, watts
+
+
+def bug(reason: str) -> pytest.MarkDecorator:
+    """Mark a test of something that is known not to hold yet."""
+    return pytest.mark.xfail(strict=True, reason=reason)
+
+
+VALIDATOR = Draft202012Validator(schema())
+LISBON = ZoneInfo("Europe/Lisbon")
+NOON = datetime(2025, 6, 10, 12, 0, tzinfo=LISBON)
+
+CONFIG = """
+charger = { name = "carport", current_a = 6 }
+relay.command_topic = "plug/command"
+relay.feedback.topic = "c"
+meter = [{ topic = "m", fresh_s = 600 }]
+site.time_zone = "Europe/Lisbon"
+"""
+
+
+class VirtualClock:
+    """A clock that stands still until it is moved; without a zone its wall time is the computer's own."""
+
+    origin = "virtual"
+
+    def __init__(self, start: datetime, zone: tzinfo | None = LISBON) -> None:
+        self._start_s = start.timestamp()
+        self._zone = zone
+        self.now_s = 0.0
+
+    def now(self) -> float:
+        return self.now_s
+
+    def wall(self) -> datetime:
+        return datetime.fromtimestamp(self._start_s + self.now_s, UTC).astimezone(self._zone)
+
+    def real_s(self, seconds: float) -> float:
+        return seconds
+
+    async def sleep(self, seconds: float) -> None:
+        raise NotImplementedError
+
+
+class House:
+    """A controller with its configuration and a virtual clock; the relay obeys at once unless it is told not to."""
+
+    def __init__(self, *lines: str, start: datetime = NOON) -> None:
+        self.config: Config = parse(CONFIG + "\n".join(lines), "test.toml")
+        self.clock = VirtualClock(start)
+        self.controller = Controller(self.config.settings(), self.at)
+        self.obeys = True
+        self.grid_w: float | None = None
+        self.tell(self.controller.relay_link, True)
+
+    @property
+    def at(self) -> Moment:
+        return moment(self.config, self.clock)
+
+    @property
+    def mode(self) -> str:
+        return MODE_NAMES[self.controller.state.mode]
+
+    def tell(self, method: Callable[..., None], *arguments: Any) -> None:
+        method(*arguments, self.at)
+        on = self.controller.wants_on
+        if self.obeys and self.controller.link_up and not self.controller.confirmed(on):
+            self.controller.relay_acknowledged(on, self.at)
+            self.controller.message("c", b"on" if on else b"off", False, self.at)
+
+    def meter(self, grid_w: float) -> None:
+        self.grid_w = grid_w
+        self.tell(self.controller.message, "m", str(grid_w).encode(), False)
+
+    def enable(self, on: bool = True) -> None:
+        self.tell(self.controller.enable, on)
+
+    def wait(self, seconds: float) -> None:
+        """Let time pass; the meter says the same again at least once a minute."""
+        end_s = self.clock.now_s + seconds
+        while self.clock.now_s < end_s:
+            self.clock.now_s = min(end_s, self.clock.now_s + 60, self.controller.deadline_s())
+            if self.grid_w is None:
+                self.tell(self.controller.tick)
+            else:
+                self.meter(self.grid_w)
+
+    def wait_for_a_change(self) -> float:
+        """Let time pass until the state is another, and return how long that took."""
+        before, start_s = self.mode, self.clock.now_s
+        while self.mode == before:
+            assert self.clock.now_s < start_s + 200000, f"{before} for ever"
+            self.wait(max(0.001, min(60 - self.clock.now_s % 60, self.controller.deadline_s() - self.clock.now_s)))
+        return self.clock.now_s - start_s
+
+    def document(self) -> StatusDocument:
+        document = build(self.controller, self.config, self.at, self.clock)
+        VALIDATOR.validate(json.loads(document.model_dump_json()))
+        return document
+
+    def says(self, state: str, why: str, waiting_for: str | None, wait_s: float | None = None) -> None:
+        document = self.document()
+        told = (document.state, document.why, document.waiting_for, document.wait_s)
+        assert told == (state, why, waiting_for, wait_s)
+
+
+def ready(*lines: str, start: datetime = NOON) -> House:
+    """Return a house whose minimum-off time has passed, in shade, enabled."""
+    house = House(*lines, start=start)
+    house.meter(400)
+    house.enable()
+    house.wait(house.config.control.min_off_s)
+    return house
+
+
+def charging(*lines: str, start: datetime = NOON) -> House:
+    """Return a house that begins to charge at this moment."""
+    house = ready(*lines, start=start)
+    house.meter(-1500)
+    house.wait(house.config.control.start_delay_s)
+    assert house.mode == "charging"
+    return house
+
+
+# --- in every state --------------------------------------------------------------------------------------------------
+
+
+def test_disabled() -> None:
+    house = ready()
+    house.enable(False)
+    house.says("idle", "Charging is switched off.", "somebody to enable it")
+    house.meter(-1500)
+    house.says("idle", "Charging is switched off.", "somebody to enable it")
+
+
+def test_without_a_reading() -> None:
+    house = House()
+    house.enable()
+    house.says("idle", "There is no fresh reading from the meter.", "a reading")
+
+
+def test_idle() -> None:
+    house = ready()
+    house.says("idle", "The house imports 400 W.", "an export of 1.38 kW")
+    house.meter(-500)
+    house.says("idle", "The house exports 500 W.", "an export of 1.38 kW")
+
+
+@bug("status.py explain(): minus zero")
+def test_nothing_flows() -> None:
+    house = ready()
+    house.meter(0)
+    house.says("idle", "The house exports 0 W.", "an export of 1.38 kW")
+
+
+def test_arming_for_the_start_delay() -> None:
+    house = ready()
+    house.meter(-1500)
+    why = "The house exports 1.50 kW, enough for a charge."
+    house.says("arming", why, "the export to last, 45 s more", 45.0)
+    house.wait(7.5)
+    house.says("arming", why, "the export to last, 38 s more", 37.5)
+    assert house.wait_for_a_change() == 37.5
+    assert house.mode == "charging"
+
+
+def test_arming_for_the_minimum_off_time() -> None:
+    house = charging()
+    house.enable(False)
+    house.enable()
+    waits = "the pause between two charges to be over, 5 min more"
+    house.says("arming", "The house exports 1.50 kW, enough for a charge.", waits, 300.0)
+    house.wait(290)
+    assert house.document().waiting_for == "the pause between two charges to be over, 10 s more"
+    assert house.wait_for_a_change() == 10
+    assert house.mode == "charging"
+
+
+def test_arming_for_the_start_budget() -> None:
+    house = charging("control.starts_per_hour = 1")
+    started_s = house.clock.now_s
+    house.wait(600)
+    house.enable(False)
+    house.wait(600)
+    house.enable()
+    waits = "a start to be free again in the budget, 40 min more"
+    house.says("arming", "The house exports 1.50 kW, enough for a charge.", waits, 2400.0)
+    assert house.document().budget.model_dump() == {"starts_left_hour": 0, "starts_left_day": 15}
+    assert house.wait_for_a_change() == 2400
+    assert (house.mode, house.clock.now_s) == ("charging", started_s + 3600)
+
+
+def test_arming_while_the_relay_is_not_known_to_be_off() -> None:
+    house = charging()
+    house.obeys = False
+    house.enable(False)
+    house.enable()
+    why = "The house exports 1.50 kW, enough for a charge."
+    house.says("arming", why, "the relay to be known off")
+    house.wait(30)
+    sentence = FAULT_BY_CODE["relay-not-off"].sentence
+    house.says("arming", why, f"this to be over: {sentence}")
+
+
+def test_charging() -> None:
+    house = charging()
+    wait = "import above 345 W, or the session's last 6 h to pass"
+    house.says("charging", "Charging. The house exports 1.50 kW beside it.", wait)
+    house.meter(20)
+    house.wait(3600)
+    wait = "import above 345 W, or the session's last 5 h to pass"
+    house.says("charging", "Charging. The house imports 20 W beside it.", wait)
+    house = charging("control.stop_import_w = 0", "control.start_export_w = 1400")
+    assert str(house.document().waiting_for).startswith("import above 0 W, or ")
+
+
+def test_charging_while_an_export_has_to_remain() -> None:
+    house = charging("control.start_export_w = 1490", "control.stop_import_w = -100", "session.time_cap_s = 900")
+    wait = "too little export, or the session's last 15 min to pass"
+    house.says("charging", "Charging. The house exports 1.50 kW beside it.", wait)
+    house.meter(-50)
+    house.wait(450)
+    why = "The house exports 50 W beside the charge, no longer enough."
+    house.says("disarming", why, "the shortest charging time to be over, 30 s more, then the charge ends", 30.0)
+
+
+def test_disarming_for_the_stop_delay() -> None:
+    house = charging()
+    house.wait(1000)
+    house.meter(600)
+    why = "The house imports 600 W beside the charge, more than 345 W."
+    house.says("disarming", why, "it to last, 2 min more, then the charge ends", 120.0)
+    house.wait(30.25)
+    house.says("disarming", why, "it to last, 1 min 30 s more, then the charge ends", 89.8)
+    assert house.wait_for_a_change() == 89.75
+    assert house.mode == "idle"
+
+
+def test_disarming_for_the_minimum_on_time() -> None:
+    house = charging()
+    house.wait(60)
+    house.meter(600)
+    wait = "the shortest charging time to be over, 7 min more, then the charge ends"
+    house.says("disarming", "The house imports 600 W beside the charge, more than 345 W.", wait, 420.0)
+    assert house.wait_for_a_change() == 420
+    assert house.mode == "idle"
+
+
+def test_disarming_when_both_take_equally_long() -> None:
+    house = charging("control.min_on_s = 300", "control.stop_import_w = 0", "control.start_export_w = 1400")
+    house.wait(180)
+    house.meter(600)
+    why = "The house imports 600 W beside the charge, more than 0 W."
+    house.says("disarming", why, "it to last, 2 min more, then the charge ends", 120.0)
+
+
+def test_disarming_when_the_wait_is_over_but_for_the_next_call() -> None:
+    house = charging()
+    house.wait(1000)
+    house.meter(600)
+    house.clock.now_s += 500
+    assert house.document().wait_s == 0
+
+
+def test_locked_out_by_a_lost_broker() -> None:
+    house = charging()
+    house.tell(house.controller.relay_link, False)
+    house.says("locked-out", FAULT_BY_CODE["broker-lost"].sentence, "the fault to be over")
+    house.wait(5000)
+    house.says("locked-out", FAULT_BY_CODE["broker-lost"].sentence, "the fault to be over")
+
+
+def test_locked_out_by_a_relay_that_did_not_switch_on() -> None:
+    house = ready()
+    house.obeys = False
+    house.meter(-1500)
+    house.wait(45 + 30)
+    sentence = FAULT_BY_CODE["relay-not-on"].sentence
+    house.says("locked-out", sentence, "the fault to be over", 600.0)
+    house.obeys = True
+    house.wait(200)
+    house.says("locked-out", sentence, "the fault to be over", 400.0)
+    assert house.document().faults[0].model_dump(mode="json") == {
+        "code": "relay-not-on",
+        "severity": "trip",
+        "since": "2025-06-10T12:06:15+01:00",
+        "sentence": sentence,
+        "remedy": FAULT_BY_CODE["relay-not-on"].remedy,
+    }
+    assert house.wait_for_a_change() == 400
+
+
+def test_locked_out_by_a_silent_meter() -> None:
+    house = charging()
+    house.grid_w = None
+    house.wait(600)
+    house.says("locked-out", "There is no fresh reading from the meter.", "a reading")
+    house.wait(15)
+    assert [(fault.code, fault.severity) for fault in house.document().faults] == [("meter-silent", "note")]
+
+
+def test_locked_out_by_the_time_cap_until_the_daily_time() -> None:
+    house = charging("session.time_cap_s = 1800")
+    assert house.wait_for_a_change() == pytest.approx(1800, abs=0.01)
+    wait_s = 16 * 3600 - 300 - 45 - 1800  # from noon to four at night
+    document = house.document()
+    assert (document.state, document.why) == ("locked-out", "The session's 30 min of charging are used up.")
+    assert document.session.time_left_s == 0
+    assert document.waiting_for == "04:00, when a new session begins"
+    assert document.wait_s == pytest.approx(wait_s, abs=0.1)
+    assert house.wait_for_a_change() == pytest.approx(wait_s, abs=0.1)
+    assert house.clock.wall() == datetime(2025, 6, 11, 4, 0, tzinfo=LISBON)
+
+
+def test_locked_out_by_the_energy_cap_until_somebody_comes() -> None:
+    house = charging("session.energy_cap_wh = 2300", 'session.rearm = "manual"')
+    assert house.wait_for_a_change() == pytest.approx(6000, abs=0.01)
+    house.says("locked-out", "The session's 2.3 kWh are used up.", "enable to be switched off and on again")
+    assert house.document().session.energy_left_wh == 0
+    house.wait(86400)
+    assert house.mode == "locked-out"
+    house.enable(False)
+    house.enable()
+    assert house.mode == "charging"
+
+
+def test_stopping() -> None:
+    house = charging()
+    house.tell(house.controller.stop)
+    house.says("idle", "The daemon is shutting down, and the relay is off.", None)
+
+
+@bug("status.py explain(): says so without knowing")
+def test_stopping_does_not_claim_that_a_relay_is_off_that_may_be_on() -> None:
+    house = charging()
+    house.obeys = False
+    house.tell(house.controller.stop)
+    document = house.document()
+    assert not document.relay.confirmed
+    assert "the relay is off" not in document.why
+
+
+# --- the numbers -----------------------------------------------------------------------------------------------------
+
+
+def test_the_document_as_a_whole() -> None:
+    house = charging("relay.power = { topic = 'p', fresh_s = 600 }", "session.energy_cap_wh = 5000")
+    house.tell(house.controller.message, "p", b"1300", False)
+    house.meter(130)
+    house.wait(540)
+    house.tell(house.controller.message, "m", b"nonsense", False)
+    house.tell(house.controller.message, "p", b"nonsense", False)
+    house.tell(house.controller.message, "m", b"1e9", False)
+    house.clock.now_s += 12.34
+    house.tell(house.controller.tick)
+    assert json.loads(house.document().model_dump_json()) == {
+        "schema_version": 1,
+        "time": "2025-06-10T12:14:57+01:00",
+        "charger": "carport",
+        "state": "charging",
+        "since": "2025-06-10T12:05:45+01:00",
+        "why": "Charging. The house imports 130 W beside it.",
+        "waiting_for": "import above 345 W, or the session's last 5 h 51 min to pass",
+        "wait_s": None,
+        "enabled": True,
+        "grid": {
+            "power_w": 130.0,
+            "age_s": 12.3,
+            "fresh": True,
+            "sources": [{"topic": "m", "power_w": 130.0, "age_s": 12.3, "fresh": True}],
+        },
+        "surplus_w": 1170.0,
+        "charger_power": {"power_w": 1300.0, "measured": True},
+        "thresholds": {"start_export_w": 1380.0, "stop_import_w": 345.0},
+        "relay": {"commanded": "on", "reported": "on", "confirmed": True},
+        "session": {"on_time_s": 552.3, "energy_wh": 199.5, "time_left_s": 21047.7, "energy_left_wh": 4800.5},
+        "today": {"starts": 1, "on_time_s": 552.3, "energy_wh": 199.5, "solar_wh": 179.5, "grid_wh": 19.9},
+        "budget": {"starts_left_hour": 3, "starts_left_day": 15},
+        "faults": [],
+        "refused_messages": {"not-a-number": 2, "implausible": 1},
+    }
+
+
+def test_each_source_has_its_own_age() -> None:
+    text = CONFIG.replace("meter = [{", 'meter = [{ topic = "n", measures = "export-only", fresh_s = 20 }, {')
+    config = parse(text, "test.toml")
+    clock = VirtualClock(NOON)
+    controller = Controller(config.settings(), moment(config, clock))
+    grid = build(controller, config, moment(config, clock), clock).grid
+    assert (grid.power_w, grid.age_s, grid.fresh) == (None, None, False)
+    controller.message("m", b"100", False, moment(config, clock))
+    clock.now_s = 5.0
+    controller.message("n", b"300", False, moment(config, clock))
+    clock.now_s = 30.0
+    controller.tick(moment(config, clock))
+    document = build(controller, config, moment(config, clock), clock)
+    assert document.grid.model_dump() == {
+        "power_w": -200.0,
+        "age_s": 30.0,
+        "fresh": False,
+        "sources": [
+            {"topic": "n", "power_w": -300.0, "age_s": 25.0, "fresh": False},
+            {"topic": "m", "power_w": 100.0, "age_s": 30.0, "fresh": True},
+        ],
+    }
+
+
+def test_what_is_not_known_is_null() -> None:
+    house = House()
+    document = house.document()
+    assert (document.grid.power_w, document.surplus_w, document.session.energy_left_wh) == (None, None, None)
+    house.tell(house.controller.relay_link, False)
+    relay = house.document().relay
+    assert (relay.commanded, relay.reported, relay.confirmed) == ("off", None, False)
+
+
+# --- the schema ------------------------------------------------------------------------------------------------------
+
+
+def test_the_schema_is_a_schema_and_complete() -> None:
+    published = schema()
+    Draft202012Validator.check_schema(published)
+    assert published["$schema"] == "https://json-schema.org/draft/2020-12/schema"
+    assert published["$id"] == "urn:surpluscharge:status:1"
+    assert published["additionalProperties"] is False
+    for part in published["$defs"].values():
+        assert set(part["required"]) == set(part["properties"])
+        assert part["additionalProperties"] is False
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        {"schema_version": 2},
+        {"state": "resting"},
+        {"time": 5},
+        {"enabled": "yes"},
+        {"surplus_w": "1"},
+        {"grid": {}},
+        {"faults": [{}]},
+        {"refused_messages": {"not-json": "many"}},
+        {"another": 1},
+    ],
+)
+def test_the_schema_refuses_what_is_wrong(damage: dict[str, Any]) -> None:
+    document = json.loads(ready().document().model_dump_json())
+    assert VALIDATOR.is_valid(document)
+    assert not VALIDATOR.is_valid(document | damage)
+
+
+@pytest.mark.parametrize(
+    "key",
+    [
+        pytest.param(key, marks=bug("a default: not required") if key == "schema_version" else ())
+        for key in StatusDocument.model_fields
+    ],
+)
+def test_the_schema_refuses_what_is_missing(key: str) -> None:
+    document = json.loads(ready().document().model_dump_json())
+    del document[key]
+    assert not VALIDATOR.is_valid(document)
+
+
+def test_times_are_rfc_3339() -> None:
+    house = charging(start=datetime(2025, 1, 10, 12, 0, 0, 700000, tzinfo=ZoneInfo("UTC")))
+    house.tell(house.controller.relay_link, False)
+    document = json.loads(house.document().model_dump_json())
+    for written in (document["time"], document["since"], document["faults"][0]["since"]):
+        # RFC 3339, section 5.6: date-time = full-date "T" partial-time time-offset
+        assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(Z|[+-]\d\d:\d\d)", written)
+        assert datetime.fromisoformat(written).tzinfo is not None
+    assert datetime.fromisoformat(document["time"]) == datetime(2025, 1, 10, 12, 5, 45, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    "start", [datetime(2025, 3, 30, 0, 30, tzinfo=LISBON), datetime(2025, 10, 26, 0, 30, tzinfo=LISBON)]
+)
+@bug("status.py build(): when() subtracts from local wall time")
+def test_since_is_right_when_clocks_have_changed_meanwhile(start: datetime) -> None:
+    house = House(start=start)
+    house.wait(7200)
+    assert house.document().since.timestamp() == start.timestamp()
+
+
+# --- in words --------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("power_w", "words"),
+    [
+        (0.0, "0 W"),
+        (0.4, "0 W"),
+        (0.6, "1 W"),
+        (350.0, "350 W"),
+        (-350.0, "-350 W"),
+        (999.4, "999 W"),
+        (999.6, "1.00 kW"),
+        (-999.6, "-1.00 kW"),
+        (1380.0, "1.38 kW"),
+        (12345.0, "12.35 kW"),
+    ],
+)
+def test_watts(power_w: float, words: str) -> None:
+    assert watts(power_w) == words
+
+
+@bug("status.py watts(): minus zero")
+def test_no_watts_have_no_sign() -> None:
+    assert {watts(-0.0), watts(-0.3)} == {"0 W"}
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [
+        (-5.0, "0 s"),
+        (0.0, "0 s"),
+        (0.6, "1 s"),
+        (45.0, "45 s"),
+        (59.6, "1 min"),
+        (130.0, "2 min 10 s"),
+        (600.0, "10 min"),
+        (3599.4, "59 min 59 s"),
+        (3599.6, "1 h"),
+        (3660.0, "1 h 1 min"),
+        (18600.0, "5 h 10 min"),
+        (86400.0, "24 h"),
+    ],
+)
+def test_duration(seconds: float, words: str) -> None:
+    assert duration(seconds) == words
+
+
+@given(st.floats(0, 200000))
+def test_a_duration_in_words_is_that_duration(seconds: float) -> None:
+    words = duration(seconds)
+    factors = {"h": 3600, "min": 60, "s": 1}
+    parts = re.findall(r"(\d+) (h|min|s)", words)
+    assert " ".join(f"{number} {unit}" for number, unit in parts) == words
+    said_s = sum(int(number) * factors[unit] for number, unit in parts)
+    assert abs(said_s - seconds) <= (0.5 if seconds < 3599 else 30.5)
+    assert all(int(number) < 60 for number, unit in parts if unit != "h")
+
+
+# --- until the daily time, when clocks change ------------------------------------------------------------------------
+
+
+def config_at(rearm_at: str, *lines: str) -> Config:
+    return parse(CONFIG + f'session.rearm_at = "{rearm_at}"\n' + "\n".join(lines), "test.toml")
+
+
+@pytest.mark.parametrize(
+    ("wall", "hours"),
+    [
+        (datetime(2025, 6, 10, 4, 0, tzinfo=LISBON), 24.0),  # that very moment: the next one
+        (datetime(2025, 6, 10, 3, 59, tzinfo=LISBON), 1 / 60),
+        (datetime(2025, 6, 10, 12, 0, tzinfo=LISBON), 16.0),
+        (datetime(2025, 12, 31, 12, 0, tzinfo=LISBON), 16.0),
+        (datetime(2025, 3, 29, 4, 0, tzinfo=LISBON), 23.0),  # clocks go forward: a day of 23 hours
+        (datetime(2025, 3, 30, 0, 0, tzinfo=LISBON), 3.0),
+        (datetime(2025, 10, 25, 4, 0, tzinfo=LISBON), 25.0),  # and back: a day of 25 hours
+        (datetime(2025, 10, 26, 0, 0, tzinfo=LISBON), 5.0),
+        (datetime(2025, 10, 26, 1, 30, fold=1, tzinfo=LISBON), 2.5),
+    ],
+)
+def test_until_the_daily_time(wall: datetime, hours: float) -> None:
+    assert _until_rearm_s(config_at("04:00"), wall) == hours * 3600
+
+
+def waits(config: Config, start: datetime, zone: tzinfo | None) -> Iterator[tuple[datetime, float, float]]:
+    """Yield (wall time, seconds said, seconds until the session day really changes) for every ten minutes of two days.
+
+    What really happens is what the daemon's own day counter does, tried minute by minute.
+    """
+    minutes = [VirtualClock(start, zone) for _ in range(3 * 1440)]
+    for index, clock in enumerate(minutes):
+        clock.now_s = index * 60.0
+    days = [moment(config, clock).session_day for clock in minutes]
+    for index in range(0, 2 * 1440, 10):
+        happens = next(later for later in range(index + 1, len(days)) if days[later] > days[index])
+        wall = minutes[index].wall()
+        yield wall, _until_rearm_s(config, wall), (happens - index) * 60.0
+
+
+DAYS = [datetime(2025, 3, 29, 0, 0, tzinfo=LISBON), datetime(2025, 10, 25, 0, 0, tzinfo=LISBON)]
+
+
+@pytest.mark.parametrize("start", DAYS)
+@pytest.mark.parametrize(
+    "rearm_at",
+    [
+        "04:00",
+        "00:00",
+        "23:59",
+        # Skipped in spring and repeated in autumn: the daemon's counter and the sentence differ.
+        pytest.param("01:30", marks=bug("status.py _until_rearm_s(), service.py moment()")),
+    ],
+)
+def test_the_wait_for_the_daily_time_comes_true_when_clocks_change(start: datetime, rearm_at: str) -> None:
+    for wall, said_s, happens_s in waits(config_at(rearm_at), start, LISBON):
+        assert said_s == happens_s, wall
+
+
+@pytest.fixture
+def computer_in_lisbon(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    monkeypatch.setenv("TZ", "Europe/Lisbon")
+    time.tzset()
+    yield
+    monkeypatch.undo()
+    time.tzset()
+
+
+@pytest.mark.parametrize("start", DAYS)
+@pytest.mark.usefixtures("computer_in_lisbon")
+@bug("status.py _until_rearm_s(): a computer's own zone is a fixed offset here")
+def test_the_wait_for_the_daily_time_comes_true_in_the_computers_own_zone(start: datetime) -> None:
+    for wall, said_s, happens_s in waits(config_at("04:00"), start, None):
+        assert said_s == happens_s, wall
