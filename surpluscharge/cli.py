@@ -14,7 +14,7 @@ from aiomqtt import MqttError
 from surpluscharge import __version__
 from surpluscharge.config import VOLTAGE_TOLERANCE, Config, ConfigError, Section, load, load_for_off
 from surpluscharge.daemon import logs, service, status
-from surpluscharge.daemon.mqtt import publish_once
+from surpluscharge.daemon.mqtt import Post, publish_once
 from surpluscharge.daemon.relay import off_post
 
 OFF_WITHIN_S = 8.0
@@ -57,6 +57,8 @@ def _parser() -> argparse.ArgumentParser:
     add("run", _run, "Run the daemon until it is told to stop.")
     add("check", _check, "Check a configuration, and show every setting with its source.")
     add("off", _off, "Tell the relay to switch off, once, and return.")
+    ack = add("ack", _ack, "Acknowledge latched faults, after somebody has looked at the cause.")
+    ack.add_argument("code", nargs="?", default="all", help="of one fault (default: all)")
     add("schema", _schema, "Print the JSON Schema of the status document.", config=False)
     demo = add("demo", _demo, "Watch the daemon run a simulated house, its numbers invented.", config=False)
     demo.add_argument("--hours", type=float, default=6.0, help="house hours to simulate (default: 6)")
@@ -136,13 +138,24 @@ def _effective(config: Config) -> list[tuple[str, str, str]]:
 
 def _off(options: argparse.Namespace) -> int:
     config = load_for_off(options.config)
+    return _publish(config, off_post(config), "off", "the off command", f"off sent to {config.relay.command_topic}")
+
+
+def _ack(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    post = Post(f"{config.base_topic}/acknowledge/set", options.code)
+    return _publish(
+        config, post, "ack", "the acknowledgement", f"acknowledged: {options.code}; the status tells what comes of it"
+    )
+
+
+def _publish(config: Config, post: Post, name: str, what: str, done: str) -> int:
     try:
-        asyncio.run(publish_once(config, off_post(config), "off", OFF_WITHIN_S))
+        asyncio.run(publish_once(config, post, name, OFF_WITHIN_S))
     except (MqttError, ValueError, OSError) as error:  # TimeoutError is an OSError
-        reason = str(error) or "no answer in time"
-        print(f"the broker did not take the off command: {reason}", file=sys.stderr)
+        print(f"the broker did not take {what}: {str(error) or 'no answer in time'}", file=sys.stderr)
         return 1
-    print(f"off sent to {config.relay.command_topic}")
+    print(done)
     return 0
 
 

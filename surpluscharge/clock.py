@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import time
 import uuid
-from datetime import datetime, timedelta, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import time as time_of_day
 from pathlib import Path
 from typing import Protocol
 from zoneinfo import ZoneInfo
@@ -48,8 +50,33 @@ async def wait_until_set(event: asyncio.Event, clock: Clock, seconds: float) -> 
 
 
 def zone(name: str | None) -> tzinfo | None:
-    """Return the named IANA zone, or None for the machine's own. Raises ``ZoneInfoNotFoundError``."""
-    return ZoneInfo(name) if name else None
+    """Return the named IANA zone, or the machine's own (None: it cannot be told). Raises ``ZoneInfoNotFoundError``.
+
+    The machine's own is read as a whole, with its rules: an offset alone would be wrong after the next clock change.
+    """
+    if name or (name := os.environ.get("TZ", "").lstrip(":")):
+        return ZoneInfo(name)
+    try:
+        with Path("/etc/localtime").open("rb") as file:
+            return ZoneInfo.from_file(file, key="localtime")
+    except (OSError, ValueError):
+        return None
+
+
+def day_number(wall: datetime, begins: time_of_day) -> int:
+    """Return the number of the local day, where days begin at the given local time."""
+    return (wall - timedelta(hours=begins.hour, minutes=begins.minute)).date().toordinal()
+
+
+def until_next_day_s(wall: datetime, begins: time_of_day) -> float:
+    """Return the seconds until :func:`day_number` next grows, on days of 23 and 25 hours too; to the minute."""
+    here = wall.astimezone(UTC)
+    whole = here.replace(second=0, microsecond=0)
+    for minutes in range(1, 50 * 60):
+        then = whole + timedelta(minutes=minutes)
+        if day_number(then.astimezone(wall.tzinfo), begins) > day_number(wall, begins):
+            return (then - here).total_seconds()
+    return 0.0
 
 
 class SystemClock:
@@ -102,7 +129,8 @@ class ScaledClock:
         return f"scaled-{id(self)}"
 
     def wall(self) -> datetime:
-        return self._start + timedelta(seconds=self.now())
+        then = self._start.astimezone(UTC) + timedelta(seconds=self.now())
+        return then.astimezone(self._start.tzinfo)
 
     def real_s(self, seconds: float) -> float:
         return seconds / self._speed

@@ -6,6 +6,7 @@ that is wrong, each problem naming the file, the key, the value and the remedy.
 
 from __future__ import annotations
 
+import copy
 import difflib
 import json
 import os
@@ -25,13 +26,20 @@ from pydantic_core import ErrorDetails, PydanticCustomError
 from surpluscharge.control.controller import Settings
 from surpluscharge.control.machine import Params
 from surpluscharge.control.signals import Contact, Measures, Source
+from surpluscharge.control.supervisor import Limits
+from surpluscharge.control.thermal import ThermalParams
 
 SCALES = {"W": 1.0, "kW": 1000.0}
 HOLD_MARK = "{hold_s}"
+OWN_LEAVES = ("enable", "enable/set", "acknowledge/set", "status", "availability")  # below the base topic
 
 # EN 50160 (and IEC 60038): the supply stays within 230 V +- 10 %, and a lead of fixed current draws that much more or
 # less.
 VOLTAGE_TOLERANCE = 0.10
+
+# Common practice: above this share of the socket's rating, no lead that is in order draws current. A BS 1362 link of
+# 13 A carries 1.6 times its rating for half an hour; this is well below.
+INSTANT_SHARE = 1.25
 
 # --- problems --------------------------------------------------------------------------------------------------------
 
@@ -69,7 +77,7 @@ def _refuse(message: str, remedy: str) -> PydanticCustomError:
 
 
 _DURATION = TypeAdapter(timedelta)
-_ISO_DURATION = re.compile(r"P(\d+D)?(T(?=\d)(\d+H)?(\d+M)?(\d+(\.\d+)?S)?)?")
+_ISO_DURATION = re.compile(r"P(\d+D)?(T(?=\d)(\d+H)?(\d+M)?(\d+(\.\d+)?S)?)?", re.ASCII)
 
 
 def _seconds(value: Any) -> Any:
@@ -77,6 +85,11 @@ def _seconds(value: Any) -> Any:
     if isinstance(value, str) and value != "P" and _ISO_DURATION.fullmatch(value):
         return _DURATION.validate_python(value).total_seconds()
     return value
+
+
+def _whole_seconds(value: Any) -> Any:
+    seconds = _seconds(value)
+    return int(seconds) if isinstance(value, str) and isinstance(seconds, float) and seconds.is_integer() else seconds
 
 
 def _topic(value: str) -> str:
@@ -107,18 +120,23 @@ def _zone(value: str) -> str:
 
 
 def _clock_time(value: str) -> str:
-    if not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", value):
+    if not re.fullmatch(r"([01][0-9]|2[0-3]):[0-5][0-9]", value):
         raise _refuse("a time of day is written HH:MM", 'Write for example "04:00"')
     return value
 
 
 def _existing(value: str) -> str:
-    if not Path(value).is_file():
+    try:
+        there = Path(value).is_file()
+    except (OSError, ValueError):  # a name too long, a folder that may not be looked into, a null character
+        there = False
+    if not there:
         raise _refuse("there is no such file", "Name a file that the daemon's user can read")
     return value
 
 
 Seconds = Annotated[float, BeforeValidator(_seconds)]
+WholeSeconds = Annotated[int, BeforeValidator(_whole_seconds)]
 Topic = Annotated[str, AfterValidator(_topic)]
 Pointer = Annotated[str, AfterValidator(_pointer)]
 File = Annotated[str, AfterValidator(_existing)]
@@ -144,15 +162,19 @@ class Secret(Section):
     def reveal(self) -> str:
         """Return the secret. Raises ValueError, saying what is wrong without showing it."""
         if self.env is not None:
-            try:
-                return os.environ[self.env]
-            except KeyError:
-                raise ValueError(f"the environment has no variable {self.env}") from None
+            secret = os.environ.get(self.env, "")
+            if not secret:
+                raise ValueError(f"the environment has no variable {self.env}, or it is empty")
+            return secret
         try:
-            return self.path.read_text(encoding="utf-8").rstrip("\r\n")
-        except (OSError, UnicodeDecodeError) as error:
-            reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
-            raise ValueError(f"cannot read {self.path}: {reason}") from None
+            secret = self.path.read_text(encoding="utf-8").rstrip("\r\n")
+        except UnicodeDecodeError:
+            raise ValueError(f"cannot read {self.path}: not UTF-8 text") from None
+        except OSError as error:
+            raise ValueError(f"cannot read {self.path}: {error.strerror}") from None
+        if not secret:
+            raise ValueError(f"{self.path} is empty")
+        return secret
 
     @property
     def path(self) -> Path:
@@ -183,7 +205,7 @@ class Mqtt(Section):
         pattern=r"^[0-9A-Za-z_.-]{1,60}$",
         description='must be unique at the broker; default: "surpluscharge-" and the charger\'s name',
     )
-    keepalive_s: int = Field(
+    keepalive_s: WholeSeconds = Field(
         15, ge=5, le=60, description="a dead connection is noticed, and the relay told off, within 1.5 times this"
     )
     protocol: Literal["auto", "5", "3.1.1"] = Field("auto", description="auto: MQTT 5, and 3.1.1 where it is refused")
@@ -217,6 +239,24 @@ class Socket(Section):
     continuous_a: float = Field(
         10.0, gt=0, le=63, description="what it may carry for hours: common guidance for a domestic socket is 10 A"
     )
+    above_continuous_because: str | None = Field(
+        None,
+        min_length=10,
+        description="allows a lead above continuous_a, for the reason given, which is logged at every start",
+    )
+    margin: float = Field(
+        1.1, ge=1, le=1.3, description="the image trips at a steady current this far above the rating"
+    )
+    heating_s: Seconds = Field(1200.0, ge=60, le=7200, description="time constant of the contacts while current flows")
+    cooling_s: Seconds = Field(1800.0, ge=60, le=14400, description="and while none does")
+    alarm_level: float = Field(0.9, gt=0, lt=1, description="share of the trip level at which the owner is told")
+    rearm_level: float = Field(0.5, gt=0, lt=1, description="after a trip, no start until the image has cooled to this")
+    rest_after_s: Seconds = Field(
+        10800.0, ge=600, le=86400, description="charging so long at high current is followed by a rest"
+    )
+    rest_s: Seconds = Field(1800.0, ge=60, le=14400, description="how long the rest is")
+    rest_above_share: float = Field(0.8, gt=0, le=1, description="high current: above this share of continuous_a")
+    hot_c: float = Field(65.0, ge=40, le=90, description="with a temperature sensor: off at this temperature")
 
 
 class Feedback(Section):
@@ -234,18 +274,34 @@ class Power(Section):
     limit_w: float = Field(10000.0, gt=0, description="a value beyond this is taken for nonsense")
 
 
+class Temperature(Section):
+    topic: Topic = Field(description="where a sensor at the socket reports degrees Celsius")
+    pointer: Pointer | None = Field(None, description="RFC 6901 pointer into a JSON payload; default: a plain number")
+    fresh_s: Seconds = Field(
+        180.0, ge=1, le=3600, description="after this the sensor counts as lost, and a charge ends"
+    )
+
+
+class Voltage(Section):
+    topic: Topic = Field(description="where the plug reports the mains voltage")
+    pointer: Pointer | None = Field(None, description="RFC 6901 pointer into a JSON payload; default: a plain number")
+    fresh_s: Seconds = Field(180.0, ge=1, le=3600, description="after this the nominal voltage is used")
+
+
 class Relay(Section):
     command_topic: Topic = Field(description="where the plug listens")
     on_payload: Payload = Field("on", description="sent to switch on; {hold_s} in it becomes the hold time")
     off_payload: Payload = Field("off", description="sent to switch off")
-    qos: Literal[0, 1, 2] = Field(1, description="MQTT quality of service of the commands")
-    hold_s: int | None = Field(
+    qos: int = Field(1, ge=0, le=2, description="MQTT quality of service of the commands")
+    hold_s: WholeSeconds | None = Field(
         None, ge=30, le=3600, description="for a plug that can switch itself off: after how long, unless told on again"
     )
     confirm_within_s: Seconds = Field(5.0, ge=0.5, le=60, description="a command not confirmed by then is sent again")
     reassert_s: Seconds = Field(60.0, ge=5, le=600, description="the wanted state is sent again this often")
     feedback: Feedback | None = Field(None, description="without it, the broker's word is taken for the plug's")
     power: Power | None = Field(None, description="without it, the draw is assumed")
+    temperature: Temperature | None = Field(None, description="a sensor at the socket, if there is one")
+    voltage: Voltage | None = Field(None, description="the mains voltage, if the plug reports it")
 
 
 class Control(Section):
@@ -371,6 +427,7 @@ class Config(Section):
     def settings(self) -> Settings:
         """Return what the controller needs, in its own terms."""
         control, session, power, feedback = self.control, self.session, self.relay.power, self.relay.feedback
+        heat, mains = self.relay.temperature, self.relay.voltage
         return Settings(
             params=Params(
                 start_export_w=self.start_export_w,
@@ -385,7 +442,9 @@ class Config(Section):
                 energy_cap_wh=float("inf") if session.energy_cap_wh is None else session.energy_cap_wh,
                 rearm_daily=session.rearm == "daily",
             ),
-            draw_w=self.draw_w,
+            limits=self.limits,
+            draw_a=self.charger.current_a,
+            mains_v=self.charger.voltage_v,
             grid=tuple(
                 Source(
                     source.topic,
@@ -403,6 +462,31 @@ class Config(Section):
             contact=Contact(feedback.topic, feedback.pointer, feedback.on_value, feedback.off_value)
             if feedback
             else None,
+            temperature=Source(heat.topic, heat.pointer, 1.0, "net-import", heat.fresh_s, 200.0) if heat else None,
+            voltage=Source(mains.topic, mains.pointer, 1.0, "import-only", mains.fresh_s, 500.0) if mains else None,
+        )
+
+    @property
+    def limits(self) -> Limits:
+        """What the supervisor holds the charger to."""
+        socket, nominal_v = self.socket, 230.0
+        return Limits(
+            draw_w=self.draw_w,
+            instant_a=INSTANT_SHARE * socket.rated_a,
+            thermal=ThermalParams(
+                basic_a=socket.continuous_a,
+                k=socket.margin,
+                heating_s=socket.heating_s,
+                cooling_s=socket.cooling_s,
+                alarm_level=socket.alarm_level,
+                rearm_level=socket.rearm_level,
+            ),
+            rest_above_a=socket.rest_above_share * socket.continuous_a,
+            rest_after_s=socket.rest_after_s,
+            rest_s=socket.rest_s,
+            hot_c=socket.hot_c,
+            low_v=nominal_v * (1 - VOLTAGE_TOLERANCE),
+            high_v=nominal_v * (1 + VOLTAGE_TOLERANCE),
         )
 
     def warnings(self) -> list[str]:
@@ -425,13 +509,23 @@ def _contradictions(config: Config) -> Iterator[Problem]:
     def problem(key: str, value: object, message: str, remedy: str, *others: str) -> Problem:
         return Problem((key, *others), _show(value), message, remedy)
 
-    if charger.current_a > socket.continuous_a:
+    if charger.current_a > socket.rated_a:
+        yield problem(
+            "charger.current_a",
+            charger.current_a,
+            f"the lead's current is above the socket's rating ({socket.rated_a:g} A)",
+            "Set the lead to a lower current, or have a licensed electrician fit a suitable socket",
+            "socket.rated_a",
+        )
+    elif charger.current_a > socket.continuous_a and socket.above_continuous_because is None:
         yield problem(
             "charger.current_a",
             charger.current_a,
             f"the lead's current is above what the socket may carry for hours ({socket.continuous_a:g} A)",
-            "Set the lead to a lower current, or have a licensed electrician fit a suitable socket",
+            "Set the lead to a lower current, or have a licensed electrician fit a suitable socket; if one has, say so "
+            "in socket.above_continuous_because",
             "socket.continuous_a",
+            "socket.above_continuous_because",
         )
     if socket.continuous_a > socket.rated_a:
         yield problem(
@@ -440,6 +534,14 @@ def _contradictions(config: Config) -> Iterator[Problem]:
             f"the continuous rating is above the socket's rating ({socket.rated_a:g} A)",
             "It can at most equal it",
             "socket.rated_a",
+        )
+    if socket.rearm_level >= socket.alarm_level:
+        yield problem(
+            "socket.rearm_level",
+            socket.rearm_level,
+            f"the image would count as cooled while it still alarms (alarm_level {socket.alarm_level:g})",
+            "Make it lower than socket.alarm_level",
+            "socket.alarm_level",
         )
     stop_undoes_start = config.draw_w - config.start_export_w >= config.stop_import_w
     if stop_undoes_start:
@@ -526,7 +628,7 @@ def _relay_contradictions(relay: Relay, problem: Any) -> Iterator[Problem]:
         if text[0] in "{[":
             try:
                 json.loads(text)
-            except ValueError as error:
+            except (ValueError, RecursionError) as error:
                 yield problem(
                     f"relay.{key}", getattr(relay, key), f"looks like JSON, but is not ({error})", "Correct the JSON"
                 )
@@ -551,13 +653,25 @@ def _relay_contradictions(relay: Relay, problem: Any) -> Iterator[Problem]:
 
 def _topic_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
     base = config.base_topic
-    own = {f"{base}/{leaf}": "mqtt.base_topic" for leaf in ("enable", "enable/set", "status", "availability")}
+    own = {f"{base}/{leaf}": "mqtt.base_topic" for leaf in OWN_LEAVES}
     own[config.relay.command_topic] = "relay.command_topic"
     read = [(f"meter.{index}.topic", source.topic) for index, source in enumerate(config.meter)]
-    if config.relay.power:
-        read.append(("relay.power.topic", config.relay.power.topic))
+    for name in ("power", "temperature", "voltage"):
+        part = getattr(config.relay, name)
+        if part:
+            read.append((f"relay.{name}.topic", part.topic))
     if config.relay.feedback and config.relay.feedback.topic != config.relay.command_topic:
         read.append(("relay.feedback.topic", config.relay.feedback.topic))
+    seen: set[tuple[str, str | None]] = set()
+    for index, source in enumerate(config.meter):
+        if (source.topic, source.pointer) in seen:
+            yield problem(
+                f"meter.{index}.topic",
+                source.topic,
+                "the same value is listed twice, and would be counted twice",
+                "Remove one, or give it another pointer",
+            )
+        seen.add((source.topic, source.pointer))
     for key, topic in read:
         if topic in own:
             yield problem(
@@ -615,6 +729,12 @@ def _doubts(config: Config) -> Iterator[str]:
         yield (
             f"only {margin_w:g} W lie between what a fresh start imports and control.stop_import_w: "
             "small loads will end charges early."
+        )
+    if config.charger.current_a > config.socket.continuous_a:
+        yield (
+            f"the lead's {config.charger.current_a:g} A are above the {config.socket.continuous_a:g} A that the socket "
+            f"may carry for hours, allowed because: {config.socket.above_continuous_because}; the thermal image will "
+            "interrupt long charges."
         )
     if relay.feedback is None:
         yield "relay.feedback is not set: whether the plug obeys is not known; the broker's word is taken for it."
@@ -685,7 +805,7 @@ def parse(text: str, name: str) -> Config:
     """Read a configuration from TOML text; ``name`` stands for it in errors. Raises ConfigError."""
     try:
         data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # besides TOMLDecodeError: a number of thousands of digits
         raise ConfigError(name, [Problem((), "", f"is not TOML: {error}", "Correct the line")]) from None
     try:
         config = Config.model_validate(data)
@@ -711,12 +831,12 @@ _STAND_INS: dict[str, Any] = {
 
 def _contradictions_of_the_rest(data: dict[str, Any], error: ValidationError, known: list[Problem]) -> list[Problem]:
     """Say the contradictions too, in one go with the wrong values: those that no wrong value has a part in."""
-    rest = json.loads(json.dumps(data, default=str))
-    for details in error.errors():
-        _mend(rest, details["loc"])
     try:
+        rest = copy.deepcopy(data)
+        for details in error.errors():
+            _mend(rest, details["loc"])
         config = Config.model_validate(rest)
-    except ValidationError:
+    except (ValidationError, RecursionError):
         return []
     wrong = {problem.keys[0] for problem in known}
     return [problem for problem in _contradictions(config) if not any(_within(key, wrong) for key in problem.keys)]
@@ -737,7 +857,7 @@ def _mend(data: Any, location: tuple[int | str, ...]) -> None:
 
 
 def _within(key: str, wrong: set[str]) -> bool:
-    return any(key == other or key.startswith(f"{other}.") for other in wrong)
+    return any(key == other or key.startswith(f"{other}.") or other.startswith(f"{key}.") for other in wrong)
 
 
 def _show(value: object) -> str:
@@ -746,7 +866,10 @@ def _show(value: object) -> str:
         return ""
     if isinstance(value, float) and value.is_integer():
         value = int(value)
-    text = json.dumps(value, default=str, ensure_ascii=True)
+    try:
+        text = json.dumps(value, default=str, ensure_ascii=True)
+    except (ValueError, RecursionError):  # a number or a table of absurd size
+        return "..."
     return text if len(text) <= 60 else text[:57] + "..."
 
 
@@ -769,10 +892,13 @@ def _explain(details: ErrorDetails) -> Problem:
     leaf = str(location[-1])
     if kind == "missing":
         about = _field_description(location)
-        return Problem((key,), "", "is missing", f"Set it: {about}" if about else f"Add a [{key}] table")
+        table = "[[meter]]" if key == "meter" else f"[{key}]"
+        return Problem((key,), "", "is missing", f"Set it: {about}" if about else f"Add a {table} table")
     if kind == "extra_forbidden":
-        return Problem((key,), _show(value), "is not a known key", _nearest(location))
-    if key.endswith("password") and not isinstance(value, dict):
+        # What nobody knows may be a secret under a mistyped name: show numbers only.
+        shown = _show(value) if isinstance(value, bool | int | float) else ""
+        return Problem((key,), shown, "is not a known key", _nearest(location))
+    if any("password" in str(part) for part in location):
         return Problem(
             (key,), "", "a secret is never written into this file", 'Write where it is: { file = "/path/to/it" }'
         )
@@ -781,6 +907,10 @@ def _explain(details: ErrorDetails) -> Problem:
         return Problem((key,), _show(value), context["message"], context["remedy"])
     message = details["msg"].replace("Input should be", "must be").replace("Input", "It")
     remedy = "See config.example.toml"
+    if kind == "finite_number":
+        remedy = "Write a plain number"
+    elif kind in ("float_type", "int_type", "int_from_float") and isinstance(value, str):
+        remedy = "Write it without quotes"
     unit = next((suffix for suffix in ("_wh", "_w", "_s", "_a", "_v") if leaf.endswith(suffix)), None)
     if unit and isinstance(value, str):
         message = f"must be a number of {_UNIT_NAMES[unit]}, not text"

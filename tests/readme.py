@@ -6,23 +6,26 @@ import re
 from pathlib import Path
 
 from surpluscharge.control import machine
-from surpluscharge.control.supervisor import FAULTS
+from surpluscharge.control.supervisor import FAULTS, SEVERITY_NAMES
 from surpluscharge.daemon.logs import EVENTS
+from surpluscharge.daemon.status import duration
 
 README = Path(__file__).parent.parent / "README.md"
 
 
 def parts() -> dict[str, str]:
     """Return each made part by the name in its marker."""
-    severity = ("note", "hold: no start", "trip: off at once")
-    faults = ["| code | severity | what it means | what to do |", "| --- | --- | --- | --- |"]
-    faults += [
-        f"| `{fault.code}` | {severity[fault.severity]}"
-        + (f", after {fault.after_s:g} s" if fault.after_s else "")
-        + (f", for at least {fault.cooldown_s:g} s" if fault.cooldown_s else "")
-        + f" | {fault.sentence} | {fault.remedy} |"
-        for fault in FAULTS
-    ]
+    faults = ["| code | does | qualifies after | lasts at least | what it means | what to do |", "| --- " * 6 + "|"]
+    for fault in FAULTS:
+        cooldown = f"{duration(fault.cooldown_s)}" if fault.cooldown_s else ""
+        if fault.cooldown_most_s > fault.cooldown_s:
+            cooldown += f", doubling to {duration(fault.cooldown_most_s)}"
+        if fault.latches:
+            cooldown = "until acknowledged" + (f", and {cooldown}" if cooldown else "")
+        faults.append(
+            f"| `{fault.code}` | {SEVERITY_NAMES[fault.severity]} | {duration(fault.after_s) if fault.after_s else ''} "
+            f"| {cooldown} | {fault.sentence} | {fault.remedy} |"
+        )
     events = ["| event | meaning: fields |", "| --- | --- |"]
     events += [f"| `{name}` | {meaning} |" for name, meaning in EVENTS.items()]
     return {

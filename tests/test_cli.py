@@ -60,6 +60,9 @@ def test_without_arguments_it_says_how_it_is_used() -> None:
         ["run"],
         ["check"],
         ["off"],
+        ["ack"],
+        ["ack", "socket-hot"],
+        ["ack", "socket-hot", "over-current", "--config", "x"],
         ["check", "--config"],
         ["schema", "--config", "x"],
         ["demo", "--hours", "six"],
@@ -87,7 +90,17 @@ def test_help_names_the_commands_and_cautions(capsys: pytest.CaptureFixture[str]
         cli.main(["--help"])
     assert exits.value.code == 0
     said = " ".join(capsys.readouterr().out.split())
-    for word in ("run", "check", "off", "schema", "demo", "can start a fire", "licensed electrician", "no certified"):
+    for word in (
+        "run",
+        "check",
+        "off",
+        "ack",
+        "schema",
+        "demo",
+        "can start a fire",
+        "licensed electrician",
+        "no certified",
+    ):
         assert word in said
 
 
@@ -99,7 +112,7 @@ def test_schema() -> None:
     assert printed == status.schema()
 
 
-@pytest.mark.parametrize("name", ["run", "check", "off"])
+@pytest.mark.parametrize("name", ["run", "check", "off", "ack"])
 def test_a_configuration_that_is_not_there(name: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main([name, "--config", "/no/such/file.toml"]) == 1
     printed = capsys.readouterr()
@@ -145,6 +158,42 @@ def test_off_sends_the_off_command_once(
     assert within_s == cli.OFF_WITHIN_S
 
 
+@pytest.mark.parametrize(
+    ("arguments", "payload"), [([], "all"), (["all"], "all"), (["socket-hot"], "socket-hot"), (["Grüße"], "Grüße")]
+)
+def test_ack_sends_what_is_acknowledged_once(
+    arguments: list[str],
+    payload: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Whether the daemon knows such a fault is for the daemon to say; it may be another version."""
+    sent = []
+
+    async def publish(config: Config, post: Post, name: str, within_s: float) -> None:
+        sent.append((config.port, post, name, within_s))
+
+    monkeypatch.setattr(cli, "publish_once", publish)
+    path = written(tmp_path, 1884, 'charger.name = "barn"')
+    assert cli.main(["ack", *arguments, "--config", path]) == 0
+    printed = capsys.readouterr()
+    assert printed.err == ""
+    assert printed.out == f"acknowledged: {payload}; the status tells what comes of it\n"
+    ((port, post, name, within_s),) = sent
+    assert (port, post.topic, post.payload) == (1884, "surpluscharge/barn/acknowledge/set", payload)
+    assert not post.retain  # an acknowledgement is of today's fault, not of tomorrow's
+    assert (name, within_s) == ("ack", cli.OFF_WITHIN_S)
+
+
+def test_ack_without_a_broker_is_one_clear_line(tmp_path: Path) -> None:
+    done = command("ack", "--config", written(tmp_path, free_port()))
+    assert (done.returncode, done.stdout) == (1, "")
+    (line,) = done.stderr.splitlines()
+    assert line.startswith("the broker did not take the acknowledgement: ")
+    assert "refused" in line
+
+
 def test_run_runs_the_daemon_with_the_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     ran = []
 
@@ -174,7 +223,7 @@ def test_demo_passes_on_what_is_asked(
     assert given == [passed]
 
 
-@pytest.mark.parametrize("name", ["run", "off"])
+@pytest.mark.parametrize("name", ["run", "off", "ack"])
 def test_a_certificate_that_is_none_is_one_clear_line(name: str, tmp_path: Path) -> None:
     no_certificate = tmp_path / "ca.crt"
     no_certificate.write_text("nothing of the kind", encoding="utf-8")
@@ -182,7 +231,8 @@ def test_a_certificate_that_is_none_is_one_clear_line(name: str, tmp_path: Path)
     done = command(name, "--config", path)
     assert (done.returncode, done.stdout) == (1, "")
     (line,) = done.stderr.splitlines()
-    assert line.startswith(f"{path}: " if name == "run" else "the broker did not take the off command: ")
+    begins = {"run": f"{path}: ", "off": "the broker did not take the off command: "}
+    assert line.startswith(begins.get(name, "the broker did not take the acknowledgement: "))
     assert "certificate" in line.lower()
 
 

@@ -17,11 +17,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import BaseModel, ValidationError
+from pydantic_core import PydanticUndefined
 
 from surpluscharge import config as configuration
 from surpluscharge.cli import _effective, main
 from surpluscharge.config import Config, ConfigError, Secret, load, parse
 from surpluscharge.control.signals import Contact, Source
+from surpluscharge.control.supervisor import FAULT_BY_CODE, Limits
+from surpluscharge.control.thermal import ThermalParams, settled_level, time_to_s
 
 ROOT = Path(__file__).parent.parent
 EXAMPLE = ROOT / "config.example.toml"
@@ -33,11 +36,6 @@ charger.current_a = 6
 relay.command_topic = "carport/plug/command"
 meter = [{ topic = "house/meter" }]
 """
-
-
-def bug(reason: str) -> pytest.MarkDecorator:
-    """Mark a test of something that is known not to hold yet."""
-    return pytest.mark.xfail(strict=True, reason=reason)
 
 
 def parsed(*lines: str) -> Config:
@@ -64,12 +62,14 @@ class Says(NamedTuple):
 
 
 EXPECTED = {
+    "acknowledgement-without-a-reason": [Says("socket.above_continuous_because", '"ok"', "at least 10 characters")],
     "bad-time-of-day": [Says("session.rearm_at", '"4 am"', '"04:00"')],
     "certificate-missing": [Says("mqtt.tls.ca_file", '"no-such-file"', "can read")],
     "certificate-without-key": [Says("mqtt.tls", "", "both cert_file and key_file")],
     "command-below-base-topic": [Says("relay.command_topic", '"carport/surplus/plug"', "mqtt.base_topic")],
     "continuous-above-rated": [Says("socket.continuous_a", "16", "at most equal")],
-    "current-above-continuous-rating": [Says("charger.current_a", "12", "licensed electrician")],
+    "current-above-continuous-rating": [Says("charger.current_a", "12", "socket.above_continuous_because")],
+    "current-above-rating-though-acknowledged": [Says("charger.current_a", "16", "licensed electrician")],
     "current-missing": [Says("charger.current_a", "", "the current that the lead is set to")],
     "current-out-of-range": [Says("charger.current_a", "0", "greater than 0")],
     "current-with-unit": [Says("charger.current_a", '"6 A"', "Write current_a = 6")],
@@ -85,6 +85,7 @@ EXPECTED = {
     "local-socket-and-host": [Says("mqtt.unix_socket", '"/run/broker.sock"', "either mqtt.unix_socket or mqtt.host")],
     "mark-without-hold": [Says("relay.on_payload", "{hold_s}", "Set relay.hold_s")],
     "meter-as-one-table": [Says("meter", '{"topic": "house/meter"}', "[[meter]]")],
+    "meter-listed-twice": [Says("meter.2.topic", '"house/meter"', "another pointer")],
     "meter-missing": [Says("meter", "", "Add a")],
     "meter-on-command-topic": [Says("meter.0.topic", '"carport/plug/command"', "topic of the device")],
     "meter-on-own-topic": [Says("meter.0.topic", '"surpluscharge/charger/status"', "topic of the device")],
@@ -99,6 +100,7 @@ EXPECTED = {
     "pointer-with-bare-tilde": [Says("meter.0.pointer", '"/net~w"', "~0")],
     "pointer-without-slash": [Says("meter.0.pointer", '"grid/net_w"', 'Write "/grid/net_w"')],
     "power-with-unit": [Says("control.start_export_w", '"1.5 kW"', "Write start_export_w = 1500")],
+    "rearm-level-not-below-alarm-level": [Says("socket.rearm_level", "0.7", "lower than socket.alarm_level")],
     "relay-missing": [Says("relay", "", "Add a [relay] table")],
     "same-feedback-values": [Says("relay.feedback.off_value", '"closed"', "the two values")],
     "same-payloads": [Says("relay.off_payload", '"toggle"', "different payloads")],
@@ -123,6 +125,9 @@ EXPECTED = {
     ],
     "shortest-charge-above-time-cap": [Says("control.min_on_s", "1200", "raise session.time_cap_s")],
     "stop-undoes-start": [Says("control.stop_import_w", "480", "raise control.start_export_w")],
+    "temperature-on-own-topic": [
+        Says("relay.temperature.topic", '"surpluscharge/carport/acknowledge/set"', "topic of the device")
+    ],
     "text-without-quotes": [Says("mqtt.username", "7", "Put it in quotes")],
     "threshold-not-a-number": [Says("control.start_export_w", "NaN", "must be a finite number")],
     "time-of-day-without-quotes": [Says("session.rearm_at", "04:00:00", "Put it in quotes")],
@@ -192,7 +197,6 @@ def test_contradictions_leave_out_what_a_wrong_value_has_a_part_in() -> None:
     assert [problem.keys[0] for problem in caught.value.problems] == ["socket.continuous_a"]
 
 
-@bug("config.py _contradictions_of_the_rest(): compares keys with wrong ones above them, not with those below")
 def test_no_contradiction_is_made_up_from_a_wrong_value_below_its_key(tmp_path: Path) -> None:
     (tmp_path / "key").write_text("x", encoding="utf-8")
     (line,) = refused(f'mqtt.tls = {{ cert_file = "no-such-file", key_file = "{tmp_path}/key" }}')
@@ -200,11 +204,10 @@ def test_no_contradiction_is_made_up_from_a_wrong_value_below_its_key(tmp_path: 
 
 
 def test_own_topics_are_those_of_the_base_topic() -> None:
-    for leaf in ("enable", "enable/set", "status", "availability"):
-        (line,) = refused('mqtt.base_topic = "x/y"', f'relay.feedback = {{ topic = "x/y/{leaf}" }}')
-        assert line.startswith(f'test.toml: relay.feedback.topic = "x/y/{leaf}"')
-        (line,) = refused('mqtt.base_topic = "x/y"', f'relay.power = {{ topic = "x/y/{leaf}" }}')
-        assert line.startswith(f'test.toml: relay.power.topic = "x/y/{leaf}"')
+    for leaf in ("enable", "enable/set", "acknowledge/set", "status", "availability"):
+        for part in ("feedback", "power", "temperature", "voltage"):
+            (line,) = refused('mqtt.base_topic = "x/y"', f'relay.{part} = {{ topic = "x/y/{leaf}" }}')
+            assert line.startswith(f'test.toml: relay.{part}.topic = "x/y/{leaf}"')
     parsed('mqtt.base_topic = "x/y"', 'relay.power = { topic = "x/y/other" }')
 
 
@@ -219,6 +222,11 @@ def test_the_edges_of_contradictions() -> None:
     parsed("socket.continuous_a = 6")
     assert refused("socket.continuous_a = 5.9")
     parsed("socket.continuous_a = 10", "socket.rated_a = 10")
+    because = 'socket.above_continuous_because = "ten letters"'
+    parsed("socket.continuous_a = 5", "socket.rated_a = 6", because)
+    assert refused("socket.continuous_a = 5", "socket.rated_a = 5.9", because)
+    parsed("socket.alarm_level = 0.5", "socket.rearm_level = 0.49")
+    assert refused("socket.alarm_level = 0.5", "socket.rearm_level = 0.5")
     parsed("control.starts_per_hour = 5", "control.starts_per_day = 5")
     parsed("relay.hold_s = 120", 'relay.on_payload = "on {hold_s}"')
     assert refused("relay.hold_s = 119", 'relay.on_payload = "on {hold_s}"')
@@ -245,18 +253,15 @@ def test_the_rfc_6901_pointers_are_accepted() -> None:
         pytest.param(f'relay.on_payload = "{"[" * 2000}"', id="payload-2000-deep"),
     ],
 )
-@bug("config.py parse(): OSError, ValueError or RecursionError gets through")
 def test_extreme_input_is_refused_in_words(line: str) -> None:
     assert refused(line)
 
 
-@bug("config.py _clock_time(): \\d also matches digits that time.fromisoformat() refuses later")
 def test_digits_of_other_scripts_are_no_time_of_day() -> None:
     assert refused('session.rearm_at = "0\u0664:00"')
 
 
 @pytest.mark.parametrize("line", ["relay.qos = true", "relay.qos = 1.0"])
-@bug("config.py Relay.qos: a Literal takes True and 1.0 for 1")
 def test_quality_of_service_is_a_number(line: str) -> None:
     assert refused(line)
 
@@ -361,14 +366,16 @@ def test_other_text_is_no_duration(written: str) -> None:
 
 
 @pytest.mark.parametrize("key", ["relay.hold_s", "mqtt.keepalive_s"])
-@bug("config.py _explain(): proposes a duration for whole numbers too, which do not take one")
-def test_a_remedy_does_not_lead_to_the_next_refusal(key: str) -> None:
-    """Either these take a duration too, or the remedy does not propose one."""
-    (line,) = [line for line in refused(f'{key} = "soon"') if key in line]
-    assert "PT10M" not in line
+def test_whole_seconds_may_be_a_duration_too_as_the_remedy_says(key: str) -> None:
+    mark = "relay.on_payload = 'on {hold_s}'", "relay.reassert_s = 20"
+    (line,) = [line for line in refused(f'{key} = "soon"', *mark) if key in line]
+    assert "an ISO 8601 duration" in line
+    config = parsed(f'{key} = "PT45S"', *(mark if "hold" in key else ()))
+    assert 45 in (config.relay.hold_s, config.mqtt.keepalive_s)
+    for written in ('"PT45.5S"', "45.5", "45.0", "true"):
+        assert any(key in line for line in refused(f"{key} = {written}", *mark))
 
 
-@bug("config.py _explain(): says [meter], which is then refused as well")
 def test_the_remedy_for_a_missing_meter_is_a_table_in_a_list() -> None:
     with pytest.raises(ConfigError) as caught:
         load(BROKEN / "meter-missing.toml")
@@ -401,6 +408,17 @@ def test_a_quantity_with_its_unit_is_refused_with_the_number_to_write(written: s
         ("charger.draw_w", (0.1, 8000), (0, 8000.1)),
         ("socket.rated_a", (10, 63), (0, 63.1)),
         ("socket.continuous_a", (6, 13), (0, 63.1)),
+        ("socket.margin", (1, 1.3), (0.99, 1.31)),
+        ("socket.heating_s", (60, 7200), (59.9, 7200.1)),
+        ("socket.cooling_s", (60, 14400), (59.9, 14400.1)),
+        ("socket.alarm_level", (0.51, 0.99), (0, 1)),
+        ("socket.rearm_level", (0.01, 0.89), (0, 1)),
+        ("socket.rest_after_s", (600, 86400), (599.9, 86400.1)),
+        ("socket.rest_s", (60, 14400), (59.9, 14400.1)),
+        ("socket.rest_above_share", (0.01, 1), (0, 1.01)),
+        ("socket.hot_c", (40, 90), (39.9, 90.1)),
+        ("relay.temperature.fresh_s", (1, 3600), (0.9, 3600.1)),
+        ("relay.voltage.fresh_s", (1, 3600), (0.9, 3600.1)),
         ("relay.qos", (0, 2), (-1, 3)),
         ("relay.confirm_within_s", (0.5, 60), (0.4, 60.1)),
         ("relay.reassert_s", (5, 600), (4.9, 600.1)),
@@ -424,7 +442,7 @@ def test_a_quantity_with_its_unit_is_refused_with_the_number_to_write(written: s
 def test_the_bounds(key: str, allowed: tuple[float, float], refused_too: tuple[float, float]) -> None:
     """The decisions of the models, once more: whoever widens one should have to say so twice."""
     text = "".join(line for line in MINIMAL.splitlines(keepends=True) if not line.startswith(f"{key} "))
-    text += 'relay.power.topic = "p"\n'
+    text += "".join(f'relay.{part}.topic = "p"\n' for part in ("power", "temperature", "voltage"))
     for value in allowed:
         assert parse(f"{text}{key} = {value}", "test.toml")
     for value in refused_too:
@@ -439,6 +457,7 @@ def test_the_bounds(key: str, allowed: tuple[float, float], refused_too: tuple[f
         ("relay.command_topic", ("t", "t" * 65535), ("t" * 65536, "\u00e4" * 32768, "a\\u0000b")),
         ("relay.on_payload", ("x", "x" * 4096), ("", "x" * 4097)),
         ("charger.name", ("a", "a-1", "a" * 32), ("", "-a", "a-", "A", "a_b", "a" * 33)),
+        ("socket.above_continuous_because", ("ten letter",), ("", "nine long")),
         ("mqtt.client_id", ("A", "a.b_c-1", "a" * 60), ("", "a b", "a" * 61)),
         ("session.rearm_at", ("00:00", "23:59"), ("24:00", "23:60", "4:00", "04:00:00", "")),
     ],
@@ -457,7 +476,7 @@ def test_the_bounds_of_text(key: str, allowed: tuple[str, ...], refused_too: tup
 def test_the_bounds_of_plausibility(*, value: float, fine: bool) -> None:
     text = MINIMAL.replace('"house/meter"', f'"house/meter", limit_w = {value}')
     if fine:
-        assert parse(text, "test.toml").settings().grid[0].limit_w == value
+        assert parse(text, "test.toml").settings().grid[0].limit == value
     else:
         with pytest.raises(ConfigError):
             parse(text, "test.toml")
@@ -523,6 +542,8 @@ def test_settings_speak_the_controllers_language() -> None:
         charger = { current_a = 6, voltage_v = 235, draw_w = 1400 }
         control = { start_export_w = 1100, stop_import_w = 350, start_delay_s = 1, stop_delay_s = 2, min_on_s = 3, \
 min_off_s = 4, starts_per_hour = 5, starts_per_day = 6 }
+        socket = { rated_a = 16, continuous_a = 12, margin = 1.2, heating_s = 901, cooling_s = 902, alarm_level = 0.8, \
+rearm_level = 0.4, rest_after_s = 903, rest_s = 904, rest_above_share = 0.75, hot_c = 55 }
         session = { time_cap_s = 700, energy_cap_wh = 800, rearm = "manual" }
         meter = [
             { topic = "a", pointer = "/x", unit = "kW", measures = "export-only", fresh_s = 9, limit_w = 10 },
@@ -531,21 +552,36 @@ min_off_s = 4, starts_per_hour = 5, starts_per_day = 6 }
         [relay]
         command_topic = "c"
         power = { topic = "d", pointer = "/y", unit = "kW", fresh_s = 11, limit_w = 12 }
+        temperature = { topic = "f", pointer = "/t", fresh_s = 13 }
+        voltage = { topic = "g", pointer = "/v", fresh_s = 14 }
         feedback = { topic = "e", pointer = "/z", on_value = "1", off_value = "0" }
         """,
         "test.toml",
     )
     settings = config.settings()
     assert tuple(settings.params) == (1100, 350, 1, 2, 3, 4, 5, 6, 700, 800, False)
-    assert settings.draw_w == 1400
+    assert (settings.draw_a, settings.mains_v) == (6, 235)
+    assert settings.limits == Limits(
+        draw_w=1400,
+        instant_a=20,  # 1.25 times the rating
+        thermal=ThermalParams(12, 1.2, 901, 902, 0.8, 0.4),
+        rest_above_a=9,
+        rest_after_s=903,
+        rest_s=904,
+        hot_c=55,
+        low_v=pytest.approx(207),  # EN 50160: 230 V +- 10 %, whatever the voltage is here
+        high_v=pytest.approx(253),
+    )
     assert settings.grid == (
         Source("a", "/x", 1000.0, "export-only", 9.0, 10.0),
         Source("b", None, 1.0, "net-import", 30.0, 30000.0),
     )
     assert settings.power == Source("d", "/y", 1000.0, "import-only", 11.0, 12.0)
     assert settings.contact == Contact("e", "/z", "1", "0")
+    assert settings.temperature == Source("f", "/t", 1.0, "net-import", 13.0, 200.0)  # it may freeze
+    assert settings.voltage == Source("g", "/v", 1.0, "import-only", 14.0, 500.0)
     bare = parsed().settings()
-    assert (bare.power, bare.contact) == (None, None)
+    assert (bare.power, bare.contact, bare.temperature, bare.voltage) == (None, None, None, None)
     assert bare.params.energy_cap_wh == math.inf
     assert bare.params.rearm_daily is True
 
@@ -557,6 +593,11 @@ min_off_s = 4, starts_per_hour = 5, starts_per_day = 6 }
     ("without", "lines", "warning"),
     [
         ("", ["charger.draw_w = 900"], "does not fit 6 A"),
+        (
+            "",
+            ["charger.current_a = 12", 'socket.above_continuous_because = "I measured it."'],
+            "because: I measured it.",
+        ),
         ("", ["control.stop_import_w = 100"], "only 100 W lie between"),
         ("", ["control.start_export_w = 1100", "control.stop_import_w = 300"], "only 20 W lie between"),
         ("relay.feedback", [], "relay.feedback is not set"),
@@ -586,6 +627,21 @@ def test_each_doubt_is_said_when_and_only_when_it_is_due(without: str, lines: li
     warnings = parse("\n".join(f"{key} = {toml(value)}" for key, value in tree.items()), "x").warnings()
     assert len(warnings) == 1
     assert warning in warnings[0]
+
+
+def test_a_lead_above_the_continuous_rating_passes_check_with_the_owners_reason(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "config.toml"
+    text = MINIMAL.replace("current_a = 6", "current_a = 12")
+    path.write_text(text + 'socket.above_continuous_because = "A new industrial socket."', encoding="utf-8")
+    assert main(["check", "--config", str(path)]) == 0
+    printed = capsys.readouterr().out.splitlines()
+    (warning,) = [line for line in printed if line.startswith("warning: ") and "A new industrial socket." in line]
+    assert "12 A are above the 10 A" in warning
+    assert "thermal image" in warning
+    path.write_text(text.replace("12", "10") + 'socket.above_continuous_because = "A new industrial socket."')
+    assert not any("industrial" in warning for warning in load(path).warnings())
 
 
 def test_the_edges_of_doubts() -> None:
@@ -689,7 +745,6 @@ def test_a_password_in_the_file_is_refused_unseen(value: str) -> None:
         f'mqttt = {{ password = "{SECRET}" }}',
     ],
 )
-@bug("config.py _explain(): shows the value of an unknown or mistyped key, which may be a secret")
 def test_a_password_under_a_wrong_key_is_refused_unseen(line: str) -> None:
     assert SECRET not in "\n".join(refused(line))
 
@@ -718,8 +773,8 @@ def test_check_shows_every_setting_with_its_source(capsys: pytest.CaptureFixture
     assert {key for key, (_, source) in shown.items() if source == "file"} == in_file & set(shown)
     assert {source for _, source in shown.values()} == {"file", "default", "derived"}
     assert shown["charger.current_a"] == ("6.0", "file")
-    assert shown["relay.feedback.topic"] == ('"carport/plug/state"', "file")
-    assert shown["meter.0.pointer"] == ('"/grid/net_w"', "file")
+    assert shown["relay.feedback.topic"] == ('"carport/plug/relay"', "file")
+    assert shown["meter.0.pointer"] == ('"/net_w"', "file")
     assert shown["control.start_export_w"] == ("1380.0", "derived")
     assert shown["mqtt.base_topic"] == ('"surpluscharge/carport"', "derived")
     assert shown["session.time_cap_s"] == ("21600.0", "default")
@@ -732,7 +787,9 @@ def test_check_shows_every_setting_with_its_source(capsys: pytest.CaptureFixture
         "mqtt.tls.key_password",
         "relay.feedback",
         "relay.power",
+        *(f"relay.{part}.{key}" for part in ("temperature", "voltage") for key in ("topic", "pointer", "fresh_s")),
     }
+    assert shown["relay.temperature"] == shown["relay.voltage"] == ("none", "default")
 
 
 def test_check_shows_letters_of_any_language(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -775,6 +832,7 @@ SET = re.compile(r"(\w+) = (.+)")
 DEFAULT = re.compile(r"# (\w+) = (.+)")
 FOR_EXAMPLE = re.compile(r"# e\.g\. (\w+) = (.+)")
 TABLE = re.compile(r"(?:# e\.g\. )?\[+([\w.]+)\]+")
+OPTIONAL_TABLES = ("relay.temperature", "relay.voltage")  # shown, but not in force: not every house has the device
 
 
 class Entry(NamedTuple):
@@ -841,8 +899,12 @@ def test_every_key_of_the_example_is_explained_with_its_default() -> None:
             assert "no default" in comment, f"{table}.{key}"
         elif kind == "default":
             assert "efault" in comment, f"{table}.{key}"
-        elif kind == "set":
+        elif kind == "set" or (table in OPTIONAL_TABLES and field.default is None):
             assert "Default: left out" in comment, f"{table}.{key}"
+        elif table in OPTIONAL_TABLES and field.is_required():
+            assert "no default" in comment, f"{table}.{key}"
+        elif table in OPTIONAL_TABLES:
+            assert f"Default: {field.default:g}" in comment, f"{table}.{key}"
 
 
 def test_the_defaults_in_the_example_are_the_defaults() -> None:
@@ -854,10 +916,12 @@ def test_the_defaults_in_the_example_are_the_defaults() -> None:
     assert effective(all_written) == effective(as_it_stands)
     assert all_written.settings() == as_it_stands.settings()
     assert all(entry.kind != "example" or entry.comment for entry in entries())
-    for table, key, kind, _, _ in entries():  # an example is only for what has no default of its own
+    for table, key, kind, value, _ in entries():  # an example is only for what has no default of its own
         model = configuration._model_at(tuple(table.split(".")))
         assert model is not None
-        if kind == "example" and table != "meter":
+        if kind == "example" and table in OPTIONAL_TABLES:  # left out as a whole: what has a default is shown with it
+            assert model.model_fields[key].default in (None, PydanticUndefined, value)
+        elif kind == "example" and table != "meter":
             assert model.model_fields[key].default is None
 
 
@@ -869,11 +933,30 @@ def test_the_examples_in_the_example_can_be_used(entry: Entry) -> None:
     for part in entry.table.split("."):
         parent = parent[part][0] if part == "meter" else parent.setdefault(part, {})
     parent[entry.key] = entry.value
+    if entry.table in OPTIONAL_TABLES:
+        parent |= {other.key: other.value for other in entries() if other.table == entry.table and other.key == "topic"}
     try:
         parse("\n".join(f"{key} = {toml(value)}" for key, value in tree.items()), "test.toml")
     except ConfigError as error:
         lacking = "no such file|has no variable|cannot read|without a user name|needs its key"
         assert all(re.search(lacking, problem.message) for problem in error.problems), str(error)
+
+
+def test_the_figures_of_the_thermal_image_in_the_example() -> None:
+    text = re.sub(r"\s*\n# *", " ", EXAMPLE.read_text(encoding="utf-8"))
+    params = load(EXAMPLE).limits.thermal
+    for current_a in (6, 10):
+        level = settled_level(params, current_a)
+        assert re.search(rf"{current_a} A (takes it )?to {level:.2f}\b", text)
+        assert level < params.alarm_level
+    for current_a in (12, 13):
+        minutes = time_to_s(params, 0.0, current_a, 1.0) / 60
+        assert re.search(rf"{current_a} A (has it at 1 )?after {minutes:.0f}\b", text)
+    minutes = time_to_s(params, 1.0, 0.0, params.rearm_level) / 60
+    assert f"which takes {minutes:.0f} minutes; and 10 minutes at the least, 20, 40" in text
+    assert FAULT_BY_CODE["socket-overload"].cooldown_s == 600
+    volts = load(EXAMPLE).limits.low_v, load(EXAMPLE).limits.high_v
+    assert "outside {:.0f} to {:.0f} V (EN 50160)".format(*volts) in text
 
 
 def test_the_example_cautions_where_a_person_decides() -> None:
@@ -893,6 +976,7 @@ def test_the_example_cautions_where_a_person_decides() -> None:
     ):
         assert words in flat
     cautioned = {entry.key for entry in entries() if "CAUTION" in entry.comment}
-    assert cautioned >= {"current_a", "hold_s", "time_cap_s"}
+    assert cautioned >= {"current_a", "above_continuous_because", "hold_s", "time_cap_s"}
+    assert re.search(r"# CAUTION[^\n]*\n(#[^\n]*\n)+# e\.g\. \[relay\.temperature\]", text)
     assert re.search(r"# CAUTION[^\n]*\n(#[^\n]*\n)+\[socket\]", text)
     assert os.linesep.join(line for line in text.splitlines() if len(line) > 120) == ""

@@ -73,6 +73,10 @@ class Sequences(RuleBasedStateMachine):
     def button(self, on: bool) -> None:
         self.world.switch_by_hand(on)
 
+    @rule(mute=st.booleans())
+    def sensor(self, mute: bool) -> None:
+        self.world.mute = mute
+
     @rule(seconds=st.floats(0.1, 5000))
     def crash(self, seconds: float) -> None:
         self.world.crash(seconds)
@@ -101,7 +105,7 @@ def test_every_row_of_the_table_is_reached_by_the_sequences(monkeypatch: pytest.
 
     def watched(mode: int, facts: int) -> int:
         index = deciding_row(mode, facts)
-        if index >= 0 and TABLE[index].target != mode:
+        if index >= 0:
             reached.add(index)
         return index
 

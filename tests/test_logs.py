@@ -7,6 +7,9 @@ import io
 import json
 import logging
 import re
+import subprocess
+import sys
+import threading
 import unicodedata
 from collections.abc import Iterator
 from datetime import datetime
@@ -23,15 +26,11 @@ from surpluscharge.config import parse
 from surpluscharge.control.controller import Controller, Moment
 from surpluscharge.daemon import logs
 from surpluscharge.daemon.logs import EVENTS
-
-
-def bug(reason: str) -> pytest.MarkDecorator:
-    """Mark a test of something that is known not to hold yet."""
-    return pytest.mark.xfail(strict=True, reason=reason)
-
+from tests.conftest import free_port
 
 LEVELS = {"debug", "info", "warning", "error", "critical", "exception"}
 HOSTILE = "a\nb\r\x1b[31mred\x07\x00\x7f\x85\u2028\u202e\x9b2J"
+HARMLESS = r"a\nb\r\x1b[31mred\x07\x00\x7f\x85\u2028\u202e\x9b2J"  # the same, for people to read
 
 
 @pytest.fixture(autouse=True)
@@ -107,13 +106,7 @@ def promised(name: str) -> set[str]:
 BOUND = {"charger", "link", "exception"}  # bound to the logger, or made from the traceback
 
 
-@pytest.mark.parametrize(
-    "name",
-    [
-        pytest.param(name, marks=bug("service.py logs no config") if name == "starting" else ())
-        for name in sorted(EVENTS)
-    ],
-)
+@pytest.mark.parametrize("name", sorted(EVENTS))
 def test_an_explanation_promises_no_field_that_is_not_there(name: str) -> None:
     given_fields = {field for place in logged() if name in place.names for field in place.fields}
     assert promised(name) <= given_fields | BOUND
@@ -126,14 +119,14 @@ def test_json_is_one_object_per_line() -> None:
     stream = configured("debug", "json")
     log = logs.logger().bind(charger="carport")
     log.info("relay_commanded", on=True, attempt=1)
-    log.debug("reading", power_w=-512.5)
+    log.debug("reading", value=-512.5)
     log.warning("message_refused", topic=HOSTILE, payload=b"\xff\x1b")
     first, second, third = [json.loads(line) for line in stream.getvalue().splitlines()]
     assert list(first) == ["timestamp", "level", "event", "charger", "on", "attempt"]
     assert (first["level"], first["event"], first["on"], first["attempt"]) == ("info", "relay_commanded", True, 1)
     assert datetime.fromisoformat(first["timestamp"]).utcoffset() is not None
-    assert (second["level"], second["power_w"]) == ("debug", -512.5)
-    assert third["topic"] == HOSTILE
+    assert (second["level"], second["value"]) == ("debug", -512.5)
+    assert third["topic"] == HARMLESS
     assert third["payload"] == repr(b"\xff\x1b")
 
 
@@ -146,7 +139,7 @@ def test_an_exception_is_one_line_of_json() -> None:
         logging.getLogger("somebody.else").exception("oh: %s", HOSTILE)
     own, foreign = [json.loads(line) for line in stream.getvalue().splitlines()]
     assert own["event"] == "crashed"
-    assert foreign["event"] == f"oh: {HOSTILE}"
+    assert foreign["event"] == f"oh: {HARMLESS}"
     for line in (own, foreign):
         assert line["level"] == "error"
         assert "RuntimeError" in line["exception"] and "test_logs.py" in line["exception"]
@@ -198,9 +191,7 @@ def obeyed(line: str) -> list[str]:
 VALUES = st.text() | st.text().map(str.encode) | st.lists(st.text()) | st.builds(OSError, st.text())
 
 
-@pytest.mark.parametrize(
-    "form", ["json", pytest.param("console", marks=bug("logs.py: the console shows text as it is"))]
-)
+@pytest.mark.parametrize("form", ["json", "console"])
 @given(VALUES)
 @example(HOSTILE)
 @example("without\x1b[31mspaces")
@@ -211,9 +202,7 @@ def test_no_field_reaches_the_terminal_raw(form: logs.Format, value: Any) -> Non
     assert obeyed(line) == []
 
 
-@pytest.mark.parametrize(
-    "form", ["json", pytest.param("console", marks=bug("logs.py: the console shows text as it is"))]
-)
+@pytest.mark.parametrize("form", ["json", "console"])
 def test_no_line_of_another_library_reaches_the_terminal_raw(form: logs.Format) -> None:
     stream = configured("info", form)
     logging.getLogger("somebody.else").warning("the broker says: %s", HOSTILE)
@@ -264,3 +253,51 @@ def test_a_reading_is_a_line_at_the_debug_level_only(level: str, lines: int) -> 
         getattr(logs.logger(), event.level)(event.name, **event.fields)
     events = [json.loads(line)["event"] for line in stream.getvalue().splitlines()]
     assert events == ["reading"] * lines
+
+
+# --- what the owner has taken upon himself ---------------------------------------------------------------------------
+
+
+def first_events(folder: Path, current_a: int) -> list[dict[str, Any]]:
+    """Start the daemon, without a broker; return what it logs until it has tried to connect."""
+    path = folder / "config.toml"
+    path.write_text(
+        f"""
+        charger.current_a = {current_a}
+        socket.above_continuous_because = "An electrician fitted an industrial socket."
+        relay.command_topic = "plug/command"
+        meter = [{{ topic = "m" }}]
+        mqtt = {{ host = "127.0.0.1", port = {free_port()} }}
+        log.format = "json"
+        store.directory = "{folder}"
+        """,
+        encoding="utf-8",
+    )
+    command = [sys.executable, "-m", "surpluscharge", "run", "--config", str(path)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True) as daemon:
+        assert daemon.stdout is not None
+        stopper = threading.Timer(60.0, daemon.kill)  # should it never say so
+        stopper.start()
+        found = []
+        try:
+            for line in daemon.stdout:
+                found.append(json.loads(line))
+                if found[-1]["event"] == "connect_failed":
+                    return found
+        finally:
+            stopper.cancel()
+            daemon.kill()
+    raise AssertionError(f"it ended: {found}")
+
+
+@pytest.mark.parametrize(("current_a", "above"), [(10, False), (12, True)])
+def test_a_lead_above_the_continuous_rating_is_logged_at_every_start(
+    tmp_path: Path, *, current_a: int, above: bool
+) -> None:
+    for _ in range(2):
+        told = [event for event in first_events(tmp_path, current_a) if event["event"] == "above_continuous"]
+        assert len(told) == above
+        for event in told:
+            assert event["level"] == "warning"
+            assert event["current_a"] == 12
+            assert event["because"] == "An electrician fitted an industrial socket."

@@ -15,6 +15,8 @@ from surpluscharge.control import machine
 from surpluscharge.control.controller import Controller, Kept, Moment, Settings
 from surpluscharge.control.machine import Params
 from surpluscharge.control.signals import Contact, Source
+from surpluscharge.control.supervisor import Limits
+from surpluscharge.control.thermal import ThermalParams
 
 DAY_S = 86400.0
 GRID_TOPICS = ("grid/a", "grid/b")
@@ -35,18 +37,36 @@ class Setup(NamedTuple):
     feedback: bool
     relay_delay_s: float
     start_s: float = 1000.0
+    sensor: bool = False  # of the socket's temperature
 
     def settings(self) -> Settings:
         return Settings(
             params=self.params,
-            draw_w=self.draw_w,
+            limits=limits_for(self.draw_w),
+            draw_a=self.draw_w / 230.0,
+            mains_v=230.0,
             grid=tuple(
                 Source(topic, None, 1.0, "net-import", fresh_s, 30000.0)
                 for topic, fresh_s in zip(GRID_TOPICS, self.fresh_s, strict=False)
             ),
-            power=None,
             contact=Contact("plug", None, "on", "off") if self.feedback else None,
+            temperature=Source("socket", None, 1.0, "net-import", 60.0, 200.0) if self.sensor else None,
         )
+
+
+def limits_for(draw_w: float) -> Limits:
+    """Return limits that a lead of this draw keeps to for hours."""
+    return Limits(
+        draw_w=draw_w,
+        instant_a=16.25,
+        thermal=ThermalParams(10.0, 1.1, 1200.0, 1800.0, 0.9, 0.5),
+        rest_above_a=8.0,
+        rest_after_s=10800.0,
+        rest_s=1800.0,
+        hot_c=65.0,
+        low_v=207.0,
+        high_v=253.0,
+    )
 
 
 def random_setup(rng: random.Random) -> Setup:
@@ -74,6 +94,7 @@ def random_setup(rng: random.Random) -> Setup:
         feedback=rng.random() < 0.5,
         relay_delay_s=rng.choice([0.0, 0.4, 7.0]),
         start_s=DAY_S - rng.choice([60.0, 300.0, 40000.0]),
+        sensor=rng.random() < 0.3,
     )
 
 
@@ -98,9 +119,11 @@ class World:
         self.session_wh = 0.0
         self.blind_s = 0.0  # of it, time that may be counted though nobody knows whether the relay was on
         self.session_day = self.at().session_day
-        self.unconfirmed_on_s: float | None = None
+        self.mute = False  # the temperature sensor
+        self.jitter_w = 0.0  # no house's power stands still
         # --- the controller and its memory
         self.controller = Controller(setup.settings(), self.at())
+        self.controller.grid_link(True, self.at())
         self.saved: Kept = self.controller.kept()
         self.saved_key: object = None
         self.told: bool | None = None
@@ -137,9 +160,13 @@ class World:
         self._look()
 
     def read_all(self, grid_w: float) -> None:
-        share_w = grid_w / len(self.setup.fresh_s)
+        self.jitter_w = (self.jitter_w + 0.7) % 5.0
+        share_w = (grid_w + self.jitter_w) / len(self.setup.fresh_s)
         for source in range(len(self.setup.fresh_s)):
             self.read(source, share_w)
+        if self.setup.sensor and not self.mute:
+            self.controller.message("socket", b"21.5", False, self.at())
+            self._look()
 
     def garble(self, source: int, payload: bytes, retained: bool) -> None:
         """Something arrives that is no live reading."""
@@ -193,6 +220,7 @@ class World:
             self.blind_s += self.now_s - self.saved.saved_s
         self.reading_w.clear()
         self.controller = Controller(self.setup.settings(), self.at(), self.saved)
+        self.controller.grid_link(True, self.at())
         self.enabled = self.controller.enabled
         self._look()
 
@@ -281,7 +309,7 @@ class World:
             or not self.fresh()
             or self.session_s + self.blind_s >= params.time_cap_s - CAP_SLACK
             or self.session_wh + self.setup.draw_w * self.blind_s / 3600 >= params.energy_cap_wh - CAP_SLACK
-            or (self.unconfirmed_on_s is not None and self.now_s >= self.unconfirmed_on_s + 30.0 - SLACK_S)
+            or any(record.fault.severity == machine.TRIP for record in self.controller.faults)
         )
 
     def _track_relay(self, wanted: bool) -> None:
@@ -294,10 +322,6 @@ class World:
             self.told = None
         if self.link_up and not wanted and self.told is False and not self.in_flight and self.contact_on:
             self.told = None  # noticed by its report; told again at the next look
-        if wanted and not self.controller.confirmed(True):
-            self.unconfirmed_on_s = self.now_s if self.unconfirmed_on_s is None else self.unconfirmed_on_s
-        else:
-            self.unconfirmed_on_s = None
 
     def _save(self) -> None:
         """Remember what the shell would have written to the disk, and when."""
@@ -328,6 +352,8 @@ def random_event(rng: random.Random, world: World) -> None:
         for _ in range(rng.randint(1, 30)):
             world.read_all(draw_w * rng.uniform(0.8, 1.2))
             world.wait(8.0)
+    elif kind < 0.54:
+        world.mute = rng.random() < 0.7
     elif kind < 0.62:
         world.wait(rng.choice([0.0, 0.5, 3.0, 20.0, 400.0]))
     elif kind < 0.65:

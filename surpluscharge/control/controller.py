@@ -11,11 +11,12 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from surpluscharge.control import machine
+from surpluscharge.control import machine, thermal
 from surpluscharge.control.machine import MODE_NAMES, Inputs, Params, State
-from surpluscharge.control.signals import Contact, Meter, Rejected, Source
-from surpluscharge.control.supervisor import Active, Supervisor
+from surpluscharge.control.signals import Contact, Meter, Rejected, Source, StepWatch
+from surpluscharge.control.supervisor import NOTE, STUCK_AFTER_S, Limits, Record, Situation, Supervisor
 
+MOST_STARTS_PER_DAY = 96
 REJECTION_LOG_EVERY_S = 60.0  # of one reason on one topic
 
 
@@ -39,10 +40,14 @@ class Settings(NamedTuple):
     """What the controller needs of the configuration."""
 
     params: Params
-    draw_w: float
+    limits: Limits
+    draw_a: float  # the current the lead is set to
+    mains_v: float
     grid: tuple[Source, ...]
-    power: Source | None  # the plug's own meter
-    contact: Contact | None  # the plug's report of its relay
+    power: Source | None = None  # the plug's own meter
+    contact: Contact | None = None  # the plug's report of its relay
+    temperature: Source | None = None  # of the socket
+    voltage: Source | None = None
 
 
 class Tally(NamedTuple):
@@ -67,6 +72,10 @@ class Kept(NamedTuple):
     session_wh: float
     session_day: int
     today: Tally
+    level: float  # of the thermal image
+    run_s: float  # time on since the last long rest, and
+    run_as: float  # ampere-seconds in it
+    faults: tuple[Record, ...]
 
 
 class Controller:
@@ -76,15 +85,30 @@ class Controller:
         self.enabled = kept.enabled if kept else False
         self.stopping = False
         self.grid = Meter(settings.grid)
-        self.power = Meter((settings.power,) if settings.power else ())
+        self.power = _meter(settings.power)
+        self.temperature = _meter(settings.temperature)
+        self.voltage = _meter(settings.voltage)
+        self.steps = StepWatch()
+        # Without a memory, the socket is taken to be as warm as the lead can make it.
+        self.level = thermal.settled_level(settings.limits.thermal, settings.draw_a)
+        self.run_s = self.run_as = 0.0
+        self._now_s = self._wanted_since_s = at.now_s
+        self._was_confirmed = False
+        self._still_since_s = at.now_s
+        self._repeats = 0
+        self._refused_in_row = 0
+        self._clock_jumped = False
+        self._store_failing = False
         self.rejected: Counter[tuple[str, str]] = Counter()  # by topic and reason: bounded by the configuration
         self.supervisor = Supervisor()
         self.today = Tally(at.today)
         self.link_up: bool | None = None  # None: no connection yet, and so no knowledge of the relay to lose
+        self.hearing: bool | None = None  # the subscriptions are there; None: never yet
         self.acknowledged: bool | None = None  # the last command the broker has taken; None: none, or one is under way
         self.reported: bool | None = None  # by the plug; None: it has not said since we are connected
         self._events: list[Event] = []
         self._rejection_logged: dict[tuple[str, str], tuple[float, int]] = {}
+        self.starts_s: tuple[float, ...] = ()  # the last ones, as many as any budget may ask for
         self.state = machine.initial(settings.params, at.now_s, at.session_day)._replace(was_enabled=self.enabled)
         if kept:
             self._restore(kept, at)
@@ -93,6 +117,7 @@ class Controller:
     def _restore(self, kept: Kept, at: Moment) -> None:
         # If the daemon died while charging, nobody knows how long the relay stayed on: count all of it.
         blind_s = max(0.0, at.now_s - kept.saved_s) if kept.on else 0.0
+        self.starts_s = kept.starts_s
         self.state = self.state._replace(
             starts_s=_last_starts(kept.starts_s, self.settings.params.starts_per_day),
             session_s=kept.session_s + blind_s,
@@ -101,6 +126,12 @@ class Controller:
         )
         if kept.today.day == at.today:
             self.today = kept.today
+        current_a = self.settings.draw_a if kept.on else 0.0
+        away_s = max(0.0, at.now_s - kept.saved_s)
+        self.level = thermal.advance(self.settings.limits.thermal, kept.level, current_a, away_s)
+        if kept.on or away_s < self.settings.limits.rest_s:
+            self.run_s, self.run_as = kept.run_s + blind_s, kept.run_as + current_a * blind_s
+        self.supervisor = Supervisor(kept.faults)
 
     def kept(self) -> Kept:
         """Return what must outlive the process."""
@@ -110,11 +141,15 @@ class Controller:
             self.enabled,
             self.wants_on,
             state.charger_w,
-            tuple(start_s for start_s in state.starts_s if start_s > machine.NEVER_S),
+            self.starts_s,
             state.session_s,
             state.session_wh,
             state.session_day,
             self.today,
+            self.level,
+            self.run_s,
+            self.run_as,
+            tuple(self.supervisor.records.values()),
         )
 
     # --- what the shell asks ------------------------------------------------------------------------------------------
@@ -131,20 +166,37 @@ class Controller:
         )
 
     @property
-    def faults(self) -> tuple[Active, ...]:
+    def faults(self) -> tuple[Record, ...]:
+        """The faults that count now."""
         return self.supervisor.active
+
+    @property
+    def current_a(self) -> float | None:
+        """The charger's current from its measured power, and the measured or else the nominal voltage."""
+        if not self.measured:
+            return None
+        volts = self._fresh(self.voltage) or self.settings.mains_v
+        return (self.power.value or 0.0) / volts
 
     @property
     def measured(self) -> bool:
         """Whether the charger's power is measured now, rather than assumed."""
-        return self.state.at_s < self.power.fresh_until_s
+        return self._now_s < self.power.fresh_until_s
 
     def deadline_s(self) -> float:
         """Return when tick() must be called at the latest, in monotonic seconds."""
-        return min(
+        now_s, limits = self.state.at_s, self.settings.limits
+        current_a = self._thermal_a()
+        goals = (limits.thermal.alarm_level, thermal.TRIP_LEVEL, limits.thermal.rearm_level)
+        times = [
             machine.next_deadline(self.settings.params, self.state, self.inputs),
-            self.supervisor.next_deadline(self.state.at_s),
-        )
+            self.supervisor.next_deadline(now_s),
+            self._wanted_since_s + (limits.rest_after_s - self.run_s if self.wants_on else limits.rest_s),
+            self._wanted_since_s + STUCK_AFTER_S,
+            *(meter.fresh_until_s for meter in (self.power, self.temperature, self.voltage)),
+            *(now_s + thermal.time_to_s(limits.thermal, self.level, current_a, goal) + 1e-3 for goal in goals),
+        ]
+        return min((time_s for time_s in times if time_s > now_s), default=float("inf"))
 
     def take_events(self) -> list[Event]:
         """Return the events since the last call, oldest first."""
@@ -157,22 +209,51 @@ class Controller:
         """Take in a message from a meter or the plug. Nothing in it can raise."""
         self._advance(at)
         # One topic may serve several purposes; what one cannot use, another may.
-        for use in (self._take_grid, self._take_power, self._take_report):
+        for use in (self._take_grid, self._take_values, self._take_report):
             try:
                 use(topic, payload, retained, at)
             except Rejected as refusal:
-                self._refused(topic, refusal.reason, payload, at)
+                self.refuse(topic, refusal.reason, payload, at)
         self._advance(at)
 
-    def _take_grid(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
-        if topic in self.grid.topics:
-            self.grid.take(topic, payload, retained, at.now_s)
-            self._say("reading", "debug", of="grid", power_w=self.grid.power_w)
+    def refuse(self, topic: str, reason: str, payload: bytes, at: Moment) -> None:
+        """Count a message that cannot be used, and say so at a bounded rate. ``reason`` is a key of REJECTIONS."""
+        self.rejected[topic, reason] += 1
+        count = self.rejected[topic, reason]
+        logged_s, logged_count = self._rejection_logged.get((topic, reason), (float("-inf"), 0))
+        if at.now_s >= logged_s + REJECTION_LOG_EVERY_S:
+            self._rejection_logged[topic, reason] = (at.now_s, count)
+            level = "info" if reason == "retained" else "warning"
+            excerpt = repr(payload[:40])
+            self._say("message_refused", level, topic=topic, reason=reason, times=count - logged_count, payload=excerpt)
 
-    def _take_power(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
-        if topic in self.power.topics:
-            self.power.take(topic, payload, retained, at.now_s)
-            self._say("reading", "debug", of="charger", power_w=self.power.power_w)
+    def _take_grid(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
+        if topic not in self.grid.topics:
+            return
+        before_w = self.grid.value
+        try:
+            self.grid.take(topic, payload, retained, at.now_s)
+        except Rejected:
+            self._refused_in_row += 1
+            raise
+        self._refused_in_row = 0
+        grid_w = self.grid.value
+        self._repeats += 1
+        if grid_w != before_w:
+            self._still_since_s, self._repeats = at.now_s, 0
+        if grid_w is not None:
+            self.steps.reading(at.now_s, grid_w, self._fresh(self.power), self.settings.limits.draw_w)
+        self._say("reading", "debug", of="grid", value=grid_w)
+
+    def _take_values(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
+        for name, meter in (("charger", self.power), ("temperature", self.temperature), ("voltage", self.voltage)):
+            if topic in meter.topics:
+                try:
+                    meter.take(topic, payload, retained, at.now_s)
+                except Rejected as refusal:  # the others may still find theirs in it
+                    self.refuse(topic, refusal.reason, payload, at)
+                else:
+                    self._say("reading", "debug", of=name, value=meter.value)
 
     def _take_report(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
         # Retained or not: a plug says here what is, and may repeat it only when it changes.
@@ -192,19 +273,21 @@ class Controller:
         self._advance(at)
 
     def grid_link(self, up: bool, at: Moment) -> None:
-        """The subscriptions are there, or gone. Readings from before a gap are not relied on after it."""
+        """The subscriptions are there, or gone. What was read or reported before a gap is not relied on after it."""
         self._advance(at)
+        self.hearing = up
         if up:
-            self.grid.forget()
-            self.power.forget()
+            self.reported = None
+            for meter in (self.grid, self.power, self.temperature, self.voltage):
+                meter.forget()
+            self._still_since_s, self._repeats = at.now_s, 0
         self._advance(at)
 
     def relay_link(self, up: bool, at: Moment) -> None:
-        """The relay's connection is there, or gone, and with it all knowledge of the relay."""
+        """The relay's connection is there, or gone; the plug's reports come by the other one."""
         self._advance(at)
         self.link_up = up
         self.acknowledged = None
-        self.reported = None
         self._advance(at)
 
     def relay_sending(self, on: bool, at: Moment) -> None:
@@ -220,6 +303,32 @@ class Controller:
         self.acknowledged = on
         self._advance(at)
 
+    def acknowledge(self, code: str | None, at: Moment) -> None:
+        """A person has seen the latched faults: all of them, or one."""
+        self._advance(at)
+        for name in self.supervisor.acknowledge(code):
+            if name == "meter-sign":
+                self.steps.contrary = 0  # whoever acknowledges it has mended it; if not, it will show again
+            self._say("fault_acknowledged", "info", code=name)
+        self._advance(at)
+
+    def clock_jumped(self, at: Moment) -> None:
+        """The wall clock moved by more than time did."""
+        self._clock_jumped = True
+        self._advance(at)
+        self._clock_jumped = False
+
+    def store_failing(self, failing: bool, at: Moment) -> None:
+        """What must outlive the process cannot be written, or can again."""
+        if failing is not self._store_failing:
+            self._advance(at)
+            self._store_failing = failing
+            self._advance(at)
+
+    def distrust(self) -> None:
+        """What should have been remembered could not be read: take the socket to be as hot as it may get."""
+        self.level = thermal.TRIP_LEVEL
+
     def stop(self, at: Moment) -> None:
         """The daemon is shutting down: off, and no more starts."""
         self._advance(at)
@@ -230,7 +339,7 @@ class Controller:
         """Use other parameters from now on; the topics must be the same."""
         self._advance(at)
         self.settings = settings
-        self.state = self.state._replace(starts_s=_last_starts(self.state.starts_s, settings.params.starts_per_day))
+        self.state = self.state._replace(starts_s=_last_starts(self.starts_s, settings.params.starts_per_day))
         self._advance(at)
 
     def tick(self, at: Moment) -> None:
@@ -239,31 +348,59 @@ class Controller:
 
     # --- inside -------------------------------------------------------------------------------------------------------
 
-    def _evidence(self, at: Moment) -> frozenset[str]:
-        evidence = set()
-        if self.link_up is False:
-            evidence.add("broker-lost")
-        elif self.wants_on and not self.confirmed(True):
-            evidence.add("relay-not-on")
-        elif self.link_up and not self.wants_on and not self.confirmed(False):
-            evidence.add("relay-not-off")
-        if at.now_s >= self.grid.fresh_until_s:
-            evidence.add("meter-silent")
-        return frozenset(evidence)
+    def _fresh(self, meter: Meter) -> float | None:
+        return meter.value if self._now_s < meter.fresh_until_s else None
+
+    def _thermal_a(self) -> float:
+        """Return the current to heat the image with: measured, or else the lead's, unless the relay is known off."""
+        current_a = self.current_a
+        if current_a is not None:
+            return current_a
+        return 0.0 if self.confirmed(False) and not self.wants_on else self.settings.draw_a
+
+    def _situation(self, at: Moment) -> Situation:
+        state, params = self.state, self.settings.params
+        arming = state.mode == machine.ARMING and at.now_s >= state.due_s
+        self._was_confirmed = self._was_confirmed or self.confirmed(self.wants_on)
+        return Situation(
+            wants_on=self.wants_on,
+            wanted_s=at.now_s - self._wanted_since_s,
+            link_up=self.link_up,
+            hearing=self.hearing,
+            confirmed=self.confirmed(self.wants_on),
+            was_confirmed=self._was_confirmed,
+            reported=self.reported,
+            power_w=self._fresh(self.power),
+            current_a=self.current_a,
+            level=self.level,
+            run_a=self.run_as / self.run_s if self.run_s else 0.0,
+            run_s=self.run_s,
+            temperature_missing=bool(self.temperature.sources) and at.now_s >= self.temperature.fresh_until_s,
+            temperature_c=self._fresh(self.temperature),
+            voltage_v=self._fresh(self.voltage),
+            meter_fresh=at.now_s < self.grid.fresh_until_s,
+            meter_still_s=at.now_s - self._still_since_s,
+            meter_repeats=self._repeats,
+            contrary_steps=self.steps.contrary,
+            refused_in_row=self._refused_in_row,
+            budget_spent=arming and at.now_s < machine.budget_free_s(params, state),
+            clock_jumped=self._clock_jumped,
+            store_failing=self._store_failing,
+        )
 
     def _inputs(self, at: Moment) -> Inputs:
-        grid_w = self.grid.power_w
+        grid_w = self.grid.value
         if at.now_s < self.power.fresh_until_s:
-            charger_w = self.power.power_w or 0.0
+            charger_w = self.power.value or 0.0
         else:
-            charger_w = self.settings.draw_w if self.wants_on else 0.0
+            charger_w = self.settings.limits.draw_w if self.wants_on else 0.0
         return Inputs(
             grid_w=0.0 if grid_w is None else grid_w,
             fresh_until_s=self.grid.fresh_until_s,
             charger_w=charger_w,
             enabled=self.enabled,
             stopping=self.stopping,
-            guard=self.supervisor.judge(self._evidence(at), at.now_s),
+            guard=self.supervisor.judge(self._situation(at), self.settings.limits, at.now_s),
             off_confirmed=self.confirmed(False),
             day=at.session_day,
         )
@@ -271,6 +408,8 @@ class Controller:
     def _advance(self, at: Moment) -> None:
         """Account for the time since the last call, then let the machine move until it rests."""
         self._tally(at)
+        self._heat(at)
+        self._now_s = at.now_s
         before = self.supervisor.active
         for _ in range(len(MODE_NAMES)):
             self.inputs = self._inputs(at)
@@ -281,27 +420,46 @@ class Controller:
         self._tell_faults(before)
 
     def _moved(self, old: State, new: State) -> None:
-        if machine.wants_on(new.mode) and not machine.wants_on(old.mode):
-            self.today = self.today._replace(starts=self.today.starts + 1)
+        on = machine.wants_on(new.mode)
+        if on is not machine.wants_on(old.mode):
+            off_s, self._wanted_since_s, self._was_confirmed = new.at_s - self._wanted_since_s, new.at_s, False
+            grid_w = self.grid.value if new.at_s < self.grid.fresh_until_s else None
+            self.steps.switched(on, new.at_s, grid_w, self._fresh(self.power))
+            if on:
+                self.starts_s = (*self.starts_s, new.at_s)[-MOST_STARTS_PER_DAY:]
+                self.today = self.today._replace(starts=self.today.starts + 1)
+                if off_s >= self.settings.limits.rest_s:
+                    self.run_s = self.run_as = 0.0
         self._say(
             "state_changed",
             "info",
             old=MODE_NAMES[old.mode],
             new=MODE_NAMES[new.mode],
             cause=machine.CAUSES[new.cause],
-            grid_w=self.grid.power_w,
+            grid_w=self.grid.value,
             after_s=round(new.since_s - old.since_s, 1),
         )
 
-    def _tell_faults(self, before: tuple[Active, ...]) -> None:
+    def _tell_faults(self, before: tuple[Record, ...]) -> None:
         after = self.supervisor.active
-        for active in after:
-            if active not in before:
-                level = "warning" if active.fault.severity else "info"
-                self._say("fault_raised", level, code=active.fault.code, sentence=active.fault.sentence)
-        for active in before:
-            if active not in after:
-                self._say("fault_cleared", "info", code=active.fault.code)
+        codes_before, codes_after = {record.code for record in before}, {record.code for record in after}
+        for record in after:
+            if record.code not in codes_before:
+                fault = record.fault
+                level = "info" if fault.severity == NOTE else "warning"
+                self._say("fault_raised", level, code=fault.code, times=record.times, sentence=fault.sentence)
+        for record in before:
+            if record.code not in codes_after:
+                self._say("fault_cleared", "info", code=record.code)
+
+    def _heat(self, at: Moment) -> None:
+        """Bring the thermal image and the account of the present run up to now, with the current held since then."""
+        elapsed_s = max(0.0, at.now_s - self.state.at_s)
+        current_a = self._thermal_a()
+        self.level = thermal.advance(self.settings.limits.thermal, self.level, current_a, elapsed_s)
+        if self.wants_on:
+            self.run_s += elapsed_s
+            self.run_as += current_a * elapsed_s
 
     def _tally(self, at: Moment) -> None:
         """Count the energy since the last call, with the values held since then; never across a stale reading."""
@@ -317,16 +475,6 @@ class Controller:
             grid_wh=self.today.grid_wh + grid_share_w * known_s / machine.HOUR_S,
         )
 
-    def _refused(self, topic: str, reason: str, payload: bytes, at: Moment) -> None:
-        self.rejected[topic, reason] += 1
-        count = self.rejected[topic, reason]
-        logged_s, logged_count = self._rejection_logged.get((topic, reason), (float("-inf"), 0))
-        if at.now_s >= logged_s + REJECTION_LOG_EVERY_S:
-            self._rejection_logged[topic, reason] = (at.now_s, count)
-            level = "info" if reason == "retained" else "warning"
-            excerpt = repr(payload[:40])
-            self._say("message_refused", level, topic=topic, reason=reason, times=count - logged_count, payload=excerpt)
-
     def _say(self, name: str, level: str, **fields: Any) -> None:
         self._events.append(Event(name, level, fields))
 
@@ -334,3 +482,7 @@ class Controller:
 def _last_starts(starts_s: tuple[float, ...], length: int) -> tuple[float, ...]:
     """Return the last ``length`` starts, filled up with "never" at the old end."""
     return ((machine.NEVER_S,) * length + starts_s)[-length:]
+
+
+def _meter(source: Source | None) -> Meter:
+    return Meter((source,) if source else ())

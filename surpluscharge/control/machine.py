@@ -41,7 +41,7 @@ MODE_NAMES = ("idle", "arming", "charging", "disarming", "locked-out")
 
 # --- the supervisor's verdict, an input here -------------------------------------------------------------------------
 
-CLEAR, HOLD, TRIP = range(3)
+CLEAR, HOLD, END, TRIP = range(4)
 
 
 class Params(NamedTuple):
@@ -68,7 +68,7 @@ class Inputs(NamedTuple):
     charger_w: float  # what the lead draws while the relay is on: measured, or assumed
     enabled: bool
     stopping: bool  # the daemon is shutting down
-    guard: int  # CLEAR, HOLD (do not start) or TRIP (off, now)
+    guard: int  # CLEAR, HOLD (do not start), END (off, after the minimum-on time) or TRIP (off, now)
     off_confirmed: bool  # the relay is known to be off
     day: int  # number of the local day, counted from the daily re-arm time
 
@@ -110,6 +110,7 @@ TIME_SPENT = 512  # the session's time cap is reached
 ENERGY_SPENT = 1024
 HELD = 2048  # the supervisor says: do not start
 TRIPPED = 4096  # the supervisor says: off, now
+ENDING = 8192  # the supervisor says: off, once the minimum-on time is over
 
 # --- why a transition happened ---------------------------------------------------------------------------------------
 
@@ -118,6 +119,7 @@ CAUSES = (
     "stopping",
     "disabled",
     "tripped",
+    "ended",
     "meter-silent",
     "time-cap",
     "energy-cap",
@@ -134,6 +136,7 @@ CAUSES = (
     C_STOPPING,
     C_DISABLED,
     C_TRIPPED,
+    C_ENDED,
     C_METER_SILENT,
     C_TIME_CAP,
     C_ENERGY_CAP,
@@ -171,6 +174,8 @@ TABLE = (
     Row(_ANY, LOCKED_OUT, TIME_SPENT, 0, C_TIME_CAP),
     Row(_ANY, LOCKED_OUT, ENERGY_SPENT, 0, C_ENERGY_CAP),
     Row(_ON, LOCKED_OUT, 0, FRESH, C_METER_SILENT),
+    Row(_ON, LOCKED_OUT, ENDING | MIN_ON_OVER, 0, C_ENDED),
+    Row(_LOCKED_OUT, LOCKED_OUT, ENDING, 0, C_ENDED),
     Row(_IDLE, ARMING, FRESH | EXPORT, 0, C_SURPLUS_SEEN),
     Row(_ARMING, IDLE, 0, FRESH, C_METER_SILENT),
     Row(_ARMING, IDLE, 0, EXPORT, C_SURPLUS_LOST),
@@ -241,8 +246,10 @@ def conditions(params: Params, state: State, now_s: float, inputs: Inputs) -> in
         facts |= TIME_SPENT
     if state.session_wh >= params.energy_cap_wh - CAP_SLACK_WH:
         facts |= ENERGY_SPENT
-    if inputs.guard == HOLD:
+    if inputs.guard == HOLD or inputs.guard == END:  # noqa: PLR1714  (a compiler-friendly comparison)
         facts |= HELD
+    if inputs.guard == END:
+        facts |= ENDING
     if inputs.guard == TRIP:
         facts |= TRIPPED
     return facts
@@ -271,10 +278,12 @@ def step(params: Params, state: State, now_s: float, inputs: Inputs) -> State:
 
     # A new session begins by the chosen rule, but never under a running charge: nobody's run gets two allowances.
     enable_edge = inputs.enabled and not state.was_enabled
-    session_day = min(state.session_day, inputs.day)  # a clock that was put back is followed, but grants nothing
+    # A clock put back by less than a day must not grant a second session when it gets there again; one put back by
+    # more is followed, and grants nothing either.
+    session_day = state.session_day if inputs.day >= state.session_day - 1 else inputs.day
     if not on:
         rearmed = inputs.day > session_day if params.rearm_daily else enable_edge
-        session_day = inputs.day
+        session_day = max(session_day, inputs.day)
         if rearmed:
             session_s = 0.0
             session_wh = 0.0
@@ -358,9 +367,9 @@ def next_deadline(params: Params, state: State, inputs: Inputs) -> float:
         if state.charger_w > 0.0:
             left_wh = params.energy_cap_wh - state.session_wh
             best_s = _sooner(best_s, now_s, now_s + left_wh * HOUR_S / state.charger_w)
+        best_s = _sooner(best_s, now_s, state.on_since_s + params.min_on_s)
         if state.mode == DISARMING:
             best_s = _sooner(best_s, now_s, state.due_s)
-            best_s = _sooner(best_s, now_s, state.on_since_s + params.min_on_s)
     return best_s
 
 
@@ -374,6 +383,7 @@ _CAUSE_LABELS = {
     C_STOPPING: "shutting down",
     C_DISABLED: "disabled",
     C_TRIPPED: "a fault trips",
+    C_ENDED: "a fault ends it, minimum on",
     C_METER_SILENT: "meter silent",
     C_TIME_CAP: "time cap",
     C_ENERGY_CAP: "energy cap",

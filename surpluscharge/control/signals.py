@@ -12,7 +12,7 @@ import math
 import re
 from typing import Any, Literal, NamedTuple, NoReturn
 
-from jsonpointer import JsonPointer, JsonPointerException
+from jsonpointer import EndOfList, JsonPointer, JsonPointerException
 
 PAYLOAD_LIMIT_BYTES = 65536
 
@@ -26,6 +26,7 @@ REJECTIONS = {
     "not-finite": "the value is NaN or infinite",
     "implausible": "the value is beyond the plausibility limit",
     "negative": "a source that measures one direction only sent a negative value",
+    "unknown-fault": "neither all nor the code of a latched fault",
     "not-a-state": "the value is neither the configured on nor the configured off value",
 }
 
@@ -68,7 +69,10 @@ def value_at(payload: bytes, pointer: str | None) -> Any:
     except (ValueError, RecursionError):
         raise Rejected("not-json") from None
     try:
-        return JsonPointer(pointer).resolve(document)
+        value = JsonPointer(pointer).resolve(document)
+        if isinstance(value, EndOfList):  # the pointer ends in "-": after the last element there is nothing to read
+            raise Rejected("pointer-misses")
+        return value
     except (JsonPointerException, RecursionError):
         raise Rejected("pointer-misses") from None
 
@@ -112,8 +116,8 @@ Measures = Literal["net-import", "net-export", "import-only", "export-only"]
 class Source(NamedTuple):
     """One value somewhere in one topic's payload, and what it means.
 
-    ``scale`` turns its unit into watts (W: 1, kW: 1000); ``fresh_s`` is how long one value may be relied on;
-    ``limit_w`` is the largest magnitude believed.
+    ``scale`` turns its unit into ours (W: 1, kW: 1000); ``fresh_s`` is how long one value may be relied on;
+    ``limit`` is the largest magnitude believed. Mostly watts; a temperature or a voltage is read in the same way.
     """
 
     topic: str
@@ -121,25 +125,25 @@ class Source(NamedTuple):
     scale: float
     measures: Measures
     fresh_s: float
-    limit_w: float
+    limit: float
 
-    def read_w(self, payload: bytes) -> float:
-        """Return the payload's contribution to grid power in watts, positive for import. Raises Rejected."""
-        value_w = number(value_at(payload, self.pointer)) * self.scale
-        if abs(value_w) > self.limit_w:
+    def read(self, payload: bytes) -> float:
+        """Return the payload's value; of grid power, positive for import. Raises Rejected."""
+        value = number(value_at(payload, self.pointer)) * self.scale
+        if abs(value) > self.limit:
             raise Rejected("implausible")
-        if self.measures in ("import-only", "export-only") and value_w < 0:
+        if self.measures in ("import-only", "export-only") and value < 0:
             raise Rejected("negative")
-        return value_w if self.measures in ("net-import", "import-only") else -value_w
+        return value if self.measures in ("net-import", "import-only") else -value
 
 
 class Reading(NamedTuple):
-    value_w: float
+    value: float
     at_s: float
 
 
 class Meter:
-    """Sums its sources into one power. Known only while every source is fresh.
+    """Sums its sources into one value. Known only while every source is fresh.
 
     One message may feed several sources (import and export in one JSON document); it is taken whole or not at all.
     A meter without sources is never known.
@@ -155,7 +159,7 @@ class Meter:
         if retained:
             raise Rejected("retained")
         self._readings |= {
-            index: Reading(source.read_w(payload), now_s)
+            index: Reading(source.read(payload), now_s)
             for index, source in enumerate(self.sources)
             if source.topic == topic
         }
@@ -173,11 +177,11 @@ class Meter:
         return 0 < len(self.sources) == len(self._readings)
 
     @property
-    def power_w(self) -> float | None:
+    def value(self) -> float | None:
         """The sum of the last readings, fresh or not; None until every source has one."""
         if not self._complete:
             return None
-        return sum(reading.value_w for reading in self._readings.values())
+        return sum(reading.value for reading in self._readings.values())
 
     @property
     def at_s(self) -> float | None:
@@ -212,3 +216,40 @@ class Contact(NamedTuple):
         if word == self.off_value.lower():
             return False
         raise Rejected("not-a-state")
+
+
+STEP_SETTLES_S = 20.0  # until plug, car and meter have all followed a switching
+
+
+class StepWatch:
+    """Compares what grid power did at the relay's switching with what it should have done.
+
+    One switching proves nothing: a kettle may have gone on in that moment. ``contrary`` counts the switchings in a row
+    at which grid power moved by about the charger's draw in the wrong direction; a right one sets it back to none.
+    """
+
+    def __init__(self) -> None:
+        self.contrary = 0
+        self._before: tuple[float, float, float] | None = None  # time, grid power, charger power (NaN: not measured)
+        self._sign = 1.0
+
+    def switched(self, on: bool, now_s: float, grid_w: float | None, charger_w: float | None) -> None:
+        """The relay is about to be switched; ``grid_w`` is the last fresh reading (None: there is none)."""
+        self._sign = 1.0 if on else -1.0
+        self._before = None if grid_w is None else (now_s, grid_w, math.nan if charger_w is None else charger_w)
+
+    def reading(self, now_s: float, grid_w: float, charger_w: float | None, draw_w: float) -> None:
+        """A grid reading came; ``charger_w`` is the measured draw at this time, if there is one."""
+        if self._before is None or now_s < self._before[0] + STEP_SETTLES_S:
+            return
+        _, before_grid_w, before_charger_w = self._before
+        self._before = None
+        measured = charger_w is not None and not math.isnan(before_charger_w)
+        expected_w = charger_w - before_charger_w if charger_w is not None and measured else self._sign * draw_w
+        if abs(expected_w) < 0.5 * draw_w:
+            return  # the car took nothing, so nothing can be seen
+        share = (grid_w - before_grid_w) / expected_w
+        if -1.3 <= share <= -0.7:
+            self.contrary += 1
+        elif share >= 0.5:
+            self.contrary = 0

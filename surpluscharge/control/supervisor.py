@@ -1,107 +1,409 @@
 """ONE table of faults: what qualifies each, what it does, and how it clears.
 
-A fault is *qualified* when its evidence has held without a break for ``after_s``. From then on it counts with its
-severity, until the evidence is gone and ``cooldown_s`` has passed since the fault was qualified. The verdict handed
-to the machine is the severest of all that count.
+A row's *evidence* is a question about the :class:`Situation`. When the answer has been yes without a break for
+``after_s``, the fault is raised and counts with its severity. It clears when the evidence is gone (or, where the row
+has a question of its own for that, when ``clear`` says so) and its cooldown has passed; one that latches waits for a
+person's acknowledgement besides. The cooldown doubles each time the same fault is raised again within a day, up to
+``cooldown_most_s``. The verdict handed to the machine is the severest of all that count.
+
+Nothing here is a certified protection. It sees what a plug and a meter report, when they report it.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
-from surpluscharge.control.machine import CLEAR, HOLD, TRIP
+from surpluscharge.control.machine import CLEAR, DAY_S, END, HOLD, TRIP
+from surpluscharge.control.thermal import TRIP_LEVEL, ThermalParams
 
 NOTE = CLEAR  # the owner is told; the machine goes on
+SEVERITY_NAMES = {NOTE: "note", HOLD: "hold", END: "end", TRIP: "trip"}
+
+
+class Limits(NamedTuple):
+    """What the owner, the socket and the standards allow. Amperes, watts, volts, degrees Celsius, seconds."""
+
+    draw_w: float  # configured or learned
+    instant_a: float  # no lead that is in order draws so much
+    thermal: ThermalParams
+    rest_above_a: float  # a run at this current or more, if it is long, is followed by a rest
+    rest_after_s: float
+    rest_s: float
+    hot_c: float
+    low_v: float
+    high_v: float
+
+
+class Situation(NamedTuple):
+    """What is known at this moment. None: not known, because nothing reports it or the report is stale."""
+
+    wants_on: bool
+    wanted_s: float  # for how long the relay has been wanted as it is
+    link_up: bool | None  # of the relay; None: never yet
+    hearing: bool | None  # the connection that brings readings and commands is up; None: never yet
+    confirmed: bool  # the relay is known to be as wanted
+    was_confirmed: bool  # at some time since the wish last changed
+    reported: bool | None
+    power_w: float | None  # measured by the plug
+    current_a: float | None  # measured, or from the measured power
+    level: float  # of the thermal image
+    run_a: float  # the highest current of the present run, or of the last one
+    run_s: float  # how long it has lasted, or lasted
+    temperature_missing: bool  # a sensor is configured, but says nothing fresh
+    temperature_c: float | None
+    voltage_v: float | None
+    meter_fresh: bool
+    meter_still_s: float  # for how long the meter's value has not moved at all
+    meter_repeats: int  # and how often it has said it again
+    contrary_steps: int  # switchings in a row at which grid power went the wrong way
+    refused_in_row: int  # messages from the meter
+    budget_spent: bool  # a start is wanted and none is free
+    clock_jumped: bool
+    store_failing: bool
+
+
+Question = Callable[[Situation, Limits], bool]
 
 
 class Fault(NamedTuple):
-    """One row: seconds for times; sentence and remedy as the owner reads them."""
+    """One row. Seconds for times; sentence and remedy as the owner reads them."""
 
     code: str
-    severity: int
+    severity: int  # NOTE, HOLD (no start), END (off, after the minimum-on time), TRIP (off, now)
+    evidence: Question
     after_s: float
-    cooldown_s: float
     sentence: str
     remedy: str
+    latches: bool = False
+    cooldown_s: float = 0.0
+    cooldown_most_s: float = 0.0
+    clear: Question | None = None
+
+
+NO_LOAD_SHARE = 0.05  # of the configured draw: below this, nothing charges
+HIGH_SHARE, LOW_SHARE = 1.2, 0.7  # EN 50160 explains 10 %; a car near full draws less
+STEPS_TO_BELIEVE = 3
+REPEATS_TO_BELIEVE = 8
+STUCK_AFTER_S = 20.0  # a relay has so long to go off, and its meter to see it
+
+
+def _flows(now: Situation, limits: Limits) -> bool:
+    return now.power_w is not None and now.power_w > max(30.0, NO_LOAD_SHARE * limits.draw_w)
 
 
 FAULTS = (
     Fault(
-        "broker-lost",
+        "over-current",
         TRIP,
+        lambda now, limits: now.current_a is not None and now.current_a > limits.instant_a,
         after_s=0.0,
-        cooldown_s=0.0,
-        sentence="The relay's connection to the broker is lost; the broker switches the relay off in our name.",
-        remedy="Nothing, if it comes back by itself. Otherwise see whether the broker runs and can be reached.",
+        latches=True,
+        cooldown_s=900.0,
+        cooldown_most_s=900.0,
+        sentence="The plug measured far more current than the socket is rated for.",
+        remedy="Unplug. Look for damage to lead, plug and socket, and for a wrong current setting, before you go on.",
+    ),
+    Fault(
+        "socket-overload",
+        TRIP,
+        lambda now, limits: now.level >= TRIP_LEVEL,
+        after_s=0.0,
+        cooldown_s=600.0,
+        cooldown_most_s=9600.0,
+        clear=lambda now, limits: now.level <= limits.thermal.rearm_level,
+        sentence="By its thermal image, the socket has carried too much current for too long.",
+        remedy="Set the lead to a lower current. It goes on by itself once the image has cooled.",
+    ),
+    Fault(
+        "socket-load-high",
+        NOTE,
+        lambda now, limits: now.level >= limits.thermal.alarm_level,
+        after_s=0.0,
+        sentence="By its thermal image, the socket is close to what it may carry.",
+        remedy="Feel plug and socket. A lower current setting is easier on both.",
+    ),
+    Fault(
+        "socket-hot",
+        TRIP,
+        lambda now, limits: now.temperature_c is not None and now.temperature_c >= limits.hot_c,
+        after_s=3.0,
+        latches=True,
+        cooldown_s=1800.0,
+        cooldown_most_s=1800.0,
+        clear=lambda now, limits: now.temperature_c is not None and now.temperature_c <= limits.hot_c - 20.0,
+        sentence="The sensor at the socket reports that it is too hot.",
+        remedy="Unplug when it has cooled. Have a licensed electrician look at the socket before you go on.",
+    ),
+    Fault(
+        "temperature-lost",
+        END,
+        lambda now, limits: now.temperature_missing,
+        after_s=15.0,
+        sentence="The temperature sensor at the socket is silent.",
+        remedy="See whether it publishes, and whether its topic and pointer are right.",
     ),
     Fault(
         "relay-not-on",
         TRIP,
+        lambda now, limits: bool(now.link_up) and now.wants_on and not now.confirmed and not now.was_confirmed,
         after_s=30.0,
         cooldown_s=600.0,
+        cooldown_most_s=9600.0,
         sentence="The relay was told to switch on, but does not report that it did.",
         remedy="See whether the plug is powered and connected, and whether its report topic and values are right.",
     ),
     Fault(
+        "switched-elsewhere",
+        TRIP,
+        lambda now, limits: now.wants_on and now.was_confirmed and now.reported is False,
+        after_s=2.0,
+        cooldown_s=900.0,
+        cooldown_most_s=900.0,
+        sentence="Somebody, or the plug itself, switched off while a charge ran. It is left off for a while.",
+        remedy="Nothing, if it was you. To keep it off, disable charging.",
+    ),
+    Fault(
         "relay-not-off",
         HOLD,
+        lambda now, limits: bool(now.link_up) and not now.wants_on and not now.confirmed,
         after_s=30.0,
-        cooldown_s=0.0,
         sentence="The relay was told to switch off, but has not confirmed it. It is being told again and again.",
-        remedy="Go and look. If the car is charging, switch the socket off by hand at the fuse board.",
+        remedy="See whether the plug is powered and connected, and whether its report topic and values are right.",
+    ),
+    Fault(
+        "relay-stuck-on",
+        TRIP,
+        lambda now, limits: (
+            not now.wants_on
+            and now.wanted_s >= STUCK_AFTER_S
+            and (_flows(now, limits) or (bool(now.hearing) and now.reported is True))
+        ),
+        after_s=20.0,
+        latches=True,
+        sentence="The relay was told to switch off, but current still flows, or it reports to be on.",
+        remedy="Go and look, now. Switch the circuit off at the fuse board; the relay may be welded. Replace the plug.",
+    ),
+    Fault(
+        "draw-high",
+        TRIP,
+        lambda now, limits: now.power_w is not None and now.power_w > HIGH_SHARE * limits.draw_w,
+        after_s=20.0,
+        cooldown_s=900.0,
+        cooldown_most_s=14400.0,
+        sentence="The charger draws clearly more than configured.",
+        remedy="See what current the lead is set to, and correct the lead or the configuration.",
+    ),
+    Fault(
+        "draw-low",
+        NOTE,
+        lambda now, limits: (
+            now.wants_on and _flows(now, limits) and now.power_w is not None and now.power_w < LOW_SHARE * limits.draw_w
+        ),
+        after_s=600.0,
+        sentence="The charger draws clearly less than configured: the car may be nearly full, or the lead set lower.",
+        remedy="If the lead was set to another current, put it into the configuration.",
+    ),
+    Fault(
+        "no-load",
+        END,
+        lambda now, limits: now.wants_on and now.power_w is not None and not _flows(now, limits),
+        after_s=600.0,
+        cooldown_s=1800.0,
+        cooldown_most_s=7200.0,
+        sentence="Nothing charges: the car is full, asleep or unplugged. It will be tried again later.",
+        remedy="Nothing, if that is so.",
+    ),
+    Fault(
+        "rest-due",
+        END,
+        lambda now, limits: now.wants_on and now.run_s >= limits.rest_after_s and now.run_a >= limits.rest_above_a,
+        after_s=0.0,
+        clear=lambda now, limits: not now.wants_on and now.wanted_s >= limits.rest_s,
+        sentence="After a long run at high current the socket has a rest.",
+        remedy="Nothing. A lower current setting needs fewer rests.",
     ),
     Fault(
         "meter-silent",
-        NOTE,
+        NOTE,  # the machine itself does what is needed, at once
+        lambda now, limits: not now.meter_fresh,
         after_s=15.0,
-        cooldown_s=0.0,
         sentence="There is no fresh reading from the meter.",
         remedy="See whether the meter publishes, and whether its topic and pointer are right.",
+    ),
+    Fault(
+        "meter-frozen",
+        TRIP,
+        lambda now, limits: (
+            now.wants_on
+            and now.meter_fresh
+            and now.meter_still_s >= now.wanted_s
+            and now.meter_repeats >= REPEATS_TO_BELIEVE
+            and (now.power_w is None or _flows(now, limits))
+        ),
+        after_s=180.0,
+        cooldown_s=1800.0,
+        cooldown_most_s=14400.0,
+        sentence="The meter sends the same value on and on, even across the relay's own switching.",
+        remedy="Restart the meter or what publishes for it, and see whether the value moves when a kettle is on.",
+    ),
+    Fault(
+        "meter-sign-doubted",
+        END,
+        lambda now, limits: now.wants_on and now.contrary_steps > 0,
+        after_s=0.0,
+        sentence="Import fell when the charger started. The charge ends early, to see what switching off does.",
+        remedy="Nothing yet: it may have been chance. If it is not, the next starts will show it.",
+    ),
+    Fault(
+        "meter-sign",
+        TRIP,
+        lambda now, limits: now.contrary_steps >= STEPS_TO_BELIEVE,
+        after_s=0.0,
+        latches=True,
+        sentence="Import falls when the charger starts and rises when it stops: the meter's sign seems to be wrong.",
+        remedy="Change `measures` of the meter in the configuration (net-import to net-export or back), and restart.",
+    ),
+    Fault(
+        "readings-refused",
+        NOTE,
+        lambda now, limits: now.refused_in_row >= 5,
+        after_s=0.0,
+        sentence="The meter sends what cannot be used.",
+        remedy="See refused_messages in the status and message_refused in the log, and correct topic, pointer or unit.",
+    ),
+    Fault(
+        "starts-spent",
+        NOTE,
+        lambda now, limits: now.budget_spent,
+        after_s=0.0,
+        sentence="There would be enough export, but the starts allowed for this hour or day are used up.",
+        remedy="Nothing. If it happens often, higher start thresholds or longer delays help.",
+    ),
+    Fault(
+        "voltage-out",
+        TRIP,
+        lambda now, limits: now.voltage_v is not None and not limits.low_v <= now.voltage_v <= limits.high_v,
+        after_s=10.0,
+        cooldown_s=300.0,
+        cooldown_most_s=2400.0,
+        sentence="The mains voltage is outside 230 V +- 10 % (EN 50160).",
+        remedy="If it happens often, tell your network operator, and have an electrician look at the circuit's drop.",
+    ),
+    Fault(
+        "clock-jump",
+        NOTE,
+        lambda now, limits: now.clock_jumped,
+        after_s=0.0,
+        cooldown_s=3600.0,
+        cooldown_most_s=3600.0,
+        sentence="The wall clock jumped. Delays and minimum times do not depend on it; a new session may begin oddly.",
+        remedy="See whether the computer's time is synchronised.",
+    ),
+    Fault(
+        "store-failing",
+        HOLD,
+        lambda now, limits: now.store_failing,
+        after_s=0.0,
+        sentence="What must outlive a restart cannot be written to the disk, so no new charge is started.",
+        remedy="See whether the disk is full, worn out or read-only.",
+    ),
+    Fault(
+        "broker-unheard",
+        HOLD,
+        lambda now, limits: now.hearing is False,
+        after_s=0.0,
+        sentence="The connection that brings readings and commands is lost, so no new charge is started.",
+        remedy="Nothing, if it comes back by itself. Otherwise see whether the broker runs and can be reached.",
+    ),
+    Fault(
+        "broker-lost",
+        TRIP,
+        lambda now, limits: now.link_up is False,
+        after_s=0.0,
+        sentence="The relay's connection to the broker is lost; the broker switches the relay off in our name.",
+        remedy="Nothing, if it comes back by itself. Otherwise see whether the broker runs and can be reached.",
     ),
 )
 FAULT_BY_CODE = {fault.code: fault for fault in FAULTS}
 
 
-class Active(NamedTuple):
-    fault: Fault
-    since_s: float
+class Record(NamedTuple):
+    """What is remembered of one fault, also across restarts. Times in monotonic seconds."""
+
+    code: str
+    raised_s: float  # last
+    times: int  # raised in a row, each within a day of the one before
+    active: bool
+    acknowledged: bool
+
+    @property
+    def fault(self) -> Fault:
+        return FAULT_BY_CODE[self.code]
+
+    @property
+    def cooldown_s(self) -> float:
+        """How long this raising lasts at least."""
+        fault = self.fault
+        return min(fault.cooldown_s * 2.0 ** min(self.times - 1, 20), max(fault.cooldown_s, fault.cooldown_most_s))
 
 
 class Supervisor:
-    """Weighs evidence over time. ``judge`` is told at each call which evidence is there now."""
+    """Weighs evidence over time."""
 
-    def __init__(self) -> None:
+    def __init__(self, records: Iterable[Record] = ()) -> None:
+        self.records = {record.code: record for record in records if record.code in FAULT_BY_CODE}
         self._evident_since_s: dict[str, float] = {}
-        self._active: dict[str, Active] = {}
 
     @property
-    def active(self) -> tuple[Active, ...]:
+    def active(self) -> tuple[Record, ...]:
         """The faults that count now, in the table's order."""
-        return tuple(self._active[fault.code] for fault in FAULTS if fault.code in self._active)
+        return tuple(
+            self.records[fault.code]
+            for fault in FAULTS
+            if fault.code in self.records and self.records[fault.code].active
+        )
 
-    def judge(self, evidence: frozenset[str], now_s: float) -> int:
-        """Return CLEAR, HOLD or TRIP. ``evidence`` holds the codes of the faults whose evidence is there."""
+    def judge(self, now: Situation, limits: Limits, now_s: float) -> int:
+        """Return CLEAR, HOLD, END or TRIP."""
+        verdict = CLEAR
         for fault in FAULTS:
             code = fault.code
-            if code in evidence:
+            record = self.records.get(code)
+            evident = fault.evidence(now, limits)
+            if evident:
                 since_s = self._evident_since_s.setdefault(code, now_s)
-                if code not in self._active and now_s >= since_s + fault.after_s:
-                    self._active[code] = Active(fault, now_s)
+                if (record is None or not record.active) and now_s >= since_s + fault.after_s:
+                    again = record is not None and now_s < record.raised_s + DAY_S
+                    record = Record(code, now_s, record.times + 1 if record and again else 1, True, False)
+                    self.records[code] = record
             else:
                 self._evident_since_s.pop(code, None)
-                if code in self._active and now_s >= self._active[code].since_s + fault.cooldown_s:
-                    del self._active[code]
-        return max((active.fault.severity for active in self._active.values()), default=CLEAR)
+            if record is not None and record.active:
+                gone = not evident and (fault.clear is None or fault.clear(now, limits))
+                cooled = now_s >= record.raised_s + record.cooldown_s
+                if gone and cooled and (record.acknowledged or not fault.latches):
+                    self.records[code] = record._replace(active=False)
+                else:
+                    verdict = max(verdict, fault.severity)
+        return verdict
+
+    def acknowledge(self, code: str | None) -> list[str]:
+        """Note that a person has seen the latched faults (all, or one). Returns the codes this touched."""
+        touched = [
+            record.code
+            for record in self.active
+            if record.fault.latches and not record.acknowledged and code in (None, record.code)
+        ]
+        for name in touched:
+            self.records[name] = self.records[name]._replace(acknowledged=True)
+        return touched
 
     def next_deadline(self, now_s: float) -> float:
         """Return when a verdict may next change by time alone; infinity: not before new evidence."""
         times = [
             since_s + FAULT_BY_CODE[code].after_s
             for code, since_s in self._evident_since_s.items()
-            if code not in self._active
-        ] + [
-            active.since_s + active.fault.cooldown_s
-            for code, active in self._active.items()
-            if code not in self._evident_since_s
-        ]
+            if code not in self.records or not self.records[code].active
+        ] + [record.raised_s + record.cooldown_s for record in self.active]
         return min((time_s for time_s in times if time_s > now_s), default=float("inf"))

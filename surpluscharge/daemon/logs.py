@@ -14,7 +14,7 @@ import structlog
 
 # Every event the daemon logs. A name or a field, once here, keeps its meaning. The README's list is made from this.
 EVENTS = {
-    "starting": "the daemon starts: version, charger, config",
+    "starting": "the daemon starts: version, charger",
     "ready": "connected, and the relay is known to be off",
     "stopping": "a stop was asked for: reason",
     "stopped": "the end: relay_confirmed_off",
@@ -25,19 +25,21 @@ EVENTS = {
     "connected": "a connection to the broker is up: link, protocol",
     "connection_lost": "and down: link, reason",
     "connect_failed": "and cannot be made, tried again: link, reason, attempt, next_try_s",
+    "publish_refused": "the broker does not let the daemon publish: reason",
     "subscription_refused": "the broker does not let the daemon read a topic: topic, reason",
     "enabled": "charging was allowed",
     "disabled": "charging was forbidden",
-    "enable_ignored": "a message on the enable topic had no effect: reason, payload",
     "state_changed": "a transition: old, new, cause, grid_w, after_s (time in the old state)",
     "relay_commanded": "a command went out: on, attempt, again (a re-assertion)",
     "relay_confirmed": "and is known to have worked: on, took_s",
     "relay_unconfirmed": "and is not, so it is sent again: on, attempt",
     "relay_reported": "the plug reports its relay: on, wanted",
-    "fault_raised": "something is wrong: code, sentence",
+    "fault_raised": "something is wrong: code, times (in a row, within a day of each other), sentence",
     "fault_cleared": "and is right again: code",
+    "fault_acknowledged": "a person has seen a latched fault: code",
+    "above_continuous": "the lead is above the socket's continuous rating, by the owner's choice: current_a, because",
     "message_refused": "messages that cannot be used, at most a line a minute each: topic, reason, times, payload",
-    "reading": "one reading (level debug): of, power_w",
+    "reading": "one reading (level debug): of, value",
     "store_failed": "what must outlive a restart could not be written: reason",
     "store_unusable": "or not be read, so the safe side is taken: reason, kept_as",
     "restored": "what outlived the restart: enabled, starts_kept, session_s",
@@ -57,6 +59,7 @@ def configure(level: str, form: Format, stream: TextIO | None = None) -> None:
         else structlog.processors.TimeStamper(fmt="iso", utc=True),
         structlog.processors.format_exc_info,
         _in_order,
+        _printable,
     ]
     last: Any = (
         structlog.dev.ConsoleRenderer(colors=stream.isatty(), sort_keys=False)
@@ -89,6 +92,20 @@ def configure(level: str, form: Format, stream: TextIO | None = None) -> None:
 def _in_order(_logger: Any, _method: str, event: Any) -> Any:
     """Put what every line has first, so that lines can be read one below the other."""
     return {key: event[key] for key in ("timestamp", "level", "event")} | event
+
+
+def _printable(_logger: Any, _method: str, event: Any) -> Any:
+    """Escape what could move a terminal's cursor: texts come from the network, and from other libraries."""
+    return {key: _escaped(value, key == "exception") for key, value in event.items()}
+
+
+def _escaped(value: Any, lines: bool = False) -> Any:
+    if not isinstance(value, str):
+        return value
+    return "".join(
+        char if char.isprintable() or (lines and char == "\n") else char.encode("unicode_escape").decode()
+        for char in value
+    )
 
 
 def logger() -> structlog.stdlib.BoundLogger:

@@ -13,10 +13,11 @@ import math
 import socket
 import ssl
 from collections.abc import Callable, Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import structlog
 from aiomqtt import Client, Message, MqttError, ProtocolVersion, Will
+from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -27,6 +28,7 @@ from surpluscharge.control.signals import PAYLOAD_LIMIT_BYTES
 
 ANSWER_WITHIN_S = 5.0  # real seconds the broker has for CONNACK, SUBACK, PUBACK
 BACKOFF_FIRST_S, BACKOFF_MOST_S = 0.5, 30.0
+UNSUPPORTED_PROTOCOL = (0x01, 0x84)  # as MQTT 3.1.1 and MQTT 5 say it
 SUBSCRIPTION_FAILED = 0x80  # the first of the failure codes
 STEADY_S = 10.0  # a connection that lasted so long was a good one
 QUEUE_LIMIT = 1000  # messages received and not yet handled
@@ -80,6 +82,7 @@ class Link:
         self._client: Client | None = None
         self._password = config.mqtt.password.reveal() if config.mqtt.password else None
         self._tls = _tls(config)
+        self._refusals = 0
         self._protocols = {
             "auto": [ProtocolVersion.V5, ProtocolVersion.V311],
             "5": [ProtocolVersion.V5],
@@ -143,7 +146,10 @@ class Link:
         if post.expiry_s is not None and self._version is ProtocolVersion.V5:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
             properties.MessageExpiryInterval = max(1, math.ceil(post.expiry_s))
+        refusals = self._refusals
         await client.publish(post.topic, post.payload, post.qos, post.retain, properties=properties, timeout=within_s)
+        if self._refusals != refusals:  # this message or one beside it; the safe answer for both is no
+            raise MqttError("the broker refuses the message")
 
     def _tell_failure(self, state: RetryCallState) -> None:
         error = state.outcome.exception() if state.outcome else None
@@ -151,20 +157,43 @@ class Link:
         self._log.warning("connect_failed", reason=str(error), attempt=state.attempt_number, next_try_s=wait_s)
 
     async def _connect(self) -> Client:
-        """Connect with the newest protocol that the broker takes; which one that was is remembered."""
+        """Connect with the newest protocol that the broker takes."""
         failure: MqttError | None = None
-        for protocol in self._protocols:
+        for protocol in tuple(self._protocols):
             client = self._new_client(protocol)
             try:
                 await client.__aenter__()
+            except MqttConnectError as error:
+                failure = error
+                code = error.rc if isinstance(error.rc, int) else error.rc.value if error.rc else 0
+                if code not in UNSUPPORTED_PROTOCOL:
+                    break
+                if len(self._protocols) > 1:
+                    self._protocols.remove(protocol)  # it said so itself: no need to ask again
             except MqttError as error:
-                failure = failure or error
-                continue
-            self._protocols = [protocol, *(other for other in self._protocols if other is not protocol)]
-            self._version = protocol
-            return client
+                failure = error
+                if not str(error).startswith("Operation timed out"):
+                    break  # not a matter of the protocol
+            else:
+                self._version = protocol
+                self._watch_refusals(client)
+                return client
         assert failure is not None
         raise failure
+
+    def _watch_refusals(self, client: Client) -> None:
+        """Notice what an MQTT 5 broker refuses: the library takes every answer to a message for a yes."""
+        paho = client._client
+        answered: Any = paho.on_publish
+
+        def on_publish(sender: Any, userdata: Any, mid: int, code: ReasonCode, properties: Any) -> None:
+            if code.is_failure:
+                self._refusals += 1
+                self._log.error("publish_refused", reason=str(code))
+            if answered:
+                answered(sender, userdata, mid, code, properties)
+
+        paho.on_publish = on_publish
 
     def _new_client(self, protocol: ProtocolVersion) -> Client:
         mqtt, properties = self._config.mqtt, None

@@ -97,6 +97,8 @@ class Relay:
             await self._wait(self._config.relay.reassert_s)  # a new connection is news
         started_s = self._clock.now()
         if self._wanted is on:
+            self._brain.relay_sending(on)  # this lets the controller look at the clock, so the wish may change
+        if self._wanted is on:
             level = self._log.debug if again and number == 1 else self._log.info
             level("relay_commanded", on=on, attempt=number, again=again)
             self._send(on)
@@ -114,7 +116,6 @@ class Relay:
     def _send(self, on: bool) -> None:
         # In a task of its own: waiting for the broker's answer to "on" must never hold up an "off".
         self._serial += 1
-        self._brain.relay_sending(on)
         task = asyncio.create_task(self._publish(on, self._serial))
         self._under_way.add(task)
         task.add_done_callback(self._under_way.discard)

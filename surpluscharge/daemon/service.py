@@ -11,13 +11,12 @@ import contextlib
 import json
 import signal
 from collections.abc import Callable
-from datetime import timedelta
 from typing import Any
 
 from aiomqtt import MqttError
 
 from surpluscharge import __version__
-from surpluscharge.clock import Clock, SystemClock, wait_until_set, zone
+from surpluscharge.clock import Clock, SystemClock, day_number, wait_until_set, zone
 from surpluscharge.config import Config, ConfigError, load
 from surpluscharge.control.controller import Controller, Kept, Moment
 from surpluscharge.control.signals import Rejected, text_of, truth
@@ -27,6 +26,7 @@ from surpluscharge.daemon.relay import Relay, off_post
 
 TICK_S = 1.0  # the longest the control loop sleeps
 SAVE_EVERY_S = 60.0  # while charging
+CLOCK_JUMP_S = 30.0  # of the wall clock against the other, between two turns of the loop
 OFF_WITHIN_S = 10.0  # real seconds, at shutdown, for the off to be confirmed
 CANCEL_AGAIN_S = 3.0  # real seconds; longer than a farewell takes
 RELOADABLE = frozenset({"control", "session", "charger", "socket", "site", "status", "log"})
@@ -34,9 +34,8 @@ RELOADABLE = frozenset({"control", "session", "charger", "socket", "site", "stat
 
 def moment(config: Config, clock: Clock) -> Moment:
     """Return the present moment, with the days counted in local time."""
-    wall, rearm_at = clock.wall(), config.rearm_at
-    session_day = (wall - timedelta(hours=rearm_at.hour, minutes=rearm_at.minute)).date()
-    return Moment(clock.now(), session_day.toordinal(), wall.date().toordinal())
+    wall = clock.wall()
+    return Moment(clock.now(), day_number(wall, config.rearm_at), wall.date().toordinal())
 
 
 class Service:
@@ -51,12 +50,20 @@ class Service:
         self._show = asyncio.Event()  # wakes the status publisher
         base = config.base_topic
         self._set_topic, self._enable_topic = f"{base}/enable/set", f"{base}/enable"
+        self._acknowledge_topic = f"{base}/acknowledge/set"
         self._status_topic, self._availability_topic = f"{base}/status", f"{base}/availability"
-        self.controller = Controller(config.settings(), self._at(), self._restore())
+        self._trusted = True  # what should have been remembered could be read
+        kept = self._restore()
+        self.controller = Controller(config.settings(), self._at(), kept)
+        if not self._trusted:
+            self.controller.distrust()
         self._saved: Any = None
         self._saved_s = float("-inf")
+        self._store_failing = False
+        self._wall_offset_s: float | None = None
         self._shown: Any = None
-        self._answer = True  # the effective enable value is to be published
+        self._answer = True  # the effective enable value is to be published, and
+        self._announce = True  # that the daemon is there
         self._relay_facts: Any = None
         self._main_link = Link(
             "main",
@@ -88,6 +95,9 @@ class Service:
         An error that nobody foresaw ends it too, with the relay told off on the way out.
         """
         self._log.info("starting", version=__version__)
+        socket, current_a = self.config.socket, self.config.charger.current_a
+        if current_a > socket.continuous_a:
+            self._log.warning("above_continuous", current_a=current_a, because=socket.above_continuous_because)
         for warning in self.config.warnings():
             self._log.warning("config_warning", warning=warning)
         try:
@@ -123,6 +133,7 @@ class Service:
         systemd.notify("READY=1")  # a broker that is away must not make the service manager give up on us
         while not self._stop.is_set():
             self._tell(self.controller.tick)
+            self._watch_wall_clock()
             if not ready and self.controller.confirmed(False):
                 ready = True
                 self._log.info("ready")
@@ -131,8 +142,14 @@ class Service:
                 systemd.notify("WATCHDOG=1")
                 fed_s = now_s
             self._poke.clear()
-            sleep_s = min(TICK_S, self.controller.deadline_s() - now_s)
+            sleep_s = min(TICK_S, (watchdog_s or TICK_S * 4) / 4, self.controller.deadline_s() - now_s)
             await wait_until_set(self._poke, self.clock, sleep_s)
+
+    def _watch_wall_clock(self) -> None:
+        offset_s = self.clock.wall().timestamp() - self.clock.now()
+        if self._wall_offset_s is not None and abs(offset_s - self._wall_offset_s) > CLOCK_JUMP_S:
+            self._tell(self.controller.clock_jumped)
+        self._wall_offset_s = offset_s
 
     async def _shut_down(self) -> None:
         self._log.info("stopping", reason=self._stop_reason)
@@ -167,8 +184,14 @@ class Service:
             controller.reported,
         )
         # What must outlive a crash is on the disk before the relay is told to switch on.
-        kept = (controller.enabled, controller.state.starts_s, controller.wants_on, controller.state.session_day)
-        due = controller.wants_on and self.clock.now() >= self._saved_s + SAVE_EVERY_S
+        kept = (
+            controller.enabled,
+            controller.state.starts_s,
+            controller.wants_on,
+            controller.state.session_day,
+            controller.faults,
+        )
+        due = (controller.wants_on or self._store_failing) and self.clock.now() >= self._saved_s + SAVE_EVERY_S
         if kept != self._saved or due:
             self._saved = kept
             self._save()
@@ -179,7 +202,7 @@ class Service:
             controller.state.mode,
             controller.enabled,
             relay_facts,
-            tuple(active.fault.code for active in controller.faults),
+            tuple(record.code for record in controller.faults),
             controller.inputs.grid_w is None,
         )
         if shown != self._shown:
@@ -189,12 +212,14 @@ class Service:
 
     def _on_main_link(self, up: bool) -> None:
         self._tell(self.controller.grid_link, up)
-        self._answer = True  # whatever was published may be gone with the broker
+        self._answer = self._announce = True  # whatever was published may be gone with the broker, or overwritten
         self._show.set()
 
     def _on_message(self, topic: str, payload: bytes, retained: bool) -> None:
         if topic == self._set_topic:
             self._on_enable(payload, retained)
+        elif topic == self._acknowledge_topic:
+            self._on_acknowledge(payload, retained)
         else:
             self._tell(self.controller.message, topic, payload, retained)
 
@@ -202,21 +227,35 @@ class Service:
         try:
             on = truth(text_of(payload))
         except Rejected as refusal:
-            self._log.warning("enable_ignored", reason=refusal.reason, payload=repr(payload[:40]))
+            self._tell(self.controller.refuse, self._set_topic, refusal.reason, payload)
             return
         if retained and on:
             # It may be days old. An "off" that comes late does no harm; an "on" might.
-            self._log.warning("enable_ignored", reason="retained", payload=repr(payload[:40]))
+            self._tell(self.controller.refuse, self._set_topic, "retained", payload)
             return
         self._tell(self.controller.enable, on)
         self._answer = True  # to each command, also one that changes nothing
         self._show.set()
 
+    def _on_acknowledge(self, payload: bytes, retained: bool) -> None:
+        latched = {record.code for record in self.controller.faults if record.fault.latches}
+        try:
+            if retained:
+                raise Rejected("retained")
+            word = text_of(payload).lower()
+            if word not in latched | {"all"}:
+                raise Rejected("unknown-fault")
+        except Rejected as refusal:
+            self._tell(self.controller.refuse, self._acknowledge_topic, refusal.reason, payload)
+            return
+        self._tell(self.controller.acknowledge, None if word == "all" else word)
+
     def _topics(self) -> list[tuple[str, int]]:
         settings = self.controller.settings
-        wanted = {self._set_topic: 1} | {source.topic: 0 for source in settings.grid}
-        if settings.power:
-            wanted[settings.power.topic] = 0
+        wanted = {self._set_topic: 1, self._acknowledge_topic: 1} | {source.topic: 0 for source in settings.grid}
+        for source in (settings.power, settings.temperature, settings.voltage):
+            if source:
+                wanted[source.topic] = 0
         if settings.contact:
             wanted[settings.contact.topic] = 1
         return list(wanted.items())
@@ -235,17 +274,14 @@ class Service:
     # --- telling the world --------------------------------------------------------------------------------------------
 
     async def _publish_status(self) -> None:
-        announced = False
         while True:
             self._show.clear()
             if self._main_link.up:
                 with contextlib.suppress(MqttError):
-                    if not announced:
+                    if self._announce:
+                        self._announce = False
                         await self._main_link.publish(Post(self._availability_topic, "ready", retain=True))
-                        announced = True
                     await self._publish_document()
-            else:
-                announced = False
             await wait_until_set(self._show, self.clock, self.config.status.heartbeat_s)
 
     async def _publish_document(self) -> None:
@@ -266,9 +302,11 @@ class Service:
             kept = store.load(path, self.clock)
         except store.Unusable as error:
             self._log.error("store_unusable", reason=str(error), kept_as=error.kept_as)
+            self._trusted = False
             return None
         except OSError as error:
             self._log.error("store_unusable", reason=str(error), kept_as=str(path))
+            self._trusted = False
             return None
         if kept:
             self._log.info(
@@ -280,8 +318,14 @@ class Service:
         self._saved_s = self.clock.now()
         try:
             store.save(self.config.state_file, self.controller.kept(), self.clock)
+            failing = False
         except OSError as error:
-            self._log.error("store_failed", reason=str(error))
+            if not self._store_failing:
+                self._log.error("store_failed", reason=str(error))
+            failing = True
+        if failing is not self._store_failing:
+            self._store_failing = failing
+            self._tell(self.controller.store_failing, failing)
 
     # --- reloading ----------------------------------------------------------------------------------------------------
 

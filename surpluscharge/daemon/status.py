@@ -6,21 +6,23 @@ RFC 3339. Keys are only ever added while ``schema_version`` stays the same.
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from surpluscharge.clock import Clock
+from surpluscharge.clock import Clock, until_next_day_s
 from surpluscharge.config import Config
 from surpluscharge.control import machine
 from surpluscharge.control.controller import Controller, Moment
+from surpluscharge.control.signals import Meter
+from surpluscharge.control.supervisor import SEVERITY_NAMES, Record
 
 SCHEMA_VERSION: Literal[1] = 1
 
 
 class Part(BaseModel):
-    model_config = ConfigDict(extra="forbid")
+    model_config = ConfigDict(extra="forbid", json_schema_serialization_defaults_required=True)
 
 
 class SourceStatus(Part):
@@ -70,10 +72,19 @@ class BudgetStatus(Part):
 
 class FaultStatus(Part):
     code: str
-    severity: Literal["note", "hold", "trip"]
+    severity: Literal["note", "hold", "end", "trip"]
     since: datetime
+    latched: bool = Field(description="true: it stays until somebody acknowledges it")
+    cooldown_left_s: float
     sentence: str
     remedy: str
+
+
+class SocketStatus(Part):
+    level: float = Field(description="of the thermal image: 0 cold, 1 trips")
+    current_a: float | None = Field(description="measured; null: not known")
+    temperature_c: float | None
+    voltage_v: float | None
 
 
 class Thresholds(Part):
@@ -98,6 +109,7 @@ class StatusDocument(Part):
     charger_power: ChargerPower
     thresholds: Thresholds
     relay: RelayStatus
+    socket: SocketStatus
     session: SessionStatus
     today: TodayStatus
     budget: BudgetStatus
@@ -120,9 +132,10 @@ def build(controller: Controller, config: Config, at: Moment, clock: Clock) -> S
     now_s, wall = at.now_s, clock.wall()
 
     def when(then_s: float) -> datetime:
-        return (wall - timedelta(seconds=now_s - then_s)).replace(microsecond=0)
+        then = wall.astimezone(UTC) - timedelta(seconds=now_s - then_s)
+        return then.astimezone(wall.tzinfo).replace(microsecond=0)
 
-    grid_w = controller.grid.power_w
+    grid_w = controller.grid.value
     why, waiting_for, wait_s = explain(controller, config, at, wall)
     refused: dict[str, int] = {}
     for (_, reason), count in controller.rejected.items():
@@ -155,6 +168,12 @@ def build(controller: Controller, config: Config, at: Moment, clock: Clock) -> S
             reported=None if controller.reported is None else "on" if controller.reported else "off",
             confirmed=controller.confirmed(controller.wants_on),
         ),
+        socket=SocketStatus(
+            level=round(controller.level, 3),
+            current_a=None if controller.current_a is None else round(controller.current_a, 2),
+            temperature_c=_fresh(controller.temperature, now_s),
+            voltage_v=_fresh(controller.voltage, now_s),
+        ),
         session=SessionStatus(
             on_time_s=round(state.session_s, 1),
             energy_wh=round(state.session_wh, 1),
@@ -174,13 +193,15 @@ def build(controller: Controller, config: Config, at: Moment, clock: Clock) -> S
         ),
         faults=[
             FaultStatus(
-                code=active.fault.code,
-                severity=("note", "hold", "trip")[active.fault.severity],
-                since=when(active.since_s),
-                sentence=active.fault.sentence,
-                remedy=active.fault.remedy,
+                code=record.code,
+                severity=SEVERITY_NAMES[record.fault.severity],
+                since=when(record.raised_s),
+                latched=record.fault.latches and not record.acknowledged,
+                cooldown_left_s=round(max(0.0, record.raised_s + record.cooldown_s - now_s), 1),
+                sentence=record.fault.sentence,
+                remedy=record.fault.remedy,
             )
-            for active in controller.faults
+            for record in controller.faults
         ],
         refused_messages=refused,
     )
@@ -193,12 +214,16 @@ def _sources(controller: Controller, now_s: float) -> list[SourceStatus]:
         result.append(
             SourceStatus(
                 topic=source.topic,
-                power_w=_round(reading and reading.value_w),
+                power_w=_round(reading and reading.value),
                 age_s=_round(reading and now_s - reading.at_s),
                 fresh=reading is not None and now_s < reading.at_s + source.fresh_s,
             )
         )
     return result
+
+
+def _fresh(meter: Meter, now_s: float) -> float | None:
+    return _round(meter.value) if now_s < meter.fresh_until_s else None
 
 
 def _round(value: float | None) -> float | None:
@@ -210,7 +235,7 @@ def _round(value: float | None) -> float | None:
 
 def watts(power_w: float) -> str:
     """Return a power as people read it: 350 W, 1.38 kW."""
-    return f"{power_w:.0f} W" if abs(power_w) < 999.5 else f"{power_w / 1000:.2f} kW"
+    return f"{round(power_w)} W" if abs(power_w) < 999.5 else f"{power_w / 1000:.2f} kW"
 
 
 def duration(seconds: float) -> str:
@@ -231,13 +256,13 @@ def explain(controller: Controller, config: Config, at: Moment, wall: datetime) 
     grid_w = inputs.grid_w
     flow = f"The house exports {watts(-grid_w)}" if grid_w <= 0 else f"The house imports {watts(grid_w)}"
     if facts & machine.STOPPING:
-        return "The daemon is shutting down, and the relay is off.", None, None
+        if inputs.off_confirmed:
+            return "The daemon is shutting down, and the relay is off.", None, None
+        return "The daemon is shutting down.", "the relay to be known off", None
     if not facts & machine.ENABLED:
         return "Charging is switched off.", "somebody to enable it", None
-    if facts & machine.TRIPPED:
-        tripping = [active for active in controller.faults if active.fault.severity == machine.TRIP]
-        left_s = max(active.since_s + active.fault.cooldown_s - at.now_s for active in tripping)
-        return tripping[0].fault.sentence, "the fault to be over", left_s if left_s > 0 else None
+    if facts & machine.TRIPPED or (facts & machine.ENDING and state.mode == machine.LOCKED_OUT):
+        return _fault_wait(controller, at, machine.TRIP if facts & machine.TRIPPED else machine.END)
     if facts & (machine.TIME_SPENT | machine.ENERGY_SPENT):
         what = (
             f"{duration(params.time_cap_s)} of charging"
@@ -247,13 +272,15 @@ def explain(controller: Controller, config: Config, at: Moment, wall: datetime) 
         why = f"The session's {what} are used up."
         if not params.rearm_daily:
             return why, "enable to be switched off and on again", None
-        return why, f"{config.session.rearm_at}, when a new session begins", _until_rearm_s(config, wall)
+        return why, f"{config.session.rearm_at}, when a new session begins", until_next_day_s(wall, config.rearm_at)
     if not facts & machine.FRESH:
         return "There is no fresh reading from the meter.", "a reading", None
     if state.mode == machine.ARMING:
         return f"{flow}, enough for a charge.", *_arming_wait(controller, at)
     if state.mode == machine.CHARGING:
         left_s = params.time_cap_s - state.session_s
+        if inputs.charger_w > 0:
+            left_s = min(left_s, (params.energy_cap_wh - state.session_wh) * 3600 / inputs.charger_w)
         while_w = f"import above {watts(params.stop_import_w)}" if params.stop_import_w >= 0 else "too little export"
         return f"Charging. {flow} beside it.", f"{while_w}, or the session's last {duration(left_s)} to pass", None
     if state.mode == machine.DISARMING:
@@ -262,16 +289,27 @@ def explain(controller: Controller, config: Config, at: Moment, wall: datetime) 
         reason = "the shortest charging time to be over" if minimum_s > delay_s else "it to last"
         limit = f"more than {watts(params.stop_import_w)}" if params.stop_import_w >= 0 else "no longer enough"
         return f"{flow} beside the charge, {limit}.", f"{reason}, {duration(wait_s)} more, then the charge ends", wait_s
-    if state.mode == machine.LOCKED_OUT:
-        return "The reason for the lock-out is gone.", None, None
     return f"{flow}.", f"an export of {watts(params.start_export_w)}", None
+
+
+def _fault_wait(controller: Controller, at: Moment, severity: int) -> tuple[str, str, float | None]:
+    """Return the sentence of the first fault of this severity, and what all of them wait for."""
+    records: list[Record] = [record for record in controller.faults if record.fault.severity == severity]
+    why = records[0].fault.sentence
+    latched = [record.code for record in records if record.fault.latches and not record.acknowledged]
+    if latched:
+        return why, f"somebody to look, and to acknowledge {' and '.join(latched)}", None
+    left_s = max(record.raised_s + record.cooldown_s - at.now_s for record in records)
+    if left_s > 0:
+        return why, f"the cooldown to be over, {duration(left_s)} more", left_s
+    return why, "that to be over", None
 
 
 def _arming_wait(controller: Controller, at: Moment) -> tuple[str, float | None]:
     """Return what an arming charger waits for: of several things, the one that takes longest."""
     state, params = controller.state, controller.settings.params
-    if controller.inputs.guard == machine.HOLD:
-        holding = [active for active in controller.faults if active.fault.severity == machine.HOLD]
+    if controller.inputs.guard in (machine.HOLD, machine.END):
+        holding = [record for record in controller.faults if record.fault.severity == controller.inputs.guard]
         return f"this to be over: {holding[0].fault.sentence}", None
     if not controller.inputs.off_confirmed:
         return "the relay to be known off", None
@@ -283,11 +321,3 @@ def _arming_wait(controller: Controller, at: Moment) -> tuple[str, float | None]
     wait_s, what = max(waits)
     wait_s = max(wait_s, 0.0)
     return f"{what}, {duration(wait_s)} more", wait_s
-
-
-def _until_rearm_s(config: Config, wall: datetime) -> float:
-    today = datetime.combine(wall.date(), config.rearm_at, wall.tzinfo)
-    next_one = (
-        today if today > wall else datetime.combine(wall.date() + timedelta(days=1), config.rearm_at, wall.tzinfo)
-    )
-    return next_one.timestamp() - wall.timestamp()

@@ -1,7 +1,8 @@
 """What outlives the process: one small file, replaced as a whole, with a checksum.
 
-Written at every start, stop and flip of the enable switch, and once a minute while charging; so a few dozen small
-writes a day. A file that cannot be trusted is set aside, and the safe side is taken: disabled, nothing remembered.
+Written at every start and stop, at every flip of the enable switch, when a fault is raised, cleared or acknowledged,
+and once a minute while charging; so a few dozen to a few hundred small writes a day. A file that cannot be trusted is
+set aside, and the safe side is taken: disabled, the whole pause, and a socket taken to be hot.
 """
 
 from __future__ import annotations
@@ -11,14 +12,14 @@ import os
 import zlib
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 from pydantic import TypeAdapter, ValidationError
 
 from surpluscharge.clock import Clock
 from surpluscharge.control.controller import Kept
 
-FORMAT = 1
+FORMAT = 2
 UNKNOWABLE_S = 86400.0  # counted as charged where nobody can know: more than any cap
 
 _KEPT = TypeAdapter(Kept)
@@ -38,11 +39,15 @@ def save(path: Path, kept: Kept, clock: Clock) -> None:
         "format": FORMAT,
         "origin": clock.origin,
         "wall": clock.wall().astimezone(UTC).isoformat(),
-        "kept": {**kept._asdict(), "today": kept.today._asdict()},
+        "kept": {
+            **kept._asdict(),
+            "today": kept.today._asdict(),
+            "faults": [record._asdict() for record in kept.faults],
+        },
     }
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     beside = path.with_suffix(".new")
-    with beside.open("w", encoding="utf-8") as file:
+    with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w", encoding="utf-8") as file:
         json.dump({"crc32": _checksum(body), "body": body}, file)
         file.flush()
         os.fsync(file.fileno())
@@ -63,7 +68,7 @@ def load(path: Path, clock: Clock) -> Kept | None:
     except UnicodeDecodeError:
         raise _set_aside(path, "not text") from None
     try:
-        document = json.loads(text)
+        document = json.loads(text, parse_constant=_no_number)
         body = document["body"]
         if document["crc32"] != _checksum(body):
             raise ValueError("checksum does not match")
@@ -90,7 +95,15 @@ def _shifted(kept: Kept, elapsed_s: float, now_s: float) -> Kept:
         if kept.on:
             kept = kept._replace(session_s=kept.session_s + UNKNOWABLE_S)
     shift_s = now_s - elapsed_s - kept.saved_s
-    return kept._replace(saved_s=kept.saved_s + shift_s, starts_s=tuple(start_s + shift_s for start_s in kept.starts_s))
+    return kept._replace(
+        saved_s=kept.saved_s + shift_s,
+        starts_s=tuple(start_s + shift_s for start_s in kept.starts_s),
+        faults=tuple(record._replace(raised_s=record.raised_s + shift_s) for record in kept.faults),
+    )
+
+
+def _no_number(word: str) -> NoReturn:
+    raise ValueError(f"{word} is no number to go on with")
 
 
 def _checksum(body: Any) -> int:

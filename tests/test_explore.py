@@ -1,0 +1,188 @@
+"""Every state the decision core can reach, for small parameters; every row of both tables; and planted bugs.
+
+The walk is in tests/explore.py. `python -m tests.bench.explore` walks through far more.
+"""
+
+from __future__ import annotations
+
+import itertools
+import random
+from typing import Any
+
+import pytest
+
+from surpluscharge.control import machine
+from surpluscharge.control.machine import CLEAR, DAY_S, END, HOLD, TABLE, TRIP
+from surpluscharge.control.supervisor import FAULTS, NOTE, Fault, Situation, Supervisor
+from tests import test_invariants
+from tests.explore import KINDS, MOST_CHANGES, PLANTED, SMALL, Case, Kind, Walker, caught, scaled, walk, walk_faults
+from tests.world import limits_for
+
+# --- the machine -----------------------------------------------------------------------------------------------------
+
+
+def test_every_reachable_state_holds_the_invariants() -> None:
+    """Invariants 1 to 6, the delays, the deadlines and the settling, in every state and with every input."""
+    reports = {name: walk(case) for name, case in SMALL.items()}
+    for name, report in reports.items():
+        assert report.violation is None, f"{name}: {report.violation.path} leads to {report.violation}"
+        assert report.complete
+        assert report.transitions == report.states * len(SMALL[name].alphabet())
+    assert set().union(*(report.rows for report in reports.values())) == set(range(len(TABLE)))
+    assert max(report.most_changes for report in reports.values()) == MOST_CHANGES
+
+
+@pytest.mark.parametrize("name", PLANTED)
+def test_a_planted_bug_is_found(name: str) -> None:
+    """The walk sees each of these, by the check that is there to see it."""
+    check, case, *change = PLANTED[name]
+    assert caught(change, {case: SMALL[case]}) == (check, case)
+
+
+# What is wrong only in seconds cannot show where an hour is a few ticks; the random sequences find those.
+IN_SECONDS = {"an hour has 50 minutes", "a day has 20 hours"}
+
+
+@pytest.mark.parametrize("name", sorted(set(test_invariants.PLANTED) - IN_SECONDS))
+def test_the_bugs_that_random_sequences_find_are_found_here_too(name: str) -> None:
+    assert caught(test_invariants.PLANTED[name])
+
+
+@pytest.mark.parametrize("case", SMALL.values(), ids=list(SMALL))
+def test_what_the_walk_forgets_no_longer_matters(case: Case) -> None:
+    """A machine with its whole memory decides as the walk's states do, which forget what is long past."""
+    rng = random.Random(case.time_cap)
+    params, letters, walker = case.params(), case.alphabet(), Walker(case)
+    modes = set()
+    with scaled(case):
+        for _ in range(20):
+            state, node = machine.initial(params, 0, 0), walker.root()
+            for now in range(60):
+                letter = rng.choice(letters)
+                inputs = walker.inputs(node, letter)
+                node = walker.tick(node, letter)
+                inputs = inputs._replace(fresh_until_s=now + inputs.fresh_until_s, day=state.session_day + inputs.day)
+                for time in (now, now + 1):
+                    for _ in range(MOST_CHANGES + 1):
+                        state = machine.step(params, state, time, inputs)
+                assert state.mode == node.state.mode
+                modes.add(state.mode)
+    assert len(modes) >= 3
+
+
+# --- the fault table -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", KINDS, ids=str)
+def test_every_state_of_the_weighing_of_one_fault(kind: Kind) -> None:
+    """Raised in time, never cleared too early nor kept too long, cooldown doubled up to its bound, latch kept."""
+    report = walk_faults([kind])
+    assert report.violation is None
+    assert report.raised == report.cleared == {0}
+    assert report.longest_cooldown == kind.cooldown_most
+
+
+def test_every_state_of_several_faults_together() -> None:
+    """The verdict is never milder than a fault that counts, however they come and go."""
+    kinds = [Kind(TRIP, 0, True, 0, 0, False), Kind(HOLD, 0, False, 0, 0, True), Kind(END, 2, False, 0, 0, False)]
+    report = walk_faults(kinds, day=1)
+    assert report.violation is None
+    assert report.raised == report.cleared == {0, 1, 2}
+
+
+LIMITS = limits_for(1400.0)
+QUIET = Situation(
+    wants_on=False,
+    wanted_s=1e6,
+    link_up=True,
+    hearing=True,
+    confirmed=True,
+    was_confirmed=True,
+    reported=False,
+    power_w=0.0,
+    current_a=0.0,
+    level=0.0,
+    run_a=0.0,
+    run_s=0.0,
+    temperature_missing=False,
+    temperature_c=20.0,
+    voltage_v=230.0,
+    meter_fresh=True,
+    meter_still_s=0.0,
+    contrary_steps=0,
+    refused_in_row=0,
+    budget_spent=False,
+    clock_jumped=False,
+    store_failing=False,
+)
+# What each thing may be when it is not quiet.
+UNQUIET: dict[str, tuple[Any, ...]] = {
+    "wants_on": (True,),
+    "wanted_s": (0.0, 1e5),
+    "link_up": (False, None),
+    "hearing": (False,),
+    "confirmed": (False,),
+    "was_confirmed": (False,),
+    "reported": (True,),
+    "power_w": (700.0, 1400.0, 3000.0, None),
+    "current_a": (6.1, 20.0),
+    "level": (0.95, 1.0),
+    "run_a": (9.0,),
+    "run_s": (1e5,),
+    "temperature_missing": (True,),
+    "temperature_c": (65.0, None),
+    "voltage_v": (206.0, 254.0),
+    "meter_fresh": (False,),
+    "meter_still_s": (1e6,),
+    "contrary_steps": (1, 3),
+    "refused_in_row": (5,),
+    "budget_spent": (True,),
+    "clock_jumped": (True,),
+    "store_failing": (True,),
+}
+
+
+def evidence_for(fault: Fault) -> Situation:
+    """Return the quietest situation that is evidence for a fault: as few things unquiet as it takes."""
+    for count in range(1, 5):
+        for names in itertools.combinations(UNQUIET, count):
+            for values in itertools.product(*(UNQUIET[name] for name in names)):
+                situation = QUIET._replace(**dict(zip(names, values, strict=True)))
+                if fault.evidence(situation, LIMITS):
+                    return situation
+    raise AssertionError(f"nothing here is evidence for {fault.code}")
+
+
+@pytest.mark.parametrize("fault", FAULTS, ids=[fault.code for fault in FAULTS])
+def test_each_row_is_raised_and_cleared_again_and_again(fault: Fault) -> None:
+    """With the real rows and times: to the millisecond at the deadlines, and each cooldown twice the one before."""
+    weigher, trouble, now_s = Supervisor(), evidence_for(fault), 1e6
+
+    def counts(situation: Situation, time_s: float) -> bool:
+        verdict = weigher.judge(situation, LIMITS, time_s)
+        active = [record.code for record in weigher.active]
+        if fault.code in active:
+            assert verdict >= fault.severity
+        return fault.code in active
+
+    assert not counts(QUIET, now_s - 1.0)
+    for times in range(1, 8):
+        if fault.after_s:
+            assert not counts(trouble, now_s)
+            assert weigher.next_deadline(now_s) <= now_s + fault.after_s
+            assert not counts(trouble, now_s + fault.after_s - 1e-3)
+        now_s += fault.after_s
+        assert counts(trouble, now_s)
+        cooldown_s = min(fault.cooldown_s * 2 ** (times - 1), fault.cooldown_most_s)
+        assert weigher.records[fault.code].cooldown_s == cooldown_s
+        assert weigher.records[fault.code].times == times
+        if cooldown_s:
+            assert counts(QUIET, now_s + cooldown_s - 1e-3)
+        now_s += cooldown_s
+        if fault.latches:
+            now_s += DAY_S / 2
+            assert counts(QUIET, now_s)
+            assert fault.code in weigher.acknowledge(fault.code)
+        assert not counts(QUIET, now_s)
+        now_s += 1.0
+    assert fault.severity != NOTE or weigher.judge(QUIET, LIMITS, now_s + DAY_S) == CLEAR

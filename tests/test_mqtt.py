@@ -1,0 +1,402 @@
+"""Connecting to brokers of every kind, being turned away by them, and the names of topics."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import getpass
+import glob
+import json
+import os
+import shutil
+import subprocess
+from collections.abc import AsyncIterator, Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import aiomqtt
+import paho.mqtt.client as paho
+import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
+from paho.mqtt.enums import CallbackAPIVersion
+from pydantic import TypeAdapter, ValidationError
+
+from surpluscharge.config import Topic, parse
+from surpluscharge.simulator.broker import embedded_broker
+from tests.conftest import Mosquitto, free_port
+from tests.test_relay import off_command
+from tests.wire import COMMAND, ENABLE_SET, GRID, SUN_W, Daemon, Feed, Stage, running, tables, toml, until
+
+broker = pytest.mark.broker
+
+BrokerMaker = Callable[[str], Stage]
+
+
+@pytest.fixture
+def with_broker(tmp_path: Path) -> Iterator[BrokerMaker]:
+    """Return a function that starts a broker with more lines in its configuration, and an observer on it."""
+    brokers: list[Mosquitto] = []
+    stages: list[Stage] = []
+
+    def start(lines: str) -> Stage:
+        # Started by root it would become another user, who may not look into this folder.
+        broker = Mosquitto(tool("mosquitto"), tmp_path, f"user {getpass.getuser()}\n{lines}")
+        brokers.append(broker)
+        broker.start()
+        stages.append(Stage(broker.port, tmp_path))
+        return stages[-1]
+
+    yield start
+    for stage in stages:
+        stage.close()
+    for one in brokers:
+        one.kill()
+
+
+def tool(name: str) -> str:
+    """Return the path of a program; skip without it, but fail where CI=true."""
+    path = shutil.which(name, path=os.environ.get("PATH", "") + ":/usr/sbin:/sbin:/usr/local/sbin")
+    if path is None:
+        (pytest.fail if os.environ.get("CI") == "true" else pytest.skip)(f"needs {name}")
+    return path
+
+
+# --- who we are ------------------------------------------------------------------------------------------------------
+
+SECRET = "correct horse"  # invented
+
+
+def passwords(folder: Path) -> str:
+    """Return the broker's configuration lines for one user with a password; others need none."""
+    file = folder / "passwords"
+    file.touch(mode=0o600)
+    subprocess.run([tool("mosquitto_passwd"), "-b", file, "shed", SECRET], check=True, timeout=60)
+    return f"password_file {file}"
+
+
+@broker
+@pytest.mark.parametrize("kind", ["file", "env", "credential"])
+async def test_the_password(
+    with_broker: BrokerMaker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str
+) -> None:
+    """It may come from a file, the environment or the service manager, and is written nowhere."""
+    stage = with_broker(passwords(tmp_path))
+    (tmp_path / "broker-password").write_text(f"{SECRET}\n", encoding="utf-8")
+    monkeypatch.setenv("SHED_PASSWORD", SECRET)
+    monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(tmp_path))
+    place = {"file": str(tmp_path / "broker-password"), "env": "SHED_PASSWORD", "credential": "broker-password"}[kind]
+    async with stage.running(mqtt={"username": "shed", "password": {kind: place}}) as daemon:
+        assert len(daemon.events("connected")) == 2
+    assert SECRET not in daemon.text
+
+
+@broker
+async def test_a_wrong_password(with_broker: BrokerMaker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The log says why, without the password, and the daemon keeps trying; until then nothing is commanded."""
+    stage = with_broker(passwords(tmp_path))
+    monkeypatch.setenv("SHED_PASSWORD", "guessed")
+    daemon = stage.start(mqtt={"username": "shed", "password": {"env": "SHED_PASSWORD"}})
+    for link in ("main", "relay"):
+        failures = await until(lambda: daemon.events("connect_failed", link=link)[1:], "a second attempt")  # noqa: B023
+        assert "not authori" in failures[0]["reason"].lower()
+        assert failures[0]["attempt"] == 2
+        assert failures[0]["next_try_s"] > 0
+    assert "guessed" not in daemon.text
+    assert not daemon.events("connected")
+    assert daemon.process.poll() is None
+    outcome = off_command(stage.config_file)
+    assert outcome.returncode == 1
+    assert "ot authori" in outcome.stderr
+    assert outcome.stderr.count("\n") == 1
+    assert stage.wire.on(COMMAND) == []
+
+
+# --- over what -------------------------------------------------------------------------------------------------------
+
+
+def authority(folder: Path, name: str) -> Path:
+    """Make a certificate authority, and with it a certificate for a server here and one for a client."""
+    ca = folder / name
+    ca.mkdir()
+    openssl = tool("openssl")
+
+    def run(*arguments: str | Path) -> None:
+        subprocess.run([openssl, *arguments], check=True, capture_output=True, timeout=120, cwd=ca)
+
+    key = ("-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes")
+    usage = ("-addext", "keyUsage=critical,keyCertSign,cRLSign")
+    run("req", "-x509", *key, "-days", "2", "-subj", f"/CN={name}", *usage, "-keyout", "ca.key", "-out", "ca.crt")
+    for who, extension in [("server", "subjectAltName=IP:127.0.0.1"), ("client", "extendedKeyUsage=clientAuth")]:
+        (ca / f"{who}.ext").write_text(f"{extension}\n", encoding="utf-8")
+        run("req", *key, "-subj", f"/CN={who}", "-keyout", f"{who}.key", "-out", f"{who}.csr")
+        signing = ("-CA", "ca.crt", "-CAkey", "ca.key", "-CAcreateserial", "-days", "2", "-extfile", f"{who}.ext")
+        run("x509", "-req", "-in", f"{who}.csr", *signing, "-out", f"{who}.crt")
+    return ca
+
+
+@broker
+async def test_tls(with_broker: BrokerMaker, tmp_path: Path) -> None:
+    """Encrypted, both ends known by their certificates; a broker that nobody has vouched for is not talked to."""
+    ours, theirs = authority(tmp_path, "ours"), authority(tmp_path, "theirs")
+    port = free_port()
+    stage = with_broker(
+        f"listener {port} 127.0.0.1\ncafile {ours}/ca.crt\ncertfile {ours}/server.crt\nkeyfile {ours}/server.key\n"
+        "require_certificate true"
+    )
+    client = {"cert_file": str(ours / "client.crt"), "key_file": str(ours / "client.key")}
+    mqtt: dict[str, Any] = {"port": port, "tls": {"ca_file": str(ours / "ca.crt"), **client}}
+    async with stage.running(mqtt=mqtt), Feed(stage.wire, SUN_W) as feed:
+        await stage.charge(feed)
+
+    for change, reason in [
+        ({"port": port, "tls": {"ca_file": str(theirs / "ca.crt"), **client}}, "certificate verify failed"),
+        # The certificate is for 127.0.0.1; this name leads there too.
+        ({"port": port, "host": "localhost", "tls": mqtt["tls"]}, "Hostname mismatch"),
+    ]:
+        daemon = stage.start(mqtt=change)
+        failures = await until(lambda: daemon.events("connect_failed", link="relay")[1:], "a second attempt")  # noqa: B023
+        assert reason in failures[0]["reason"]
+        assert not daemon.events("connected")
+        daemon.kill()
+
+
+@broker
+async def test_a_local_socket(with_broker: BrokerMaker, tmp_path: Path) -> None:
+    """The broker's socket in the file system, without any network."""
+    path = tmp_path / "broker.socket"
+    stage = with_broker(f"listener 0 {path}")
+    config = stage.config()
+    mqtt = config.mqtt.model_copy(update={"unix_socket": str(path), "host": "no.such.host.invalid", "port": None})
+    async with running(config.model_copy(update={"mqtt": mqtt})) as daemon, Feed(stage.wire, SUN_W) as feed:
+        await stage.charge(feed)
+        assert len(daemon.events("connected")) == 2
+
+
+# --- in which version ------------------------------------------------------------------------------------------------
+
+
+async def test_falls_back_to_an_older_protocol(tmp_path: Path) -> None:
+    """A broker that does not know MQTT 5 is spoken to in 3.1.1, and everything works."""
+    async with (
+        embedded_broker() as port,
+        aiomqtt.Client("127.0.0.1", port) as hand,
+        running(parse(toml(tables(port, tmp_path)), "shed.toml")) as daemon,
+    ):
+        await until(lambda: len(daemon.events("connected", protocol="3.1.1")) == 2, "both connections", 60.0)
+        await until(lambda: daemon.events("ready"), "the first off")
+        await hand.publish(ENABLE_SET, "on", qos=1)
+        await hand.publish(GRID, str(SUN_W), qos=1)
+        await until(lambda: daemon.events("relay_confirmed", on=True), "a charge")
+        assert not daemon.events("connected", protocol="5")
+
+
+@broker
+async def test_protocol_5_is_taken_at_its_word(with_broker: BrokerMaker) -> None:
+    """Chosen, it is spoken."""
+    stage = with_broker("")
+    async with stage.running(mqtt={"protocol": "5"}) as daemon:
+        assert [line["protocol"] for line in daemon.events("connected")] == ["5", "5"]
+
+
+async def test_protocol_5_where_it_is_not_spoken(tmp_path: Path) -> None:
+    """Chosen, it is not given up for an older one: the log says that it cannot be."""
+    async with embedded_broker() as port:
+        file = tmp_path / "shed.toml"
+        file.write_text(toml(tables(port, tmp_path, mqtt={"protocol": "5"})), encoding="utf-8")
+        daemon = Daemon(file, tmp_path / "daemon.log")
+        try:
+            failures = await until(lambda: daemon.events("connect_failed", link="relay"), "a failure", 60.0)
+            assert failures[0]["reason"]
+            assert not daemon.events("connected")
+        finally:
+            daemon.kill()
+
+
+@contextlib.asynccontextmanager
+async def gate(port: int, dropped: int) -> AsyncIterator[tuple[int, Callable[[], None]]]:
+    """Lead to the broker on ``port``, but drop the first few connections.
+
+    Yields the port to connect to, and a function that cuts all connections there are.
+    """
+    left = dropped
+    writers: list[asyncio.StreamWriter] = []
+
+    async def pump(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        with contextlib.suppress(OSError):
+            while data := await reader.read(65536):
+                writer.write(data)
+        writer.close()
+
+    async def enter(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        nonlocal left
+        writers.append(writer)
+        if left > 0:
+            left -= 1
+            writer.close()
+            return
+        there, back = await asyncio.open_connection("127.0.0.1", port)
+        writers.append(back)
+        await asyncio.gather(pump(reader, back), pump(there, writer))
+
+    def cut() -> None:
+        for writer in writers:
+            writer.close()
+
+    async with await asyncio.start_server(enter, "127.0.0.1", 0) as server:
+        yield server.sockets[0].getsockname()[1], cut
+        cut()
+
+
+@broker
+async def test_a_hiccup_is_no_reason_to_stay_with_an_older_protocol(with_broker: BrokerMaker) -> None:
+    """MQTT 5 is what lets "on" expire: at each new connection it is tried again (invariant 8)."""
+    stage = with_broker("")
+    async with gate(stage.port, dropped=2) as (port, cut), running(stage.config(mqtt={"port": port})) as daemon:
+        await until(lambda: len(daemon.events("connected")) == 2, "both connections", 60.0)
+        cut()
+        await until(lambda: len(daemon.events("connected")) == 4, "both connections again", 60.0)
+        assert {line["protocol"] for line in daemon.events("connected")[2:]} == {"5"}
+
+
+# --- what we may -----------------------------------------------------------------------------------------------------
+
+
+@broker
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+async def test_a_subscription_is_refused(with_broker: BrokerMaker, tmp_path: Path, protocol: str) -> None:
+    """The log names the topic that the broker keeps from us, and the daemon goes on with the others."""
+    # An access list alone refuses no subscription; this plugin does.
+    plugin = next(iter(glob.glob("/usr/lib/*/mosquitto_dynamic_security.so")), None)  # noqa: PTH207
+    if plugin is None:
+        pytest.skip("the broker has come without the plugin")
+    allowed = dict.fromkeys(("publishClientSend", "publishClientReceive", "subscribe", "unsubscribe"), True)
+    deny = {"acltype": "subscribeLiteral", "topic": "house/secret", "priority": 1, "allow": False}
+    rules = {
+        "defaultACLAccess": allowed,
+        "roles": [{"rolename": "limited", "acls": [deny]}],
+        "groups": [{"groupname": "anyone", "roles": [{"rolename": "limited"}]}],
+        "anonymousGroup": "anyone",
+        "clients": [],
+    }
+    (tmp_path / "rules.json").write_text(json.dumps(rules), encoding="utf-8")
+    stage = with_broker(f"plugin {plugin}\nplugin_opt_config_file {tmp_path}/rules.json")
+    meter = [{"topic": GRID}, {"topic": "house/secret"}]
+    async with stage.running(mqtt={"protocol": protocol}, meter=meter) as daemon:
+        (line,) = daemon.events("subscription_refused", level="error")
+        assert line["topic"] == "house/secret"
+        assert line["reason"]
+        stage.wire.publish(ENABLE_SET, "on")
+        await until(lambda: stage.wire.status["enabled"], "the other subscriptions to work")
+
+
+@pytest.fixture
+def forbidden(with_broker: BrokerMaker, tmp_path: Path) -> Stage:
+    """A broker that lets the daemon's user do everything but command the relay."""
+    (tmp_path / "access").write_text(f"user shed\ntopic readwrite #\ntopic deny {COMMAND}\n", encoding="utf-8")
+    (tmp_path / "broker-password").write_text(SECRET, encoding="utf-8")
+    stage = with_broker(f"{passwords(tmp_path)}\nacl_file {tmp_path}/access")
+    stage.write(mqtt={"username": "shed", "password": {"file": str(tmp_path / "broker-password")}})
+    return stage
+
+
+@broker
+async def test_a_command_is_refused(forbidden: Stage) -> None:
+    """What an MQTT 5 broker refuses is not confirmed (invariants 3, 7)."""
+    daemon = forbidden.start()
+    await until(lambda: len(daemon.events("connected")) == 2, "both connections")
+    await until(lambda: daemon.events("relay_unconfirmed", on=False) or daemon.events("relay_confirmed"), "an outcome")
+    assert not daemon.events("relay_confirmed")
+
+
+@broker
+def test_the_stop_action_is_refused(forbidden: Stage) -> None:
+    """The stop action does not say that it has sent off when the broker refused it."""
+    outcome = off_command(forbidden.config_file)
+    assert outcome.returncode == 1
+    assert "authori" in outcome.stderr
+
+
+# --- the names of topics ---------------------------------------------------------------------------------------------
+
+_CHECK: TypeAdapter[str] = TypeAdapter(Topic)
+
+
+def accepted(name: str) -> bool:
+    try:
+        return _CHECK.validate_python(name) == name
+    except ValidationError:
+        return False
+
+
+def publishable(name: str) -> bool:
+    """Say whether the client library would publish under this name (MQTT 3.1.1: under 5 it may stand for an alias)."""
+    client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311)
+    try:
+        client.publish(name)
+    except ValueError:
+        return False
+    return True
+
+
+# MQTT 5.0, section 4.7: examples of names, and of filters that are none.
+NAMES = [
+    "sport",
+    "sport/tennis/player1",
+    "sport/tennis/player1/ranking",
+    "sport/tennis/player1/score/wimbledon",
+    "/finance",  # 4.7.1.3: differs from "finance"
+    "/",  # 4.7.3: a name may consist of the separator only
+    "ACCOUNTS",  # 4.7.3: case counts
+    "Accounts payable",  # 4.7.3: spaces are allowed
+    "x" * 65535,  # 4.7.3: the most bytes there may be
+]
+NO_NAMES = [
+    *("#", "sport/#", "sport/tennis/#", "sport/tennis/player1/#"),  # 4.7.1.2
+    *("sport/tennis#", "sport/tennis/#/ranking"),  # 4.7.1.2: not even filters
+    *("+", "+/tennis/#", "sport/+/player1", "sport/tennis/+", "sport/+", "+/+", "/+"),  # 4.7.1.3
+    "sport+",  # 4.7.1.3: not even a filter
+    "",  # 4.7.3: one character at least
+    "x" * 65536,  # 4.7.3: too long
+    "é" * 32768,  # and so is this, in bytes
+]
+
+
+@pytest.mark.parametrize("name", NAMES, ids=lambda name: name[:40])
+def test_topic_names(name: str) -> None:
+    """What section 4.7 shows as a topic name is taken for one; the client library agrees."""
+    assert accepted(name)
+    assert publishable(name)
+
+
+@pytest.mark.parametrize("name", NO_NAMES, ids=lambda name: name[:40] or "empty")
+def test_what_is_no_topic_name(name: str) -> None:
+    """What section 4.7 shows as a filter, or as neither, is refused; the client library agrees."""
+    assert not accepted(name)
+    assert not publishable(name)
+
+
+@pytest.mark.parametrize("name", ["$SYS/", "$SYS/monitor/Clients", "$share/house/grid", "$", "a\0b"])
+def test_names_that_are_not_for_us(name: str) -> None:
+    """Names that begin with $ are the broker's (4.7.2), and none has a null character (4.7.3)."""
+    assert not accepted(name)
+
+
+_names = st.text(alphabet="+#/$a Ä\0", max_size=8) | st.text(max_size=20)
+
+
+@given(name=_names)
+@example("sport/tennis/player1/#")
+def test_any_name(name: str) -> None:
+    """Accepted is what the client library would publish, less what 4.7.2 and 4.7.3 keep back."""
+    assert accepted(name) == (publishable(name) and not name.startswith("$") and "\0" not in name)
+
+
+@given(name=_names.filter(accepted), other=_names.filter(accepted))
+@example("/finance", "finance")
+@example("ACCOUNTS", "Accounts")
+def test_a_name_means_one_topic(name: str, other: str) -> None:
+    """Subscribed to, an accepted name matches itself and nothing else; and everybody's # includes it."""
+    assert paho.topic_matches_sub(name, name)
+    assert paho.topic_matches_sub(name, other) == (name == other)
+    assert paho.topic_matches_sub("#", name)

@@ -1,0 +1,379 @@
+"""What outlives the process: kept exactly, shifted to another clock, and never trusted when it is damaged."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import stat
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from surpluscharge.config import parse
+from surpluscharge.control.controller import Controller, Kept, Moment, Settings, Tally
+from surpluscharge.control.supervisor import FAULTS, Record
+from surpluscharge.daemon import store
+from tests.conftest import Mosquitto
+from tests.wire import ENABLE, ENABLE_SET, SUN_W, Feed, Stage, tables, toml, until
+
+WALL = datetime(2031, 5, 1, 12, tzinfo=UTC)
+KEPT = Kept(
+    saved_s=1000.25,
+    enabled=True,
+    on=False,
+    charger_w=1380.0,
+    starts_s=(100.5, 700.125),
+    session_s=812.5,
+    session_wh=311.4,
+    session_day=741000,
+    today=Tally(741000, 2, 812.5, 311.4, 20.25),
+    level=0.25,
+    run_s=812.5,
+    run_as=4875.0,
+    faults=(Record("socket-hot", 900.0, 2, active=True, acknowledged=False),),
+)
+
+
+class SetClock:
+    """A clock that stands where it is set."""
+
+    def __init__(self, now_s: float, wall: datetime, origin: str) -> None:
+        self.now_s, self.origin = now_s, origin
+        self._wall = wall
+
+    def now(self) -> float:
+        return self.now_s
+
+    def wall(self) -> datetime:
+        return self._wall
+
+    def real_s(self, seconds: float) -> float:
+        return seconds
+
+    async def sleep(self, seconds: float) -> None:
+        raise AssertionError("nothing here sleeps")
+
+
+BEFORE = SetClock(1000.25, WALL, "one start of the machine")
+
+
+def later(seconds: float, wall_s: float | None = None) -> SetClock:
+    """Return the same clock ``seconds`` later; its wall clock says that ``wall_s`` have passed."""
+    wall = WALL + timedelta(seconds=seconds if wall_s is None else wall_s)
+    return SetClock(BEFORE.now_s + seconds, wall, BEFORE.origin)
+
+
+def another(now_s: float, wall_s: float) -> SetClock:
+    """Return the clock of another start of the machine, by the wall clock ``wall_s`` after the first."""
+    return SetClock(now_s, WALL + timedelta(seconds=wall_s), "another start of the machine")
+
+
+@pytest.fixture
+def file(tmp_path: Path) -> Path:
+    return tmp_path / "state" / "shed.json"
+
+
+@pytest.fixture
+def stage(mosquitto: Mosquitto, tmp_path: Path) -> Iterator[Stage]:
+    stage = Stage(mosquitto.port, tmp_path)
+    yield stage
+    stage.close()
+
+
+# --- kept ------------------------------------------------------------------------------------------------------------
+
+_times = st.floats(0, 1e8)
+_kept = st.builds(
+    Kept,
+    saved_s=st.just(BEFORE.now_s),
+    enabled=st.booleans(),
+    on=st.booleans(),
+    charger_w=st.floats(0, 8000),
+    starts_s=st.lists(_times, max_size=20).map(tuple),
+    session_s=_times,
+    session_wh=_times,
+    session_day=st.integers(0, 10**6),
+    today=st.builds(Tally, st.integers(0, 10**6), st.integers(0, 96), _times, _times, _times),
+    level=st.floats(0, 3),
+    run_s=_times,
+    run_as=_times,
+    faults=st.lists(
+        st.builds(
+            Record,
+            st.sampled_from([fault.code for fault in FAULTS]),
+            _times,
+            st.integers(1, 40),
+            st.booleans(),
+            st.booleans(),
+        ),
+        max_size=4,
+    ).map(tuple),
+)
+
+
+@given(kept=_kept)
+def test_round_trip(tmp_path_factory: pytest.TempPathFactory, kept: Kept) -> None:
+    """While the same clock runs, what is loaded is what was saved, to the bit."""
+    path = tmp_path_factory.getbasetemp() / "round" / "shed.json"
+    store.save(path, kept, BEFORE)
+    assert store.load(path, BEFORE) == kept
+    assert store.load(path, later(86400.0)) == kept
+
+
+def test_nothing_kept(file: Path) -> None:
+    assert store.load(file, BEFORE) is None
+
+
+def test_the_file_is_replaced_as_a_whole(file: Path) -> None:
+    """The new file has its name only once it is complete: no half of it is ever met under that name."""
+    store.save(file, KEPT, BEFORE)
+    first = file.stat().st_ino
+    store.save(file, KEPT._replace(enabled=False), BEFORE)
+    assert file.stat().st_ino != first
+    assert [path.name for path in file.parent.iterdir()] == ["shed.json"]
+
+
+@pytest.mark.parametrize(
+    "folder_exists",
+    [
+        False,
+        True,
+    ],
+)
+def test_others_cannot_read_it(file: Path, folder_exists: bool) -> None:
+    """When somebody is at home can be read from it, so other users of the computer cannot, whatever the umask."""
+    if folder_exists:
+        file.parent.mkdir(mode=0o755)
+    umask = os.umask(0o022)
+    try:
+        store.save(file, KEPT, BEFORE)
+    finally:
+        os.umask(umask)
+    modes = [stat.S_IMODE(path.stat().st_mode) for path in (file, file.parent)]
+    assert any(mode & 0o077 == 0 for mode in modes), [oct(mode) for mode in modes]
+
+
+# --- another clock ---------------------------------------------------------------------------------------------------
+
+
+def test_the_wall_clock_does_not_matter_while_the_same_clock_runs(file: Path) -> None:
+    """A wall clock that is set right in between changes nothing."""
+    store.save(file, KEPT, BEFORE)
+    for wall_s in (-1e6, 0.0, 1e6):
+        assert store.load(file, later(60.0, wall_s)) == KEPT
+
+
+def test_another_origin_shifts_by_the_wall_clock(file: Path) -> None:
+    """After a restart of the machine, the wall clock says how long ago everything was."""
+    store.save(file, KEPT, BEFORE)
+    found = store.load(file, another(now_s=30.0, wall_s=3600.0))
+    assert found is not None
+    # An hour has passed: what was saved 0 s ago is now 3600 s ago, and every start as much older than that.
+    assert found.saved_s == pytest.approx(30.0 - 3600.0)
+    assert found.starts_s == pytest.approx([30.0 - 3600.0 - age_s for age_s in (899.75, 300.125)])
+    assert [record.raised_s for record in found.faults] == pytest.approx([30.0 - 3600.0 - 100.25])
+    assert found._replace(saved_s=KEPT.saved_s, starts_s=KEPT.starts_s, faults=KEPT.faults) == KEPT
+
+
+def test_time_that_went_on_counts_as_charged(file: Path) -> None:
+    """If it was on when it was last heard of, the gap counts in full against the session's cap (invariant 5)."""
+    store.save(file, KEPT._replace(on=True), BEFORE)
+    clock = another(now_s=30.0, wall_s=3600.0)
+    found = store.load(file, clock)
+    state = Controller(_settings(), Moment(clock.now(), 741000, 741000), found).state
+    assert state.session_s == pytest.approx(812.5 + 3600.0)
+    assert state.session_wh == pytest.approx(311.4 + 1380.0)
+
+
+@pytest.mark.parametrize("on", [False, True])
+def test_a_wall_clock_put_back(file: Path, on: bool) -> None:
+    """Nobody knows how long it was: starts do not age, and a charge that ran on counts as beyond any cap (4, 5)."""
+    store.save(file, KEPT._replace(on=on), BEFORE)
+    found = store.load(file, another(now_s=30.0, wall_s=-86400.0 * 365))
+    assert found is not None
+    assert found.saved_s == pytest.approx(30.0)
+    assert found.starts_s == pytest.approx([30.0 - age_s for age_s in (899.75, 300.125)])
+    assert found.session_s == 812.5 + (store.UNKNOWABLE_S if on else 0.0)
+    assert found.session_s >= 86400.0 or not on  # session.time_cap_s is at most that
+
+
+def test_the_same_origin_but_an_earlier_time(file: Path) -> None:
+    """A clock that seems to have gone back is another one, whatever its name says."""
+    store.save(file, KEPT, BEFORE)
+    found = store.load(file, SetClock(5.0, WALL + timedelta(seconds=60), BEFORE.origin))
+    assert found is not None
+    assert found.saved_s == pytest.approx(5.0 - 60.0)
+
+
+def _settings() -> Settings:
+    return parse(toml(tables(1, Path("/nowhere"))), "shed.toml").settings()
+
+
+# --- damage ----------------------------------------------------------------------------------------------------------
+
+
+@given(data=st.data())
+def test_flipped_bits(tmp_path_factory: pytest.TempPathFactory, data: st.DataObject) -> None:
+    """A damaged file is set aside, unless the damage says the same in other letters (1e5 as 1E5)."""
+    path = tmp_path_factory.getbasetemp() / "bits" / "shed.json"
+    store.save(path, KEPT, BEFORE)
+    good = path.read_bytes()
+    bits = data.draw(st.sets(st.integers(0, 8 * len(good) - 1), min_size=1, max_size=8))
+    bad = bytearray(good)
+    for bit in bits:
+        bad[bit // 8] ^= 1 << bit % 8
+    path.write_bytes(bad)
+    try:
+        found = store.load(path, BEFORE)
+    except store.Unusable as error:
+        assert not path.exists()
+        assert Path(error.kept_as).read_bytes() == bytes(bad)
+        assert str(error).isprintable()
+    else:
+        assert found == KEPT
+
+
+@given(length=st.integers(0, 10_000))
+def test_a_file_cut_short(tmp_path_factory: pytest.TempPathFactory, length: int) -> None:
+    """However little of it is left, it is not trusted."""
+    path = tmp_path_factory.getbasetemp() / "cut" / "shed.json"
+    store.save(path, KEPT, BEFORE)
+    good = path.read_bytes()
+    path.write_bytes(good[: length % len(good)])
+    with pytest.raises(store.Unusable):
+        store.load(path, BEFORE)
+
+
+def _document(**changes: Any) -> bytes:
+    """Return a file with a good checksum, and changes laid over its body."""
+    kept = {**KEPT._asdict(), "today": KEPT.today._asdict()}
+    body = {"format": store.FORMAT, "origin": BEFORE.origin, "wall": WALL.isoformat(), "kept": kept} | changes
+    return json.dumps({"crc32": store._checksum(body), "body": body}).encode()
+
+
+BAD_FILES = {
+    "empty": b"",
+    "not JSON": b"enabled = true",
+    "not text": b"\xff\xfe\x00",
+    "another document": b'{"on": true}',
+    "a list": b"[1, 2]",
+    "a number": b"1",
+    "nothing": b"null",
+    "nested without end": b"[" * 100_000,
+    "no body": b'{"crc32": 0, "body": null}',
+    "a wrong checksum": _document().replace(b'"enabled": true', b'"enabled": false'),
+    "a format to come": _document(format=store.FORMAT + 1),
+    "no format": _document(format=None),
+    "no wall time": _document(wall=None),
+    "a wall time without a zone": _document(wall="2031-05-01T12:00:00", origin="x"),
+    "no such time": _document(wall="2031-13-01T12:00:00+00:00"),
+    "something missing": _document(kept={"enabled": True}),
+    "a wrong type": _document(kept={**KEPT._asdict(), "today": KEPT.today._asdict(), "starts_s": "often"}),
+}
+
+
+def test_the_good_file_that_the_bad_ones_are_made_of(file: Path) -> None:
+    file.parent.mkdir()
+    file.write_bytes(_document())
+    assert store.load(file, BEFORE) == KEPT
+
+
+@pytest.mark.parametrize("content", BAD_FILES.values(), ids=BAD_FILES)
+def test_a_file_that_cannot_be_trusted(file: Path, content: bytes) -> None:
+    """It is set aside, whole, and the next start finds none."""
+    file.parent.mkdir()
+    file.write_bytes(content)
+    with pytest.raises(store.Unusable) as raised:
+        store.load(file, BEFORE)
+    assert Path(raised.value.kept_as).read_bytes() == content
+    assert len(str(raised.value)) < 500
+    assert store.load(file, BEFORE) is None
+
+
+@pytest.mark.parametrize("key", ["session_s", "session_wh", "starts_s"])
+def test_numbers_that_are_none(file: Path, key: str) -> None:
+    """NaN compares with no cap and no budget: a file that holds it is not trusted (4, 5)."""
+    number = [math.nan] if key == "starts_s" else math.nan
+    kept = {**KEPT._asdict(), "today": KEPT.today._asdict(), key: number}
+    file.parent.mkdir()
+    file.write_bytes(_document(kept=kept))
+    with pytest.raises(store.Unusable):
+        store.load(file, BEFORE)
+
+
+# --- the daemon on top of it -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.broker
+async def test_the_daemon_with_a_damaged_file(stage: Stage) -> None:
+    """The safe side: disabled, a line in the log that says where the file went, and it runs on."""
+    state = stage.folder / "state" / "shed.json"
+    async with stage.running():
+        stage.wire.publish(ENABLE_SET, "on")
+        await until(lambda: stage.wire.last(ENABLE) == "true", "the echo")
+    state.write_bytes(state.read_bytes().replace(b"true", b"True"))
+    async with stage.running() as daemon:
+        (line,) = daemon.events("store_unusable", level="error")
+        assert line["kept_as"] == str(state.with_suffix(".unusable"))
+        assert line["reason"]
+        await until(lambda: stage.wire.last(ENABLE) == "false", "the echo")
+        async with Feed(stage.wire, SUN_W) as feed:
+            await stage.charge(feed)
+    assert json.loads(state.read_text(encoding="utf-8"))["body"]["kept"]["enabled"] is True
+
+
+@pytest.mark.broker
+@pytest.mark.parametrize("obstacle", ["no folder can be made", "a folder in the file's place"])
+async def test_the_daemon_cannot_write(stage: Stage, obstacle: str) -> None:
+    """It says so once, and starts no charge: latches, budgets and the image would not outlive the next crash."""
+    state = stage.folder / "state"
+    if obstacle == "no folder can be made":
+        state.write_text("a file where the folder should be", encoding="utf-8")
+    else:
+        (state / "shed.json").mkdir(parents=True)
+    async with stage.running() as daemon, Feed(stage.wire, SUN_W):
+        stage.wire.publish(ENABLE_SET, "on")
+        await until(lambda: stage.wire.state == "arming", "the surplus being seen")
+        (line,) = daemon.events("store_failed", level="error")
+        assert line["reason"]
+        await until(lambda: "cannot be written" in (stage.wire.status["waiting_for"] or ""), "the reason in the status")
+        assert not daemon.events("state_changed", new="charging")
+        assert not daemon.events("crashed")
+
+
+@pytest.mark.broker
+async def test_a_damaged_file_that_cannot_be_set_aside(stage: Stage) -> None:
+    """It says so, takes the safe side, runs on, and writes a good file over the bad one."""
+    state = stage.folder / "state"
+    (state / "shed.unusable").mkdir(parents=True)
+    (state / "shed.json").write_bytes(b"damaged")
+    async with stage.running() as daemon:
+        (line,) = daemon.events("store_unusable", level="error")
+        assert line["kept_as"] == str(state / "shed.json")
+        assert daemon.service.controller.enabled is False
+    assert store.load(state / "shed.json", BEFORE) is not None
+
+
+@pytest.mark.broker
+async def test_what_must_outlive_a_crash_is_written_before_on(stage: Stage) -> None:
+    """When "on" is on the wire, the start is on the disk already (invariants 4, 5, 10)."""
+    state = stage.folder / "state" / "shed.json"
+    seen: list[dict[str, Any]] = []
+
+    def look(message: Any) -> None:
+        if message.text == "on" and message.topic == "shed/plug/command":
+            seen.append(json.loads(state.read_text(encoding="utf-8"))["body"]["kept"])
+
+    async with stage.running(), Feed(stage.wire, SUN_W) as feed:
+        stage.wire.reaction = look
+        await stage.charge(feed)
+    (kept,) = seen
+    assert kept["on"] is True
+    assert len(kept["starts_s"]) == 1
+    assert kept["today"]["starts"] == 1
