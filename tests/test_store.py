@@ -139,13 +139,7 @@ def test_the_file_is_replaced_as_a_whole(file: Path) -> None:
     assert [path.name for path in file.parent.iterdir()] == ["shed.json"]
 
 
-@pytest.mark.parametrize(
-    "folder_exists",
-    [
-        False,
-        True,
-    ],
-)
+@pytest.mark.parametrize("folder_exists", [False, True])
 def test_others_cannot_read_it(file: Path, folder_exists: bool) -> None:
     """When somebody is at home can be read from it, so other users of the computer cannot, whatever the umask."""
     if folder_exists:
