@@ -150,6 +150,7 @@ def _ack(options: argparse.Namespace) -> int:
 
 
 def _publish(config: Config, post: Post, name: str, what: str, done: str) -> int:
+    logs.configure("critical", "console")  # the one line below says it all
     try:
         asyncio.run(publish_once(config, post, name, OFF_WITHIN_S))
     except (MqttError, ValueError, OSError) as error:  # TimeoutError is an OSError

@@ -319,11 +319,6 @@ def test_the_stop_action_is_refused(forbidden: Stage) -> None:
 
 
 @broker
-@pytest.mark.xfail(
-    strict=True,
-    reason="mqtt.py publish_once(): the logger called silent is not, structlog's default prints to standard output; and "
-    "the error that _send() raises does not carry the broker's reason, which stands in that stray line only",
-)
 def test_the_stop_action_says_why_it_is_refused(forbidden: Stage) -> None:
     """One line on standard error with the broker's reason, and nothing on standard output."""
     outcome = off_command(forbidden.config_file)

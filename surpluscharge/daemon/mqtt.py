@@ -82,7 +82,7 @@ class Link:
         self._client: Client | None = None
         self._password = config.mqtt.password.reveal() if config.mqtt.password else None
         self._tls = _tls(config)
-        self._refusals = 0
+        self._refusals: list[str] = []  # why the broker refused what was published, of the present connection
         self._protocols = {
             "auto": [ProtocolVersion.V5, ProtocolVersion.V311],
             "5": [ProtocolVersion.V5],
@@ -146,10 +146,10 @@ class Link:
         if post.expiry_s is not None and self._version is ProtocolVersion.V5:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
             properties.MessageExpiryInterval = max(1, math.ceil(post.expiry_s))
-        refusals = self._refusals
+        refusals = len(self._refusals)
         await client.publish(post.topic, post.payload, post.qos, post.retain, properties=properties, timeout=within_s)
-        if self._refusals != refusals:  # this message or one beside it; the safe answer for both is no
-            raise MqttError("the broker refuses the message")
+        if len(self._refusals) > refusals:  # this message or one beside it; the safe answer for both is no
+            raise MqttError(f"the broker refuses the message: {self._refusals[-1]}")
 
     def _tell_failure(self, state: RetryCallState) -> None:
         error = state.outcome.exception() if state.outcome else None
@@ -175,7 +175,7 @@ class Link:
                 if not str(error).startswith("Operation timed out"):
                     break  # not a matter of the protocol
             else:
-                self._version = protocol
+                self._version, self._refusals = protocol, []
                 self._watch_refusals(client)
                 return client
         assert failure is not None
@@ -188,7 +188,7 @@ class Link:
 
         def on_publish(sender: Any, userdata: Any, mid: int, code: ReasonCode, properties: Any) -> None:
             if code.is_failure:
-                self._refusals += 1
+                self._refusals.append(str(code))
                 self._log.error("publish_refused", reason=str(code))
             if answered:
                 answered(sender, userdata, mid, code, properties)
@@ -244,8 +244,7 @@ def _tls(config: Config) -> ssl.SSLContext | None:
 
 async def publish_once(config: Config, post: Post, name: str, within_s: float) -> None:
     """Connect, publish, disconnect: for a short command. Raises MqttError, OSError, TimeoutError."""
-    silent: structlog.stdlib.BoundLogger = structlog.get_logger("surpluscharge.once")
-    link = Link(name, config, silent, will=post, farewell=post)
+    link = Link(name, config, structlog.get_logger("surpluscharge"), will=post, farewell=post)
     async with asyncio.timeout(within_s):
         client = await link._connect()
         try:
