@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
+import os
 import sys
 from collections.abc import Callable
 from typing import Any
@@ -13,6 +14,7 @@ from aiomqtt import MqttError
 
 from surpluscharge import __version__
 from surpluscharge.config import VOLTAGE_TOLERANCE, Config, ConfigError, Section, load, load_for_off
+from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.daemon import logs, service, status
 from surpluscharge.daemon.mqtt import Post, publish_once
 from surpluscharge.daemon.relay import off_post
@@ -36,6 +38,9 @@ def main(arguments: list[str] | None = None) -> int:
         return 1
     except KeyboardInterrupt:
         return 130
+    except BrokenPipeError:  # whoever read our output has seen enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -98,13 +103,14 @@ def _check(options: argparse.Namespace) -> int:
     )
     for warning in config.warnings():
         print(f"warning: {warning}")
-    print(
-        "warning: hours of current through a household socket can start a fire. Use a socket, plug and cable rated for"
-    )
-    print(
-        "it, feel them after an hour, follow local codes, and ask a licensed electrician. This is no certified safety"
-    )
-    print("device.")
+    print(CAUTION)
+    for index, meter in enumerate(config.meter):
+        flow = "import" if meter.measures in ("net-import", "import-only") else "export"
+        print(
+            f"A positive value of {meter.topic} (meter {index + 1}) is taken for {flow}. A kettle shows whether it is."
+        )
+    print(f"Enable on {config.base_topic}/enable/set; the status is on {config.base_topic}/status.")
+    print(f"{options.config} can be used, with {len(config.warnings())} warnings.")
     return 0
 
 
@@ -138,23 +144,30 @@ def _effective(config: Config) -> list[tuple[str, str, str]]:
 
 def _off(options: argparse.Namespace) -> int:
     config = load_for_off(options.config)
-    return _publish(config, off_post(config), "off", "the off command", f"off sent to {config.relay.command_topic}")
+    done = (
+        f"off sent to {config.relay.command_topic}. A daemon that is charging will switch on again: "
+        f"to stop a charge, publish off to {config.base_topic}/enable/set"
+    )
+    return _publish(config, off_post(config), "off", "the off command", done)
 
 
 def _ack(options: argparse.Namespace) -> int:
     config = load(options.config)
+    latching = [fault.code for fault in FAULTS if fault.latches]
+    if options.code not in ("all", *latching):
+        print(f"{options.code} is not a fault that latches; these do: {', '.join(latching)}", file=sys.stderr)
+        return 1
     post = Post(f"{config.base_topic}/acknowledge/set", options.code)
-    return _publish(
-        config, post, "ack", "the acknowledgement", f"acknowledged: {options.code}; the status tells what comes of it"
-    )
+    done = f"acknowledgement of {options.code} sent; what came of it stands in {config.base_topic}/status"
+    return _publish(config, post, "ack", "the acknowledgement", done)
 
 
 def _publish(config: Config, post: Post, name: str, what: str, done: str) -> int:
-    logs.configure("critical", "console")  # the one line below says it all
     try:
         asyncio.run(publish_once(config, post, name, OFF_WITHIN_S))
     except (MqttError, ValueError, OSError) as error:  # TimeoutError is an OSError
-        print(f"the broker did not take {what}: {str(error) or 'no answer in time'}", file=sys.stderr)
+        reason = str(error) or "no answer in time"
+        print(f"the broker did not take {what}: {reason} ({config.broker})", file=sys.stderr)
         return 1
     print(done)
     return 0

@@ -54,12 +54,15 @@ def zone(name: str | None) -> tzinfo | None:
 
     The machine's own is read as a whole, with its rules: an offset alone would be wrong after the next clock change.
     """
-    if name or (name := os.environ.get("TZ", "").lstrip(":")):
+    if name:
         return ZoneInfo(name)
+    own = os.environ.get("TZ", "").lstrip(":") or "/etc/localtime"
     try:
-        with Path("/etc/localtime").open("rb") as file:
+        if not own.startswith("/"):
+            return ZoneInfo(own)
+        with Path(own).open("rb") as file:
             return ZoneInfo.from_file(file, key="localtime")
-    except (OSError, ValueError):
+    except (OSError, ValueError, KeyError):  # TZ may also hold a rule of its own, which only the C library reads
         return None
 
 

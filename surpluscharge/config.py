@@ -103,6 +103,16 @@ def _topic(value: str) -> str:
     return value
 
 
+def _host(value: str) -> str:
+    try:
+        value.encode("idna")
+    except UnicodeError:
+        raise _refuse("no host can have this name", "Write a name such as broker.lan, or an address") from None
+    if "/" in value:
+        raise _refuse("this is more than a host name", "Write the name or address alone; the port has a key of its own")
+    return value
+
+
 def _pointer(value: str) -> str:
     if value and not value.startswith("/"):
         raise _refuse("a JSON Pointer (RFC 6901) begins with /", f'Write "/{value}"')
@@ -194,7 +204,9 @@ class Tls(Section):
 
 
 class Mqtt(Section):
-    host: str = Field("localhost", min_length=1, description="the broker's name or address")
+    host: Annotated[str, AfterValidator(_host)] = Field(
+        "localhost", min_length=1, description="the broker's name or address"
+    )
     port: int | None = Field(None, ge=1, le=65535, description="default: 1883, with TLS 8883")
     unix_socket: str | None = Field(None, description="path of the broker's local socket, instead of host and port")
     tls: Tls | None = Field(None, description="present: the connection is encrypted")
@@ -391,6 +403,11 @@ class Config(Section):
     @property
     def port(self) -> int:
         return self.mqtt.port or (8883 if self.mqtt.tls else 1883)
+
+    @property
+    def broker(self) -> str:
+        """Where the broker is looked for, for people."""
+        return self.mqtt.unix_socket or f"{self.mqtt.host}:{self.port}"
 
     @property
     def state_file(self) -> Path:
@@ -788,7 +805,9 @@ def load_for_off(path: str | Path) -> Config:
             raise
         data = tomllib.loads(Path(path).read_text(encoding="utf-8"))
         for problem in error.problems:
-            _mend(data, tuple(int(part) if part.isdigit() else part for part in problem.keys[0].split(".")))
+            _mend(
+                data, tuple(int(part) if re.fullmatch("[0-9]+", part) else part for part in problem.keys[0].split("."))
+            )
         try:
             return Config.model_validate(data)
         except ValidationError:
@@ -894,9 +913,10 @@ def _explain(details: ErrorDetails) -> Problem:
         about = _field_description(location)
         table = "[[meter]]" if key == "meter" else f"[{key}]"
         return Problem((key,), "", "is missing", f"Set it: {about}" if about else f"Add a {table} table")
-    if kind == "extra_forbidden":
-        # What nobody knows may be a secret under a mistyped name: show numbers only.
-        shown = _show(value) if isinstance(value, bool | int | float) else ""
+    if kind == "extra_forbidden" and not any("password" in str(part) for part in location[:-1]):
+        # What nobody knows may be a secret under a mistyped name: show numbers only, and not those of a key like it.
+        secretive = difflib.get_close_matches(leaf.lower(), ("password", "passwd", "passphrase", "secret"))
+        shown = _show(value) if isinstance(value, bool | int | float) and not secretive else ""
         return Problem((key,), shown, "is not a known key", _nearest(location))
     if any("password" in str(part) for part in location):
         return Problem(

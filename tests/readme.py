@@ -15,7 +15,7 @@ README = Path(__file__).parent.parent / "README.md"
 
 def parts() -> dict[str, str]:
     """Return each made part by the name in its marker."""
-    faults = ["| code | does | qualifies after | lasts at least | what it means | what to do |", "| --- " * 6 + "|"]
+    faults = ["| code | does | must last | lasts at least | what it means | what to do |", "| --- " * 6 + "|"]
     for fault in FAULTS:
         cooldown = f"{duration(fault.cooldown_s)}" if fault.cooldown_s else ""
         if fault.cooldown_most_s > fault.cooldown_s:

@@ -137,7 +137,7 @@ def test_off_with_a_broker_that_says_nothing(
         silent.bind(("127.0.0.1", 0))
         silent.listen()
         assert cli.main(["off", "--config", written(tmp_path, silent.getsockname()[1])]) == 1
-    assert capsys.readouterr().err == "the broker did not take the off command: no answer in time\n"
+    assert capsys.readouterr().err.startswith("the broker did not take the off command: no answer in time (127.0.0.1:")
 
 
 def test_off_sends_the_off_command_once(
@@ -152,14 +152,16 @@ def test_off_sends_the_off_command_once(
     path = written(tmp_path, 1884, 'relay.off_payload = "out"', "relay.qos = 0")
     assert cli.main(["off", "--config", path]) == 0
     printed = capsys.readouterr()
-    assert (printed.out, printed.err) == ("off sent to carport/plug/command\n", "")
+    assert printed.out.startswith("off sent to carport/plug/command. A daemon that is charging will switch on again")
+    assert printed.err == ""
     ((port, post, _, within_s),) = sent
     assert (port, post.topic, post.payload, post.qos, post.retain) == (1884, "carport/plug/command", "out", 1, False)
     assert within_s == cli.OFF_WITHIN_S
 
 
 @pytest.mark.parametrize(
-    ("arguments", "payload"), [([], "all"), (["all"], "all"), (["socket-hot"], "socket-hot"), (["Grüße"], "Grüße")]
+    ("arguments", "payload"),
+    [([], "all"), (["all"], "all"), (["socket-hot"], "socket-hot"), (["meter-sign"], "meter-sign")],
 )
 def test_ack_sends_what_is_acknowledged_once(
     arguments: list[str],
@@ -168,7 +170,6 @@ def test_ack_sends_what_is_acknowledged_once(
     capsys: pytest.CaptureFixture[str],
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """Whether the daemon knows such a fault is for the daemon to say; it may be another version."""
     sent = []
 
     async def publish(config: Config, post: Post, name: str, within_s: float) -> None:
@@ -179,11 +180,19 @@ def test_ack_sends_what_is_acknowledged_once(
     assert cli.main(["ack", *arguments, "--config", path]) == 0
     printed = capsys.readouterr()
     assert printed.err == ""
-    assert printed.out == f"acknowledged: {payload}; the status tells what comes of it\n"
+    assert printed.out == f"acknowledgement of {payload} sent; what came of it stands in surpluscharge/barn/status\n"
     ((port, post, name, within_s),) = sent
     assert (port, post.topic, post.payload) == (1884, "surpluscharge/barn/acknowledge/set", payload)
     assert not post.retain  # an acknowledgement is of today's fault, not of tomorrow's
     assert (name, within_s) == ("ack", cli.OFF_WITHIN_S)
+
+
+def test_ack_of_what_never_latches_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["ack", "nonsense", "--config", written(tmp_path, free_port())]) == 1
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    assert "nonsense is not a fault that latches" in printed.err
+    assert "socket-hot" in printed.err
 
 
 def test_ack_without_a_broker_is_one_clear_line(tmp_path: Path) -> None:

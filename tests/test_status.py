@@ -191,10 +191,10 @@ def test_arming_for_the_minimum_off_time() -> None:
     house = charging()
     house.enable(False)
     house.enable()
-    waits = "the pause between two charges to be over, 5 min more"
+    waits = "the relay to have been off long enough, 5 min more"
     house.says("arming", "The house exports 1.50 kW, enough for a charge.", waits, 300.0)
     house.wait(290)
-    assert house.document().waiting_for == "the pause between two charges to be over, 10 s more"
+    assert house.document().waiting_for == "the relay to have been off long enough, 10 s more"
     assert house.wait_for_a_change() == 10
     assert house.mode == "charging"
 
@@ -219,7 +219,7 @@ def test_arming_while_the_relay_is_not_known_to_be_off() -> None:
     house.enable(False)
     house.enable()
     why = "The house exports 1.50 kW, enough for a charge."
-    house.says("arming", why, "the relay to be known off")
+    house.says("arming", why, "the plug to confirm that the relay is off")
     house.wait(30)
     sentence = FAULT_BY_CODE["relay-not-off"].sentence
     house.says("arming", why, f"this to be over: {sentence}")
@@ -227,11 +227,11 @@ def test_arming_while_the_relay_is_not_known_to_be_off() -> None:
 
 def test_charging() -> None:
     house = charging()
-    wait = "import above 345 W, or the session's last 6 h to pass"
+    wait = "import above 345 W, or the session's cap, in 6 h"
     house.says("charging", "Charging. The house exports 1.50 kW beside it.", wait)
     house.meter(20)
     house.wait(3600)
-    wait = "import above 345 W, or the session's last 5 h to pass"
+    wait = "import above 345 W, or the session's cap, in 5 h"
     house.says("charging", "Charging. The house imports 20 W beside it.", wait)
     house = charging("control.stop_import_w = 0", "control.start_export_w = 1400")
     assert str(house.document().waiting_for).startswith("import above 0 W, or ")
@@ -239,7 +239,7 @@ def test_charging() -> None:
 
 def test_charging_while_an_export_has_to_remain() -> None:
     house = charging("control.start_export_w = 1490", "control.stop_import_w = -100", "session.time_cap_s = 900")
-    wait = "too little export, or the session's last 15 min to pass"
+    wait = "too little export, or the session's cap, in 15 min"
     house.says("charging", "Charging. The house exports 1.50 kW beside it.", wait)
     house.meter(-50)
     house.wait(450)
@@ -357,9 +357,9 @@ def test_locked_out_by_a_fault_that_ended_the_charge() -> None:
 def test_arming_while_a_fault_holds() -> None:
     house = ready()
     house.meter(-1500)
-    house.tell(house.controller.store_failing, True)
+    house.tell(house.controller.grid_link, False)
     house.wait(100)
-    waits = f"this to be over: {FAULT_BY_CODE['store-failing'].sentence}"
+    waits = f"this to be over: {FAULT_BY_CODE['broker-unheard'].sentence}"
     house.says("arming", "The house exports 1.50 kW, enough for a charge.", waits)
 
 
@@ -368,7 +368,8 @@ def test_locked_out_by_a_silent_meter() -> None:
     house.wait(60)  # it has moved since the charge began
     house.grid_w = None
     house.wait(600)
-    house.says("locked-out", "There is no fresh reading from the meter.", "a reading")
+    why = "There is no fresh reading from the meter. The last one is 10 min old."
+    house.says("locked-out", why, "a reading")
     house.wait(15)
     assert [(fault.code, fault.severity) for fault in house.document().faults] == [("meter-silent", "note")]
 
@@ -441,7 +442,7 @@ def test_the_document_as_a_whole() -> None:
         "state": "charging",
         "since": "2025-06-10T12:05:45+01:00",
         "why": "Charging. The house imports 130 W beside it.",
-        "waiting_for": "import above 345 W, or the session's last 3 h 42 min to pass",  # 4800.5 Wh at 1300 W
+        "waiting_for": "import above 345 W, or the session's cap, in 3 h 42 min",  # 4800.5 Wh at 1300 W
         "wait_s": None,
         "enabled": True,
         "grid": {

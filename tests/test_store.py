@@ -333,10 +333,10 @@ async def test_the_daemon_cannot_write(stage: Stage, obstacle: str) -> None:
         (state / "shed.json").mkdir(parents=True)
     async with stage.running() as daemon, Feed(stage.wire, SUN_W):
         stage.wire.publish(ENABLE_SET, "on")
-        await until(lambda: stage.wire.state == "arming", "the surplus being seen")
+        await until(lambda: stage.wire.state == "locked-out", "the refusal")
         (line,) = daemon.events("store_failed", level="error")
         assert line["reason"]
-        await until(lambda: "cannot be written" in (stage.wire.status["waiting_for"] or ""), "the reason in the status")
+        await until(lambda: "cannot be written" in stage.wire.status["why"], "the reason in the status")
         assert not daemon.events("state_changed", new="charging")
         assert not daemon.events("crashed")
 

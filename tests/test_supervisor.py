@@ -34,7 +34,10 @@ IN_ORDER = Situation(
     confirmed=True,
     was_confirmed=True,
     reported=False,
+    told_off_s=LONG_S,
+    reported_on_after_off=False,
     power_w=0.0,
+    power_after_s=LONG_S,
     current_a=0.0,
     level=0.0,
     run_a=0.0,
@@ -150,13 +153,13 @@ def test_what_each_fault_does() -> None:
         "rest-due": (END, 0.0, 0.0, 0.0),
         "meter-silent": (NOTE, 15.0, 0.0, 0.0),
         "meter-frozen": (TRIP, 180.0, 1800.0, 14400.0),
-        "meter-sign-doubted": (END, 0.0, 0.0, 0.0),
+        "meter-sign-doubted": (END, 0.0, 30.0, 30.0),
         "meter-sign": (TRIP, 0.0, 0.0, 0.0),
-        "readings-refused": (NOTE, 0.0, 0.0, 0.0),
+        "readings-refused": (NOTE, 0.0, 600.0, 600.0),
         "starts-spent": (NOTE, 0.0, 0.0, 0.0),
         "voltage-out": (TRIP, 10.0, 300.0, 2400.0),
         "clock-jump": (NOTE, 0.0, 3600.0, 3600.0),
-        "store-failing": (HOLD, 0.0, 0.0, 0.0),
+        "store-failing": (TRIP, 0.0, 0.0, 0.0),
         "broker-unheard": (HOLD, 0.0, 0.0, 0.0),
         "broker-lost": (TRIP, 0.0, 0.0, 0.0),
     }
@@ -201,7 +204,8 @@ def test_each_row_has_a_situation_of_its_own() -> None:
         ("switched-elsewhere", CHARGING._replace(confirmed=False, reported=None)),
         ("switched-elsewhere", EVIDENT["switched-elsewhere"]._replace(was_confirmed=False)),
         ("relay-not-off", EVIDENT["relay-not-off"]._replace(link_up=None)),
-        ("relay-stuck-on", EVIDENT["relay-stuck-on"]._replace(wanted_s=19.9)),
+        ("relay-stuck-on", EVIDENT["relay-stuck-on"]._replace(told_off_s=19.9)),
+        ("relay-stuck-on", EVIDENT["relay-stuck-on"]._replace(power_after_s=19.9)),  # measured before it could be off
         ("relay-stuck-on", EVIDENT["relay-stuck-on"]._replace(power_w=69.0)),  # a twentieth: standby
         ("draw-high", CHARGING._replace(power_w=1.2 * 1380)),  # what EN 50160 explains, and more
         ("draw-low", CHARGING._replace(power_w=0.7 * 1380)),
@@ -230,7 +234,7 @@ def test_the_edges_of_evidence(code: str, just_not: Situation) -> None:
 @pytest.mark.parametrize(
     ("code", "too"),
     [
-        ("relay-stuck-on", IN_ORDER._replace(reported=True)),  # it says so itself, or
+        ("relay-stuck-on", IN_ORDER._replace(reported_on_after_off=True)),  # it says so itself, or
         ("relay-stuck-on", IN_ORDER._replace(power_w=69.1)),  # current says so
         ("meter-frozen", EVIDENT["meter-frozen"]._replace(power_w=None)),  # nobody knows that the car takes nothing
         ("voltage-out", CHARGING._replace(voltage_v=206.9)),

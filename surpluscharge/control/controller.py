@@ -13,10 +13,11 @@ from typing import Any, NamedTuple
 
 from surpluscharge.control import machine, thermal
 from surpluscharge.control.machine import MODE_NAMES, Inputs, Params, State
-from surpluscharge.control.signals import Contact, Meter, Rejected, Source, StepWatch
+from surpluscharge.control.signals import REJECTIONS, Contact, Meter, Rejected, Source, StepWatch
 from surpluscharge.control.supervisor import NOTE, STUCK_AFTER_S, Limits, Record, Situation, Supervisor
 
 MOST_STARTS_PER_DAY = 96
+REPORTS_LOGGED_A_MINUTE = 10
 REJECTION_LOG_EVERY_S = 60.0  # of one reason on one topic
 
 
@@ -94,6 +95,8 @@ class Controller:
         self.run_s = self.run_as = 0.0
         self._now_s = self._wanted_since_s = at.now_s
         self._was_confirmed = False
+        self._acknowledged_s = self._reported_s = self._reports_since_s = float("-inf")
+        self._reports_told = 0
         self._still_since_s = at.now_s
         self._repeats = 0
         self._refused_in_row = 0
@@ -192,7 +195,7 @@ class Controller:
             machine.next_deadline(self.settings.params, self.state, self.inputs),
             self.supervisor.next_deadline(now_s),
             self._wanted_since_s + (limits.rest_after_s - self.run_s if self.wants_on else limits.rest_s),
-            self._wanted_since_s + STUCK_AFTER_S,
+            max(self._acknowledged_s, self._wanted_since_s) + STUCK_AFTER_S,
             *(meter.fresh_until_s for meter in (self.power, self.temperature, self.voltage)),
             *(now_s + thermal.time_to_s(limits.thermal, self.level, current_a, goal) + 1e-3 for goal in goals),
         ]
@@ -224,8 +227,15 @@ class Controller:
         if at.now_s >= logged_s + REJECTION_LOG_EVERY_S:
             self._rejection_logged[topic, reason] = (at.now_s, count)
             level = "info" if reason == "retained" else "warning"
-            excerpt = repr(payload[:40])
-            self._say("message_refused", level, topic=topic, reason=reason, times=count - logged_count, payload=excerpt)
+            self._say(
+                "message_refused",
+                level,
+                topic=topic,
+                reason=reason,
+                why=REJECTIONS[reason],
+                times=count - logged_count,
+                payload=payload[:40].decode("utf-8", "backslashreplace"),
+            )
 
     def _take_grid(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
         if topic not in self.grid.topics:
@@ -261,8 +271,12 @@ class Controller:
         if contact and topic == contact.topic:
             reported = contact.read(payload)
             if reported is not self.reported:
-                self._say("relay_reported", "info", on=reported, wanted=self.wants_on)
-            self.reported = reported
+                if at.now_s >= self._reports_since_s + 60.0:
+                    self._reports_since_s, self._reports_told = at.now_s, 0
+                self._reports_told += 1
+                level = "info" if self._reports_told <= REPORTS_LOGGED_A_MINUTE else "debug"
+                self._say("relay_reported", level, on=reported, wanted=self.wants_on)
+            self.reported, self._reported_s = reported, at.now_s
 
     def enable(self, on: bool, at: Moment) -> None:
         """Charging is allowed, or no longer."""
@@ -273,13 +287,11 @@ class Controller:
         self._advance(at)
 
     def grid_link(self, up: bool, at: Moment) -> None:
-        """The subscriptions are there, or gone. What was read or reported before a gap is not relied on after it."""
+        """The subscriptions are there, or gone. What the plug reported before a gap is not relied on after it."""
         self._advance(at)
         self.hearing = up
         if up:
-            self.reported = None
-            for meter in (self.grid, self.power, self.temperature, self.voltage):
-                meter.forget()
+            self.reported = None  # readings age by themselves; a report would not
             self._still_since_s, self._repeats = at.now_s, 0
         self._advance(at)
 
@@ -300,6 +312,8 @@ class Controller:
     def relay_acknowledged(self, on: bool, at: Moment) -> None:
         """The broker has taken a command."""
         self._advance(at)
+        if on or self.acknowledged is not False:
+            self._acknowledged_s = at.now_s
         self.acknowledged = on
         self._advance(at)
 
@@ -313,7 +327,8 @@ class Controller:
         self._advance(at)
 
     def clock_jumped(self, at: Moment) -> None:
-        """The wall clock moved by more than time did."""
+        """The wall clock moved by more than time did: follow it, but grant no session for it."""
+        self.state = self.state._replace(session_day=at.session_day)
         self._clock_jumped = True
         self._advance(at)
         self._clock_jumped = False
@@ -360,6 +375,9 @@ class Controller:
 
     def _situation(self, at: Moment) -> Situation:
         state, params = self.state, self.settings.params
+        off_told = self.link_up is True and self.acknowledged is False and not self.wants_on
+        told_s = max(self._acknowledged_s, self._wanted_since_s)
+        reported_on = bool(self.hearing) and self.reported is True and self._reported_s >= told_s
         arming = state.mode == machine.ARMING and at.now_s >= state.due_s
         self._was_confirmed = self._was_confirmed or self.confirmed(self.wants_on)
         return Situation(
@@ -370,7 +388,10 @@ class Controller:
             confirmed=self.confirmed(self.wants_on),
             was_confirmed=self._was_confirmed,
             reported=self.reported,
+            told_off_s=at.now_s - told_s if off_told else 0.0,
+            reported_on_after_off=off_told and reported_on,
             power_w=self._fresh(self.power),
+            power_after_s=-1.0 if self.power.at_s is None else self.power.at_s - self._wanted_since_s,
             current_a=self.current_a,
             level=self.level,
             run_a=self.run_as / self.run_s if self.run_s else 0.0,
@@ -425,6 +446,7 @@ class Controller:
             off_s, self._wanted_since_s, self._was_confirmed = new.at_s - self._wanted_since_s, new.at_s, False
             grid_w = self.grid.value if new.at_s < self.grid.fresh_until_s else None
             self.steps.switched(on, new.at_s, grid_w, self._fresh(self.power))
+            self.power.forget()  # what was drawn before says nothing of what is drawn from now on
             if on:
                 self.starts_s = (*self.starts_s, new.at_s)[-MOST_STARTS_PER_DAY:]
                 self.today = self.today._replace(starts=self.today.starts + 1)

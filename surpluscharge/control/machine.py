@@ -279,7 +279,7 @@ def step(params: Params, state: State, now_s: float, inputs: Inputs) -> State:
     # A new session begins by the chosen rule, but never under a running charge: nobody's run gets two allowances.
     enable_edge = inputs.enabled and not state.was_enabled
     # A clock put back by less than a day must not grant a second session when it gets there again; one put back by
-    # more is followed, and grants nothing either.
+    # more is followed, and grants nothing either. (What the shell knows to be a jump is handled before it gets here.)
     session_day = state.session_day if inputs.day >= state.session_day - 1 else inputs.day
     if not on:
         rearmed = inputs.day > session_day if params.rearm_daily else enable_edge

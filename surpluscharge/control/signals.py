@@ -27,7 +27,7 @@ REJECTIONS = {
     "implausible": "the value is beyond the plausibility limit",
     "negative": "a source that measures one direction only sent a negative value",
     "unknown-fault": "neither all nor the code of a latched fault",
-    "not-a-state": "the value is neither the configured on nor the configured off value",
+    "not-a-state": "the value means neither on nor off (enable: true/false, on/off, 1/0; plug: as configured)",
 }
 
 # Decimal numbers as JSON writes them (RFC 8259), a plus sign and leading zeros forgiven. float() alone would also take

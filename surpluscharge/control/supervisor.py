@@ -45,7 +45,10 @@ class Situation(NamedTuple):
     confirmed: bool  # the relay is known to be as wanted
     was_confirmed: bool  # at some time since the wish last changed
     reported: bool | None
+    told_off_s: float  # since when the broker has taken an off that is still wanted; 0: it has not
+    reported_on_after_off: bool  # the plug has said so since then, and it is still heard
     power_w: float | None  # measured by the plug
+    power_after_s: float  # how long after the wish last changed that was measured
     current_a: float | None  # measured, or from the measured power
     level: float  # of the thermal image
     run_a: float  # the highest current of the present run, or of the last one
@@ -176,8 +179,8 @@ FAULTS = (
         TRIP,
         lambda now, limits: (
             not now.wants_on
-            and now.wanted_s >= STUCK_AFTER_S
-            and (_flows(now, limits) or (bool(now.hearing) and now.reported is True))
+            and now.told_off_s >= STUCK_AFTER_S
+            and ((now.power_after_s >= STUCK_AFTER_S and _flows(now, limits)) or now.reported_on_after_off)
         ),
         after_s=20.0,
         latches=True,
@@ -252,6 +255,8 @@ FAULTS = (
         END,
         lambda now, limits: now.wants_on and now.contrary_steps > 0,
         after_s=0.0,
+        cooldown_s=30.0,
+        cooldown_most_s=30.0,
         sentence="Import fell when the charger started. The charge ends early, to see what switching off does.",
         remedy="Nothing yet: it may have been chance. If it is not, the next starts will show it.",
     ),
@@ -269,6 +274,8 @@ FAULTS = (
         NOTE,
         lambda now, limits: now.refused_in_row >= 5,
         after_s=0.0,
+        cooldown_s=600.0,
+        cooldown_most_s=600.0,
         sentence="The meter sends what cannot be used.",
         remedy="See refused_messages in the status and message_refused in the log, and correct topic, pointer or unit.",
     ),
@@ -302,10 +309,10 @@ FAULTS = (
     ),
     Fault(
         "store-failing",
-        HOLD,
+        TRIP,
         lambda now, limits: now.store_failing,
         after_s=0.0,
-        sentence="What must outlive a restart cannot be written to the disk, so no new charge is started.",
+        sentence="What must outlive a restart cannot be written to the disk, so nothing is charged.",
         remedy="See whether the disk is full, worn out or read-only.",
     ),
     Fault(
@@ -372,6 +379,9 @@ class Supervisor:
             record = self.records.get(code)
             evident = fault.evidence(now, limits)
             if evident:
+                if record is not None and record.acknowledged and code not in self._evident_since_s:
+                    # A look covers what was there at the time, not what comes back after it.
+                    record = self.records[code] = record._replace(acknowledged=False)
                 since_s = self._evident_since_s.setdefault(code, now_s)
                 if (record is None or not record.active) and now_s >= since_s + fault.after_s:
                     again = record is not None and now_s < record.raised_s + DAY_S

@@ -154,15 +154,29 @@ class Link:
     def _tell_failure(self, state: RetryCallState) -> None:
         error = state.outcome.exception() if state.outcome else None
         wait_s = round(state.next_action.sleep, 1) if state.next_action else None
-        self._log.warning("connect_failed", reason=str(error), attempt=state.attempt_number, next_try_s=wait_s)
+        self._log.warning(
+            "connect_failed",
+            broker=self._config.broker,
+            reason=str(error),
+            attempt=state.attempt_number,
+            next_try_s=wait_s,
+        )
 
     async def _connect(self) -> Client:
         """Connect with the newest protocol that the broker takes."""
         failure: MqttError | None = None
         for protocol in tuple(self._protocols):
             client = self._new_client(protocol)
+            lost = client._disconnected
             try:
                 await client.__aenter__()
+                if client._client.socket() is None:
+                    # Lost between the broker's yes and our waking up; the library forgets that it was told.
+                    if lost.done():
+                        lost.exception()
+                    raise MqttError("lost as soon as it was made")
+            except UnicodeError as error:  # a host name that none can be
+                raise MqttError(str(error)) from None
             except MqttConnectError as error:
                 failure = error
                 code = error.rc if isinstance(error.rc, int) else error.rc.value if error.rc else 0
@@ -242,9 +256,19 @@ def _tls(config: Config) -> ssl.SSLContext | None:
     return context
 
 
+def _silent() -> structlog.stdlib.BoundLogger:
+    def drop(_logger: Any, _method: str, _event: Any) -> Any:
+        raise structlog.DropEvent
+
+    silent: structlog.stdlib.BoundLogger = structlog.wrap_logger(
+        structlog.PrintLogger(), processors=[drop], wrapper_class=structlog.stdlib.BoundLogger
+    )
+    return silent
+
+
 async def publish_once(config: Config, post: Post, name: str, within_s: float) -> None:
     """Connect, publish, disconnect: for a short command. Raises MqttError, OSError, TimeoutError."""
-    link = Link(name, config, structlog.get_logger("surpluscharge"), will=post, farewell=post)
+    link = Link(name, config, _silent(), will=post, farewell=post)
     async with asyncio.timeout(within_s):
         client = await link._connect()
         try:

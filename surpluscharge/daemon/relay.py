@@ -53,6 +53,7 @@ class Relay:
         self._brain = brain
         self._clock = clock
         self._log = log
+        self._witness = "plug" if config.relay.feedback else "broker"
         self._wanted = False
         self._news = asyncio.Event()
         self._serial = 0
@@ -68,14 +69,20 @@ class Relay:
         told: bool | None = None
         while True:
             on = self._wanted
+            commanded_s = self._clock.now()
             await self._command(on, again=told is on)
             told = on if self._wanted is on else None
             deadline_s = self._clock.now() + self._config.relay.reassert_s
             while self._wanted is on and self._clock.now() < deadline_s:
-                if not on and not self._brain.relay_confirmed(False):
+                now_s = self._clock.now()
+                unrest_s = commanded_s + self._config.relay.confirm_within_s - now_s
+                if on or self._brain.relay_confirmed(False):
+                    await self._wait(deadline_s - now_s)
+                elif unrest_s <= 0 or not self._link.up:
                     told = None
                     break  # somebody switched it on, or the connection is new: off, at once
-                await self._wait(deadline_s - self._clock.now())
+                else:
+                    await self._wait(unrest_s)  # but no duel at the speed of the network
 
     async def _command(self, on: bool, again: bool) -> None:
         retrying = AsyncRetrying(
@@ -105,7 +112,8 @@ class Relay:
         while self._wanted is on:
             if self._brain.relay_confirmed(on) and not self._under_way:
                 if not again or number > 1:
-                    self._log.info("relay_confirmed", on=on, took_s=round(self._clock.now() - started_s, 3))
+                    took_s = round(self._clock.now() - started_s, 3)
+                    self._log.info("relay_confirmed", on=on, by=self._witness, took_s=took_s)
                 return
             left_s = started_s + self._config.relay.confirm_within_s - self._clock.now()
             if left_s <= 0:

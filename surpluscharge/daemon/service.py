@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import itertools
 import json
 import signal
+import threading
 from collections.abc import Callable
 from typing import Any
 
@@ -26,6 +28,7 @@ from surpluscharge.daemon.relay import Relay, off_post
 
 TICK_S = 1.0  # the longest the control loop sleeps
 SAVE_EVERY_S = 60.0  # while charging
+SAVE_PAUSE_S = 1.0  # real seconds between two writes in the background
 CLOCK_JUMP_S = 30.0  # of the wall clock against the other, between two turns of the loop
 OFF_WITHIN_S = 10.0  # real seconds, at shutdown, for the off to be confirmed
 CANCEL_AGAIN_S = 3.0  # real seconds; longer than a farewell takes
@@ -58,7 +61,13 @@ class Service:
         if not self._trusted:
             self.controller.distrust()
         self._saved: Any = None
+        self._saved_starts_s = self.controller.starts_s
         self._saved_s = float("-inf")
+        self._save_soon = asyncio.Event()
+        self._serials = itertools.count(1)
+        self._written = 0
+        self._write_lock = threading.Lock()
+        self._write_error = ""
         self._store_failing = False
         self._wall_offset_s: float | None = None
         self._shown: Any = None
@@ -100,6 +109,10 @@ class Service:
             self._log.warning("above_continuous", current_a=current_a, because=socket.above_continuous_because)
         for warning in self.config.warnings():
             self._log.warning("config_warning", warning=warning)
+        with store.alone(self.config.state_file):
+            await self._run()
+
+    async def _run(self) -> None:
         try:
             async with asyncio.TaskGroup() as tasks:
                 running = [
@@ -109,16 +122,19 @@ class Service:
                         self._relay_link.run(),
                         self._relay.run(),
                         self._publish_status(),
+                        self._save_in_the_background(),
                     )
                 ]
-                await self._control()
-                await self._shut_down()
-                await _end(running)
+                try:
+                    await self._control()
+                    await self._shut_down()
+                finally:
+                    await _end(running)
         except* Exception:
             self._log.exception("crashed")
             raise
         finally:
-            self._save()
+            self._write(next(self._serials), self.controller.kept())
 
     def stop(self, reason: str = "asked") -> None:
         """Ask the daemon to stop. Call it in the event loop."""
@@ -133,7 +149,6 @@ class Service:
         systemd.notify("READY=1")  # a broker that is away must not make the service manager give up on us
         while not self._stop.is_set():
             self._tell(self.controller.tick)
-            self._watch_wall_clock()
             if not ready and self.controller.confirmed(False):
                 ready = True
                 self._log.info("ready")
@@ -145,10 +160,10 @@ class Service:
             sleep_s = min(TICK_S, (watchdog_s or TICK_S * 4) / 4, self.controller.deadline_s() - now_s)
             await wait_until_set(self._poke, self.clock, sleep_s)
 
-    def _watch_wall_clock(self) -> None:
-        offset_s = self.clock.wall().timestamp() - self.clock.now()
+    def _watch_wall_clock(self, at: Moment) -> None:
+        offset_s = self.clock.wall().timestamp() - at.now_s
         if self._wall_offset_s is not None and abs(offset_s - self._wall_offset_s) > CLOCK_JUMP_S:
-            self._tell(self.controller.clock_jumped)
+            self.controller.clock_jumped(at)
         self._wall_offset_s = offset_s
 
     async def _shut_down(self) -> None:
@@ -161,7 +176,10 @@ class Service:
                     self._poke.clear()
                     await self._poke.wait()
         await self._publish_document()
-        self._log.info("stopped", relay_confirmed_off=self.controller.confirmed(False))
+        if self.controller.confirmed(False):
+            self._log.info("stopped", relay_confirmed_off=True)
+        else:
+            self._log.warning("stopped", relay_confirmed_off=False)
 
     # --- what happens, and what follows from it -----------------------------------------------------------------------
 
@@ -170,31 +188,22 @@ class Service:
 
     def _tell(self, method: Callable[..., None], *arguments: Any) -> None:
         """Tell the controller something, now, and carry out what follows."""
-        method(*arguments, self._at())
+        at = self._at()
+        self._watch_wall_clock(at)
+        method(*arguments, at)
         self._settled()
 
     def _settled(self) -> None:
         controller = self.controller
         for event in controller.take_events():
             getattr(self._log, event.level)(event.name, **event.fields)
+        self._keep()
         relay_facts = (
             controller.wants_on,
             controller.link_up,
             controller.acknowledged,
             controller.reported,
         )
-        # What must outlive a crash is on the disk before the relay is told to switch on.
-        kept = (
-            controller.enabled,
-            controller.state.starts_s,
-            controller.wants_on,
-            controller.state.session_day,
-            controller.faults,
-        )
-        due = (controller.wants_on or self._store_failing) and self.clock.now() >= self._saved_s + SAVE_EVERY_S
-        if kept != self._saved or due:
-            self._saved = kept
-            self._save()
         if relay_facts != self._relay_facts:
             self._relay_facts = relay_facts
             self._relay.news(controller.wants_on)
@@ -314,18 +323,60 @@ class Service:
             )
         return kept
 
-    def _save(self) -> None:
+    def _keep(self) -> None:
+        """See that what must outlive the process gets to the disk.
+
+        A start is written before the relay is told of it: a start that a crash could forget must not happen. All else
+        is written in the background, so that no slow disk ever holds up an "off".
+        """
+        controller = self.controller
+        kept = (
+            controller.enabled,
+            controller.starts_s,
+            controller.wants_on,
+            controller.state.session_day,
+            tuple(record for record in controller.faults if record.fault.severity),
+        )
+        if controller.starts_s != self._saved_starts_s:
+            self._saved_starts_s, self._saved = controller.starts_s, kept
+            self._write(next(self._serials), controller.kept())
+            self._after_write()
+        elif kept != self._saved or (
+            (controller.wants_on or self._store_failing) and self.clock.now() >= self._saved_s + SAVE_EVERY_S
+        ):
+            self._saved, self._saved_s = kept, self.clock.now()
+            self._save_soon.set()
+
+    async def _save_in_the_background(self) -> None:
+        while True:
+            await self._save_soon.wait()
+            self._save_soon.clear()
+            await asyncio.to_thread(self._write, next(self._serials), self.controller.kept())
+            self._after_write()
+            await asyncio.sleep(SAVE_PAUSE_S)
+
+    def _write(self, serial: int, kept: Kept) -> None:
+        """Write, unless something newer has been written meanwhile. May run in a thread."""
+        with self._write_lock:
+            if serial < self._written:
+                return
+            self._written = serial
+            try:
+                store.save(self.config.state_file, kept, self.clock)
+                self._write_error = ""
+            except OSError as error:
+                self._write_error = str(error) or type(error).__name__
+
+    def _after_write(self) -> None:
+        """Take the outcome to the controller, in the event loop."""
         self._saved_s = self.clock.now()
-        try:
-            store.save(self.config.state_file, self.controller.kept(), self.clock)
-            failing = False
-        except OSError as error:
-            if not self._store_failing:
-                self._log.error("store_failed", reason=str(error))
-            failing = True
+        failing = bool(self._write_error)
         if failing is not self._store_failing:
             self._store_failing = failing
-            self._tell(self.controller.store_failing, failing)
+            if failing:
+                self._log.error("store_failed", reason=self._write_error)
+            self.controller.store_failing(failing, self._at())
+            self._poke.set()
 
     # --- reloading ----------------------------------------------------------------------------------------------------
 

@@ -16,7 +16,7 @@ from surpluscharge.config import Config
 from surpluscharge.control import machine
 from surpluscharge.control.controller import Controller, Moment
 from surpluscharge.control.signals import Meter
-from surpluscharge.control.supervisor import SEVERITY_NAMES, Record
+from surpluscharge.control.supervisor import FAULT_BY_CODE, SEVERITY_NAMES, Record
 
 SCHEMA_VERSION: Literal[1] = 1
 
@@ -47,7 +47,7 @@ class ChargerPower(Part):
 class RelayStatus(Part):
     commanded: Literal["on", "off"]
     reported: Literal["on", "off"] | None = Field(description="what the plug says itself; null: nothing")
-    confirmed: bool = Field(description="the broker took the command, and the plug, if it reports, agrees")
+    confirmed: bool = Field(description="by the plug where it reports, otherwise by the broker only")
 
 
 class SessionStatus(Part):
@@ -105,7 +105,9 @@ class StatusDocument(Part):
     wait_s: float | None = Field(description="seconds left of that, where it is known")
     enabled: bool
     grid: GridStatus
-    surplus_w: float | None = Field(description="what would be exported if the charger were off")
+    surplus_w: float | None = Field(
+        description="what would be exported if the charger were off; null: no fresh reading"
+    )
     charger_power: ChargerPower
     thresholds: Thresholds
     relay: RelayStatus
@@ -135,7 +137,7 @@ def build(controller: Controller, config: Config, at: Moment, clock: Clock) -> S
         then = wall.astimezone(UTC) - timedelta(seconds=now_s - then_s)
         return then.astimezone(wall.tzinfo).replace(microsecond=0)
 
-    grid_w = controller.grid.value
+    grid_w, fresh = controller.grid.value, now_s < controller.grid.fresh_until_s
     why, waiting_for, wait_s = explain(controller, config, at, wall)
     refused: dict[str, int] = {}
     for (_, reason), count in controller.rejected.items():
@@ -155,10 +157,10 @@ def build(controller: Controller, config: Config, at: Moment, clock: Clock) -> S
         grid=GridStatus(
             power_w=_round(grid_w),
             age_s=_round(None if controller.grid.at_s is None else now_s - controller.grid.at_s),
-            fresh=now_s < controller.grid.fresh_until_s,
+            fresh=fresh,
             sources=_sources(controller, now_s),
         ),
-        surplus_w=_round(None if grid_w is None else inputs.charger_w - grid_w),
+        surplus_w=_round(inputs.charger_w - grid_w if grid_w is not None and fresh else None),
         charger_power=ChargerPower(power_w=round(inputs.charger_w, 1), measured=controller.measured),
         thresholds=Thresholds(
             start_export_w=round(params.start_export_w, 1), stop_import_w=round(params.stop_import_w, 1)
@@ -258,7 +260,9 @@ def explain(controller: Controller, config: Config, at: Moment, wall: datetime) 
     if facts & machine.STOPPING:
         if inputs.off_confirmed:
             return "The daemon is shutting down, and the relay is off.", None, None
-        return "The daemon is shutting down.", "the relay to be known off", None
+        return "The daemon is shutting down.", f"the {_witness(controller)} to confirm that the relay is off", None
+    if any(record.code == "relay-stuck-on" for record in controller.faults):  # the one that cannot wait
+        return FAULT_BY_CODE["relay-stuck-on"].sentence, "somebody to look, and to acknowledge relay-stuck-on", None
     if not facts & machine.ENABLED:
         return "Charging is switched off.", "somebody to enable it", None
     if facts & machine.TRIPPED or (facts & machine.ENDING and state.mode == machine.LOCKED_OUT):
@@ -274,7 +278,9 @@ def explain(controller: Controller, config: Config, at: Moment, wall: datetime) 
             return why, "enable to be switched off and on again", None
         return why, f"{config.session.rearm_at}, when a new session begins", until_next_day_s(wall, config.rearm_at)
     if not facts & machine.FRESH:
-        return "There is no fresh reading from the meter.", "a reading", None
+        last_s = controller.grid.at_s
+        age = "" if last_s is None else f" The last one is {duration(at.now_s - last_s)} old."
+        return f"There is no fresh reading from the meter.{age}", "a reading", None
     if state.mode == machine.ARMING:
         return f"{flow}, enough for a charge.", *_arming_wait(controller, at)
     if state.mode == machine.CHARGING:
@@ -282,7 +288,7 @@ def explain(controller: Controller, config: Config, at: Moment, wall: datetime) 
         if inputs.charger_w > 0:
             left_s = min(left_s, (params.energy_cap_wh - state.session_wh) * 3600 / inputs.charger_w)
         while_w = f"import above {watts(params.stop_import_w)}" if params.stop_import_w >= 0 else "too little export"
-        return f"Charging. {flow} beside it.", f"{while_w}, or the session's last {duration(left_s)} to pass", None
+        return f"Charging. {flow} beside it.", f"{while_w}, or the session's cap, in {duration(left_s)}", None
     if state.mode == machine.DISARMING:
         delay_s, minimum_s = state.due_s - at.now_s, state.on_since_s + params.min_on_s - at.now_s
         wait_s = max(delay_s, minimum_s, 0.0)
@@ -305,6 +311,10 @@ def _fault_wait(controller: Controller, at: Moment, severity: int) -> tuple[str,
     return why, "that to be over", None
 
 
+def _witness(controller: Controller) -> str:
+    return "plug" if controller.settings.contact else "broker"
+
+
 def _arming_wait(controller: Controller, at: Moment) -> tuple[str, float | None]:
     """Return what an arming charger waits for: of several things, the one that takes longest."""
     state, params = controller.state, controller.settings.params
@@ -312,10 +322,10 @@ def _arming_wait(controller: Controller, at: Moment) -> tuple[str, float | None]
         holding = [record for record in controller.faults if record.fault.severity == controller.inputs.guard]
         return f"this to be over: {holding[0].fault.sentence}", None
     if not controller.inputs.off_confirmed:
-        return "the relay to be known off", None
+        return f"the {_witness(controller)} to confirm that the relay is off", None
     waits = [
         (state.due_s - at.now_s, "the export to last"),
-        (state.off_since_s + params.min_off_s - at.now_s, "the pause between two charges to be over"),
+        (state.off_since_s + params.min_off_s - at.now_s, "the relay to have been off long enough"),
         (machine.budget_free_s(params, state) - at.now_s, "a start to be free again in the budget"),
     ]
     wait_s, what = max(waits)

@@ -7,9 +7,12 @@ set aside, and the safe side is taken: disabled, the whole pause, and a socket t
 
 from __future__ import annotations
 
+import contextlib
+import fcntl
 import json
 import os
 import zlib
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, NoReturn
@@ -31,6 +34,25 @@ class Unusable(Exception):  # noqa: N818
     def __init__(self, reason: str, kept_as: str) -> None:
         super().__init__(reason)
         self.kept_as = kept_as
+
+
+@contextlib.contextmanager
+def alone(path: Path) -> Iterator[None]:
+    """Hold the store for this process. Raises ValueError where another one does."""
+    with contextlib.ExitStack() as stack:
+        try:
+            path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            lock = stack.enter_context(path.with_suffix(".lock").open("w"))
+        except OSError:
+            lock = None  # saving will fail too, and says so
+        if lock:
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                raise ValueError(
+                    f"another surpluscharge uses {path}: stop it, or give each charger its own charger.name"
+                ) from None
+        yield
 
 
 def save(path: Path, kept: Kept, clock: Clock) -> None:
