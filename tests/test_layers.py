@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import ast
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from importlinter.cli import lint_imports
 
 import surpluscharge
 
@@ -47,12 +48,12 @@ def imported(tree: ast.AST) -> Iterator[str]:
             yield str(node.module)
 
 
-def test_the_contracts_hold(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.chdir(ROOT)
-    status = lint_imports(config_filename=str(ROOT / "pyproject.toml"), no_cache=True, no_logo=True)
-    printed = capsys.readouterr().out
-    assert status == 0, printed
-    assert "Contracts: 2 kept, 0 broken." in printed
+def test_the_contracts_hold() -> None:
+    # In a process of its own: the linter sets up logging, and disables every logger there is.
+    command = "from importlinter.cli import lint_imports; raise SystemExit(lint_imports(no_cache=True))"
+    done = subprocess.run([sys.executable, "-c", command], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "Contracts: 2 kept, 0 broken." in done.stdout
 
 
 @pytest.mark.parametrize("path", CORE, ids=lambda path: path.name)
