@@ -266,7 +266,8 @@ def deciding_row(mode: int, facts: int) -> int:
 def step(params: Params, state: State, now_s: float, inputs: Inputs) -> State:
     """Account for the time since the last call, then make at most one transition.
 
-    Call it at every input and at :func:`next_deadline`, again until the mode no longer changes (at most four times).
+    Call it at :func:`next_deadline` and at every input: first with what held until now, so that it counts, then with
+    the new, again until the mode no longer changes (at most four changes).
     """
     on = wants_on(state.mode)
 
