@@ -272,11 +272,8 @@ class World:
     def _look(self) -> None:
         wanted, params = self.controller.wants_on, self.setup.params
         mode = self.controller.state.mode
-        # A new day begins a session, unless a charge ran through; one may begin in the same instant.
-        ran_through = wanted and self.on_since_s is not None
-        if params.rearm_daily and not ran_through and self.at().session_day > self.session_day:
-            self.session_day = self.at().session_day
-            self._new_session()
+        if self.on_since_s is None:  # off until now; a charge may begin in the very instant that a session does
+            self._new_day()
         self._check(1, not wanted or self.enabled, "on while disabled")
         self._check(1, not wanted or not self.stopping, "on while stopping")
         self._check(1, not wanted or self.link_up, "on without a connection")
@@ -298,9 +295,16 @@ class World:
             self._check(4, recent <= budget, f"{recent} starts in {window_s} s")
         self._check(5, self.session_s <= params.time_cap_s + CAP_SLACK, f"{self.session_s} s in a session")
         self._check(5, self.session_wh <= params.energy_cap_wh + CAP_SLACK, f"{self.session_wh} Wh in a session")
+        if not wanted:  # a charge that ran through the hour has ended, and was held against the old session
+            self._new_day()
         self._track_relay(wanted)
         self._save()
         self.controller.take_events()
+
+    def _new_day(self) -> None:
+        if self.setup.params.rearm_daily and self.at().session_day > self.session_day:
+            self.session_day = self.at().session_day
+            self._new_session()
 
     def _may_cut_short(self) -> bool:
         params = self.setup.params
