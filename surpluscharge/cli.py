@@ -13,11 +13,14 @@ from typing import Any
 from aiomqtt import MqttError
 
 from surpluscharge import __version__
+from surpluscharge.clock import SystemClock, zone
 from surpluscharge.config import VOLTAGE_TOLERANCE, Config, ConfigError, Section, load, load_for_off
 from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.daemon import logs, service, status
 from surpluscharge.daemon.mqtt import Post, publish_once
 from surpluscharge.daemon.relay import off_post
+from surpluscharge.planning import advise
+from surpluscharge.words import watts
 
 OFF_WITHIN_S = 8.0
 CAUTION = (
@@ -64,6 +67,8 @@ def _parser() -> argparse.ArgumentParser:
     add("off", _off, "Tell the relay to switch off, once, and return.")
     ack = add("ack", _ack, "Acknowledge latched faults, after somebody has looked at the cause.")
     ack.add_argument("code", nargs="?", default="all", help="of one fault (default: all)")
+    advice = add("advise", _advise, "Say from which surplus on charging pays, at the configured prices.")
+    advice.add_argument("--json", action="store_true", help="print it as JSON")
     add("schema", _schema, "Print the JSON Schema of the status document.", config=False)
     demo = add("demo", _demo, "Watch the daemon run a simulated house, its numbers invented.", config=False)
     demo.add_argument("--hours", type=float, default=6.0, help="house hours to simulate (default: 6)")
@@ -91,16 +96,22 @@ def _check(options: argparse.Namespace) -> int:
     value_width = min(40, max(len(value) for _, value, _ in rows))
     for key, value, source in rows:
         print(f"{key:<{width}}  {value:<{value_width}}  {source}")
-    nominal_w, first_import_w = (
-        config.charger.current_a * config.charger.voltage_v,
-        config.draw_w - config.start_export_w,
-    )
+    nominal_w = config.charger.current_a * config.charger.voltage_v
+    start_export_w, stop_import_w = config.thresholds()
     print(
         f"\nA lead of {config.charger.current_a:g} A draws {nominal_w * (1 - VOLTAGE_TOLERANCE):.0f} to "
-        f"{nominal_w * (1 + VOLTAGE_TOLERANCE):.0f} W over the voltage that EN 50160 allows.\n"
-        f"A charge starts at {status.watts(config.start_export_w)} of export, imports about "
-        f"{status.watts(first_import_w)} at first, and ends above {status.watts(config.stop_import_w)} of import."
+        f"{nominal_w * (1 + VOLTAGE_TOLERANCE):.0f} W over the voltage that EN 50160 allows."
     )
+    if config.auto:
+        print('The thresholds follow the prices ("auto"); as they are now:')
+    if start_export_w == float("inf"):
+        print("No charge starts: what the sun gives is worth more sold.")
+    else:
+        print(
+            f"A charge starts at {watts(start_export_w)} of export, imports about "
+            f"{watts(config.draw_w - start_export_w)} at first, and ends above {watts(stop_import_w)} of "
+            "import."
+        )
     for warning in config.warnings():
         print(f"warning: {warning}")
     print(CAUTION)
@@ -120,7 +131,7 @@ def _effective(config: Config) -> list[tuple[str, str, str]]:
     rows: list[tuple[str, str, str]] = []
 
     def show(value: object) -> str:
-        return "none" if value is None else json.dumps(value, ensure_ascii=False)
+        return "none" if value is None else json.dumps(value, ensure_ascii=False, default=str)
 
     def walk(section: Section, prefix: str) -> None:
         for name in type(section).model_fields:
@@ -130,7 +141,7 @@ def _effective(config: Config) -> list[tuple[str, str, str]]:
                 rows.append((key, "none" if value is None else "(hidden)", str(value) if value else "default"))
             elif isinstance(value, Section):
                 walk(value, f"{key}.")
-            elif isinstance(value, list):
+            elif isinstance(value, list) and value and isinstance(value[0], Section):
                 for index, item in enumerate(value):
                     walk(item, f"{key}.{index}.")
             elif key in derived:
@@ -170,6 +181,24 @@ def _publish(config: Config, post: Post, name: str, what: str, done: str) -> int
         print(f"the broker did not take {what}: {reason} ({config.broker})", file=sys.stderr)
         return 1
     print(done)
+    return 0
+
+
+def _advise(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    tariffs, control = config.tariffs(), config.control
+    now = SystemClock(zone(config.site.time_zone)).wall()
+    advices = advise.advise(config.draw_w, tariffs, now, control.min_on_s, control.min_off_s) if tariffs else []
+    if tariffs is None or not advices:
+        lacking = "has no [money] table" if tariffs is None else "has no tariff in [money] that is valid within a week"
+        print(f"{options.config} {lacking}: add the prices, as config.example.toml shows", file=sys.stderr)
+        return 1
+    if options.json:
+        print(json.dumps(advise.as_json(advices, config.draw_w, tariffs.currency), indent=2, ensure_ascii=False))
+        return 0
+    print(advise.as_text(advices, config.draw_w, tariffs.currency))
+    if not config.auto:
+        print('\nTo follow the prices, set start_export_w = "auto" and stop_import_w = "auto" in [control].')
     return 0
 
 

@@ -27,6 +27,7 @@ EVENTS = {
     "connect_failed": "and cannot be made, tried again: link, broker, reason, attempt, next_try_s",
     "publish_refused": "the broker does not let the daemon publish: reason",
     "subscription_refused": "the broker does not let the daemon read a topic: topic, reason",
+    "thresholds_changed": "other prices, and so other thresholds, or none (null): start_export_w, stop_import_w",
     "enabled": "charging was allowed",
     "disabled": "charging was forbidden",
     "state_changed": "a transition: old, new, cause, grid_w, after_s (time in the old state)",

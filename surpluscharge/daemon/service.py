@@ -32,7 +32,7 @@ SAVE_PAUSE_S = 1.0  # real seconds between two writes in the background
 CLOCK_JUMP_S = 30.0  # of the wall clock against the other, between two turns of the loop
 OFF_WITHIN_S = 10.0  # real seconds, at shutdown, for the off to be confirmed
 CANCEL_AGAIN_S = 3.0  # real seconds; longer than a farewell takes
-RELOADABLE = frozenset({"control", "session", "charger", "socket", "site", "status", "log"})
+RELOADABLE = frozenset({"control", "session", "charger", "socket", "money", "site", "status", "log"})
 
 
 def moment(config: Config, clock: Clock) -> Moment:
@@ -57,7 +57,7 @@ class Service:
         self._status_topic, self._availability_topic = f"{base}/status", f"{base}/availability"
         self._trusted = True  # what should have been remembered could be read
         kept = self._restore()
-        self.controller = Controller(config.settings(), self._at(), kept)
+        self.controller = Controller(config.settings(clock.wall()), self._at(), kept)
         if not self._trusted:
             self.controller.distrust()
         self._saved: Any = None
@@ -148,6 +148,7 @@ class Service:
         fed_s, ready = float("-inf"), False
         systemd.notify("READY=1")  # a broker that is away must not make the service manager give up on us
         while not self._stop.is_set():
+            self._follow_prices()
             self._tell(self.controller.tick)
             if not ready and self.controller.confirmed(False):
                 ready = True
@@ -159,6 +160,16 @@ class Service:
             self._poke.clear()
             sleep_s = min(TICK_S, (watchdog_s or TICK_S * 4) / 4, self.controller.deadline_s() - now_s)
             await wait_until_set(self._poke, self.clock, sleep_s)
+
+    def _follow_prices(self) -> None:
+        """Use the thresholds of the prices that are in force now, where they are "auto"."""
+        params = self.controller.settings.params
+        thresholds = self.config.thresholds(self.clock.wall()) if self.config.auto else None
+        if thresholds and thresholds != (params.start_export_w, params.stop_import_w):
+            self._tell(self.controller.reload, self.config.settings(self.clock.wall()))
+            shown = status.thresholds(self.controller, self.config)
+            self._log.info("thresholds_changed", start_export_w=shown.start_export_w, stop_import_w=shown.stop_import_w)
+            self._show.set()
 
     def _watch_wall_clock(self, at: Moment) -> None:
         offset_s = self.clock.wall().timestamp() - at.now_s
@@ -396,7 +407,7 @@ class Service:
                 self.clock = SystemClock(zone(new.site.time_zone))
             self.config = new
             logs.configure(new.log.level, new.log.format)
-            self._tell(self.controller.reload, new.settings())
+            self._tell(self.controller.reload, new.settings(self.clock.wall()))
             self._log.info("config_reloaded", changed=changed)
             self._show.set()
         finally:

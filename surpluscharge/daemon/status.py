@@ -7,6 +7,7 @@ RFC 3339. Keys are only ever added while ``schema_version`` stays the same.
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from math import isfinite
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -17,6 +18,7 @@ from surpluscharge.control import machine
 from surpluscharge.control.controller import Controller, Moment
 from surpluscharge.control.signals import Meter
 from surpluscharge.control.supervisor import FAULT_BY_CODE, SEVERITY_NAMES, Record
+from surpluscharge.words import duration, watts
 
 SCHEMA_VERSION: Literal[1] = 1
 
@@ -88,8 +90,9 @@ class SocketStatus(Part):
 
 
 class Thresholds(Part):
-    start_export_w: float
-    stop_import_w: float
+    start_export_w: float | None = Field(description="null: at the present prices, no export is enough")
+    stop_import_w: float | None = Field(description="null: at the present prices, a charge ends at once")
+    follow_prices: bool = Field(description='true: they are "auto"')
 
 
 class StatusDocument(Part):
@@ -162,9 +165,7 @@ def build(controller: Controller, config: Config, at: Moment, clock: Clock) -> S
         ),
         surplus_w=_round(inputs.charger_w - grid_w if grid_w is not None and fresh else None),
         charger_power=ChargerPower(power_w=round(inputs.charger_w, 1), measured=controller.measured),
-        thresholds=Thresholds(
-            start_export_w=round(params.start_export_w, 1), stop_import_w=round(params.stop_import_w, 1)
-        ),
+        thresholds=thresholds(controller, config),
         relay=RelayStatus(
             commanded="on" if controller.wants_on else "off",
             reported=None if controller.reported is None else "on" if controller.reported else "off",
@@ -209,6 +210,16 @@ def build(controller: Controller, config: Config, at: Moment, clock: Clock) -> S
     )
 
 
+def thresholds(controller: Controller, config: Config) -> Thresholds:
+    """Return the thresholds in force; where none is finite, null."""
+    params = controller.settings.params
+    return Thresholds(
+        start_export_w=_round(params.start_export_w) if isfinite(params.start_export_w) else None,
+        stop_import_w=_round(params.stop_import_w) if isfinite(params.stop_import_w) else None,
+        follow_prices=config.auto,
+    )
+
+
 def _sources(controller: Controller, now_s: float) -> list[SourceStatus]:
     result = []
     for index, source in enumerate(controller.grid.sources):
@@ -233,22 +244,6 @@ def _round(value: float | None) -> float | None:
 
 
 # --- in words --------------------------------------------------------------------------------------------------------
-
-
-def watts(power_w: float) -> str:
-    """Return a power as people read it: 350 W, 1.38 kW."""
-    return f"{round(power_w)} W" if abs(power_w) < 999.5 else f"{power_w / 1000:.2f} kW"
-
-
-def duration(seconds: float) -> str:
-    """Return a duration as people read it: 45 s, 2 min 10 s, 5 h 10 min."""
-    whole_s = max(0, round(seconds))
-    if whole_s < 60:
-        return f"{whole_s} s"
-    if whole_s < 3600:
-        return f"{whole_s // 60} min" + (f" {whole_s % 60} s" if whole_s % 60 else "")
-    minutes = round(whole_s / 60)
-    return f"{minutes // 60} h" + (f" {minutes % 60} min" if minutes % 60 else "")
 
 
 def explain(controller: Controller, config: Config, at: Moment, wall: datetime) -> tuple[str, str | None, float | None]:
@@ -295,7 +290,17 @@ def explain(controller: Controller, config: Config, at: Moment, wall: datetime) 
         reason = "the shortest charging time to be over" if minimum_s > delay_s else "it to last"
         limit = f"more than {watts(params.stop_import_w)}" if params.stop_import_w >= 0 else "no longer enough"
         return f"{flow} beside the charge, {limit}.", f"{reason}, {duration(wait_s)} more, then the charge ends", wait_s
+    if not isfinite(params.start_export_w):
+        return f"{flow}. At the present prices it is worth more sold than charged.", *_price_wait(config, wall)
     return f"{flow}.", f"an export of {watts(params.start_export_w)}", None
+
+
+def _price_wait(config: Config, wall: datetime) -> tuple[str, float | None]:
+    tariffs = config.tariffs()
+    change = tariffs.next_change(wall) if tariffs else None
+    if change is None:
+        return "other prices", None
+    return f"other prices, {change:%a %H:%M}", change.timestamp() - wall.timestamp()
 
 
 def _fault_wait(controller: Controller, at: Moment, severity: int) -> tuple[str, str, float | None]:
