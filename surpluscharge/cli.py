@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import importlib
 import json
 import os
 import sys
+import time
 from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 from aiomqtt import MqttError
@@ -19,7 +24,9 @@ from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.daemon import logs, service, status
 from surpluscharge.daemon.mqtt import Post, publish_once
 from surpluscharge.daemon.relay import off_post
-from surpluscharge.planning import advise
+from surpluscharge.history.readings import ReadingsError
+from surpluscharge.planning import advise, comparing, compiling, tune
+from surpluscharge.planning import replay as replaying
 from surpluscharge.words import watts
 
 OFF_WITHIN_S = 8.0
@@ -30,13 +37,17 @@ CAUTION = (
 )
 
 
+class _CannotError(Exception):
+    """What was asked for cannot be done; the text says why, and what to do."""
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Run one command. Returns the exit status: 0 done, 1 it could not be done, 2 wrongly called."""
     options = _parser().parse_args(arguments)
     command: Callable[[argparse.Namespace], int] = options.command
     try:
         return command(options)
-    except ConfigError as error:
+    except (ConfigError, ReadingsError, _CannotError) as error:
         print(error, file=sys.stderr)
         return 1
     except KeyboardInterrupt:
@@ -69,6 +80,24 @@ def _parser() -> argparse.ArgumentParser:
     ack.add_argument("code", nargs="?", default="all", help="of one fault (default: all)")
     advice = add("advise", _advise, "Say from which surplus on charging pays, at the configured prices.")
     advice.add_argument("--json", action="store_true", help="print it as JSON")
+    replay = add("replay", _replay, "Show what recorded readings would have given, beside the best possible.")
+    replay.add_argument("--readings", required=True, metavar="FILE", help="a CSV file: time, grid_w[, charger_w]")
+    replay.add_argument("--json", action="store_true", help="print it as JSON")
+    replay.add_argument("--html", metavar="FILE", help="also draw a day and all days (needs the report extra)")
+    replay.add_argument("--day", type=_day, metavar="YYYY-MM-DD", help="the day to draw (default: the costliest one)")
+    tuning = add("tune", _tune, "Search the thresholds and delays that would have done best, and judge the gain.")
+    tuning.add_argument("--readings", required=True, metavar="FILE", help="a CSV file: time, grid_w[, charger_w]")
+    tuning.add_argument(
+        "--objective",
+        choices=("value", "solar", "starts"),
+        default="value",
+        help="value: money; solar: solar energy less what is bought beside it; starts: the fewest that earn no less",
+    )
+    tuning.add_argument("--json", action="store_true", help="print it as JSON")
+    tuning.add_argument("--html", metavar="FILE", help="also draw value against starts (needs the report extra)")
+    tuning.add_argument(
+        "--write", metavar="FILE", help="write the configuration with what is recommended to a new file"
+    )
     add("schema", _schema, "Print the JSON Schema of the status document.", config=False)
     demo = add("demo", _demo, "Watch the daemon run a simulated house, its numbers invented.", config=False)
     demo.add_argument("--hours", type=float, default=6.0, help="house hours to simulate (default: 6)")
@@ -200,6 +229,96 @@ def _advise(options: argparse.Namespace) -> int:
     if not config.auto:
         print('\nTo follow the prices, set start_export_w = "auto" and stop_import_w = "auto" in [control].')
     return 0
+
+
+def _replay(options: argparse.Namespace) -> int:
+    case = _study(options)
+    with _Bar("replaying") as bar:
+        found = comparing.compare(case, bar)
+    if options.html:
+        try:
+            _write(options.html, _pictures().of_replay(found, options.day))
+        except ValueError as error:
+            raise _CannotError(f"{options.readings}: {error}") from None
+    if options.json:
+        print(json.dumps(comparing.as_json(found), indent=2, ensure_ascii=False))
+    else:
+        print(comparing.as_text(found))
+    return 0
+
+
+def _tune(options: argparse.Namespace) -> int:
+    if options.write and Path(options.write).exists():
+        raise _CannotError(f"{options.write} is there already, and is not overwritten. Name a new file")
+    case = _study(options)
+    if not compiling.available():
+        print("not compiled, so this takes a while: pip install 'surpluscharge[tune]' makes it fast", file=sys.stderr)
+    try:
+        with _Bar("tuning") as bar:
+            found = tune.tune(case, options.objective, bar)
+    except ValueError as error:
+        raise _CannotError(f"{options.config}: {error}") from None
+    if options.html:
+        _write(options.html, _pictures().of_tuning(found))
+    print(json.dumps(tune.as_json(found), indent=2, ensure_ascii=False) if options.json else tune.as_text(found))
+    if options.write and not found.recommended:
+        print(f"nothing is recommended, so {options.write} was not written", file=sys.stderr)
+    elif options.write:
+        text = Path(options.config).read_text(encoding="utf-8")
+        try:
+            _write(options.write, tune.rewritten(text, found.rules[found.best].settings, options.config))
+        except ValueError as error:
+            raise _CannotError(str(error)) from None
+        print(f"{options.write} written; compare it with {options.config} before it is used", file=sys.stderr)
+    return 0
+
+
+def _study(options: argparse.Namespace) -> comparing.Study:
+    config = load(options.config)
+    with _Bar("reading") as bar:
+        readings = replaying.load(options.readings, comparing.configured_fresh_s(config), bar)
+    return comparing.study(config, readings)
+
+
+def _pictures() -> ModuleType:
+    try:
+        return importlib.import_module("surpluscharge.planning.pictures")
+    except ImportError as error:
+        raise _CannotError(f"--html needs {error.name}: pip install 'surpluscharge[report]'") from None
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a day, such as 2031-05-14") from None
+
+
+def _write(path: str, text: str) -> None:
+    try:
+        Path(path).write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise _CannotError(f"{path} cannot be written ({error.strerror}). Name a file in a folder of yours") from None
+
+
+class _Bar:
+    """A progress bar on standard error, where that is a terminal and it takes long enough to be worth one."""
+
+    def __init__(self, title: str) -> None:
+        self._title, self._began_s, self._shown = title, time.monotonic(), -1
+
+    def __call__(self, share: float) -> None:
+        percent = int(100 * share)
+        if sys.stderr.isatty() and percent != self._shown and time.monotonic() > self._began_s + 0.5:
+            self._shown = percent
+            print(f"\r{self._title} [{'#' * (percent // 4):<25}] {percent} %", end="", file=sys.stderr, flush=True)
+
+    def __enter__(self) -> _Bar:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._shown >= 0:
+            print("\r" + " " * 60 + "\r", end="", file=sys.stderr, flush=True)
 
 
 def _schema(_: argparse.Namespace) -> int:
