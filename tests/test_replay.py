@@ -37,10 +37,10 @@ def random_params(chance: random.Random) -> Params:
         stop_delay_s=chance.choice([0.0, 40.0, 170.0]),
         min_on_s=chance.choice([0.0, 75.0, 420.0]),
         min_off_s=chance.choice([0.0, 55.0, 240.0]),
-        starts_per_hour=chance.choice([2, 4]),
-        starts_per_day=4,
+        starts_per_hour=chance.choice([3, 24]),
+        starts_per_day=24,
         time_cap_s=chance.choice([900.0, 3600.0, 86400.0]),
-        energy_cap_wh=chance.choice([math.inf, 500.0]),
+        energy_cap_wh=chance.choice([math.inf, math.inf, 500.0]),
         rearm_daily=True,
     )
 
@@ -136,7 +136,7 @@ def test_compiled_and_interpreted_decide_the_same(monkeypatch: pytest.MonkeyPatc
     compiled = run()
     monkeypatch.setattr(compiling, "available", lambda: False)
     assert run() == compiled
-    assert min(map(len, compiled)) > 50
+    assert sum(map(len, compiled)) > 200
 
 
 def test_what_is_booked_is_what_numpy_integrates() -> None:

@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 from surpluscharge.planning.replay import Days, Series, _buffer, _run, total_at
 
-ROUNDS = 20  # halvings of the price interval
+ROUNDS = 16  # halvings of the price interval
 SLACK_S = 1e-3
 START, STOP = 1, 2
 
