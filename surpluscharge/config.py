@@ -1034,7 +1034,7 @@ def parse(text: str, name: str) -> Config:
     try:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # besides TOMLDecodeError: a number of thousands of digits
-        raise ConfigError(name, [Problem((), "", f"is not TOML: {error}", "Correct the line")]) from None
+        raise ConfigError(name, [Problem((), "", f"is not TOML: {error}", _mend_line(text, error))]) from None
     try:
         config = Config.model_validate(data)
     except ValidationError as error:
@@ -1044,6 +1044,18 @@ def parse(text: str, name: str) -> Config:
     if found:
         raise ConfigError(name, found)
     return config
+
+
+def _mend_line(text: str, error: Exception) -> str:
+    """Return the remedy for a line that TOML cannot read, for the slips that people make most."""
+    number = re.search(r"at line (\d+)", str(error))
+    lines = text.splitlines()
+    line = lines[int(number[1]) - 1] if number and int(number[1]) <= len(lines) else ""
+    if re.search(r"=\s*[-+]?\d+,\d", line):
+        return "Write the number with a point, not a comma"
+    if re.search(r"=\s*[A-Za-z/]", line):
+        return "Put text in quotes"
+    return "Correct the line"
 
 
 # What stands in for a required value that is missing or wrong, so that the others can still be held together.
@@ -1182,4 +1194,9 @@ def _nearest(location: tuple[int | str, ...]) -> str:
     model = _model_at(location[:-1])
     known = list(model.model_fields) if model else []
     near = difflib.get_close_matches(str(location[-1]), known, n=1)
+    elsewhere = [
+        name for name in Config.model_fields if location[-1] in getattr(_model_at((name,)), "model_fields", ())
+    ]
+    if elsewhere:
+        return f"It belongs under {' or '.join(f'[{name}]' for name in elsewhere)}"
     return f"Did you mean {near[0]}?" if near else f"Known here: {', '.join(known)}"
