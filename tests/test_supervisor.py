@@ -487,7 +487,8 @@ def expected(script: list[tuple[int, str | None, bool]], end_s: int) -> list[fro
 
     A fault begins to count in the second in which its evidence has been there for ``after_s``. It no longer counts in
     the first second without evidence that lies its cooldown or more after that, if it does not latch, or somebody has
-    acknowledged it since. The cooldown doubles with each raising in a row.
+    acknowledged it since; that look counts no more once the evidence comes back. The cooldown doubles with each raising
+    in a row.
     """
     result = []
     held_s = dict.fromkeys(CODES, -1)
@@ -506,6 +507,8 @@ def expected(script: list[tuple[int, str | None, bool]], end_s: int) -> list[fro
         for fault in FAULTS:
             code = fault.code
             held_s[code] = held_s[code] + 1 if code in evident else -1
+            if held_s[code] == 0 and code in counting:
+                counting[code] = False
             if code in evident and held_s[code] >= fault.after_s and code not in counting:
                 times[code] = times[code] + 1 if now_s < raised_s[code] + DAY_S else 1
                 raised_s[code] = now_s
