@@ -374,7 +374,8 @@ class Power(Section):
     pointer: Pointer | None = Field(None, description="RFC 6901 pointer into a JSON payload; default: a plain number")
     unit: Literal["W", "kW"] = Field("W", description="the unit of the value")
     fresh_s: Seconds = Field(90.0, ge=1, le=3600, description="after this the draw is assumed, not measured")
-    limit_w: float = Field(10000.0, gt=0, description="a value beyond this is taken for nonsense")
+    # High enough for the current that a fault may drive: what is refused as nonsense trips nothing.
+    limit_w: float = Field(30000.0, gt=0, description="a value beyond this is taken for nonsense")
 
 
 class Temperature(Section):

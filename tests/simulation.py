@@ -91,7 +91,7 @@ def _codes(text: str) -> frozenset[str]:
 # What silence and confusion on the way may rightly raise.
 _CUT = _codes(
     "relay-not-on relay-not-off relay-stuck-on switched-elsewhere temperature-lost broker-lost meter-silent "
-    "meter-frozen meter-sign-doubted no-load readings-refused draw-low broker-unheard"
+    "meter-frozen meter-sign-tested no-load readings-refused draw-low broker-unheard"
 )
 
 KINDS = {
@@ -112,7 +112,7 @@ KINDS = {
         (3600, 30000),
         _codes("relay-not-on no-load"),
         when="",
-        also=_codes("meter-frozen meter-sign-doubted switched-elsewhere"),
+        also=_codes("meter-frozen meter-sign-tested switched-elsewhere"),
         takes="contact",
     ),
     "relay slow": Kind((600, 7200), also=_codes("relay-not-on relay-not-off relay-stuck-on switched-elsewhere")),
@@ -120,12 +120,15 @@ KINDS = {
     "switched on by hand": Kind((1, 2), when="", also=_codes("relay-not-off relay-stuck-on")),
     "meter silent": Kind((30, 3600), _codes("meter-silent"), takes="meter"),
     "meter frozen": Kind(
-        (1200, 20000), _codes("meter-frozen"), when="arming", also=_codes("meter-sign-doubted"), takes="meter"
+        (1200, 20000), _codes("meter-frozen"), when="arming", also=_codes("meter-sign-tested"), takes="meter"
+    ),
+    "meter freezes midway": Kind(
+        (1800, 20000), _codes("meter-frozen"), also=_codes("meter-sign-tested"), takes="meter"
     ),
     "meter sign flipped": Kind(
-        (7200, 86400), _codes("meter-sign-doubted meter-sign"), when="", also=_codes("meter-sign")
+        (7200, 86400), _codes("meter-sign-doubted meter-sign-tested meter-sign"), when="", also=_codes("meter-sign")
     ),
-    "meter spiky": Kind((300, 7200), also=_codes("readings-refused meter-sign-doubted"), takes="meter"),
+    "meter spiky": Kind((300, 7200), also=_codes("readings-refused meter-sign-tested"), takes="meter"),
     "meter garbage": Kind((30, 1800), _codes("readings-refused"), also=_codes("meter-silent"), takes="meter"),
     "far too much current": Kind(
         (20, 2400), _codes("over-current"), also=_codes("draw-high socket-overload"), takes="lead"
@@ -274,10 +277,8 @@ class Pause:
 class Job:
     """A coroutine of the shell, resumed from the simulation's heap instead of an event loop."""
 
-    def __init__(
-        self, simulation: Simulation, coroutine: Coroutine[Any, Any, None], done: Callable[[Job], None] | None = None
-    ) -> None:
-        self._simulation, self._coroutine, self._done = simulation, coroutine, done
+    def __init__(self, simulation: Simulation, coroutine: Coroutine[Any, Any, None]) -> None:
+        self._simulation, self._coroutine = simulation, coroutine
         self._turn = 0
         self._poked = False
         simulation.at(simulation.t, self._resume, 0)
@@ -302,8 +303,7 @@ class Job:
             pause = self._coroutine.send(None)
         except StopIteration:
             self._turn = -1
-            if self._done:
-                simulation.at(simulation.t, self._done, self)
+            simulation.jobs.remove(self)
             return
         if pause.seconds < NEVER_S:
             # At least some microseconds: a remainder too small to move the clock would be waited for without end.
@@ -373,9 +373,9 @@ class VirtualRelay(Relay):
 
     def _send(self, on: bool) -> None:
         self._serial += 1
-        job = Job(self.simulation, self._publish(on, self._serial), self._under_way.discard)  # type: ignore[arg-type]
-        self._under_way.add(job)  # type: ignore[arg-type]
-        self.simulation.jobs.append(job)
+        self._on_under_way = self._serial if on else 0
+        job = self._under_way[self._serial] = Job(self.simulation, self._publish(on, self._serial))  # type: ignore[assignment]
+        self.simulation.jobs.append(job)  # type: ignore[arg-type]
 
 
 class VirtualClock:
@@ -480,7 +480,7 @@ class Log:
         return self
 
     def debug(self, event: str, **fields: Any) -> None:
-        pass
+        self.listener(event, fields)
 
     def info(self, event: str, **fields: Any) -> None:
         self.recent.append(f"{self.stamp():.1f} {event} {fields}")
@@ -684,6 +684,7 @@ class Simulation:
         self.service: Any = None
         self.stalled: list[tuple[Callable[..., None], int]] = []  # of a hung daemon's tasks
         self.life = 0
+        self.booted_s = 0.0
         self.hung_since_s: float | None = None
         self.inbox: list[tuple[str, bytes]] = []  # of a hung daemon
         self.relay_up = self.main_up = False
@@ -712,7 +713,6 @@ class Simulation:
         self.session_on_s = 0.0
         self.session_ws = 0.0
         self.session_day = self.day_now()
-        self.uncounted = False  # a clock that stood still hid on-time of this session from the controller
         self.session_clean = True  # nothing has gone wrong in it
         self.died_on = False  # the daemon died with the relay wanted on, and has not come back yet
         self.off_due_s = NEVER_S
@@ -793,6 +793,7 @@ class Simulation:
         if self.service is not None or self.powerless:
             return
         self.life += 1
+        self.booted_s = self.t
         saved = self.disk.saved
         self.stopping = False
         self.hung_since_s = None
@@ -1341,6 +1342,8 @@ class Simulation:
         self.meter_fault, self.frozen = ("frozen" if begins else ""), None
         self.frozen_since_s = NEVER_S
 
+    _meter_freezes_midway = _meter_frozen
+
     def _meter_spiky(self, rng: random.Random, _: Episode, begins: bool) -> None:
         self.meter_fault = "spiky" if begins else ""
 
@@ -1426,10 +1429,13 @@ class Simulation:
                 self.over_s[index] = self.over_s[index] + elapsed_s if self.amps >= limit_a else 0.0
                 if self.over_s[index] >= most_s and self.supervised_for_s > most_s:
                     self.check(0, False, f"{self.amps:.1f} A for {self.over_s[index]:.0f} s through a 13 A link")
-            if self.was_on or self.died_on:
+            wished = self.was_on or self.died_on
+            # A plug that reports can be known to be still on; one that does not is taken to do as the broker was told.
+            known = self.config.relay.feedback and self.plug.moved_by == "command" and not self.plug.stuck
+            if wished or known:
                 self.session_on_s += elapsed_s
                 self.session_ws += self.charger_w * elapsed_s
-            else:
+            if not wished:
                 self.result.unwished_s += elapsed_s
         else:
             self.over_s = [0.0] * len(LINK_MUST_OPEN)
@@ -1557,9 +1563,6 @@ class Simulation:
             ahead_s = (self.clock.wall_s - saved.at.wall_s) - (self.t - saved.at.true_s)
             if ahead_s > 0.0:
                 self.starts_s = [start_s - ahead_s for start_s in self.starts_s]
-            elif saved.kept.on and self.clock.wall_s >= saved.at.wall_s:
-                self.uncounted = True
-                self.result.expected["on-time before a power loss uncounted, as the clock stood still"] += 1
         active = {record.code for record in controller.faults}
         if was_enabled is not self.enabled:
             self.check(1, not self.was_written(self.enabled_s), "a restart forgot what the switch was set to")
@@ -1620,7 +1623,7 @@ class Simulation:
             return True
         if code == "rest-due":
             return True  # by design; held to the truth in look()
-        if code == "meter-sign-doubted" and self.t <= self.flipped_s + 2 * DAY_S:
+        if code == "meter-sign-tested" and self.t <= self.flipped_s + 2 * DAY_S:
             return True  # the doubt lasts until a switching that can be judged
         return any(
             code in KINDS[episode.kind].codes | KINDS[episode.kind].also and self.t <= episode.ended_s + 1800.0
@@ -1666,7 +1669,7 @@ class Simulation:
             self.check(6, self.t <= fresh_until_s + 1.0, "wanted on, long after the last good reading")
             self.check(
                 5,
-                self.session_on_s <= session.time_cap_s + 5.0 or self.uncounted,
+                self.session_on_s <= session.time_cap_s + 5.0,
                 f"{self.session_on_s:.0f} s on in a session of {session.time_cap_s:.0f} s",
             )
             if session.energy_cap_wh is not None and self.config.relay.power is not None:
@@ -1675,7 +1678,7 @@ class Simulation:
                 most_wh = share * session.energy_cap_wh + 0.05 * self.charger_w
                 self.check(
                     5,
-                    self.session_ws / HOUR_S <= most_wh or self.uncounted,
+                    self.session_ws / HOUR_S <= most_wh,
                     f"{self.session_ws / HOUR_S:.0f} Wh in a session of {session.energy_cap_wh:.0f} Wh",
                 )
             if self.seen_level >= 1.03 and self.supervised_for_s > 120.0:
@@ -1688,7 +1691,6 @@ class Simulation:
                 self.session_day = day
                 self.session_on_s = self.session_ws = 0.0
                 self.session_clean = not self.active
-                self.uncounted = False
 
     def weigh_evidence(self) -> None:
         """Keep account of what the daemon could have seen, for how long, and whether it says so."""
@@ -1727,10 +1729,16 @@ class Simulation:
             ),
             ("no-load", measured and on and power_w < least_w - 5.0, 640.0),
             ("draw-low", measured and on and least_w + 5.0 < power_w < 0.68 * draw_w, 640.0),
-            ("meter-silent", now_s >= self.last_good_s + fresh_s, 17.0 if on else 17.0 + LONGEST_SLEEP_S),
+            ("meter-silent", now_s >= self.last_good_s + fresh_s, 17.0),
             (
                 "meter-frozen",
-                on and closed and self.frozen_since_s < self.on_since_s and (flows or not measured),
+                on
+                and closed
+                and (flows or not measured)
+                and (
+                    self.frozen_since_s < self.on_since_s
+                    or self.booted_s + HOUR_S / 2 < self.frozen_since_s <= now_s - 720.0
+                ),
                 180.0 + 25.0,
             ),
             (

@@ -21,6 +21,7 @@ EVENTS = {
     "config_warning": "a setting worth a second thought: warning",
     "config_reloaded": "new settings are in force: changed",
     "reload_refused": "the old settings stay: reason",
+    "library_failed": "an error in a library, beside the daemon's own course: what, reason",
     "crashed": "an error in the daemon itself; the relay was told off: exception",
     "connected": "a connection to the broker is up: link, protocol",
     "connection_lost": "and down: link, reason",

@@ -104,13 +104,16 @@ class Service:
         An error that nobody foresaw ends it too, with the relay told off on the way out.
         """
         self._log.info("starting", version=__version__)
+        self._warn()
+        with store.alone(self.config.state_file):
+            await self._run()
+
+    def _warn(self) -> None:
         socket, current_a = self.config.socket, self.config.charger.current_a
         if current_a > socket.continuous_a:
             self._log.warning("above_continuous", current_a=current_a, because=socket.above_continuous_because)
         for warning in self.config.warnings():
             self._log.warning("config_warning", warning=warning)
-        with store.alone(self.config.state_file):
-            await self._run()
 
     async def _run(self) -> None:
         try:
@@ -231,6 +234,8 @@ class Service:
         self._poke.set()
 
     def _on_main_link(self, up: bool) -> None:
+        if up:
+            self._tell(self.controller.topics_refused, bool(self._main_link.refused_topics))
         self._tell(self.controller.grid_link, up)
         self._answer = self._announce = True  # whatever was published may be gone with the broker, or overwritten
         self._show.set()
@@ -344,7 +349,7 @@ class Service:
         kept = (
             controller.enabled,
             controller.starts_s,
-            controller.wants_on,
+            controller.may_be_on,
             controller.state.session_day,
             tuple(record for record in controller.faults if record.fault.severity),
         )
@@ -353,7 +358,7 @@ class Service:
             self._write(next(self._serials), controller.kept())
             self._after_write()
         elif kept != self._saved or (
-            (controller.wants_on or self._store_failing) and self.clock.now() >= self._saved_s + SAVE_EVERY_S
+            (controller.may_be_on or self._store_failing) and self.clock.now() >= self._saved_s + SAVE_EVERY_S
         ):
             self._saved, self._saved_s = kept, self.clock.now()
             self._save_soon.set()
@@ -409,6 +414,7 @@ class Service:
             logs.configure(new.log.level, new.log.format)
             self._tell(self.controller.reload, new.settings(self.clock.wall()))
             self._log.info("config_reloaded", changed=changed)
+            self._warn()
             self._show.set()
         finally:
             systemd.notify("READY=1")
@@ -434,10 +440,16 @@ def _flat(value: Any, prefix: str = "") -> dict[str, str]:
     return {prefix: json.dumps(value)}
 
 
+def _library_failed(_: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+    """Log what a library's callback raised, or left unlooked at, as one line."""
+    logs.logger().error("library_failed", what=context["message"], reason=repr(context.get("exception")))
+
+
 async def run(config: Config, path: str) -> None:
     """Run the daemon on the machine's clock until SIGTERM or SIGINT; SIGHUP reloads ``path``."""
     service = Service(config, SystemClock(zone(config.site.time_zone)))
     loop = asyncio.get_running_loop()
+    loop.set_exception_handler(_library_failed)
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, service.stop, number.name)
     loop.add_signal_handler(signal.SIGHUP, service.reload, path)
