@@ -41,6 +41,7 @@ from surpluscharge.control.machine import Params
 from surpluscharge.control.signals import Contact, Measures, Source
 from surpluscharge.control.supervisor import Limits
 from surpluscharge.control.thermal import ThermalParams
+from surpluscharge.history.ledger import Retention
 
 SCALES = {"W": 1.0, "kW": 1000.0}
 HOLD_MARK = "{hold_s}"
@@ -487,6 +488,21 @@ class Store(Section):
     )
 
 
+class History(Section):
+    record: bool = Field(True, description="whether what happens is kept in the ledger, beside the store")
+    resolution_s: WholeSeconds = Field(10, ge=1, le=60, description="readings are summed up to intervals so long")
+    batch_s: Seconds = Field(
+        300.0, ge=10, le=3600, description="and written so often; a crash loses so much of them at most"
+    )
+    readings_days: int = Field(14, ge=1, le=3653, description="intervals are kept so long, then minutes")
+    minutes_days: int = Field(92, ge=2, le=3653, description="minutes are kept so long, then quarters of an hour")
+    quarter_hours_days: int = Field(3653, ge=31, description="and these so long; daily totals are kept for ever")
+
+    @property
+    def retention(self) -> Retention:
+        return Retention(self.readings_days, self.minutes_days, self.quarter_hours_days)
+
+
 class Config(Section):
     """The whole file."""
 
@@ -502,6 +518,7 @@ class Config(Section):
     status: Status = Status()
     log: Log = Log()
     store: Store = Store()
+    history: History = History()
 
     # What a key left out comes to. `surpluscharge check` shows these as derived.
 
@@ -570,6 +587,10 @@ class Config(Section):
             state_home = os.environ.get("XDG_STATE_HOME") or "~/.local/state"
             directory = Path(state_home).expanduser() / "surpluscharge"
         return directory / f"{self.charger.name}.json"
+
+    @property
+    def history_file(self) -> Path:
+        return self.state_file.with_name(f"history-{self.charger.name}.sqlite")
 
     @property
     def rearm_at(self) -> time_of_day:
@@ -774,6 +795,16 @@ def _contradictions(config: Config) -> Iterator[Problem]:
             "Lower it, or raise control.starts_per_day",
             "control.starts_per_day",
         )
+    history = config.history
+    for longer, shorter in (("minutes_days", "readings_days"), ("quarter_hours_days", "minutes_days")):
+        if getattr(history, longer) < getattr(history, shorter):
+            yield problem(
+                f"history.{longer}",
+                getattr(history, longer),
+                f"what is coarser would be dropped before what is finer ({shorter} is {getattr(history, shorter)})",
+                f"Make it at least history.{shorter}",
+                f"history.{shorter}",
+            )
     yield from _relay_contradictions(relay, problem)
     yield from _topic_contradictions(config, problem)
     yield from _connection_contradictions(config.mqtt, problem)

@@ -150,6 +150,7 @@ UNQUIET: dict[str, tuple[Any, ...]] = {
     "budget_spent": (True,),
     "clock_jumped": (True,),
     "store_failing": (True,),
+    "history_failing": (True,),
 }
 
 

@@ -505,6 +505,16 @@ def test_a_store_that_fails_ends_all_charging() -> None:
     assert rig.mode == "charging"
 
 
+def test_a_ledger_that_fails_is_noted_and_ends_nothing() -> None:
+    rig = Rig().charging()
+    rig.controller.history_failing(True, rig.at())
+    rig.run(600.0)
+    assert rig.codes == ["history-failing"]
+    assert rig.mode == "charging"
+    rig.controller.history_failing(False, rig.at())
+    assert rig.codes == []
+
+
 def test_a_lost_connection_for_readings_holds_starts() -> None:
     rig = Rig()
     rig.controller.grid_link(False, rig.at())

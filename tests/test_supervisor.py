@@ -87,6 +87,7 @@ EVIDENT = {
     "clock-jump": CHARGING._replace(clock_jumped=True),
     "store-failing": IN_ORDER._replace(store_failing=True),
     "topics-refused": IN_ORDER._replace(topics_refused=True),
+    "history-failing": IN_ORDER._replace(history_failing=True),
     "broker-unheard": IN_ORDER._replace(hearing=False),
     "broker-lost": IN_ORDER._replace(link_up=False, confirmed=False),
 }
@@ -167,6 +168,7 @@ def test_what_each_fault_does() -> None:
         "clock-jump": (NOTE, 0.0, 3600.0, 3600.0),
         "store-failing": (TRIP, 0.0, 0.0, 0.0),
         "topics-refused": (END, 0.0, 0.0, 0.0),
+        "history-failing": (NOTE, 0.0, 0.0, 0.0),
         "broker-unheard": (HOLD, 0.0, 0.0, 0.0),
         "broker-lost": (TRIP, 0.0, 0.0, 0.0),
     }

@@ -122,7 +122,7 @@ class Controller:
         self._refused_in_row = 0
         self._topics_refused = False
         self._clock_jumped = False
-        self._store_failing = False
+        self._store_failing = self._history_failing = False
         self.rejected: Counter[tuple[str, str]] = Counter()  # by topic and reason: bounded by the configuration
         self.supervisor = Supervisor()
         self.today = Tally(at.today)
@@ -133,6 +133,7 @@ class Controller:
         self._events: list[Event] = []
         self._rations: dict[tuple[str, object], Ration] = {}  # by event and fault
         self._rejection_logged: dict[tuple[str, str], tuple[float, int]] = {}
+        self.learned_w: float | None = None  # the draw as its steps in grid power tell it; see control/draw.py
         self.starts_s: tuple[float, ...] = ()  # the last ones, as many as any budget may ask for
         self.state = machine.initial(settings.params, at.now_s, at.session_day)._replace(was_enabled=self.enabled)
         if kept:
@@ -375,6 +376,12 @@ class Controller:
             self._store_failing = failing
             self._advance(at)
 
+    def history_failing(self, failing: bool, at: Moment) -> None:
+        """The ledger cannot be written, or can again."""
+        self._advance(at)
+        self._history_failing = failing
+        self._advance(at)
+
     def distrust(self) -> None:
         """What should have been remembered could not be read: take the socket to be as hot as it may get."""
         self.level = thermal.TRIP_LEVEL
@@ -406,7 +413,9 @@ class Controller:
         current_a = self.current_a
         if current_a is not None:
             return current_a
-        return 0.0 if self.confirmed(False) and not self.wants_on else self.settings.draw_a
+        # A learned draw may heat the image more than the configured one, never less.
+        draw_a = max(self.settings.draw_a, (self.learned_w or 0.0) / self.settings.mains_v)
+        return 0.0 if self.confirmed(False) and not self.wants_on else draw_a
 
     def _situation(self, at: Moment) -> Situation:
         state, params = self.state, self.settings.params
@@ -444,6 +453,7 @@ class Controller:
             budget_spent=arming and at.now_s < machine.budget_free_s(params, state),
             clock_jumped=self._clock_jumped,
             store_failing=self._store_failing,
+            history_failing=self._history_failing,
         )
 
     def _inputs(self, at: Moment) -> Inputs:
@@ -451,7 +461,7 @@ class Controller:
         if at.now_s < self.power.fresh_until_s:
             charger_w = self.power.value or 0.0
         else:
-            charger_w = self.settings.limits.draw_w if self.may_be_on else 0.0
+            charger_w = (self.learned_w or self.settings.limits.draw_w) if self.may_be_on else 0.0
         return Inputs(
             grid_w=0.0 if grid_w is None else grid_w,
             fresh_until_s=self.grid.fresh_until_s,

@@ -66,6 +66,7 @@ class Situation(NamedTuple):
     budget_spent: bool  # a start is wanted and none is free
     clock_jumped: bool
     store_failing: bool
+    history_failing: bool = False
 
 
 Question = Callable[[Situation, Limits], bool]
@@ -344,6 +345,14 @@ FAULTS = (
         after_s=0.0,
         sentence="The broker does not let the daemon read all of its topics, so nothing is charged.",
         remedy="See subscription_refused in the log for which ones, and correct the broker's access list.",
+    ),
+    Fault(
+        "history-failing",
+        NOTE,
+        lambda now, limits: now.history_failing,
+        after_s=0.0,
+        sentence="What happens cannot be written into the ledger. Charging goes on; it is tried again.",
+        remedy="See whether the disk is full, worn out or read-only, and run `surpluscharge history check`.",
     ),
     Fault(
         "broker-unheard",

@@ -23,6 +23,7 @@ from surpluscharge.config import Config, ConfigError, load
 from surpluscharge.control.controller import Controller, Kept, Moment
 from surpluscharge.control.signals import Rejected, text_of, truth
 from surpluscharge.daemon import logs, status, store, systemd
+from surpluscharge.daemon.historian import Historian
 from surpluscharge.daemon.mqtt import Link, Post
 from surpluscharge.daemon.relay import Relay, off_post
 
@@ -69,6 +70,13 @@ class Service:
         self._write_lock = threading.Lock()
         self._write_error = ""
         self._store_failing = False
+        self._history = Historian(
+            lambda: self.config,
+            lambda: self.clock,
+            self._log,
+            on_failing=lambda failing: self._tell(self.controller.history_failing, failing),
+            on_figures=self._show.set,
+        )
         self._wall_offset_s: float | None = None
         self._shown: Any = None
         self._answer = True  # the effective enable value is to be published, and
@@ -106,6 +114,7 @@ class Service:
         self._log.info("starting", version=__version__)
         self._warn()
         with store.alone(self.config.state_file):
+            self._history.open()
             await self._run()
 
     def _warn(self) -> None:
@@ -126,6 +135,7 @@ class Service:
                         self._relay.run(),
                         self._publish_status(),
                         self._save_in_the_background(),
+                        self._history.run(),
                     )
                 ]
                 try:
@@ -138,6 +148,7 @@ class Service:
             raise
         finally:
             self._write(next(self._serials), self.controller.kept())
+            self._history.close(self.controller)
 
     def stop(self, reason: str = "asked") -> None:
         """Ask the daemon to stop. Call it in the event loop."""
@@ -209,8 +220,10 @@ class Service:
 
     def _settled(self) -> None:
         controller = self.controller
-        for event in controller.take_events():
+        events = controller.take_events()
+        for event in events:
             getattr(self._log, event.level)(event.name, **event.fields)
+        self._history.observe(controller, events)
         self._keep()
         relay_facts = (
             controller.wants_on,
@@ -310,7 +323,7 @@ class Service:
             await wait_until_set(self._show, self.clock, self.config.status.heartbeat_s)
 
     async def _publish_document(self) -> None:
-        document = status.build(self.controller, self.config, self._at(), self.clock)
+        document = status.build(self.controller, self.config, self._at(), self.clock, self._history.figures)
         systemd.notify(f"STATUS={document.state}: {document.why}")
         enabled = "true" if document.enabled else "false"
         with contextlib.suppress(MqttError):

@@ -19,6 +19,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import NamedTuple, Self
 
+from surpluscharge.control.draw import Step
 from surpluscharge.control.economics import Prices, Tariffs
 from surpluscharge.history.energy import (
     MINUTE_MS,
@@ -70,7 +71,7 @@ MIGRATIONS = (
         at_ms INTEGER NOT NULL, code TEXT NOT NULL, what TEXT NOT NULL,
         PRIMARY KEY (at_ms, code, what)
     ) WITHOUT ROWID;
-    CREATE TABLE step (at_ms INTEGER PRIMARY KEY, step_w REAL NOT NULL);
+    CREATE TABLE step (at_ms INTEGER PRIMARY KEY, step_w REAL NOT NULL, doubt_w REAL NOT NULL);
     CREATE TABLE day (
         day TEXT NOT NULL, begin_ms INTEGER NOT NULL, end_ms INTEGER NOT NULL,
         import_price TEXT NOT NULL, export_price TEXT NOT NULL, alternative_price TEXT NOT NULL,
@@ -91,6 +92,10 @@ _MARKS = ", ".join("?" * len(Energy._fields))
 
 class LedgerError(Exception):
     """The ledger cannot be used; the message says why and what to do."""
+
+
+class DamagedError(LedgerError):
+    """The file is no ledger, or a damaged one."""
 
 
 # --- what is kept, and what is read back -----------------------------------------------------------------------------
@@ -181,7 +186,7 @@ class Batch(NamedTuple):
     switchings: Sequence[Switching] = ()
     states: Sequence[StateChange] = ()
     faults: Sequence[FaultChange] = ()
-    steps: Sequence[tuple[int, float]] = ()  # (at_ms, step_w) that the learned draw rests on
+    steps: Sequence[tuple[int, Step]] = ()  # and when they were seen, that the learned draw rests on
 
 
 class Trouble(NamedTuple):
@@ -225,7 +230,7 @@ class Ledger:
             self._db.close()
             if isinstance(error, sqlite3.OperationalError):  # full, locked, not readable: the file may be fine
                 raise
-            raise LedgerError(f"{path}: {error}. Restore it from a copy, or move it away") from None
+            raise DamagedError(f"{path}: {error}. Restore it from a copy, or move it away") from None
         except LedgerError:
             self._db.close()
             raise
@@ -342,6 +347,13 @@ class Ledger:
             return Charge(begin_ms, session_ms, None, None, self.energy(begin_ms, last[1]) if last else NOTHING)
         return Charge(begin_ms, session_ms, end_ms, cause, Energy(*sums))
 
+    def last_charge(self) -> Charge | None:
+        """Return the charge that began last."""
+        row = self._db.execute(
+            f"SELECT begin_ms, session_ms, end_ms, cause, {_ENERGY} FROM charge ORDER BY begin_ms DESC LIMIT 1"
+        ).fetchone()
+        return self._charge(row) if row else None
+
     def sessions(self, begin_ms: int, end_ms: int) -> list[Session]:
         """Return the sessions with a charge between two times, oldest first, each with all of its charges."""
         keys = sorted({charge.session_ms for charge in self.charges(begin_ms, end_ms)})
@@ -394,8 +406,20 @@ class Ledger:
 
     def faults(self, begin_ms: int, end_ms: int) -> list[FaultSpan]:
         """Return the faults that were there at some time between two times, by their begin, whole."""
+        return [
+            span
+            for span in self._fault_spans()
+            if span.begin_ms < end_ms and (span.end_ms is None or span.end_ms > begin_ms)
+        ]
+
+    def open_faults(self) -> list[str]:
+        """Return the codes of the faults that are still there."""
+        return [span.code for span in self._fault_spans() if span.end_ms is None]
+
+    def _fault_spans(self) -> list[FaultSpan]:
         spans: list[FaultSpan] = []
         open_: dict[str, FaultSpan] = {}
+        # Of one moment: what ends comes before what begins.
         rows = self._db.execute("SELECT at_ms, code, what FROM fault ORDER BY at_ms, what = 'raised', code")
         for at_ms, code, what in rows:
             span = open_.get(code)
@@ -405,16 +429,12 @@ class Ledger:
                 open_[code] = span._replace(acknowledged_ms=at_ms)
             elif span:
                 spans.append(open_.pop(code)._replace(end_ms=at_ms))
-        spans += open_.values()
-        return sorted(
-            (span for span in spans if span.begin_ms < end_ms and (span.end_ms is None or span.end_ms > begin_ms)),
-            key=lambda span: (span.begin_ms, span.code),
-        )
+        return sorted([*spans, *open_.values()], key=lambda span: (span.begin_ms, span.code))
 
-    def steps(self, most: int) -> list[tuple[int, float]]:
+    def steps(self, most: int) -> list[Step]:
         """Return the last steps that the learned draw rests on, oldest first."""
-        rows = self._db.execute("SELECT at_ms, step_w FROM step ORDER BY at_ms DESC LIMIT ?", (most,)).fetchall()
-        return rows[::-1]
+        rows = self._db.execute("SELECT step_w, doubt_w FROM step ORDER BY at_ms DESC LIMIT ?", (most,)).fetchall()
+        return [Step(*row) for row in rows[::-1]]
 
     def day_totals(self, first: date, last: date, zone: tzinfo | None, tariffs: Tariffs | None) -> list[DayTotal]:
         """Return each local day between two dates for which something is known, both included.
@@ -479,7 +499,9 @@ class Ledger:
             self._db.executemany("INSERT OR IGNORE INTO switching VALUES (?, ?, ?)", batch.switchings)
             self._db.executemany("INSERT OR IGNORE INTO state VALUES (?, ?, ?, ?, ?)", batch.states)
             self._db.executemany("INSERT OR IGNORE INTO fault VALUES (?, ?, ?)", batch.faults)
-            self._db.executemany("INSERT OR IGNORE INTO step VALUES (?, ?)", batch.steps)
+            self._db.executemany(
+                "INSERT OR IGNORE INTO step VALUES (?, ?, ?)", [(at_ms, *step) for at_ms, step in batch.steps]
+            )
         return again_ms
 
     def _insert(self, intervals: Iterable[Interval]) -> None:
