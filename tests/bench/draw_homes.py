@@ -144,8 +144,8 @@ def main() -> None:
         print(
             f"{switchings} switchings in {options.homes} homes: {sure} learned, {within} of them within 3 %"
             f" ({100 * within / max(1, sure):.1f} %), {refused} not sure yet; off by {100 * off[sure // 2]:.2f} %"
-            f" in the middle, {100 * off[-1]:.2f} % at most; the error bar holds in {100 * covered / max(1, sure):.0f} %;"
-            f" {steps / options.homes:.1f} steps used",
+            f" in the middle, {100 * off[-1]:.2f} % at most; the error bar holds in {100 * covered / max(1, sure):.0f} %"
+            f"; {steps / options.homes:.1f} steps used",
             flush=True,
         )
 
