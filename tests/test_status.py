@@ -458,6 +458,8 @@ def test_the_document_as_a_whole() -> None:
         "socket": {"level": round(level, 3), "current_a": 5.65, "temperature_c": 31.5, "voltage_v": None},
         "session": {"on_time_s": 552.3, "energy_wh": 199.5, "time_left_s": 21047.7, "energy_left_wh": 4800.5},
         "today": {"starts": 1, "on_time_s": 552.3, "energy_wh": 199.5, "solar_wh": 179.5, "grid_wh": 19.9},
+        "ledger": None,
+        "learned_draw_w": None,
         "budget": {"starts_left_hour": 3, "starts_left_day": 15},
         "faults": [],
         "refused_messages": {"not-a-number": 2, "implausible": 1},

@@ -21,6 +21,7 @@ EVENTS = {
     "config_warning": "a setting worth a second thought: warning",
     "config_reloaded": "new settings are in force: changed",
     "reload_refused": "the old settings stay: reason",
+    "library_failed": "an error in a library, beside the daemon's own course: what, reason",
     "crashed": "an error in the daemon itself; the relay was told off: exception",
     "connected": "a connection to the broker is up: link, protocol",
     "connection_lost": "and down: link, reason",
@@ -43,6 +44,13 @@ EVENTS = {
     "reading": "one reading (level debug): of, value",
     "store_failed": "what must outlive a restart could not be written: reason",
     "store_unusable": "or not be read, so the safe side is taken: reason, kept_as",
+    "history_failed": "the ledger cannot be written, what waits is kept and tried again: reason",
+    "history_mended": "and can again",
+    "history_unusable": "the ledger is damaged, and a new one is begun: reason, kept_as",
+    "history_overlap": "readings of a time that is counted already, after the clock was put back; left out: seconds",
+    "charge_closed": "a charge that a crash cut short, closed where its record ends: ended, energy_wh",
+    "day_summary": "a day is over: day, starts, on_s, charger_wh, solar_wh, grid_wh, error_wh (of a learned draw), "
+    "surplus_wh (what was there), unknown_s (without readings), and with prices paid, forgone, saved, currency",
     "restored": "what outlived the restart: enabled, starts_kept, session_s",
 }
 

@@ -23,6 +23,7 @@ from surpluscharge.config import Config, ConfigError, load
 from surpluscharge.control.controller import Controller, Kept, Moment
 from surpluscharge.control.signals import Rejected, text_of, truth
 from surpluscharge.daemon import logs, status, store, systemd
+from surpluscharge.daemon.historian import Historian
 from surpluscharge.daemon.mqtt import Link, Post
 from surpluscharge.daemon.relay import Relay, off_post
 
@@ -69,6 +70,13 @@ class Service:
         self._write_lock = threading.Lock()
         self._write_error = ""
         self._store_failing = False
+        self._history = Historian(
+            lambda: self.config,
+            lambda: self.clock,
+            self._log,
+            on_failing=lambda failing: self._tell(self.controller.history_failing, failing),
+            on_figures=self._show.set,
+        )
         self._wall_offset_s: float | None = None
         self._shown: Any = None
         self._answer = True  # the effective enable value is to be published, and
@@ -104,13 +112,17 @@ class Service:
         An error that nobody foresaw ends it too, with the relay told off on the way out.
         """
         self._log.info("starting", version=__version__)
+        self._warn()
+        with store.alone(self.config.state_file):
+            self._history.open()
+            await self._run()
+
+    def _warn(self) -> None:
         socket, current_a = self.config.socket, self.config.charger.current_a
         if current_a > socket.continuous_a:
             self._log.warning("above_continuous", current_a=current_a, because=socket.above_continuous_because)
         for warning in self.config.warnings():
             self._log.warning("config_warning", warning=warning)
-        with store.alone(self.config.state_file):
-            await self._run()
 
     async def _run(self) -> None:
         try:
@@ -123,6 +135,7 @@ class Service:
                         self._relay.run(),
                         self._publish_status(),
                         self._save_in_the_background(),
+                        self._history.run(),
                     )
                 ]
                 try:
@@ -135,6 +148,7 @@ class Service:
             raise
         finally:
             self._write(next(self._serials), self.controller.kept())
+            self._history.close(self.controller)
 
     def stop(self, reason: str = "asked") -> None:
         """Ask the daemon to stop. Call it in the event loop."""
@@ -206,8 +220,10 @@ class Service:
 
     def _settled(self) -> None:
         controller = self.controller
-        for event in controller.take_events():
+        events = controller.take_events()
+        for event in events:
             getattr(self._log, event.level)(event.name, **event.fields)
+        self._history.observe(controller, events)
         self._keep()
         relay_facts = (
             controller.wants_on,
@@ -231,6 +247,8 @@ class Service:
         self._poke.set()
 
     def _on_main_link(self, up: bool) -> None:
+        if up:
+            self._tell(self.controller.topics_refused, bool(self._main_link.refused_topics))
         self._tell(self.controller.grid_link, up)
         self._answer = self._announce = True  # whatever was published may be gone with the broker, or overwritten
         self._show.set()
@@ -305,7 +323,7 @@ class Service:
             await wait_until_set(self._show, self.clock, self.config.status.heartbeat_s)
 
     async def _publish_document(self) -> None:
-        document = status.build(self.controller, self.config, self._at(), self.clock)
+        document = status.build(self.controller, self.config, self._at(), self.clock, self._history.figures)
         systemd.notify(f"STATUS={document.state}: {document.why}")
         enabled = "true" if document.enabled else "false"
         with contextlib.suppress(MqttError):
@@ -344,7 +362,7 @@ class Service:
         kept = (
             controller.enabled,
             controller.starts_s,
-            controller.wants_on,
+            controller.may_be_on,
             controller.state.session_day,
             tuple(record for record in controller.faults if record.fault.severity),
         )
@@ -353,7 +371,7 @@ class Service:
             self._write(next(self._serials), controller.kept())
             self._after_write()
         elif kept != self._saved or (
-            (controller.wants_on or self._store_failing) and self.clock.now() >= self._saved_s + SAVE_EVERY_S
+            (controller.may_be_on or self._store_failing) and self.clock.now() >= self._saved_s + SAVE_EVERY_S
         ):
             self._saved, self._saved_s = kept, self.clock.now()
             self._save_soon.set()
@@ -409,6 +427,7 @@ class Service:
             logs.configure(new.log.level, new.log.format)
             self._tell(self.controller.reload, new.settings(self.clock.wall()))
             self._log.info("config_reloaded", changed=changed)
+            self._warn()
             self._show.set()
         finally:
             systemd.notify("READY=1")
@@ -434,10 +453,16 @@ def _flat(value: Any, prefix: str = "") -> dict[str, str]:
     return {prefix: json.dumps(value)}
 
 
+def _library_failed(_: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+    """Log what a library's callback raised, or left unlooked at, as one line."""
+    logs.logger().error("library_failed", what=context["message"], reason=repr(context.get("exception")))
+
+
 async def run(config: Config, path: str) -> None:
     """Run the daemon on the machine's clock until SIGTERM or SIGINT; SIGHUP reloads ``path``."""
     service = Service(config, SystemClock(zone(config.site.time_zone)))
     loop = asyncio.get_running_loop()
+    loop.set_exception_handler(_library_failed)
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, service.stop, number.name)
     loop.add_signal_handler(signal.SIGHUP, service.reload, path)

@@ -6,7 +6,7 @@ RFC 3339. Keys are only ever added while ``schema_version`` stays the same.
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from math import isfinite
 from typing import Any, Literal
 
@@ -18,6 +18,8 @@ from surpluscharge.control import machine
 from surpluscharge.control.controller import Controller, Moment
 from surpluscharge.control.signals import Meter
 from surpluscharge.control.supervisor import FAULT_BY_CODE, SEVERITY_NAMES, Record
+from surpluscharge.daemon.historian import Figures
+from surpluscharge.history.energy import ms_of, time_of
 from surpluscharge.words import duration, watts
 
 SCHEMA_VERSION: Literal[1] = 1
@@ -65,6 +67,30 @@ class TodayStatus(Part):
     energy_wh: float
     solar_wh: float
     grid_wh: float
+
+
+class LedgerTotal(Part):
+    """From the ledger; money where prices are configured, as decimal text in the tariffs' currency."""
+
+    starts: int
+    on_time_s: float
+    energy_wh: float = Field(description="into the car")
+    solar_wh: float
+    grid_wh: float
+    error_wh: float = Field(description="the energy may be off by so much, where the draw is learned or assumed")
+    surplus_wh: float = Field(description="what would have been exported without the charger")
+    unknown_s: float = Field(description="of the time so far, how much is not on record")
+    paid: str | None = Field(description="for the grid's share")
+    forgone: str | None = Field(description="export income that the solar share would have brought")
+    saved: str | None = Field(description="against the alternative price; below zero: lost")
+
+
+class LedgerStatus(Part):
+    as_of: datetime = Field(description="when these figures were made: at each batch")
+    currency: str | None
+    today: LedgerTotal
+    yesterday: LedgerTotal
+    month: LedgerTotal = Field(description="this calendar month so far")
 
 
 class BudgetStatus(Part):
@@ -117,6 +143,8 @@ class StatusDocument(Part):
     socket: SocketStatus
     session: SessionStatus
     today: TodayStatus
+    ledger: LedgerStatus | None = Field(None, description="null: nothing is kept, or nothing yet")
+    learned_draw_w: float | None = Field(None, description="from the relay's steps in grid power; null: not learned")
     budget: BudgetStatus
     faults: list[FaultStatus]
     refused_messages: dict[str, int] = Field(description="messages that could not be used, by reason")
@@ -131,7 +159,9 @@ def schema() -> dict[str, Any]:
     }
 
 
-def build(controller: Controller, config: Config, at: Moment, clock: Clock) -> StatusDocument:
+def build(
+    controller: Controller, config: Config, at: Moment, clock: Clock, figures: Figures | None = None
+) -> StatusDocument:
     """Return the document for this moment."""
     state, inputs, params = controller.state, controller.inputs, controller.settings.params
     now_s, wall = at.now_s, clock.wall()
@@ -190,6 +220,8 @@ def build(controller: Controller, config: Config, at: Moment, clock: Clock) -> S
             solar_wh=round(controller.today.charger_wh - controller.today.grid_wh, 1),
             grid_wh=round(controller.today.grid_wh, 1),
         ),
+        ledger=None if figures is None else _ledger(figures, config, wall.tzinfo),
+        learned_draw_w=_round(controller.learned_w),
         budget=BudgetStatus(
             starts_left_hour=max(0, params.starts_per_hour - starts_hour),
             starts_left_day=max(0, params.starts_per_day - starts_day),
@@ -217,6 +249,37 @@ def thresholds(controller: Controller, config: Config) -> Thresholds:
         start_export_w=_round(params.start_export_w) if isfinite(params.start_export_w) else None,
         stop_import_w=_round(params.stop_import_w) if isfinite(params.stop_import_w) else None,
         follow_prices=config.auto,
+    )
+
+
+def _ledger(figures: Figures, config: Config, zone: tzinfo | None) -> LedgerStatus:
+    tariffs = config.tariffs()
+    totals = []
+    accounts = (figures.today, figures.yesterday, figures.month)
+    for accounted, starts in zip(accounts, figures.starts, strict=True):
+        energy, cost = accounted.energy, accounted.money
+        lasted_ms = min(figures.as_of_ms, ms_of(accounted.end)) - ms_of(accounted.begin)
+        totals.append(
+            LedgerTotal(
+                starts=starts,
+                on_time_s=round(energy.on_ms / 1000, 1),
+                energy_wh=round(energy.charger_wh, 1),
+                solar_wh=round(energy.solar_wh, 1),
+                grid_wh=round(energy.bought_wh, 1),
+                error_wh=round(energy.error_wh, 1),
+                surplus_wh=round(energy.surplus_wh, 1),
+                unknown_s=round(max(0, lasted_ms - energy.known_ms) / 1000, 1),
+                paid=None if cost is None else f"{cost.paid:.2f}",
+                forgone=None if cost is None else f"{cost.forgone:.2f}",
+                saved=None if cost is None else f"{cost.saved:.2f}",
+            )
+        )
+    return LedgerStatus(
+        as_of=time_of(figures.as_of_ms, zone).replace(microsecond=0),
+        currency=tariffs.currency if tariffs else None,
+        today=totals[0],
+        yesterday=totals[1],
+        month=totals[2],
     )
 
 
