@@ -7,10 +7,11 @@ import asyncio
 import importlib
 import json
 import os
+import sqlite3
 import sys
 import time
 from collections.abc import Callable
-from datetime import date
+from datetime import date, datetime, tzinfo
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -21,17 +22,19 @@ from surpluscharge import __version__
 from surpluscharge.clock import SystemClock, zone
 from surpluscharge.config import VOLTAGE_TOLERANCE, Config, ConfigError, Section, load, load_for_off
 from surpluscharge.control.supervisor import FAULTS
-from surpluscharge.daemon import logs, service, status
+from surpluscharge.daemon import logs, service, status, store
 from surpluscharge.daemon.mqtt import Post, publish_once
 from surpluscharge.daemon.relay import off_post
-from surpluscharge.history.ledger import LedgerError
+from surpluscharge.history import energy, exchange
+from surpluscharge.history.ledger import Ledger, LedgerError, Retention
 from surpluscharge.history.readings import ReadingsError
 from surpluscharge.planning import advise, comparing, compiling, tune
 from surpluscharge.planning import replay as replaying
-from surpluscharge.words import watts
+from surpluscharge.words import duration, watts
 
 OFF_WITHIN_S = 8.0
 READINGS = 'a CSV file with the columns time, grid_w[, charger_w]; or "ledger": the daemon\'s own history'
+LONG_GAP_S = 600  # shorter ones are not worth a line
 CAUTION = (
     "caution: hours of current through a household socket can start a fire. Use a socket, plug and cable rated for\n"
     "it, feel them after an hour, follow local codes, and ask a licensed electrician. This is no certified safety\n"
@@ -51,6 +54,9 @@ def main(arguments: list[str] | None = None) -> int:
         return command(options)
     except (ConfigError, LedgerError, ReadingsError, _CannotError) as error:
         print(error, file=sys.stderr)
+        return 1
+    except sqlite3.Error as error:
+        print(f"the ledger cannot be used: {error}. Is the disk full, or the file somebody else's?", file=sys.stderr)
         return 1
     except KeyboardInterrupt:
         return 130
@@ -100,6 +106,19 @@ def _parser() -> argparse.ArgumentParser:
     tuning.add_argument(
         "--write", metavar="FILE", help="write the configuration with what is recommended to a new file"
     )
+    history = add("history", _history, "Check the ledger, and say how to mend it.")
+    history.add_argument("action", choices=("check",))
+    history.add_argument("--mend", action="store_true", help="put right what can be; the daemon must be stopped")
+    export = add("export", _export, "Write what is on record to standard output, or to a file.")
+    export.add_argument("format", nargs="?", choices=("csv", "parquet"), default="csv", help="default: csv")
+    export.add_argument("--from", dest="begin", metavar="TIME", help="a day, or an RFC 3339 time (default: the first)")
+    export.add_argument("--to", dest="end", metavar="TIME", help="a day, included, or a time (default: now)")
+    export.add_argument("--what", choices=exchange.WHAT, default="readings", help="default: readings")
+    export.add_argument("--output", type=Path, metavar="FILE", help="needed for parquet (and the parquet extra)")
+    imported = add("import", _import, "Take older readings from a CSV file into the ledger: all of it, or nothing.")
+    imported.add_argument("file", type=Path, help="its columns: time, grid_w, and charger_w if it is part of grid_w")
+    imported.add_argument("--fresh-s", type=float, help="hold no reading longer (default: thrice the usual interval)")
+    imported.add_argument("--gaps-only", action="store_true", help="leave out what is on record already")
     add("schema", _schema, "Print the JSON Schema of the status document.", config=False)
     demo = add("demo", _demo, "Watch the daemon run a simulated house, its numbers invented.", config=False)
     demo.add_argument("--hours", type=float, default=6.0, help="house hours to simulate (default: 6)")
@@ -325,6 +344,112 @@ class _Bar:
     def __exit__(self, *_: object) -> None:
         if self._shown >= 0:
             print("\r" + " " * 60 + "\r", end="", file=sys.stderr, flush=True)
+
+
+def _history(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    now = _now(config)
+    if options.mend:
+        with store.alone(config.state_file), Ledger(config.history_file) as ledger:
+            ledger.mend(now.tzinfo, config.tariffs())
+    with Ledger(config.history_file, read_only=True) as ledger, ledger.snapshot():
+        found = ledger.check(energy.ms_of(now), now.tzinfo)
+        bounds = ledger.bounds()
+        gaps = ledger.gaps(LONG_GAP_S * 1000)
+    print(f"{config.history_file}: {config.history_file.stat().st_size / 1e6:.1f} MB")
+    if bounds:
+        first, last = (energy.time_of(at_ms, now.tzinfo) for at_ms in bounds)
+        print(f"readings from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M}")
+        missing_s = sum(end_ms - begin_ms for begin_ms, end_ms in gaps) / 1000
+        print(f"{len(gaps)} gaps of more than {duration(LONG_GAP_S)}, {duration(missing_s)} in all")
+        for begin_ms, end_ms in sorted(gaps, key=lambda gap: gap[0] - gap[1])[:3]:
+            print(f"  {energy.time_of(begin_ms, now.tzinfo):%Y-%m-%d %H:%M}, {duration((end_ms - begin_ms) / 1000)}")
+    for trouble in found:
+        print(f"wrong: {trouble.what}. {trouble.remedy}.")
+    if not found:
+        print("Nothing is damaged, nothing is counted twice, and the daily totals agree with the readings.")
+    return 1 if found else 0
+
+
+def _export(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    now = _now(config)
+    with Ledger(config.history_file, read_only=True) as ledger, ledger.snapshot():
+        bounds = ledger.bounds()
+        first = energy.time_of(bounds[0], now.tzinfo) if bounds else now
+        begin = _moment(options.begin, now.tzinfo, False) if options.begin else first
+        end = _moment(options.end, now.tzinfo, True) if options.end else now
+        rows = exchange.records(ledger, options.what, begin, end, now.tzinfo, tariffs=config.tariffs())
+        try:
+            if options.format == "parquet":
+                if options.output is None:
+                    raise LedgerError("Parquet is no text: name a file with --output")
+                count = exchange.write_parquet(rows, options.output)
+            elif options.output is None:
+                count = exchange.write_csv(rows, sys.stdout)
+            else:
+                with options.output.open("w", encoding="utf-8", newline="") as file:
+                    count = exchange.write_csv(rows, file)
+        except ImportError:
+            raise LedgerError("Parquet needs a library: pip install 'surpluscharge[parquet]'") from None
+        except OSError as error:
+            if isinstance(error, BrokenPipeError):
+                raise
+            raise LedgerError(f"{options.output} cannot be written: {error.strerror}") from None
+    print(f"{count} rows", file=sys.stderr)
+    return 0
+
+
+def _import(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    now, kept = _now(config), config.history
+    with Ledger(config.history_file) as ledger:
+        try:
+            done = exchange.import_readings(
+                ledger,
+                options.file,
+                energy.ms_of(now),
+                now.tzinfo,
+                Retention(kept.readings_days, kept.minutes_days, kept.quarter_hours_days),
+                tariffs=config.tariffs(),
+                fresh_s=options.fresh_s,
+                gaps_only=options.gaps_only,
+            )
+        except (LedgerError, ReadingsError) as error:
+            raise LedgerError(f"{error}. Nothing was imported") from None
+    filled = done.filled
+    if filled.rows:
+        first, last = (energy.time_of(at_ms, now.tzinfo) for at_ms in (filled.begin_ms, filled.end_ms))
+        print(f"from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M}, each reading held for {done.fresh_s:g} s at most")
+    flows = filled.energy
+    print(
+        f"{filled.rows} rows: import {flows.import_wh / 1000:.1f} kWh, export {flows.export_wh / 1000:.1f} kWh, "
+        f"charger {flows.charger_wh / 1000:.1f} kWh, known for {duration(flows.known_ms / 1000)}"
+    )
+    if filled.again_ms:
+        print(f"{duration(filled.again_ms / 1000)} were on record already, and left out")
+    if done.skipped:
+        print(f"skipped rows of the file: {done.skipped}")
+    return 0
+
+
+def _now(config: Config) -> datetime:
+    return SystemClock(zone(config.site.time_zone)).wall()
+
+
+def _moment(text: str, site: tzinfo | None, included: bool) -> datetime:
+    """Read a day (its end where it is ``included``) or an RFC 3339 time; one without offset is local."""
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        pass
+    else:
+        return energy.day_span(day, site)[included]
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise LedgerError(f"{text} is neither a day (2031-05-14) nor a time (2031-05-14T11:20:09+02:00)") from None
+    return moment.replace(tzinfo=site) if moment.tzinfo is None else moment.astimezone(site)
 
 
 def _schema(_: argparse.Namespace) -> int:

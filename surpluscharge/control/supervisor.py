@@ -404,11 +404,8 @@ class Supervisor:
     @property
     def active(self) -> tuple[Record, ...]:
         """The faults that count now, in the table's order."""
-        return tuple(
-            self.records[fault.code]
-            for fault in FAULTS
-            if fault.code in self.records and self.records[fault.code].active
-        )
+        records = self.records
+        return tuple(record for fault in FAULTS if (record := records.get(fault.code)) and record.active)
 
     def judge(self, now: Situation, limits: Limits, now_s: float) -> int:
         """Return CLEAR, HOLD, END or TRIP."""

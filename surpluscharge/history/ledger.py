@@ -11,6 +11,7 @@ One process writes (the daemon, or a command); any number may read meanwhile, be
 from __future__ import annotations
 
 import contextlib
+import itertools
 import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
@@ -37,6 +38,7 @@ from surpluscharge.history.energy import (
     ms_of,
     part,
     time_of,
+    total,
 )
 
 DAY_MS = 86_400_000
@@ -189,8 +191,18 @@ class Batch(NamedTuple):
     steps: Sequence[tuple[int, Step]] = ()  # and when they were seen, that the learned draw rests on
 
 
+class Filled(NamedTuple):
+    """What became of intervals from elsewhere."""
+
+    begin_ms: int
+    end_ms: int
+    rows: int
+    again_ms: int  # left out, because there was a record already
+    energy: Energy
+
+
 class Trouble(NamedTuple):
-    """Something `history check` found."""
+    """Something that a check found."""
 
     what: str
     remedy: str
@@ -203,6 +215,19 @@ def cuts(begin_ms: int, end_ms: int, zone: tzinfo | None, tariffs: Tariffs | Non
     if tariffs:
         found |= {ms_of(since) for since, _, _ in tariffs.spans(begin, end)}
     return sorted(found)
+
+
+def _cut_at_midnights(intervals: Iterable[Interval], zone: tzinfo | None) -> Iterator[Interval]:
+    midnight_ms = 0
+    for interval in intervals:
+        rest: Interval | None = interval
+        while rest is not None:
+            if rest.begin_ms >= midnight_ms:
+                midnight_ms = ms_of(day_span(time_of(rest.begin_ms, zone).date(), zone)[1])
+            head = part(rest, rest.begin_ms, midnight_ms)
+            assert head is not None  # it begins before the midnight
+            yield head
+            rest = part(rest, head.end_ms, rest.end_ms)
 
 
 # --- the ledger ------------------------------------------------------------------------------------------------------
@@ -543,6 +568,63 @@ class Ledger:
             self.write(Batch(charges=closed, states=states))
         return closed
 
+    def fill(
+        self,
+        intervals: Iterable[Interval],
+        now_ms: int,
+        zone: tzinfo | None,
+        retention: Retention,
+        *,
+        tariffs: Tariffs | None,
+        gaps_only: bool,
+    ) -> Filled:
+        """Write older intervals, in the order of time, from elsewhere: all of them, or nothing.
+
+        They are summed up as far as those recorded at that time are. Raises LedgerError where a time is counted
+        already, unless ``gaps_only``: then only what is missing is taken. What ``intervals`` raises comes through, and
+        nothing is written.
+        """
+        today = time_of(now_ms, zone).date()
+        with self._transaction():
+            was_empty = self.bounds() is None
+            limits = {
+                key: max(self._meta(key, ""), date.fromordinal(today.toordinal() - 1 - age_days).isoformat())
+                for key, age_days in (("minutes", retention.readings_days), ("quarter_hours", retention.minutes_days))
+            }
+            first_ms = last_ms = count = again_ms = 0
+            energy = NOTHING
+            in_days = _cut_at_midnights(intervals, zone)
+            for day, of_day in itertools.groupby(in_days, key=lambda one: time_of(one.begin_ms, zone).date()):
+                if day > today:
+                    raise LedgerError(f"there are readings of {day}, and today is {today}. Is the clock right?")
+                rows: Iterable[Interval] = of_day
+                if day.isoformat() <= limits["minutes"]:
+                    rows = downsample(rows, MINUTE_MS)
+                if day.isoformat() <= limits["quarter_hours"]:
+                    begin_ms, end_ms = (ms_of(when) for when in day_span(day, zone))
+                    rows = downsample(rows, QUARTER_HOUR_MS, cuts(begin_ms, end_ms, zone, tariffs))
+                for interval in rows:
+                    pieces = list(self._unseen(interval))
+                    seen_ms = interval.end_ms - interval.begin_ms - sum(end - begin for begin, end, _ in pieces)
+                    if seen_ms and not gaps_only:
+                        begin, end = time_of(interval.begin_ms, zone), time_of(interval.end_ms, zone)
+                        raise LedgerError(
+                            f"from {begin:%Y-%m-%d %H:%M:%S} to {end:%H:%M:%S} there is a record already, and no time "
+                            "is counted twice. Leave such rows out, or ask for the gaps only to be filled"
+                        )
+                    self._insert(pieces)
+                    first_ms, last_ms = first_ms or interval.begin_ms, interval.end_ms
+                    again_ms += seen_ms
+                    count += len(pieces)
+                    energy = total([energy, *(piece.energy for piece in pieces)])
+                if day < today:
+                    self._total(day, zone, tariffs)
+            if was_empty and count:  # else the daemon would take all these days for new ones
+                before_last = time_of(last_ms - 1, zone).date()
+                yesterday = date.fromordinal(today.toordinal() - 1)
+                self._set_meta("totalled", min(before_last, yesterday).isoformat())
+        return Filled(first_ms, last_ms, count, again_ms, energy)
+
     # --- getting older ------------------------------------------------------------------------------------------------
 
     def retain(self, now_ms: int, zone: tzinfo | None, retention: Retention, tariffs: Tariffs | None) -> list[date]:
@@ -624,3 +706,94 @@ class Ledger:
 
     def _set_meta(self, key: str, value: str) -> None:
         self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))
+
+    # --- checking -----------------------------------------------------------------------------------------------------
+
+    def check(self, now_ms: int, zone: tzinfo | None) -> list[Trouble]:
+        """Return what is wrong with the ledger: damage, time counted twice, sums that do not agree. Gaps are not."""
+        found = []
+        damage = [row[0] for row in self._db.execute("PRAGMA integrity_check(5)")]
+        if damage != ["ok"]:
+            return [
+                Trouble(
+                    f"the file is damaged: {'; '.join(damage)}",
+                    "Stop the daemon, move the file away and restore it from a copy. Without one, the sqlite3 tool "
+                    "saves most of it: sqlite3 DAMAGED .recover | sqlite3 NEW; then check that",
+                )
+            ]
+        mend = "Run this check with --mend, the daemon stopped"
+        for begin_ms, end_ms in self._overlaps()[:5]:
+            when, until = time_of(begin_ms, zone), time_of(end_ms, zone)
+            found.append(Trouble(f"{when:%Y-%m-%d %H:%M:%S} to {until:%H:%M:%S} is counted twice", mend))
+        (odd,) = self._db.execute(
+            "SELECT COUNT(*) FROM interval WHERE known_ms > end_ms - begin_ms OR on_ms > end_ms - begin_ms "
+            "OR known_ms < 0 OR on_ms < 0 OR import_mws < 0 OR export_mws < 0 OR solar_mws < 0 OR bought_mws < 0 "
+            "OR bought_mws > import_mws + end_ms - begin_ms"
+        ).fetchone()
+        if odd:
+            found.append(
+                Trouble(
+                    f"{odd} intervals hold what cannot be", "Somebody else has written into the file. Restore a copy"
+                )
+            )
+        bounds = self.bounds()
+        if bounds and bounds[1] > now_ms + DAY_MS:
+            found.append(
+                Trouble(
+                    f"there are readings of {time_of(bounds[1], zone):%Y-%m-%d}, which is to come",
+                    "The computer's clock was wrong once. Nothing needs to be done; those days keep what was recorded",
+                )
+            )
+        open_ = self._db.execute("SELECT COUNT(*) FROM charge WHERE end_ms IS NULL").fetchone()[0]
+        if open_ > 1:
+            found.append(Trouble(f"{open_} charges have no end", mend))
+        wrong = self._wrong_days(zone)
+        if wrong:
+            listed = ", ".join(str(day) for day in wrong[:5]) + (" and more" if len(wrong) > 5 else "")
+            found.append(Trouble(f"the daily totals differ from the intervals on {listed}", mend))
+        return found
+
+    def mend(self, zone: tzinfo | None, tariffs: Tariffs | None) -> None:
+        """Put right what :meth:`check` finds and can be put right; the daemon must not run."""
+        with self._transaction():
+            rows = self._db.execute(f"SELECT begin_ms, end_ms, {_ENERGY} FROM interval ORDER BY begin_ms").fetchall()
+            until_ms = 0
+            for begin_ms, end_ms, *sums in rows if self._overlaps() else []:
+                if begin_ms < until_ms:  # what came first stays; of what overlaps it, what is left over
+                    self._db.execute("DELETE FROM interval WHERE begin_ms = ?", (begin_ms,))
+                    left = part(Interval(begin_ms, end_ms, Energy(*sums)), until_ms, end_ms)
+                    self._insert([left] if left else [])
+                until_ms = max(until_ms, end_ms)
+            for day in self._wrong_days(zone):
+                self._total(day, zone, tariffs)
+        self.recover()
+
+    def gaps(self, longer_than_ms: int) -> list[tuple[int, int]]:
+        """Return (begin, end) of what is not on record between the first and the last interval."""
+        rows = self._db.execute(
+            "SELECT until_ms, begin_ms FROM (SELECT begin_ms, LAG(end_ms) OVER (ORDER BY begin_ms) AS until_ms "
+            "FROM interval) WHERE begin_ms - until_ms > ? ORDER BY begin_ms",
+            (longer_than_ms,),
+        )
+        return [(begin_ms, end_ms) for begin_ms, end_ms in rows]
+
+    def _overlaps(self) -> list[tuple[int, int]]:
+        rows = self._db.execute(
+            "SELECT begin_ms, MIN(end_ms, until_ms) FROM (SELECT begin_ms, end_ms, "
+            "MAX(end_ms) OVER (ORDER BY begin_ms ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING) AS until_ms "
+            "FROM interval) WHERE begin_ms < until_ms ORDER BY begin_ms"
+        )
+        return [(begin_ms, end_ms) for begin_ms, end_ms in rows]
+
+    def _wrong_days(self, zone: tzinfo | None) -> list[date]:
+        """Return the days whose totals are not the sum of their intervals, where those are kept."""
+        bounds = self.bounds()
+        rows = self._db.execute(
+            f"SELECT day, begin_ms, end_ms, {_SUMS} FROM day WHERE end_ms > ? GROUP BY day ORDER BY day",
+            (bounds[0] if bounds else 1 << 62,),
+        ).fetchall()
+        return [
+            date.fromisoformat(day)
+            for day, begin_ms, end_ms, *sums in rows
+            if Energy(*sums) != self.energy(begin_ms, end_ms)
+        ]

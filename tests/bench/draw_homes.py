@@ -142,9 +142,9 @@ def main() -> None:
         within = sum(share <= 0.03 for share in off)
         sure = len(off)
         print(
-            f"{switchings} switchings in {options.homes} homes: {sure} learned, {within} of them within 3 %"
+            f"{switchings} switchings in {options.homes} homes, {sure} learned, {within} of them within 3 %"
             f" ({100 * within / max(1, sure):.1f} %), {refused} not sure yet; off by {100 * off[sure // 2]:.2f} %"
-            f" in the middle, {100 * off[-1]:.2f} % at most; the error bar holds in {100 * covered / max(1, sure):.0f} %"
+            f" in the middle, {100 * off[-1]:.2f} % at most; error bar right in {100 * covered / max(1, sure):.0f} %"
             f"; {steps / options.homes:.1f} steps used",
             flush=True,
         )
