@@ -253,12 +253,13 @@ def _advise(options: argparse.Namespace) -> int:
 
 
 def _replay(options: argparse.Namespace) -> int:
+    pictures = _pictures() if options.html else None
     case = _study(options)
     with _Bar("replaying") as bar:
         found = comparing.compare(case, bar)
-    if options.html:
+    if pictures:
         try:
-            _write(options.html, _pictures().of_replay(found, options.day))
+            _write(options.html, pictures.of_replay(found, options.day))
         except ValueError as error:
             raise _CannotError(f"{options.readings}: {error}") from None
     if options.json:
@@ -271,6 +272,7 @@ def _replay(options: argparse.Namespace) -> int:
 def _tune(options: argparse.Namespace) -> int:
     if options.write and Path(options.write).exists():
         raise _CannotError(f"{options.write} is there already, and is not overwritten. Name a new file")
+    pictures = _pictures() if options.html else None
     case = _study(options)
     if not compiling.available():
         print("not compiled, so this takes a while: pip install 'surpluscharge[tune]' makes it fast", file=sys.stderr)
@@ -279,8 +281,8 @@ def _tune(options: argparse.Namespace) -> int:
             found = tune.tune(case, options.objective, bar)
     except ValueError as error:
         raise _CannotError(f"{options.config}: {error}") from None
-    if options.html:
-        _write(options.html, _pictures().of_tuning(found))
+    if pictures:
+        _write(options.html, pictures.of_tuning(found))
     print(json.dumps(tune.as_json(found), indent=2, ensure_ascii=False) if options.json else tune.as_text(found))
     if options.write and not found.recommended:
         print(f"nothing is recommended, so {options.write} was not written", file=sys.stderr)
