@@ -34,6 +34,7 @@ from surpluscharge.words import duration, watts
 
 OFF_WITHIN_S = 8.0
 LONG_GAP_S = 600  # shorter ones are not worth a line
+READINGS = 'a CSV file with the columns time, grid_w[, charger_w]; or "ledger": the daemon\'s own history'
 CAUTION = (
     "caution: hours of current through a household socket can start a fire. Use a socket, plug and cable rated for\n"
     "it, feel them after an hour, follow local codes, and ask a licensed electrician. This is no certified safety\n"
@@ -88,12 +89,12 @@ def _parser() -> argparse.ArgumentParser:
     advice = add("advise", _advise, "Say from which surplus on charging pays, at the configured prices.")
     advice.add_argument("--json", action="store_true", help="print it as JSON")
     replay = add("replay", _replay, "Show what recorded readings would have given, beside the best possible.")
-    replay.add_argument("--readings", required=True, metavar="FILE", help="a CSV file: time, grid_w[, charger_w]")
+    replay.add_argument("--readings", required=True, metavar="FILE", help=READINGS)
     replay.add_argument("--json", action="store_true", help="print it as JSON")
     replay.add_argument("--html", metavar="FILE", help="also draw a day and all days (needs the report extra)")
     replay.add_argument("--day", type=_day, metavar="YYYY-MM-DD", help="the day to draw (default: the costliest one)")
     tuning = add("tune", _tune, "Search the thresholds and delays that would have done best, and judge the gain.")
-    tuning.add_argument("--readings", required=True, metavar="FILE", help="a CSV file: time, grid_w[, charger_w]")
+    tuning.add_argument("--readings", required=True, metavar="FILE", help=READINGS)
     tuning.add_argument(
         "--objective",
         choices=("value", "solar", "starts"),
@@ -296,8 +297,12 @@ def _tune(options: argparse.Namespace) -> int:
 def _study(options: argparse.Namespace) -> comparing.Study:
     config = load(options.config)
     with _Bar("reading") as bar:
-        readings = replaying.load(options.readings, comparing.configured_fresh_s(config), bar)
-    return comparing.study(config, readings)
+        fresh_s = comparing.configured_fresh_s(config)
+        if options.readings == "ledger":
+            readings, draw_w = replaying.load_ledger(config.history_file, fresh_s, config.draw_w, bar)
+        else:
+            readings, draw_w = replaying.load(options.readings, fresh_s, bar), config.draw_w
+    return comparing.study(config, readings, draw_w)
 
 
 def _pictures() -> ModuleType:

@@ -17,9 +17,11 @@ import numpy as np
 import pytest
 
 from surpluscharge.clock import day_number
-from surpluscharge.control import machine
+from surpluscharge.control import draw, machine
 from surpluscharge.control.economics import Prices, Tariff, Tariffs, Window, benefit_per_h
 from surpluscharge.control.machine import Inputs, Params, initial, next_deadline, step, wants_on
+from surpluscharge.history.energy import Sample, held, hold
+from surpluscharge.history.ledger import Batch, Ledger
 from surpluscharge.history.readings import ReadingsError
 from surpluscharge.planning import compiling, replay
 from surpluscharge.planning.replay import Days, Move, Series, series
@@ -175,8 +177,8 @@ def test_what_is_booked_is_what_numpy_integrates() -> None:
     quarters = np.concatenate([np.arange(round(4 * begin_s), round(4 * end_s)) / 4 for begin_s, end_s in runs])
     last = np.searchsorted(at_s, quarters, side="right") - 1
     assert (quarters < at_s[last] + readings.fresh_s).all()
-    for held, day in zip(last, np.searchsorted(edges, quarters, side="right"), strict=True):
-        wanted[:, day] += worth(float(at_s[held]), readings.surplus_w[held]) / 4 / 3600
+    for latest, day in zip(last, np.searchsorted(edges, quarters, side="right"), strict=True):
+        wanted[:, day] += worth(float(at_s[latest]), readings.surplus_w[latest]) / 4 / 3600
     for total, by_day in zip(sums, wanted, strict=True):
         booked, starts = array("d", bytes(8 * len(edges))), array("d", bytes(8 * len(edges)))
         replay.book(done, readings.at_s, readings.hold_s, total, readings.end_s, days.ends_s, booked, starts)
@@ -255,3 +257,27 @@ def test_a_gap_ends_a_charge_and_the_days_cap_holds() -> None:
             (10800.0, "charging"),
         ][:-1]
     )
+
+
+def test_the_ledger_is_read_like_a_file(tmp_path: Path) -> None:
+    """Readings as they came, then a gap, then quarters of an hour summed up; and the learned draw."""
+    begin_ms, path = round(1000 * BEGIN_S), tmp_path / "history.sqlite"
+    samples = [Sample(begin_ms + 10_000 * i, 100.0 * i - 500.0, 1350.0, True) for i in range(6)]
+    quarter = held(Sample(begin_ms + 3_600_000, -700.0, 0.0, False), begin_ms + 4_500_000)
+    steps = [(begin_ms + i, draw.Step(1344.0 + i, 20.0)) for i in range(6)]
+    with Ledger(path) as ledger:
+        assert replay_refuses(path) == f"{path}: there are no readings in it yet. Let the daemon run for some days"
+        ledger.write(Batch(intervals=[*hold(samples, 10_000), quarter], steps=steps))
+    readings, draw_w = replay.load_ledger(path, 30.0, DRAW_W)
+    assert draw_w == pytest.approx(1346.5, abs=2.0)
+    assert list(readings.at_s[:5]) == [BEGIN_S + 10.0 * i for i in range(5)]
+    assert list(readings.surplus_w[:5]) == pytest.approx([1850.0 - 100.0 * i for i in range(5)])
+    late = [(at_s, w) for at_s, w in zip(readings.at_s, readings.surplus_w, strict=True) if at_s > BEGIN_S + 60.0]
+    assert late == [(BEGIN_S + 3600.0 + 30.0 * i, pytest.approx(700.0)) for i in range(30)]
+    assert sum(readings.hold_s[-30:]) == 900.0
+
+
+def replay_refuses(path: Path) -> str:
+    with pytest.raises(ReadingsError) as caught:
+        replay.load_ledger(path, 30.0, DRAW_W)
+    return str(caught.value)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import math
 import random
+import subprocess
+import sys
 import tomllib
 from array import array
 from datetime import date
@@ -327,3 +329,10 @@ def test_the_costliest_day_is_drawn_unless_one_is_named() -> None:
     lost = [best - gain for best, gain in zip(found.ideal.gain, found.replayed.gain, strict=True)]
     worst = date.fromordinal(found.case.days.first + lost.index(max(lost)))
     assert f"{worst:%A} {worst.day} {worst:%B}" in pictures.of_replay(found)
+
+
+def test_the_commands_do_not_load_what_only_a_pc_has() -> None:
+    """The daemon stays at home on a small computer: numba, numpy and matplotlib wait until they are asked for."""
+    code = "import sys, surpluscharge.cli; print(sorted({'numba', 'numpy', 'matplotlib'} & set(sys.modules)))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == "[]\n"

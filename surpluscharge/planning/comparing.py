@@ -58,8 +58,9 @@ def configured_fresh_s(config: Config) -> float:
     return min(source.fresh_s for source in config.meter)
 
 
-def study(config: Config, readings: Series) -> Study:
-    """Prepare a replay."""
+def study(config: Config, readings: Series, draw_w: float | None = None) -> Study:
+    """Prepare a replay, with a draw other than the configured one if it is known better."""
+    draw_w = draw_w or config.draw_w
     zone, tariffs = zone_of(config.site.time_zone), config.tariffs()
     prices = replay.rates(tariffs, readings.at_s[0], readings.end_s, zone) if tariffs else None
     nothing = array("d", [0.0])
@@ -69,10 +70,10 @@ def study(config: Config, readings: Series) -> Study:
         zone,
         replay.charging_days(readings, zone, config.rearm_at),
         config.settings().params,
-        config.draw_w,
+        draw_w,
         tariffs.currency if tariffs else None,
         prices,
-        replay.sums(readings, config.draw_w, prices or Rates(nothing, nothing, nothing, nothing, (None,))),
+        replay.sums(readings, draw_w, prices or Rates(nothing, nothing, nothing, nothing, (None,))),
     )
 
 

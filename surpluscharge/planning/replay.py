@@ -25,11 +25,13 @@ from datetime import UTC, datetime, tzinfo
 from datetime import time as time_of_day
 from decimal import Decimal
 from functools import reduce
+from math import ceil
 from operator import or_
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from surpluscharge.clock import day_number
+from surpluscharge.control import draw
 from surpluscharge.control.economics import Prices, Tariffs
 from surpluscharge.control.machine import (
     CLEAR,
@@ -46,6 +48,7 @@ from surpluscharge.control.machine import (
     step,
     wants_on,
 )
+from surpluscharge.history.ledger import Ledger
 from surpluscharge.history.readings import Counts, Readings, ReadingsError
 from surpluscharge.planning import compiling
 
@@ -122,6 +125,33 @@ def load(path: str | Path, fresh_s: float, progress: Callable[[float], None] = l
         if len(at_s) > MOST_READINGS:
             raise ReadingsError(f"{path}: more than {MOST_READINGS} readings. Split it, for example by years")
     return series(at_s, surplus_w, fresh_s, reader.counts)
+
+
+def load_ledger(
+    path: Path, fresh_s: float, configured_w: float, progress: Callable[[float], None] = lambda _: None
+) -> tuple[Series, float]:
+    """Read the daemon's own history; what it summed up over minutes is one reading again and again.
+
+    Return the readings and the draw: as the daemon has learned it, or else as configured.
+
+    Raises ReadingsError where there is nothing in it, LedgerError where it cannot be used.
+    """
+    at_s, surplus_w = array("d"), array("d")
+    with Ledger(path, read_only=True) as ledger, ledger.snapshot():
+        learned = draw.estimate(ledger.steps(draw.MOST_STEPS), configured_w)
+        begin_ms, end_ms = ledger.bounds() or (0, 0)
+        for interval in ledger.intervals(begin_ms, end_ms):
+            since_s, until_s = interval.begin_ms / 1000.0, interval.end_ms / 1000.0
+            pieces = max(1, ceil((until_s - since_s) / fresh_s))
+            at_s.extend(since_s + (until_s - since_s) * piece / pieces for piece in range(pieces))
+            surplus_w.extend([interval.charger_w - interval.grid_w] * pieces)
+            if len(at_s) % 1000 < pieces:
+                progress((interval.end_ms - begin_ms) / (end_ms - begin_ms))
+            if len(at_s) > MOST_READINGS:
+                raise ReadingsError(f"{path}: more than {MOST_READINGS} readings. Export them, and take a part")
+    if not at_s:
+        raise ReadingsError(f"{path}: there are no readings in it yet. Let the daemon run for some days")
+    return series(at_s, surplus_w, fresh_s), learned.draw_w if learned else configured_w
 
 
 class Rates(NamedTuple):

@@ -15,6 +15,7 @@ import tempfile
 import time
 from array import array
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 
@@ -161,15 +162,12 @@ def big_file(gigabytes: float) -> str:
         path, now_s = Path(folder) / "big.csv", BEGIN_S
         with path.open("w", encoding="ascii") as file:
             file.write("time,grid_w\n")
-            stamp = "2031-05-{:02}T{:02}:{:02}:{:02}.{:03}+00:00,{}.5\n"
-            rows = "".join(
-                stamp.format(1 + i // 86400, i // 3600 % 24, i // 60 % 60, i % 60, 0, i % 4000 - 2000)
-                for i in range(28 * 86400)
-            )
-            month, size = 0, 0
+            stamp, days, size = "DAY{:02}:{:02}:{:02}+00:00,{}.5\n", 0, 0
+            day = "".join(stamp.format(i // 3600, i // 60 % 60, i % 60, i % 4000 - 2000) for i in range(86400))
             while size < gigabytes * 1e9:
-                size += file.write(rows.replace("2031-05-", f"{2031 + month // 12}-{month % 12 + 1:02}-"))
-                month += 1
+                moment = datetime.fromtimestamp(BEGIN_S, UTC) + timedelta(days=days)
+                size += file.write(day.replace("DAY", f"{moment:%Y-%m-%d}T"))
+                days += 1
         began_s, reader = time.perf_counter(), Readings(path)
         for block in reader:
             now_s = block.at_s[-1]
