@@ -179,7 +179,7 @@ def _hatched(role: str) -> dict[str, Any]:
 
 
 def _unknown() -> dict[str, Any]:
-    return {"facecolor": "none", "edgecolor": _DRAWN["house-edge"], "hatch": "\\\\\\\\", "linewidth": 0}
+    return {"facecolor": "none", "edgecolor": _DRAWN["house-edge"], "hatch": "\\\\\\\\", "linewidth": 0, "zorder": 0.6}
 
 
 def _kw_tick(value: float, _: object) -> str:
@@ -365,7 +365,6 @@ def _draw_bars(bars: Sequence[Bar], priced: bool, sheet: Sheet) -> Figure:
     heights_px = (210.0 if sheet.narrow else 240.0, *((110.0,) if priced else ()))
     figure, axes = _figure(sheet, heights_px, gap_px=26)
     ax = axes[0]
-    x = list(range(len(bars)))
     per_kwh = 3.6e9
     solar = [bar.energy.solar_mws / per_kwh for bar in bars]
     surplus = [bar.energy.surplus_mws / per_kwh for bar in bars]
@@ -391,7 +390,8 @@ def _draw_bars(bars: Sequence[Bar], priced: bool, sheet: Sheet) -> Figure:
             if bar.money and bar.energy.charger_mws:
                 lower.plot([place - 0.4, place + 0.4], [cost[place]] * 2, color=_DRAWN["ink"], linewidth=2.0)
         lower.set_ylim(1.2 * min(0.0, *saved, *cost), 1.15 * max(0.01, *saved, *cost))
-    every = _label_every(len(bars), sheet)
+    step_px = (sheet.width_px - sheet.left_px - 20) / max(1, len(bars))
+    ticks = _ticks([bar.name for bar in bars], step_px, sheet)
     for each in axes:
         each.axhline(0, color=_DRAWN["ink"], linewidth=0.8)
         each.spines["bottom"].set_visible(False)
@@ -400,14 +400,9 @@ def _draw_bars(bars: Sequence[Bar], priced: bool, sheet: Sheet) -> Figure:
         each.grid(axis="y", linewidth=0.6)
         each.set_axisbelow(True)
         each.set_xlim(-0.6, len(bars) - 0.4)
-        each.set_xticks(x[::every], [bar.name for bar in bars][::every])
+        each.set_xticks([place for place, _ in ticks], [name for _, name in ticks])
+        each.tick_params(axis="x", pad=7)
     return figure
-
-
-def _label_every(number: int, sheet: Sheet) -> int:
-    """Return that every so manieth label has room."""
-    room = (sheet.width_px - sheet.left_px) / (34 if sheet.narrow else 30)
-    return max(1, math.ceil(number / room))
 
 
 def _draw_squares(report: Report, sheet: Sheet) -> Figure:
@@ -441,8 +436,8 @@ def _draw_squares(report: Report, sheet: Sheet) -> Figure:
     ax.set_ylim(rows - 0.5, -0.5)
     clock_names = [f"{first_hour + index:02d}" for index in range(span)]
     across_names, down_names = (clock_names, names) if sheet.narrow else (names, [f"{name}:00" for name in clock_names])
-    every = max(1, math.ceil((24 if sheet.narrow else 30) / cell_px))
-    ax.set_xticks(range(0, columns, every), across_names[::every])
+    ticks = _ticks(across_names, cell_px, sheet)
+    ax.set_xticks([place for place, _ in ticks], [name for _, name in ticks])
     ax.set_yticks(range(rows), down_names)
     ax.spines["bottom"].set_visible(False)
     ax.grid(linewidth=0.5)
@@ -467,9 +462,32 @@ def _sunny(hours: Iterable[Hour]) -> set[int]:
 
 
 def _short_name(report: Report, line: Line) -> str:
+    """Return what a line is called along an axis: the day, and the month with it where it begins."""
     if report.by == "month":
-        return line_name(report, line).replace(" ", " ’")[:4] + f" ’{line.first.year % 100:02d}"
-    return str(line.first.day)
+        return line_name(report, line)
+    one_month = (report.first.year, report.first.month) == (report.last.year, report.last.month)
+    if one_month or (line.first.day != 1 and line is not report.lines[0]):
+        return str(line.first.day)
+    return " ".join(line_name(report, line).split()[1:])
+
+
+def _ticks(names: Sequence[str], step_px: float, sheet: Sheet) -> list[tuple[int, str]]:
+    """Return the labels along an axis for which there is room; those that name a month come first."""
+    wide = [place for place, name in enumerate(names) if " " in name]
+    named = wide if len(wide) < len(names) else []  # where every label does, none is special
+    letter_px = 7.0 if sheet.narrow else 7.6
+
+    def room(place: int, other: int) -> bool:
+        return abs(place - other) * step_px > letter_px * (len(names[place]) + len(names[other])) / 2 + 8
+
+    every = max(1, math.ceil((letter_px * max(map(len, names), default=1) + 8) / step_px)) if not named else 7
+    while named and every > 1 and (every - 1) * step_px >= 3 * letter_px + 8:
+        every -= 1
+    places = list(named)
+    for place in range(0, len(names), every):
+        if place not in named and all(room(place, other) for other in named):
+            places.append(place)
+    return [(place, names[place]) for place in sorted(places)]
 
 
 # --- the page --------------------------------------------------------------------------------------------------------
@@ -600,7 +618,7 @@ def _picture(picture: Picture, key: Sequence[tuple[str, str]], table: Table | No
 
 def _words(text: str) -> str:
     """Return a text for the page; a number stays with its unit."""
-    return escape(re.sub(r"(?<=\d) (?=\S)", "\N{NO-BREAK SPACE}", text))
+    return escape(re.sub(r"(?<=\d) (?!to |and )", "\N{NO-BREAK SPACE}", text))
 
 
 def _totals(report: Report) -> str:
@@ -608,15 +626,14 @@ def _totals(report: Report) -> str:
     tables = []
     if report.priced:
         uncertain = energy.error_mws > 0
-        errors = {"what it cost": line.cost_error, "saved": line.saved_error, "lost": line.saved_error}
-        rows = []
-        for what, mws, value in money_rows(report):
-            row: list[Value] = [what.capitalize(), _energy_cell(mws) if mws is not None else "", _money_cell(value)]
+        rows: list[list[Value]] = []
+        for row in money_rows(report):
+            energy_cell = "" if row.energy_mws is None else _energy_cell(row.energy_mws)
+            rows.append([row.what.capitalize(), energy_cell, _money_cell(row.money)])
             if uncertain:
-                row.append(_money_cell(errors[what]) if what in errors else "")
-            rows.append(row)
+                rows[-1].append("" if row.error is None else _money_cell(row.error))
         heads = [("", ""), ("", "kWh"), ("", report.currency)]
-        heads += [("give or take", report.currency)] if uncertain else []
+        heads += [("±", report.currency)] if uncertain else []
         table = Table("money", "The charger's energy, and what it cost", heads, rows[:-1], rows[-1], quiet=True)
         tables.append(f"<div><h2>The reckoning</h2>{table.html()}</div>")
     missed = energy.surplus_mws - energy.solar_mws
@@ -627,7 +644,7 @@ def _totals(report: Report) -> str:
         ["The car in all", _energy_cell(energy.charger_mws)],
     ]
     if energy.error_mws:
-        rows.append(["Give or take, for the car", _energy_cell(energy.error_mws)])
+        rows.append(["± of the car", _energy_cell(energy.error_mws)])
     rows.append(["Imported by the whole house", _energy_cell(energy.import_mws)])
     table = Table("energy", "Energies of the whole period", [("", ""), ("", "kWh")], rows, quiet=True)
     facts = [("Charging", duration(energy.on_ms)), ("Starts", str(line.starts))]
@@ -699,7 +716,7 @@ def _bars_key(bars: Sequence[Bar], priced: bool) -> list[tuple[str, str]]:
         key += [("lost", "money lost")] if any(bar.money and bar.money.saved < 0 for bar in bars) else []
         key += [("line", "what it cost")]
     if any(bar.energy.error_mws for bar in bars):
-        key.append(("error", "give or take, where the draw is learned or assumed"))
+        key.append(("error", "±, where the draw is learned or assumed"))
     if any(bar.gap_ms >= SHORTEST_GAP_MS for bar in bars):
         key.append(("unknown", "not all of it is known"))
     return key
@@ -765,7 +782,7 @@ def _period_sections(report: Report) -> list[str]:
 def _lines_table(report: Report) -> Table:
     uncertain = report.total.energy.error_mws > 0
     heads = [(report.by, ""), ("surplus", "kWh"), ("caught", "kWh"), ("bought", "kWh"), ("charged", "kWh")]
-    heads += [("give or take", "kWh")] if uncertain else []
+    heads += [("±", "kWh")] if uncertain else []
     heads += [("cost", report.currency), ("saved", report.currency)] if report.priced else []
     heads += [("on", "h:min"), ("starts", " "), ("not known", "h:min")]
 
