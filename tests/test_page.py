@@ -233,7 +233,7 @@ def test_each_gap_fault_session_and_state_of_the_day_is_in_the_drawing(
     )
     states = {"not running" if each.state == "absent" else each.state for each in reports["day"].states}
     assert {"session", "fault", "1", "A", *states} <= set(words)
-    assert "start above 1100 W of export" in words and "end above 345 W of import" in words
+    assert "start above 1.10 kW of export" in words and "end above 345 W of import" in words
     assert "Not known: 11:00 to 13:18." in browser.ask("return document.body.textContent")
 
 

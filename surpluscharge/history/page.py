@@ -15,10 +15,11 @@ from __future__ import annotations
 import io
 import math
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import datetime
 from decimal import Decimal
 from html import escape
+from itertools import groupby
 from typing import Any, NamedTuple
 
 import matplotlib as mpl
@@ -41,7 +42,6 @@ from surpluscharge.history.report import (
     Report,
     clock,
     day_name,
-    duration,
     kwh,
     line_name,
     moment,
@@ -52,6 +52,7 @@ from surpluscharge.history.report import (
     summary,
     title,
 )
+from surpluscharge.words import duration, watts
 
 WIDE_PX, NARROW_PX = 880, 350
 HOUR_MS = 3_600_000
@@ -210,6 +211,14 @@ def _runs(curve: Sequence[Interval]) -> list[list[Interval]]:
     return runs
 
 
+def _stretches(true: Iterable[bool]) -> Iterator[tuple[int, int]]:
+    """Yield the first and last place of each unbroken stretch of true ones."""
+    for is_true, group in groupby(enumerate(true), key=lambda each: each[1]):
+        places = [place for place, _ in group]
+        if is_true:
+            yield places[0], places[-1]
+
+
 def _draw_day(report: Report, sheet: Sheet) -> Figure:
     begin_ms, line = ms_of(report.total.begin), report.total
     day_hours = (ms_of(_midnight_after(report)) - begin_ms) / HOUR_MS
@@ -239,7 +248,10 @@ def _draw_day(report: Report, sheet: Sheet) -> Figure:
         ax.fill_between(x, imported, bought, step="post", color=_DRAWN["house"], linewidth=0)
         ax.step(x, surplus, where="post", color=_DRAWN["spare-edge"], linewidth=0.7)
         ax.fill_between(x, solar, 0, step="post", color=_DRAWN["caught"], linewidth=0)
-        ax.fill_between(x, bought, 0, step="post", **_hatched("bought"))
+        # Only where something was bought: its edge would else be drawn along the whole day.
+        for first, last in _stretches([y < 0 for y in bought[:-1]]):
+            part = [*bought[first : last + 1], bought[last]]
+            ax.fill_between(x[first : last + 2], part, 0, step="post", **_hatched("bought"))
         ax.step(x, meter, where="post", color=_DRAWN["ink"], linewidth=0.9)
     for index, span in enumerate(report.thresholds):
         ends = [hours(span.begin_ms), hours(span.end_ms)]
@@ -254,7 +266,7 @@ def _draw_day(report: Report, sheet: Sheet) -> Figure:
                 ax.text(
                     0.1,
                     y_w / 1000 + (0.03 if up else -0.04) * highest_kw,
-                    f"{words} {abs(y_w):.0f} W" if sheet.narrow else f"{words} above {abs(y_w):.0f} W of {flow}",
+                    f"{words} {watts(abs(y_w))}" if sheet.narrow else f"{words} above {watts(abs(y_w))} of {flow}",
                     color=_DRAWN["fault"],
                     va="bottom" if up else "top",
                     fontsize=10.5 if sheet.narrow else 11.5,
@@ -647,9 +659,9 @@ def _totals(report: Report) -> str:
         rows.append(["± of the car", _energy_cell(energy.error_mws)])
     rows.append(["Imported by the whole house", _energy_cell(energy.import_mws)])
     table = Table("energy", "Energies of the whole period", [("", ""), ("", "kWh")], rows, quiet=True)
-    facts = [("Charging", duration(energy.on_ms)), ("Starts", str(line.starts))]
+    facts = [("Charging", duration(energy.on_ms / 1000)), ("Starts", str(line.starts))]
     if line.gap_ms >= SHORTEST_GAP_MS:
-        facts.append(("Not known", duration(line.gap_ms)))
+        facts.append(("Not known", duration(line.gap_ms / 1000)))
     listed = "".join(f"<div><dt>{escape(what)}</dt><dd>{escape(value)}</dd></div>" for what, value in facts)
     tables.append(f"<div><h2>The energy</h2>{table.html()}<dl>{listed}</dl></div>")
     return f'<section class="pair">{"".join(tables)}</section>'
@@ -670,7 +682,7 @@ def _day_sections(report: Report) -> list[str]:
     peak_w = peak.energy.surplus_mws / max(1, peak.energy.known_ms)
     gist = (
         f"Grid power through the day, with surplus upwards and import downwards. Surplus was highest at "
-        f"{moment(report, peak.begin_ms)}, with {peak_w:.0f} W. {charged}"
+        f"{moment(report, peak.begin_ms)}, with {watts(peak_w)}. {charged}"
     )
     states = Table(
         "states",
@@ -836,9 +848,9 @@ def _sessions(report: Report) -> str:
     if report.single:
         return _section("Sessions", table.html())
     number = len(rows)
-    return _section(
-        "Sessions",
-        f"<details><summary>{number} session{'s' if number > 1 else ''}, one by one</summary>{table.html()}</details>",
+    return (
+        f'<section class="folded"><h2>Sessions</h2><details><summary>{number} session{"s" if number > 1 else ""}, one '
+        f"by one</summary>{table.html()}</details></section>"
     )
 
 
@@ -946,7 +958,8 @@ footer{border-top:1px solid var(--rule);color:var(--muted);font-size:.9rem}
 @media (max-width:44rem){main{padding:1.3rem 1rem 2rem}svg.wide{display:none}svg.narrow{display:block;max-width:34rem}
 section{margin-bottom:2rem}table{font-size:.9rem}th,td{padding-right:.55rem}thead .unit{display:block}
 .lede{font-size:1.1rem}}
-@media print{@page{margin:14mm}body{font-size:10pt}main{padding:0;max-width:none}svg.wide{display:block}
+@media print{@page{margin:14mm}html{font-size:10pt}main{padding:0;max-width:none}svg.wide{display:block}
 svg.narrow{display:none}figure,tr,.pair{break-inside:avoid}h2{break-after:avoid}section{margin-bottom:1.4rem}
-details:not([open]){display:none}.scroll{overflow:visible}}
+details:not([open]),section.folded:not(:has([open])){display:none}
+tfoot{display:table-row-group}.scroll{overflow:visible}}
 """

@@ -38,6 +38,7 @@ from surpluscharge.history.ledger import (
     Session,
     StateSpan,
 )
+from surpluscharge.words import duration
 
 MOST_DAYS_BY_DAY = 62  # a longer period is shown by the month
 MOST_DAYS_BY_HOUR = 400  # and one that is longer still without its hours: too many sums for a small computer
@@ -485,20 +486,6 @@ def percent(share: int, whole: int) -> str:
     return f"{round(100 * share / whole)} %" if whole else "-"
 
 
-def duration(length_ms: int) -> str:
-    """Return a duration for people: 40 s, 5 min, 3 h 05 min, 2 d 4 h."""
-    seconds = round(length_ms / 1000)
-    if seconds < 60:
-        return f"{seconds} s"
-    minutes = round(seconds / 60)
-    if minutes < 60:
-        return f"{minutes} min"
-    if minutes < 48 * 60:
-        return f"{minutes // 60} h {minutes % 60:02d} min"
-    hours = round(minutes / 60)
-    return f"{hours // 24} d {hours % 24} h"
-
-
 def clock(length_ms: int) -> str:
     """Return a duration for a column: hours and minutes, 7:05."""
     minutes = round(length_ms / 60_000)
@@ -576,7 +563,7 @@ def notes(report: Report) -> list[str]:
         return []
     if line.gap_ms >= SHORTEST_GAP_MS:
         found.append(
-            f"Nothing is known of {duration(line.gap_ms)} of this time. It is left out of every sum, not guessed."
+            f"Nothing is known of {duration(line.gap_ms / 1000)} of this time. It is in no sum, and not guessed."
         )
     if energy.error_mws:
         money_part = (
@@ -794,7 +781,7 @@ def _line_table(report: Report, width: int, marks: Marks) -> list[str]:
         cells += [clock(energy.on_ms), str(line.starts)]
         if not known:
             cells = [name, *["?"] * (len(cells) - 1)]
-        return [*cells, duration(line.gap_ms) if line.gap_ms >= SHORTEST_GAP_MS else ""]
+        return [*cells, duration(line.gap_ms / 1000) if line.gap_ms >= SHORTEST_GAP_MS else ""]
 
     rows = [row(line_name(report, line), line) for line in report.lines]
     rows.append(row("total", report.total))
