@@ -954,12 +954,12 @@ dt{color:var(--muted);font-size:.9rem}dd{margin:0;font-weight:700;font-variant-n
 details{margin-top:.9rem}
 summary{cursor:pointer;padding:.35rem 0;color:var(--ink);text-decoration:underline;text-underline-offset:.2em}
 .notes{margin:0;padding-left:1.1rem;max-width:44rem}.notes li{margin:.25rem 0}
-footer{border-top:1px solid var(--rule);color:var(--muted);font-size:.9rem}
+footer{border-top:1px solid var(--rule);color:var(--muted);font-size:.9rem}footer p{margin:.7rem 0 0}
 @media (max-width:44rem){main{padding:1.3rem 1rem 2rem}svg.wide{display:none}svg.narrow{display:block;max-width:34rem}
 section{margin-bottom:2rem}table{font-size:.9rem}th,td{padding-right:.55rem}thead .unit{display:block}
 .lede{font-size:1.1rem}}
 @media print{@page{margin:14mm}html{font-size:10pt}main{padding:0;max-width:none}svg.wide{display:block}
-svg.narrow{display:none}figure,tr,.pair{break-inside:avoid}h2{break-after:avoid}section{margin-bottom:1.4rem}
+svg.narrow{display:none}figure,tr,.pair{break-inside:avoid}h2{break-after:avoid}section{margin-bottom:1.1rem}
 details:not([open]),section.folded:not(:has([open])){display:none}
 tfoot{display:table-row-group}.scroll{overflow:visible}}
 """
