@@ -1758,7 +1758,10 @@ class Simulation:
             ),
             (
                 "meter-sign-doubted",
-                on and self.flip_start_s < self.on_since_s and (flows or not measured),
+                on
+                and self.flip_start_s < self.on_since_s
+                and not self.meter_fault
+                and (flows or (not measured and closed and power_w > least_w + 5.0)),
                 20.0 + 15.0,
             ),
             ("readings-refused", self.garbage_in_row >= 5, 1.0),
