@@ -7,11 +7,12 @@ import asyncio
 import importlib
 import json
 import os
+import shutil
 import sqlite3
 import sys
 import time
 from collections.abc import Callable
-from datetime import date, datetime, tzinfo
+from datetime import date, datetime, timedelta, tzinfo
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -25,7 +26,7 @@ from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.daemon import logs, service, status, store
 from surpluscharge.daemon.mqtt import Post, publish_once
 from surpluscharge.daemon.relay import off_post
-from surpluscharge.history import energy, exchange
+from surpluscharge.history import energy, exchange, report
 from surpluscharge.history.ledger import Ledger, LedgerError, Retention
 from surpluscharge.history.readings import ReadingsError
 from surpluscharge.planning import advise, comparing, compiling, tune
@@ -35,6 +36,7 @@ from surpluscharge.words import duration, watts
 OFF_WITHIN_S = 8.0
 READINGS = 'a CSV file with the columns time, grid_w[, charger_w]; or "ledger": the daemon\'s own history'
 LONG_GAP_S = 600  # shorter ones are not worth a line
+READINGS = 'a CSV file with the columns time, grid_w[, charger_w]; or "ledger": the daemon\'s own history'
 CAUTION = (
     "caution: hours of current through a household socket can start a fire. Use a socket, plug and cable rated for\n"
     "it, feel them after an hour, follow local codes, and ask a licensed electrician. This is no certified safety\n"
@@ -52,7 +54,7 @@ def main(arguments: list[str] | None = None) -> int:
     command: Callable[[argparse.Namespace], int] = options.command
     try:
         return command(options)
-    except (ConfigError, LedgerError, ReadingsError, _CannotError) as error:
+    except (ConfigError, LedgerError, ReadingsError, report.ReportError, _CannotError) as error:
         print(error, file=sys.stderr)
         return 1
     except sqlite3.Error as error:
@@ -92,7 +94,7 @@ def _parser() -> argparse.ArgumentParser:
     replay.add_argument("--readings", required=True, metavar="FILE", help=READINGS)
     replay.add_argument("--json", action="store_true", help="print it as JSON")
     replay.add_argument("--html", metavar="FILE", help="also draw a day and all days (needs the report extra)")
-    replay.add_argument("--day", type=_day, metavar="YYYY-MM-DD", help="the day to draw (default: the costliest one)")
+    replay.add_argument("--day", type=_date, metavar="DATE", help="the day to draw (default: the costliest one)")
     tuning = add("tune", _tune, "Search the thresholds and delays that would have done best, and judge the gain.")
     tuning.add_argument("--readings", required=True, metavar="FILE", help=READINGS)
     tuning.add_argument(
@@ -119,6 +121,15 @@ def _parser() -> argparse.ArgumentParser:
     imported.add_argument("file", type=Path, help="its columns: time, grid_w, and charger_w if it is part of grid_w")
     imported.add_argument("--fresh-s", type=float, help="hold no reading longer (default: thrice the usual interval)")
     imported.add_argument("--gaps-only", action="store_true", help="leave out what is on record already")
+    reported = add("report", _report, "Say what a day, a month or any days came to: energy, money, surplus caught.")
+    reported.add_argument(
+        "--day", type=_day, metavar="DATE", help="a day: 2031-05-14, today or yesterday (default: today)"
+    )
+    reported.add_argument("--month", type=_month, metavar="MONTH", help="a month: 2031-05")
+    reported.add_argument("--from", type=_day, dest="first", metavar="DATE", help="the first of several days")
+    reported.add_argument("--to", type=_day, dest="last", metavar="DATE", help="and the last (default: today)")
+    reported.add_argument("--json", action="store_true", help="print the figures as JSON")
+    reported.add_argument("--html", metavar="FILE", help="write a page with pictures (needs the report extra)")
     add("schema", _schema, "Print the JSON Schema of the status document.", config=False)
     demo = add("demo", _demo, "Watch the daemon run a simulated house, its numbers invented.", config=False)
     demo.add_argument("--hours", type=float, default=6.0, help="house hours to simulate (default: 6)")
@@ -253,7 +264,7 @@ def _advise(options: argparse.Namespace) -> int:
 
 
 def _replay(options: argparse.Namespace) -> int:
-    pictures = _pictures() if options.html else None
+    pictures = _extra("surpluscharge.planning.pictures") if options.html else None
     case = _study(options)
     with _Bar("replaying") as bar:
         found = comparing.compare(case, bar)
@@ -272,7 +283,7 @@ def _replay(options: argparse.Namespace) -> int:
 def _tune(options: argparse.Namespace) -> int:
     if options.write and Path(options.write).exists():
         raise _CannotError(f"{options.write} is there already, and is not overwritten. Name a new file")
-    pictures = _pictures() if options.html else None
+    pictures = _extra("surpluscharge.planning.pictures") if options.html else None
     case = _study(options)
     if not compiling.available():
         print("not compiled, so this takes a while: pip install 'surpluscharge[tune]' makes it fast", file=sys.stderr)
@@ -307,18 +318,19 @@ def _study(options: argparse.Namespace) -> comparing.Study:
     return comparing.study(config, readings, draw_w)
 
 
-def _pictures() -> ModuleType:
+def _extra(module: str) -> ModuleType:
+    """Import a module whose libraries come with the report extra only."""
     try:
-        return importlib.import_module("surpluscharge.planning.pictures")
+        return importlib.import_module(module)
     except ImportError as error:
         raise _CannotError(f"--html needs {error.name}: pip install 'surpluscharge[report]'") from None
 
 
-def _day(text: str) -> date:
+def _date(text: str) -> date:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a day, such as 2031-05-14") from None
+        raise argparse.ArgumentTypeError(f"{text!r} is no day: write it as 2031-05-14") from None
 
 
 def _write(path: str, text: str) -> None:
@@ -452,6 +464,58 @@ def _moment(text: str, site: tzinfo | None, included: bool) -> datetime:
     except ValueError:
         raise LedgerError(f"{text} is neither a day (2031-05-14) nor a time (2031-05-14T11:20:09+02:00)") from None
     return moment.replace(tzinfo=site) if moment.tzinfo is None else moment.astimezone(site)
+
+
+def _day(text: str) -> date | int:
+    """Return a date, or how many days ago it is, since only the configuration knows what is today at the house."""
+    named = {"today": 0, "yesterday": 1}
+    return named[text] if text in named else _date(text)
+
+
+def _month(text: str) -> tuple[date, date]:
+    try:
+        return report.month_of(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no month: write it as 2031-05") from None
+
+
+def _period(options: argparse.Namespace, today: date) -> tuple[date, date]:
+    """Return the first and last day that are asked for. Raises ReportError where that is contradictory."""
+
+    def known(day: date | int) -> date:
+        return today - timedelta(days=day) if isinstance(day, int) else day
+
+    several = options.first is not None or options.last is not None
+    if (options.day is not None) + (options.month is not None) + several > 1:
+        raise report.ReportError("--day, --month and --from/--to exclude one another: give one of them")
+    if options.month is not None:
+        first, last = options.month
+        return first, last
+    if not several:
+        day = known(options.day or 0)
+        return day, day
+    if options.first is None:
+        raise report.ReportError("--to needs --from: give the first day as well")
+    return known(options.first), known(options.last or 0)
+
+
+def _report(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    now = _now(config)
+    site = report.Site(config.charger.name, now.tzinfo, config.tariffs(), config.thresholds)
+    first, last = _period(options, now.date())
+    with Ledger(config.history_file, read_only=True) as ledger:
+        made = report.build(ledger, first, last, now, site)
+    if options.html is not None:
+        _write(options.html, _extra("surpluscharge.history.page").as_html(made))
+        print(f"{options.html} written", file=sys.stderr)
+    encoding = sys.stdout.encoding or "ascii"
+    if options.json:
+        print(json.dumps(report.as_json(made), indent=2))
+    elif options.html is None:
+        text = report.as_text(made, shutil.get_terminal_size().columns, report.marks_for(encoding))
+        print(text.encode(encoding, "replace").decode(encoding))
+    return 0
 
 
 def _schema(_: argparse.Namespace) -> int:

@@ -704,6 +704,7 @@ class Simulation:
         self.enabled = False
         self.stopping = False
         self.was_on = False
+        self.end_cause = ""
         self.on_since_s = NEVER_S
         self.off_wanted_s = 0.0
         self.last_good_s = self.good_before_s = -NEVER_S
@@ -718,7 +719,7 @@ class Simulation:
         self.off_due_s = NEVER_S
         self.latched: dict[str, bool] = {}  # code: acknowledged
         self.latched_s: dict[str, float] = {}
-        self.enabled_s = self.died_s = -NEVER_S  # when the switch was last set; when the daemon ended
+        self.enabled_s = self.disabled_s = self.died_s = -NEVER_S  # the switch last set, and to off; the daemon's end
         self.clean_since_s = 0.0
         self.over_s = [0.0] * len(LINK_MUST_OPEN)
         self.since_s: dict[str, float] = {}
@@ -1052,6 +1053,7 @@ class Simulation:
         elif topic.endswith("/enable/set"):
             if self.enabled is not (payload == b"on"):
                 self.enabled, self.enabled_s = payload == b"on", self.t
+                self.disabled_s = self.disabled_s if self.enabled else self.t
         elif topic.endswith("/acknowledge/set"):
             self.latched = dict.fromkeys(self.latched, True)
         self.tell(self.service._on_message, topic, payload, False)
@@ -1272,15 +1274,20 @@ class Simulation:
             self.at(self.t + RESTART_S, self.boot)
 
     def _power_loss(self, rng: random.Random, episode: Episode, begins: bool) -> None:
-        """Of the computer: no farewell, no closed socket; and its clock may come back wrong."""
+        """Of the computer, and perhaps a broker on it: no farewell, no closed socket, and a clock that may be wrong."""
         self.powerless = begins
+        with_broker = rng.random() < 0.5
         if begins:
             if self.service is not None:
                 self.die()
                 self.relay_up = self.main_up = False
                 if self.session is not None:
                     self.session_times_out()
+            if with_broker:
+                self._broker_down(rng, episode, True)
             return
+        if with_broker:
+            self._broker_down(rng, episode, False)
         self.clock.boots += 1
         self.clock.boot_s = self.t - rng.uniform(5.0, 40.0)
         if rng.random() < 0.5:  # until the network tells the time, it stands where it was, or at some year past
@@ -1290,9 +1297,12 @@ class Simulation:
         self.boot()
 
     def set_clock(self, offset_s: float) -> None:
-        if abs(self.clock.offset_s - offset_s) > service_module.CLOCK_JUMP_S:
-            self.jump_s = self.t
+        jumps = abs(self.clock.offset_s - offset_s) > service_module.CLOCK_JUMP_S
         self.clock.offset_s = offset_s
+        if jumps:
+            self.jump_s = self.t
+            if self.service is not None:  # it sees that this is no new day; one that starts later cannot
+                self.session_day = self.day_now()
 
     def _clock_jump(self, rng: random.Random, episode: Episode, begins: bool) -> None:
         if begins:
@@ -1533,12 +1543,15 @@ class Simulation:
         cap_wh = session.energy_cap_wh or NEVER_S
         excused = (
             not self.enabled
+            or self.t <= self.disabled_s + SLACK_S  # and enabled again in the same moment
             or self.stopping
             or not self.relay_up
             # The reading before the last: this very one may have come too late.
             or self.t >= self.good_before_s + self.config.meter[0].fresh_s - SLACK_S
             or self.t <= self.tripped_s + 1.0
             or any(record.fault.severity == machine.TRIP for record in controller.faults)
+            # By its own word, and by the sums; of a charge that ran into a new day these are gone by now.
+            or self.end_cause in ("time-cap", "energy-cap")
             or controller.state.session_s >= session.time_cap_s - 1.0
             or controller.state.session_wh >= cap_wh - 1.0
         )
@@ -1584,6 +1597,8 @@ class Simulation:
     def heard(self, event: str, fields: dict[str, Any]) -> None:
         """The daemon writes a line."""
         if event == "state_changed":
+            if fields["old"] in ("charging", "disarming"):
+                self.end_cause = fields["cause"]
             for episode in [waiting for waiting in self.waiting if waiting.when == fields["new"]]:
                 self.waiting.remove(episode)
                 if self.t < episode.at_s + 2 * DAY_S:
@@ -1743,7 +1758,10 @@ class Simulation:
             ),
             (
                 "meter-sign-doubted",
-                on and self.flip_start_s < self.on_since_s and (flows or not measured),
+                on
+                and self.flip_start_s < self.on_since_s
+                and not self.meter_fault
+                and (flows or (not measured and closed and power_w > least_w + 5.0)),
                 20.0 + 15.0,
             ),
             ("readings-refused", self.garbage_in_row >= 5, 1.0),

@@ -319,7 +319,7 @@ def test_commands_say_what_is_wrong(files: tuple[str, str], tmp_path: Path, caps
     assert document["solar_kwh"] > 0.0
     with pytest.raises(SystemExit):
         cli.main(["replay", "--config", str(poor), "--readings", files[1], "--day", "today"])
-    assert "'today' is not a day" in capsys.readouterr().err
+    assert "'today' is no day: write it as" in capsys.readouterr().err
 
 
 def test_the_costliest_day_is_drawn_unless_one_is_named() -> None:

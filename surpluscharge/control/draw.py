@@ -112,6 +112,7 @@ class DrawWatch:
         self.refused = 0  # steps that were ambiguous
         self._readings: deque[tuple[float, float]] = deque(maxlen=1000)
         self._switched: tuple[float, bool] | None = None  # not yet judged
+        self._before: list[tuple[float, float]] = []  # the readings until then
         self.learned = estimate(self.steps, configured_w)  # what the steps agree on, if they do
 
     def configure(self, configured_w: float) -> None:
@@ -125,6 +126,8 @@ class DrawWatch:
         if self._switched is not None:
             self.refused += 1
         self._switched = (now_s, on)
+        self._before = [reading for reading in self._readings if reading[0] >= now_s - SIDE_S]
+        self._readings.clear()
 
     def reading(self, now_s: float, grid_w: float) -> Step | None:
         """Take a fresh grid reading in; return the step, where one was learned just now."""
@@ -138,9 +141,8 @@ class DrawWatch:
         if now_s < begin_s + SIDE_S:
             return None
         self._switched = None
-        before = [reading for reading in self._readings if at_s - SIDE_S <= reading[0] <= at_s]
         after = [reading for reading in self._readings if begin_s <= reading[0] <= begin_s + SIDE_S]
-        found = step_between(before, after, self._configured_w)
+        found = step_between(self._before, after, self._configured_w)
         if found is not None and not on:
             found = found._replace(step_w=-found.step_w)
         if found is None or not _is_near(found.step_w, self._configured_w):

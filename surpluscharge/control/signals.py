@@ -237,10 +237,12 @@ class StepWatch:
             return
         _, before_grid_w, before_charger_w = self._before
         self._before = None
+        if charger_w is not None and (charger_w >= 0.5 * draw_w) is not (self._sign > 0.0):
+            return  # the relay has not followed, or the car takes nothing: no step, so nothing can be seen
         measured = charger_w is not None and not math.isnan(before_charger_w)
         expected_w = charger_w - before_charger_w if charger_w is not None and measured else self._sign * draw_w
         if abs(expected_w) < 0.5 * draw_w:
-            return  # the car took nothing, so nothing can be seen
+            return  # it drew as much before
         share = (grid_w - before_grid_w) / expected_w
         if -1.3 <= share <= -0.7:
             self.contrary += 1

@@ -194,14 +194,8 @@ class Historian:
     def _summarise(self, total: DayTotal) -> None:
         energy, cost = total.account.energy, total.account.money
         tariffs = self._config().tariffs()
-        spent = {}
-        if cost is not None and tariffs is not None:
-            spent = {
-                "paid": str(round(cost.paid, 2)),
-                "forgone": str(round(cost.forgone, 2)),
-                "saved": str(round(cost.saved, 2)),
-                "currency": tariffs.currency,
-            }
+        money = (cost.paid, cost.forgone, cost.saved) if cost is not None else (None, None, None)
+        paid, forgone, saved = (None if amount is None else str(round(amount, 2)) for amount in money)
         self._log.info(
             "day_summary",
             day=total.day.isoformat(),
@@ -213,7 +207,10 @@ class Historian:
             error_wh=round(energy.error_wh),
             surplus_wh=round(energy.surplus_wh),
             unknown_s=round(total.account.gap_ms / 1000),
-            **spent,
+            paid=paid,
+            forgone=forgone,
+            saved=saved,
+            currency=tariffs.currency if tariffs else None,
         )
 
 

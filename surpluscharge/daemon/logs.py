@@ -50,7 +50,7 @@ EVENTS = {
     "history_overlap": "readings of a time that is counted already, after the clock was put back; left out: seconds",
     "charge_closed": "a charge that a crash cut short, closed where its record ends: ended, energy_wh",
     "day_summary": "a day is over: day, starts, on_s, charger_wh, solar_wh, grid_wh, error_wh (of a learned draw), "
-    "surplus_wh (what was there), unknown_s (without readings), and with prices paid, forgone, saved, currency",
+    "surplus_wh (what was there), unknown_s (without readings), paid, forgone, saved, currency (null without prices)",
     "restored": "what outlived the restart: enabled, starts_kept, session_s",
 }
 

@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import itertools
 import json
+import math
 import signal
 import threading
 from collections.abc import Callable
@@ -30,6 +31,7 @@ from surpluscharge.daemon.relay import Relay, off_post
 TICK_S = 1.0  # the longest the control loop sleeps
 SAVE_EVERY_S = 60.0  # while charging
 SAVE_PAUSE_S = 1.0  # real seconds between two writes in the background
+SAME_SHARE = 0.01  # thresholds as near as that count as the same
 CLOCK_JUMP_S = 30.0  # of the wall clock against the other, between two turns of the loop
 OFF_WITHIN_S = 10.0  # real seconds, at shutdown, for the off to be confirmed
 CANCEL_AGAIN_S = 3.0  # real seconds; longer than a farewell takes
@@ -176,11 +178,17 @@ class Service:
             await wait_until_set(self._poke, self.clock, sleep_s)
 
     def _follow_prices(self) -> None:
-        """Use the thresholds of the prices that are in force now, where they are "auto"."""
-        params = self.controller.settings.params
-        thresholds = self.config.thresholds(self.clock.wall()) if self.config.auto else None
-        if thresholds and thresholds != (params.start_export_w, params.stop_import_w):
-            self._tell(self.controller.reload, self.config.settings(self.clock.wall()))
+        """Use the thresholds of the prices that are in force now, and of the draw as it is known now."""
+        if not self.config.auto:
+            return
+        params, draw_w = self.controller.settings.params, self.controller.learned_w
+        start_export_w, stop_import_w = self.config.thresholds(self.clock.wall(), draw_w)
+        # Another step seen moves the learned draw by a watt or two: no reason for other thresholds, and a line of log.
+        if not (
+            math.isclose(start_export_w, params.start_export_w, rel_tol=SAME_SHARE)
+            and math.isclose(stop_import_w, params.stop_import_w, rel_tol=SAME_SHARE)
+        ):
+            self._tell(self.controller.reload, self.config.settings(self.clock.wall(), draw_w))
             shown = status.thresholds(self.controller, self.config)
             self._log.info("thresholds_changed", start_export_w=shown.start_export_w, stop_import_w=shown.stop_import_w)
             self._show.set()
@@ -425,7 +433,7 @@ class Service:
                 self.clock = SystemClock(zone(new.site.time_zone))
             self.config = new
             logs.configure(new.log.level, new.log.format)
-            self._tell(self.controller.reload, new.settings(self.clock.wall()))
+            self._tell(self.controller.reload, new.settings(self.clock.wall(), self.controller.learned_w))
             self._log.info("config_reloaded", changed=changed)
             self._warn()
             self._show.set()

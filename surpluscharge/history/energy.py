@@ -177,7 +177,8 @@ def downsample(intervals: Iterable[Interval], bucket_ms: int, cuts: Sequence[int
     for interval in intervals:
         rest: Interval | None = interval
         while rest is not None:
-            if open_ is not None and rest.begin_ms >= limit_ms:
+            # What lies before the last one comes from a clock that was put back far: a bucket of its own.
+            if open_ is not None and not open_.end_ms <= rest.begin_ms < limit_ms:
                 yield open_
                 open_ = None
             if open_ is None:

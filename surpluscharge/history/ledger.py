@@ -422,7 +422,7 @@ class Ledger:
             (begin_ms, end_ms),
         ).fetchall()
         changes = [StateChange(*row) for row in before + within]
-        ends_ms = [change.at_ms for change in changes[1:]] + [end_ms]
+        ends_ms = [*(change.at_ms for change in changes[1:]), end_ms][: len(changes)]
         return [
             StateSpan(max(begin_ms, change.at_ms), until_ms, change.new, change.cause)
             for change, until_ms in zip(changes, ends_ms, strict=True)
@@ -757,13 +757,14 @@ class Ledger:
         """Put right what :meth:`check` finds and can be put right; the daemon must not run."""
         with self._transaction():
             rows = self._db.execute(f"SELECT begin_ms, end_ms, {_ENERGY} FROM interval ORDER BY begin_ms").fetchall()
-            until_ms = 0
-            for begin_ms, end_ms, *sums in rows if self._overlaps() else []:
+            until_ms, twice, left = 0, [], []
+            for begin_ms, end_ms, *sums in rows:
                 if begin_ms < until_ms:  # what came first stays; of what overlaps it, what is left over
-                    self._db.execute("DELETE FROM interval WHERE begin_ms = ?", (begin_ms,))
-                    left = part(Interval(begin_ms, end_ms, Energy(*sums)), until_ms, end_ms)
-                    self._insert([left] if left else [])
+                    twice.append((begin_ms,))
+                    left.append(part(Interval(begin_ms, end_ms, Energy(*sums)), until_ms, end_ms))
                 until_ms = max(until_ms, end_ms)
+            self._db.executemany("DELETE FROM interval WHERE begin_ms = ?", twice)
+            self._insert(piece for piece in left if piece)
             for day in self._wrong_days(zone):
                 self._total(day, zone, tariffs)
         self.recover()

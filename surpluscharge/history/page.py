@@ -15,10 +15,11 @@ from __future__ import annotations
 import io
 import math
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import datetime
 from decimal import Decimal
 from html import escape
+from itertools import groupby
 from typing import Any, NamedTuple
 
 import matplotlib as mpl
@@ -41,7 +42,6 @@ from surpluscharge.history.report import (
     Report,
     clock,
     day_name,
-    duration,
     kwh,
     line_name,
     moment,
@@ -52,6 +52,7 @@ from surpluscharge.history.report import (
     summary,
     title,
 )
+from surpluscharge.words import duration, watts
 
 WIDE_PX, NARROW_PX = 880, 350
 HOUR_MS = 3_600_000
@@ -179,7 +180,7 @@ def _hatched(role: str) -> dict[str, Any]:
 
 
 def _unknown() -> dict[str, Any]:
-    return {"facecolor": "none", "edgecolor": _DRAWN["house-edge"], "hatch": "\\\\\\\\", "linewidth": 0}
+    return {"facecolor": "none", "edgecolor": _DRAWN["house-edge"], "hatch": "\\\\\\\\", "linewidth": 0, "zorder": 0.6}
 
 
 def _kw_tick(value: float, _: object) -> str:
@@ -208,6 +209,14 @@ def _runs(curve: Sequence[Interval]) -> list[list[Interval]]:
             runs.append([])
         runs[-1].append(each)
     return runs
+
+
+def _stretches(true: Iterable[bool]) -> Iterator[tuple[int, int]]:
+    """Yield the first and last place of each unbroken stretch of true ones."""
+    for is_true, group in groupby(enumerate(true), key=lambda each: each[1]):
+        places = [place for place, _ in group]
+        if is_true:
+            yield places[0], places[-1]
 
 
 def _draw_day(report: Report, sheet: Sheet) -> Figure:
@@ -239,7 +248,10 @@ def _draw_day(report: Report, sheet: Sheet) -> Figure:
         ax.fill_between(x, imported, bought, step="post", color=_DRAWN["house"], linewidth=0)
         ax.step(x, surplus, where="post", color=_DRAWN["spare-edge"], linewidth=0.7)
         ax.fill_between(x, solar, 0, step="post", color=_DRAWN["caught"], linewidth=0)
-        ax.fill_between(x, bought, 0, step="post", **_hatched("bought"))
+        # Only where something was bought: its edge would else be drawn along the whole day.
+        for first, last in _stretches([y < 0 for y in bought[:-1]]):
+            part = [*bought[first : last + 1], bought[last]]
+            ax.fill_between(x[first : last + 2], part, 0, step="post", **_hatched("bought"))
         ax.step(x, meter, where="post", color=_DRAWN["ink"], linewidth=0.9)
     for index, span in enumerate(report.thresholds):
         ends = [hours(span.begin_ms), hours(span.end_ms)]
@@ -254,7 +266,7 @@ def _draw_day(report: Report, sheet: Sheet) -> Figure:
                 ax.text(
                     0.1,
                     y_w / 1000 + (0.03 if up else -0.04) * highest_kw,
-                    f"{words} {abs(y_w):.0f} W" if sheet.narrow else f"{words} above {abs(y_w):.0f} W of {flow}",
+                    f"{words} {watts(abs(y_w))}" if sheet.narrow else f"{words} above {watts(abs(y_w))} of {flow}",
                     color=_DRAWN["fault"],
                     va="bottom" if up else "top",
                     fontsize=10.5 if sheet.narrow else 11.5,
@@ -365,7 +377,6 @@ def _draw_bars(bars: Sequence[Bar], priced: bool, sheet: Sheet) -> Figure:
     heights_px = (210.0 if sheet.narrow else 240.0, *((110.0,) if priced else ()))
     figure, axes = _figure(sheet, heights_px, gap_px=26)
     ax = axes[0]
-    x = list(range(len(bars)))
     per_kwh = 3.6e9
     solar = [bar.energy.solar_mws / per_kwh for bar in bars]
     surplus = [bar.energy.surplus_mws / per_kwh for bar in bars]
@@ -391,7 +402,8 @@ def _draw_bars(bars: Sequence[Bar], priced: bool, sheet: Sheet) -> Figure:
             if bar.money and bar.energy.charger_mws:
                 lower.plot([place - 0.4, place + 0.4], [cost[place]] * 2, color=_DRAWN["ink"], linewidth=2.0)
         lower.set_ylim(1.2 * min(0.0, *saved, *cost), 1.15 * max(0.01, *saved, *cost))
-    every = _label_every(len(bars), sheet)
+    step_px = (sheet.width_px - sheet.left_px - 20) / max(1, len(bars))
+    ticks = _ticks([bar.name for bar in bars], step_px, sheet)
     for each in axes:
         each.axhline(0, color=_DRAWN["ink"], linewidth=0.8)
         each.spines["bottom"].set_visible(False)
@@ -400,14 +412,9 @@ def _draw_bars(bars: Sequence[Bar], priced: bool, sheet: Sheet) -> Figure:
         each.grid(axis="y", linewidth=0.6)
         each.set_axisbelow(True)
         each.set_xlim(-0.6, len(bars) - 0.4)
-        each.set_xticks(x[::every], [bar.name for bar in bars][::every])
+        each.set_xticks([place for place, _ in ticks], [name for _, name in ticks])
+        each.tick_params(axis="x", pad=7)
     return figure
-
-
-def _label_every(number: int, sheet: Sheet) -> int:
-    """Return that every so manieth label has room."""
-    room = (sheet.width_px - sheet.left_px) / (34 if sheet.narrow else 30)
-    return max(1, math.ceil(number / room))
 
 
 def _draw_squares(report: Report, sheet: Sheet) -> Figure:
@@ -441,8 +448,8 @@ def _draw_squares(report: Report, sheet: Sheet) -> Figure:
     ax.set_ylim(rows - 0.5, -0.5)
     clock_names = [f"{first_hour + index:02d}" for index in range(span)]
     across_names, down_names = (clock_names, names) if sheet.narrow else (names, [f"{name}:00" for name in clock_names])
-    every = max(1, math.ceil((24 if sheet.narrow else 30) / cell_px))
-    ax.set_xticks(range(0, columns, every), across_names[::every])
+    ticks = _ticks(across_names, cell_px, sheet)
+    ax.set_xticks([place for place, _ in ticks], [name for _, name in ticks])
     ax.set_yticks(range(rows), down_names)
     ax.spines["bottom"].set_visible(False)
     ax.grid(linewidth=0.5)
@@ -467,9 +474,32 @@ def _sunny(hours: Iterable[Hour]) -> set[int]:
 
 
 def _short_name(report: Report, line: Line) -> str:
+    """Return what a line is called along an axis: the day, and the month with it where it begins."""
     if report.by == "month":
-        return line_name(report, line).replace(" ", " ’")[:4] + f" ’{line.first.year % 100:02d}"
-    return str(line.first.day)
+        return line_name(report, line)
+    one_month = (report.first.year, report.first.month) == (report.last.year, report.last.month)
+    if one_month or (line.first.day != 1 and line is not report.lines[0]):
+        return str(line.first.day)
+    return " ".join(line_name(report, line).split()[1:])
+
+
+def _ticks(names: Sequence[str], step_px: float, sheet: Sheet) -> list[tuple[int, str]]:
+    """Return the labels along an axis for which there is room; those that name a month come first."""
+    wide = [place for place, name in enumerate(names) if " " in name]
+    named = wide if len(wide) < len(names) else []  # where every label does, none is special
+    letter_px = 7.0 if sheet.narrow else 7.6
+
+    def room(place: int, other: int) -> bool:
+        return abs(place - other) * step_px > letter_px * (len(names[place]) + len(names[other])) / 2 + 8
+
+    every = max(1, math.ceil((letter_px * max(map(len, names), default=1) + 8) / step_px)) if not named else 7
+    while named and every > 1 and (every - 1) * step_px >= 3 * letter_px + 8:
+        every -= 1
+    places = list(named)
+    for place in range(0, len(names), every):
+        if place not in named and all(room(place, other) for other in named):
+            places.append(place)
+    return [(place, names[place]) for place in sorted(places)]
 
 
 # --- the page --------------------------------------------------------------------------------------------------------
@@ -600,7 +630,7 @@ def _picture(picture: Picture, key: Sequence[tuple[str, str]], table: Table | No
 
 def _words(text: str) -> str:
     """Return a text for the page; a number stays with its unit."""
-    return escape(re.sub(r"(?<=\d) (?=\S)", "\N{NO-BREAK SPACE}", text))
+    return escape(re.sub(r"(?<=\d) (?!to |and )", "\N{NO-BREAK SPACE}", text))
 
 
 def _totals(report: Report) -> str:
@@ -608,15 +638,14 @@ def _totals(report: Report) -> str:
     tables = []
     if report.priced:
         uncertain = energy.error_mws > 0
-        errors = {"what it cost": line.cost_error, "saved": line.saved_error, "lost": line.saved_error}
-        rows = []
-        for what, mws, value in money_rows(report):
-            row: list[Value] = [what.capitalize(), _energy_cell(mws) if mws is not None else "", _money_cell(value)]
+        rows: list[list[Value]] = []
+        for row in money_rows(report):
+            energy_cell = "" if row.energy_mws is None else _energy_cell(row.energy_mws)
+            rows.append([row.what.capitalize(), energy_cell, _money_cell(row.money)])
             if uncertain:
-                row.append(_money_cell(errors[what]) if what in errors else "")
-            rows.append(row)
+                rows[-1].append("" if row.error is None else _money_cell(row.error))
         heads = [("", ""), ("", "kWh"), ("", report.currency)]
-        heads += [("give or take", report.currency)] if uncertain else []
+        heads += [("±", report.currency)] if uncertain else []
         table = Table("money", "The charger's energy, and what it cost", heads, rows[:-1], rows[-1], quiet=True)
         tables.append(f"<div><h2>The reckoning</h2>{table.html()}</div>")
     missed = energy.surplus_mws - energy.solar_mws
@@ -627,12 +656,12 @@ def _totals(report: Report) -> str:
         ["The car in all", _energy_cell(energy.charger_mws)],
     ]
     if energy.error_mws:
-        rows.append(["Give or take, for the car", _energy_cell(energy.error_mws)])
+        rows.append(["± of the car", _energy_cell(energy.error_mws)])
     rows.append(["Imported by the whole house", _energy_cell(energy.import_mws)])
     table = Table("energy", "Energies of the whole period", [("", ""), ("", "kWh")], rows, quiet=True)
-    facts = [("Charging", duration(energy.on_ms)), ("Starts", str(line.starts))]
+    facts = [("Charging", duration(energy.on_ms / 1000)), ("Starts", str(line.starts))]
     if line.gap_ms >= SHORTEST_GAP_MS:
-        facts.append(("Not known", duration(line.gap_ms)))
+        facts.append(("Not known", duration(line.gap_ms / 1000)))
     listed = "".join(f"<div><dt>{escape(what)}</dt><dd>{escape(value)}</dd></div>" for what, value in facts)
     tables.append(f"<div><h2>The energy</h2>{table.html()}<dl>{listed}</dl></div>")
     return f'<section class="pair">{"".join(tables)}</section>'
@@ -653,7 +682,7 @@ def _day_sections(report: Report) -> list[str]:
     peak_w = peak.energy.surplus_mws / max(1, peak.energy.known_ms)
     gist = (
         f"Grid power through the day, with surplus upwards and import downwards. Surplus was highest at "
-        f"{moment(report, peak.begin_ms)}, with {peak_w:.0f} W. {charged}"
+        f"{moment(report, peak.begin_ms)}, with {watts(peak_w)}. {charged}"
     )
     states = Table(
         "states",
@@ -699,7 +728,7 @@ def _bars_key(bars: Sequence[Bar], priced: bool) -> list[tuple[str, str]]:
         key += [("lost", "money lost")] if any(bar.money and bar.money.saved < 0 for bar in bars) else []
         key += [("line", "what it cost")]
     if any(bar.energy.error_mws for bar in bars):
-        key.append(("error", "give or take, where the draw is learned or assumed"))
+        key.append(("error", "±, where the draw is learned or assumed"))
     if any(bar.gap_ms >= SHORTEST_GAP_MS for bar in bars):
         key.append(("unknown", "not all of it is known"))
     return key
@@ -765,7 +794,7 @@ def _period_sections(report: Report) -> list[str]:
 def _lines_table(report: Report) -> Table:
     uncertain = report.total.energy.error_mws > 0
     heads = [(report.by, ""), ("surplus", "kWh"), ("caught", "kWh"), ("bought", "kWh"), ("charged", "kWh")]
-    heads += [("give or take", "kWh")] if uncertain else []
+    heads += [("±", "kWh")] if uncertain else []
     heads += [("cost", report.currency), ("saved", report.currency)] if report.priced else []
     heads += [("on", "h:min"), ("starts", " "), ("not known", "h:min")]
 
@@ -819,9 +848,9 @@ def _sessions(report: Report) -> str:
     if report.single:
         return _section("Sessions", table.html())
     number = len(rows)
-    return _section(
-        "Sessions",
-        f"<details><summary>{number} session{'s' if number > 1 else ''}, one by one</summary>{table.html()}</details>",
+    return (
+        f'<section class="folded"><h2>Sessions</h2><details><summary>{number} session{"s" if number > 1 else ""}, one '
+        f"by one</summary>{table.html()}</details></section>"
     )
 
 
@@ -925,11 +954,12 @@ dt{color:var(--muted);font-size:.9rem}dd{margin:0;font-weight:700;font-variant-n
 details{margin-top:.9rem}
 summary{cursor:pointer;padding:.35rem 0;color:var(--ink);text-decoration:underline;text-underline-offset:.2em}
 .notes{margin:0;padding-left:1.1rem;max-width:44rem}.notes li{margin:.25rem 0}
-footer{border-top:1px solid var(--rule);color:var(--muted);font-size:.9rem}
+footer{border-top:1px solid var(--rule);color:var(--muted);font-size:.9rem}footer p{margin:.7rem 0 0}
 @media (max-width:44rem){main{padding:1.3rem 1rem 2rem}svg.wide{display:none}svg.narrow{display:block;max-width:34rem}
 section{margin-bottom:2rem}table{font-size:.9rem}th,td{padding-right:.55rem}thead .unit{display:block}
 .lede{font-size:1.1rem}}
-@media print{@page{margin:14mm}body{font-size:10pt}main{padding:0;max-width:none}svg.wide{display:block}
-svg.narrow{display:none}figure,tr,.pair{break-inside:avoid}h2{break-after:avoid}section{margin-bottom:1.4rem}
-details:not([open]){display:none}.scroll{overflow:visible}}
+@media print{@page{margin:14mm}html{font-size:10pt}main{padding:0;max-width:none}svg.wide{display:block}
+svg.narrow{display:none}figure,tr,.pair{break-inside:avoid}h2{break-after:avoid}section{margin-bottom:1.1rem}
+details:not([open]),section.folded:not(:has([open])){display:none}
+tfoot{display:table-row-group}.scroll{overflow:visible}}
 """

@@ -51,7 +51,8 @@ class Recorder:
         self._sample: Sample | None = None
         self._fresh_ms = 0  # for how long the sample may be held
         self._standing = False  # the ledger's time stands still
-        self._pieces: list[Interval] = []
+        self._pieces: list[Interval] = []  # as they were held
+        self._waiting: list[Interval] = []  # before those: summed up already, and could not be written yet
         self._turns_ms: list[int] = []  # where the relay switched: intervals are cut there
         self._charge: Charge | None = None
         self._charges: dict[int, Charge] = {}
@@ -118,16 +119,17 @@ class Recorder:
                 self._pieces.append(piece)
                 if self._charge is not None:
                     self._charge = self._charge._replace(energy=self._charge.energy.plus(piece.energy))
-                if len(self._pieces) > MOST_PENDING:
+                if len(self._waiting) + len(self._pieces) > MOST_PENDING:
                     self._sum_up()
         self._until_ms = at_ms
         return at_ms
 
     def _sum_up(self) -> None:
         """Make room: the energy of days without a working disk still fits, if by the minute or quarter of an hour."""
+        self._waiting, self._pieces = self._waiting + self._pieces, []
         for bucket_ms in (MINUTE_MS, QUARTER_HOUR_MS):
-            if len(self._pieces) > MOST_PENDING // 2:
-                self._pieces = list(downsample(self._pieces, bucket_ms, self._turns_ms))
+            if len(self._waiting) > MOST_PENDING // 2:
+                self._waiting = list(downsample(self._waiting, bucket_ms, self._turns_ms))
 
     def _hold(self, controller: Controller, at_ms: int) -> None:
         inputs, now_s = controller.inputs, controller.state.at_s
@@ -187,7 +189,7 @@ class Recorder:
     def take(self) -> Batch:
         """Return all that waits to be written, and forget it; :meth:`put_back` if it could not be written."""
         batch = Batch(
-            list(downsample(self._pieces, self._resolution_ms, self._turns_ms)),
+            [*self._waiting, *downsample(self._pieces, self._resolution_ms, self._turns_ms)],
             list(self._charges.values()),
             self._switchings,
             self._states,
@@ -195,14 +197,14 @@ class Recorder:
             self._steps,
         )
         self.urgent = False
-        self._pieces, self._turns_ms = [], self._turns_ms[-MOST_TURNS:]
+        self._waiting, self._pieces, self._turns_ms = [], [], self._turns_ms[-MOST_TURNS:]
         self._charges = {}
         self._switchings, self._states, self._faults, self._steps = [], [], [], []
         return batch
 
     def put_back(self, batch: Batch) -> None:
         """Keep a batch that could not be written, before what has come since."""
-        self._pieces[:0] = batch.intervals
+        self._waiting[:0] = batch.intervals
         self._charges = {charge.begin_ms: charge for charge in batch.charges} | self._charges
         self._switchings[:0] = batch.switchings
         self._states = [*batch.states, *self._states][-MOST_PENDING:]

@@ -38,10 +38,12 @@ from surpluscharge.history.ledger import (
     Session,
     StateSpan,
 )
+from surpluscharge.words import duration
 
 MOST_DAYS_BY_DAY = 62  # a longer period is shown by the month
 MOST_DAYS_BY_HOUR = 400  # and one that is longer still without its hours: too many sums for a small computer
 CURVE_MS = 180_000  # one point of a day's curve
+LEAST_MWS = MWS_PER_KWH // 200  # less is shown as 0.00 kWh, and not worth a line
 SHORTEST_GAP_MS = 60_000  # what is missing for less is not listed; it counts as unknown all the same
 
 
@@ -84,15 +86,12 @@ class Line(NamedTuple):
     begin: datetime
     end: datetime  # not later than now: what is still to come is no gap
     energy: Energy
+    gap_ms: int  # of the time so far, how much is not known
     money: Money | None
     unpriced_mws: int  # of the charger's energy, what no tariff was valid for; not in the money
     starts: int
     cost_error: Decimal  # the cost may be off by so much, where the draw is learned or assumed; 0: measured
     saved_error: Decimal  # and the saving
-
-    @property
-    def gap_ms(self) -> int:
-        return max(0, ms_of(self.end) - ms_of(self.begin) - self.energy.known_ms)
 
 
 class Hour(NamedTuple):
@@ -209,8 +208,9 @@ def build(ledger: Ledger, first: date, last: date, now: datetime, site: Site) ->
 def _day_line(day: date, known: DayTotal | None, now: datetime, site: Site) -> Line:
     begin, end = (when.astimezone(site.zone) for when in day_span(day, site.zone))
     end = min(end, now, key=ms_of)
+    length_ms = ms_of(end) - ms_of(begin)
     if known is None:
-        return Line(day, day, begin, end, NOTHING, None, 0, 0, Decimal(0), Decimal(0))
+        return Line(day, day, begin, end, NOTHING, length_ms, None, 0, 0, Decimal(0), Decimal(0))
     account = known.account
     return Line(
         day,
@@ -218,6 +218,7 @@ def _day_line(day: date, known: DayTotal | None, now: datetime, site: Site) -> L
         begin,
         end,
         account.energy,
+        max(0, length_ms - account.energy.known_ms),
         account.money,
         account.unpriced_mws,
         known.starts,
@@ -249,6 +250,7 @@ def _sum(lines: Sequence[Line]) -> Line:
         lines[0].begin,
         lines[-1].end,
         total(line.energy for line in lines),
+        sum(line.gap_ms for line in lines),
         cost,
         sum(line.unpriced_mws for line in lines),
         sum(line.starts for line in lines),
@@ -484,20 +486,6 @@ def percent(share: int, whole: int) -> str:
     return f"{round(100 * share / whole)} %" if whole else "-"
 
 
-def duration(length_ms: int) -> str:
-    """Return a duration for people: 40 s, 5 min, 3 h 05 min, 2 d 4 h."""
-    seconds = round(length_ms / 1000)
-    if seconds < 60:
-        return f"{seconds} s"
-    minutes = round(seconds / 60)
-    if minutes < 60:
-        return f"{minutes} min"
-    if minutes < 48 * 60:
-        return f"{minutes // 60} h {minutes % 60:02d} min"
-    hours = round(minutes / 60)
-    return f"{hours // 24} d {hours % 24} h"
-
-
 def clock(length_ms: int) -> str:
     """Return a duration for a column: hours and minutes, 7:05."""
     minutes = round(length_ms / 60_000)
@@ -519,7 +507,10 @@ def title(report: Report) -> str:
         return day_name(first)
     if (first, last) == month_of(f"{first:%Y-%m}"):
         return month_name(first)
-    return f"{first.day} {month_name(first)} to {last.day} {month_name(last)}"
+    since = f"{first.day} {month_name(first)}"
+    if first.year == last.year:
+        since = f"{first.day}" if first.month == last.month else f"{first.day} {_MONTHS[first.month - 1]}"
+    return f"{since} to {last.day} {month_name(last)}"
 
 
 def line_name(report: Report, line: Line) -> str:
@@ -544,21 +535,21 @@ def summary(report: Report) -> list[str]:
     line, energy = report.total, report.total.energy
     if not energy.known_ms:
         return ["Nothing is known of this time: there are no readings from it."]
-    if energy.charger_mws:
+    if energy.charger_mws >= LEAST_MWS:
         sentences = [
             f"The car took {kwh(energy.charger_mws)} kWh: {kwh(energy.solar_mws)} kWh "
             f"({percent(energy.solar_mws, energy.charger_mws)}) from the sun, {kwh(energy.bought_mws)} kWh bought."
         ]
     else:
         sentences = ["The car took nothing."]
-    if line.money is not None and energy.charger_mws:
+    if line.money is not None and energy.charger_mws >= LEAST_MWS:
         cost = line.money
         verb = "saved" if cost.saved >= 0 else "lost"
         sentences.append(
             f"That cost {rounded(cost.cost)} {report.currency}; the same energy otherwise would have cost "
             f"{rounded(cost.alternative)} {report.currency}: {rounded(abs(cost.saved))} {report.currency} {verb}."
         )
-    if energy.surplus_mws:
+    if energy.surplus_mws >= LEAST_MWS:
         sentences.append(
             f"Of {kwh(energy.surplus_mws)} kWh of surplus, {percent(energy.solar_mws, energy.surplus_mws)} was caught."
         )
@@ -567,11 +558,12 @@ def summary(report: Report) -> list[str]:
 
 def notes(report: Report) -> list[str]:
     """Return what has to be known to read the figures rightly."""
-    line, energy = report.total, report.total.energy
-    found = []
-    if line.gap_ms >= SHORTEST_GAP_MS and energy.known_ms:
+    line, energy, found = report.total, report.total.energy, []
+    if not energy.known_ms:
+        return []
+    if line.gap_ms >= SHORTEST_GAP_MS:
         found.append(
-            f"Nothing is known of {duration(line.gap_ms)} of this time. It is left out of every sum, not guessed."
+            f"Nothing is known of {duration(line.gap_ms / 1000)} of this time. It is in no sum, and not guessed."
         )
     if energy.error_mws:
         money_part = (
@@ -633,11 +625,12 @@ def as_text(report: Report, width: int = 80, marks: Marks = BLOCKS) -> str:
     width = max(40, width)
     parts = [f"{report.charger}: {title(report)}", "", *_wrapped(summary(report), width)]
     if report.total.energy.known_ms:
-        if report.priced:
-            parts += ["", *_money_table(report)]
+        if report.priced and report.total.energy.charger_mws >= LEAST_MWS:
+            parts += ["", *_money_table(report, width)]
         parts += ["", *(_hour_table(report, width, marks) if report.single else _line_table(report, width, marks))]
         energies = [each.energy for each in (report.hours if report.single else report.lines)]
-        parts += ["", *_legend(energies, marks, width)]
+        legend = list(_legend(energies, marks, width))
+        parts += ["", *legend] if legend else []
     if report.sessions and report.single:
         parts += ["", *_session_table(report, width)]
     if report.faults:
@@ -678,28 +671,40 @@ def _table(head: Sequence[str], rows: Sequence[Sequence[str]], left: int = 1) ->
     return [line(head), *(line(row) for row in rows)]
 
 
-def money_rows(report: Report) -> list[tuple[str, int | None, Decimal]]:
-    """Return the reckoning, line by line: what, energy in milliwatt-seconds, and money."""
-    cost, energy = report.total.money, report.total.energy
+class MoneyRow(NamedTuple):
+    what: str
+    energy_mws: int | None
+    money: Decimal
+    error: Decimal | None = None  # it may be off by so much
+
+
+def money_rows(report: Report) -> list[MoneyRow]:
+    """Return the reckoning, line by line."""
+    line, cost, energy = report.total, report.total.money, report.total.energy
     if cost is None:
         return []
     return [
-        ("bought", energy.bought_mws, cost.paid),
-        ("from the sun, export given up", energy.solar_mws, cost.forgone),
-        ("what it cost", energy.charger_mws, cost.cost),
-        ("the same energy otherwise", energy.charger_mws, cost.alternative),
-        ("saved" if cost.saved >= 0 else "lost", None, abs(cost.saved)),
+        MoneyRow("bought", energy.bought_mws, cost.paid),
+        MoneyRow("from the sun, not sold", energy.solar_mws, cost.forgone),
+        MoneyRow("what it cost", energy.charger_mws, cost.cost, line.cost_error),
+        MoneyRow("the same otherwise", energy.charger_mws, cost.alternative),
+        MoneyRow("saved" if cost.saved >= 0 else "lost", None, abs(cost.saved), line.saved_error),
     ]
 
 
-def _money_table(report: Report) -> list[str]:
-    rows = [(what, "" if mws is None else kwh(mws), rounded(value)) for what, mws, value in money_rows(report)]
-    return _table(("", "kWh", report.currency), rows)
+def _money_table(report: Report, width: int) -> list[str]:
+    rows = [
+        [row.what, "" if row.energy_mws is None else kwh(row.energy_mws), rounded(row.money)]
+        + ([] if not report.total.energy.error_mws else ["" if row.error is None else f"+- {rounded(row.error)}"])
+        for row in money_rows(report)
+    ]
+    lines = _table(["", "kWh", report.currency, ""][: len(rows[0])], rows)
+    return lines if len(lines[0]) <= width else _table(["", "kWh", report.currency], [row[:3] for row in rows])
 
 
 def _bar(energy: Energy, full_mws: int, cells: int, marks: Marks) -> str:
     """Return a bar: what was caught of the surplus, what was not, and beside it what was bought."""
-    if full_mws <= 0:
+    if full_mws < LEAST_MWS:
         return ""
     edges = (energy.solar_mws, energy.surplus_mws, energy.surplus_mws + energy.bought_mws)
     ends = [round(edge * cells / full_mws) for edge in edges]
@@ -714,7 +719,7 @@ def _fitted(rows: list[list[str]], head: list[str], width: int, spare: Sequence[
     """Leave out the columns that can be spared, first to go first, until 12 cells are left for bars."""
     for column in [*sorted(spare, reverse=True), -1]:
         used = len(_table(head, rows)[0])
-        if column < 0 or width - used >= 14:
+        if column < 0 or width - used >= (14 if column > 3 else 0):
             break
         del head[column]
         for row in rows:
@@ -730,7 +735,7 @@ def _with_bars(head: list[str], rows: list[list[str]], bars: Sequence[str], cell
 
 
 def _hour_table(report: Report, width: int, marks: Marks) -> list[str]:
-    hours = [hour for hour in report.hours if hour.energy.surplus_mws or hour.energy.charger_mws or _unknown(hour)]
+    hours = [hour for hour in report.hours if _worth_a_line(hour)]
     if not hours:
         return ["There was no surplus, and nothing was charged."]
     head = ["hour", "surplus", "caught", "bought"]
@@ -753,6 +758,10 @@ def _hour_table(report: Report, width: int, marks: Marks) -> list[str]:
     return _with_bars(head, rows, bars, cells)
 
 
+def _worth_a_line(hour: Hour) -> bool:
+    return hour.energy.surplus_mws + hour.energy.charger_mws >= LEAST_MWS or _unknown(hour)
+
+
 def _unknown(hour: Hour) -> bool:
     return hour.length_ms - hour.energy.known_ms >= SHORTEST_GAP_MS
 
@@ -772,19 +781,19 @@ def _line_table(report: Report, width: int, marks: Marks) -> list[str]:
         cells += [clock(energy.on_ms), str(line.starts)]
         if not known:
             cells = [name, *["?"] * (len(cells) - 1)]
-        return [*cells, duration(line.gap_ms) if line.gap_ms >= SHORTEST_GAP_MS else ""]
+        return [*cells, duration(line.gap_ms / 1000) if line.gap_ms >= SHORTEST_GAP_MS else ""]
 
     rows = [row(line_name(report, line), line) for line in report.lines]
     rows.append(row("total", report.total))
-    # The last columns can be spared before the first ones.
-    rows, cells = _fitted(rows, head, width, range(len(head) - 3, len(head)))
+    # The last columns can be spared before the first ones, and the sum of sun and bought after them.
+    rows, cells = _fitted(rows, head, width, (3, *range(len(head) - 3, len(head))))
     full_mws = _full_mws(line.energy for line in report.lines)
     return _with_bars(head, rows, [_bar(line.energy, full_mws, cells, marks) for line in report.lines], cells)
 
 
 def _legend(energies: Sequence[Energy], marks: Marks, width: int) -> Iterator[str]:
     full_mws = _full_mws(energies)
-    if not full_mws:
+    if full_mws < LEAST_MWS:
         return iter(())
     text = (
         f"Bars: {marks.caught} surplus caught, {marks.spare} surplus not caught, {marks.bought} bought for the car; "
