@@ -2,8 +2,9 @@
 
 `python -m tests.bench.ledger_years [--years N] [--folder F]`. The years are invented: a reading every ten seconds of a
 house with a charger, taken in with :meth:`Ledger.fill`, which sums up by age with the same functions as the daemon's
-retention does. Day and month are then asked for in a process of their own, as a report would, and timed; the daemon's
-day is written batch by batch, and counted by the kernel (/proc/self/io).
+retention does; a week of the older ones is one day seven times, or it would take hours. Day and month are then asked
+for in a process of their own, as a report would, and timed; the daemon's day is written batch by batch, and counted by
+the kernel (/proc/self/io).
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from surpluscharge.control.economics import EVERY_DAY, Tariff, Tariffs, Window
-from surpluscharge.history.energy import NOTHING, Interval, Sample, day_span, hold, ms_of
+from surpluscharge.history.energy import MINUTE_MS, NOTHING, Interval, Sample, day_span, downsample, hold, ms_of
 from surpluscharge.history.ledger import Batch, Charge, FaultChange, Ledger, Retention, StateChange, Switching
 
 EVERY_S = 10
@@ -49,6 +50,24 @@ def samples(begin_s: int, days: int) -> Iterator[Sample]:
             on, since_s = not on, at_s
         if chance.random() > 0.0005:  # now and then one is lost
             yield Sample(at_s * 1000, round(house_w + 1380 * on, 1), 1380.0 * on, on)
+
+
+def years(end_s: int, days: int) -> Iterator[Interval]:
+    """Yield the intervals of so many days: the last hundred as they are held, older ones by the minute.
+
+    Older ones are made once for each week of the year, down-sampled as retention does it, and moved to their days.
+    """
+    whole = end_s // DAY_S * DAY_S
+    bank: dict[int, list[Interval]] = {}
+    for number in range(days, 100, -1):
+        begin_s = whole - number * DAY_S
+        week = begin_s // DAY_S % 365 // 7
+        if week not in bank:
+            bank[week] = list(downsample(hold(samples(begin_s, 1), 30_000), MINUTE_MS))
+        shift_ms = begin_s * 1000 - bank[week][0].begin_ms // (DAY_S * 1000) * DAY_S * 1000
+        for interval in bank[week]:
+            yield Interval(interval.begin_ms + shift_ms, interval.end_ms + shift_ms, interval.energy)
+    yield from hold(samples(whole - 100 * DAY_S, 100), 30_000)
 
 
 def happenings(intervals: Iterator[Interval], into: list[Charge]) -> Iterator[Interval]:
@@ -168,7 +187,7 @@ def main() -> None:
             began_s, days = time.perf_counter(), round(options.years * 365.25)
             charges: list[Charge] = []
             with Ledger(folder / "years.sqlite") as ledger:
-                made = happenings(hold(samples(int(END.timestamp()) - days * DAY_S, days), 30_000), charges)
+                made = happenings(years(int(END.timestamp()), days), charges)
                 filled = ledger.fill(made, ms_of(END), ZONE, Retention(), tariffs=TARIFFS, gaps_only=False)
                 whole = ledger.energy(0, 1 << 60)
                 assert whole == filled.energy
