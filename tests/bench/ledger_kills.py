@@ -119,9 +119,10 @@ def kill_at_random(folder: Path, times: int, seed: int, limit_bytes: int = 0) ->
         writer = subprocess.Popen(command, stdout=subprocess.PIPE, cwd=Path(__file__).parents[2])
         assert writer.stdout is not None
         heard = [writer.stdout.readline()]  # it writes; now an instant at random
+        assert heard[0], "the writer ended by itself"
         time.sleep(chance.uniform(0, 0.15))
         writer.send_signal(signal.SIGKILL)
-        writer.wait()
+        assert writer.wait() == -signal.SIGKILL
         heard += writer.stdout.readlines()
         writer.stdout.close()
         for line in heard:
