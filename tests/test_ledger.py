@@ -165,17 +165,6 @@ def test_the_energy_between_times_adds_up(offsets_ms: list[int]) -> None:
                 file.unlink()
 
 
-def test_buckets_are_sums_by_the_hour(ledger: Ledger) -> None:
-    ledger.write(Batch(readings(4000)))
-    hours = ledger.buckets(0, 1 << 60, 3_600_000)
-    assert total(one.energy for one in hours) == ledger.energy(0, 1 << 60)
-    for one in hours:
-        hour_ms = one.begin_ms // 3_600_000 * 3_600_000
-        assert one.energy == total(
-            piece.energy for piece in ledger.intervals(0, 1 << 60) if hour_ms <= piece.begin_ms < hour_ms + 3_600_000
-        )
-
-
 def test_sessions_are_their_charges_together(ledger: Ledger) -> None:
     energy = Energy(60_000, 60_000, 0, 0, 100, 20)
     first = Charge(1000, 1000, 61_000, "import-held", energy)

@@ -330,18 +330,6 @@ class Ledger:
             whole = Interval(begin, end, Energy(*sums))
             yield whole if end <= end_ms else part(whole, begin_ms, end_ms) or whole
 
-    def buckets(self, begin_ms: int, end_ms: int, bucket_ms: int) -> list[Interval]:
-        """Return what is between two times summed up over buckets that are counted from 1970, in the database.
-
-        For pictures of months, quickly: an interval counts whole where it begins. For sums, use :meth:`energy`.
-        """
-        rows = self._db.execute(
-            f"SELECT MIN(begin_ms), MAX(end_ms), {_SUMS} FROM interval WHERE begin_ms >= ? AND begin_ms < ? "
-            "GROUP BY begin_ms / ? ORDER BY 1",
-            (begin_ms, end_ms, bucket_ms),
-        )
-        return [Interval(begin, end, Energy(*sums)) for begin, end, *sums in rows]
-
     def energy(self, begin_ms: int, end_ms: int) -> Energy:
         """Return the energy between two times. One sum in the database, so it is quick for years too."""
         if begin_ms >= end_ms:
