@@ -7,7 +7,7 @@ import os
 import re
 import shutil
 from collections.abc import Iterator
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from decimal import ROUND_HALF_UP, Decimal
 from itertools import pairwise
 from pathlib import Path
@@ -21,7 +21,7 @@ from selenium.webdriver.chrome.service import Service
 from surpluscharge.control.economics import Tariff, Tariffs
 from surpluscharge.history import page as pages
 from surpluscharge.history.ledger import Ledger
-from surpluscharge.history.page import COLOURS, as_html
+from surpluscharge.history.page import COLOURS, NARROW_PX, WIDE_PX, Sheet, as_html
 from surpluscharge.history.report import Report, Site, as_json, build
 from tests.histories import PARAMS, TARIFFS, ZONE, Habit, live
 
@@ -362,9 +362,12 @@ def test_headings_tables_and_pictures_make_sense_without_eyes(
         assert caption and without_scope == 0 and without_head == 0 and columns > 0
     nodes = browser.driver.execute_cdp_cmd("Accessibility.getFullAXTree", {})["nodes"]
     images = [node for node in nodes if node.get("role", {}).get("value") in ("image", "img")]
-    seen = browser.ask("return [...document.querySelectorAll('svg')].filter(s => s.getClientRects().length).length")
-    assert len(images) == seen == 2
-    assert all(node["name"]["value"] and "kWh" in node["name"]["value"] for node in images)
+    said = browser.ask(
+        "return [...document.querySelectorAll('svg')].filter(s => s.getClientRects().length)"
+        ".map(s => [s.querySelector('title').textContent, s.querySelector('desc').textContent])"
+    )
+    assert len(said) == 2 and all(name and "kWh" in gist for name, gist in said)
+    assert [node["name"]["value"] for node in images] == [f"{name} {gist}" for name, gist in said]
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -385,6 +388,22 @@ def test_printing_leaves_out_what_is_folded_and_keeps_the_wide_drawing(
     seen = "return [...document.querySelectorAll(arguments[0])].filter(e => e.getClientRects().length).length"
     assert browser.ask(seen, "svg.wide") == 2
     assert browser.ask(seen, "svg.narrow, details") == 0
+
+
+@pytest.mark.parametrize("sheet", [Sheet(NARROW_PX, True), Sheet(WIDE_PX, False)], ids=["narrow", "wide"])
+@pytest.mark.parametrize("number", [7, 21, 31, 45, 62])
+def test_labels_along_an_axis_leave_room_for_one_another(sheet: Sheet, number: int) -> None:
+    """A digit of the drawing's letters is 0.64 of their size wide (DejaVu Sans), an average letter no more."""
+    letter_px = 0.64 * (11.5 if sheet.narrow else 12.5)
+    step_px = (sheet.width_px - sheet.left_px - 20) / number
+    for offset in range(31):
+        every = [date(2031, 5, 1) + timedelta(days=offset + index) for index in range(number)]
+        names = [f"{day.day} May" if day.day == 1 or day == every[0] else str(day.day) for day in every]
+        ticks = pages._ticks(names, step_px, sheet)
+        assert len(ticks) >= min(4, number)
+        # Where the first day of the page and the first of the month are neighbours, both are named all the same.
+        for (place, name), (after, its) in pairwise(ticks):
+            assert (after - place) * step_px > letter_px * (len(name) + len(its)) / 2, ticks
 
 
 # --- odd histories ---------------------------------------------------------------------------------------------------

@@ -240,9 +240,15 @@ def test_a_charge_that_runs_has_no_end_yet(tmp_path: Path) -> None:
 # --- how sure it is --------------------------------------------------------------------------------------------------
 
 
+DEAR = Tariffs("EUR", (Tariff(None, Decimal("0.60"), Decimal("0.06"), Decimal("0.21")),))
+
+
 @pytest.mark.parametrize("off_w", [-45.0, 45.0])
 @pytest.mark.parametrize("grid_w", [-900.0, 300.0, 2000.0])
-def test_the_error_covers_what_another_draw_would_have_come_to(tmp_path: Path, off_w: float, grid_w: float) -> None:
+@pytest.mark.parametrize("tariffs", [TARIFFS, DEAR], ids=["windows", "dear"])
+def test_the_error_covers_what_another_draw_would_have_come_to(
+    tmp_path: Path, off_w: float, grid_w: float, tariffs: Tariffs
+) -> None:
     """Were the learned draw 45 W off, energy, cost and saving of the true one lie within what is said."""
     found: list[Report] = []
     for draw_w, error_w in ((DRAW_W, 45.0), (DRAW_W + off_w, 0.0)):
@@ -251,7 +257,7 @@ def test_the_error_covers_what_another_draw_would_have_come_to(tmp_path: Path, o
         samples = [Sample(at_ms, grid_w, draw_w, True, error_w) for at_ms in range(begin_ms, ends_ms, 60_000)]
         with Ledger(tmp_path / f"{draw_w}.sqlite") as ledger:
             ledger.write(Batch(list(hold(samples, 60_000)), states=[STARTED]))
-            found.append(build(ledger, FIRST, FIRST, LATER, site()))
+            found.append(build(ledger, FIRST, FIRST, LATER, site(tariffs)))
     said, true = (each.total for each in found)
     assert said.money is not None and true.money is not None
     assert true.cost_error == true.saved_error == 0

@@ -485,19 +485,18 @@ def _short_name(report: Report, line: Line) -> str:
 
 def _ticks(names: Sequence[str], step_px: float, sheet: Sheet) -> list[tuple[int, str]]:
     """Return the labels along an axis for which there is room; those that name a month come first."""
-    wide = [place for place, name in enumerate(names) if " " in name]
-    named = wide if len(wide) < len(names) else []  # where every label does, none is special
-    letter_px = 7.0 if sheet.narrow else 7.6
-
-    def room(place: int, other: int) -> bool:
-        return abs(place - other) * step_px > letter_px * (len(names[place]) + len(names[other])) / 2 + 8
-
-    every = max(1, math.ceil((letter_px * max(map(len, names), default=1) + 8) / step_px)) if not named else 7
-    while named and every > 1 and (every - 1) * step_px >= 3 * letter_px + 8:
-        every -= 1
-    places = list(named)
-    for place in range(0, len(names), every):
-        if place not in named and all(room(place, other) for other in named):
+    letter_px = 7.4 if sheet.narrow else 8.0
+    named = [place for place, name in enumerate(names) if " " in name]
+    named = [] if len(named) == len(names) else named  # where all of them do, none is special
+    plain = [name for name in names if " " not in name] or names
+    every = max(1, math.ceil((letter_px * max(map(len, plain), default=1) + 6) / step_px))
+    places: list[int] = []
+    # The first one may stand close to the first of a month, which is worth more.
+    for place in [*named[1:], *named[:1], *range(0, len(names), every)]:
+        if all(
+            abs(place - other) * step_px >= letter_px * (len(names[place]) + len(names[other])) / 2 + 6
+            for other in places
+        ):
             places.append(place)
     return [(place, names[place]) for place in sorted(places)]
 
