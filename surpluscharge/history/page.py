@@ -946,7 +946,7 @@ tfoot th,tfoot td{font-weight:700;border-bottom:0;border-top:2px solid var(--ink
 .unit{font-size:.85em}
 #lines-table tbody th,#squares-table tbody th,#lines-table tfoot th{position:sticky;left:0;background:var(--paper)}
 #squares-table td{white-space:nowrap}
-#sessions-table td:last-child{min-width:9rem}#faults-table td:last-child{min-width:12rem}
+#sessions-table td:last-child{min-width:9rem}#faults-table td:last-child{min-width:8.5rem}
 #money-table tbody tr:nth-child(3) :is(th,td){border-top:1px solid var(--ink);font-weight:700}
 dl{display:flex;flex-wrap:wrap;gap:.4rem 2.2rem;margin:.9rem 0 0}
 dt{color:var(--muted);font-size:.9rem}dd{margin:0;font-weight:700;font-variant-numeric:tabular-nums}
