@@ -260,6 +260,7 @@ async def test_json_with_a_hold_time(stage: Stage) -> None:
             "off_payload": '{"contact": "open"}',
             "hold_s": 40,
             "reassert_s": 20.0,
+            "confirm_within_s": 50.0,  # one second on this clock
         },
         "meter": [{"topic": GRID, "fresh_s": 600.0}],
     }

@@ -109,12 +109,12 @@ class Relay:
         started_s = self._clock.now()
         if self._wanted is on:
             self._brain.relay_sending(on)  # this lets the controller look at the clock, so the wish may change
-        if self._wanted is on:
+        # Each "on" must be the last word when it arrives, so they do not queue up; an "off" does no harm late.
+        queued = on and self._on_under_way == self._serial and self._serial in self._under_way
+        if self._wanted is on and not queued:
             level = "debug" if again and number == 1 else "info"
             self._say("relay_commanded", level, on=on, attempt=number, again=again)
-            # Each "on" must be the last word when it arrives, so they do not queue up; an "off" does no harm late.
-            if not (on and self._on_under_way == self._serial and self._serial in self._under_way):
-                self._send(on)
+            self._send(on)
         while self._wanted is on:
             if self._brain.relay_confirmed(on) and not self._under_way:
                 if not again or number > 1:

@@ -118,10 +118,10 @@ class Watcher:
 
     def _watch(self) -> None:
         assert self._daemon is not None
-        process, fed_s = self._daemon.process, time.monotonic()
+        process, fed_s = self._daemon.process, float("inf")  # it counts from READY=1 on
         while not self._over and process.poll() is None:
             try:
-                if b"WATCHDOG=1" in self._socket.recv(4096).split(b"\n"):
+                if {b"READY=1", b"WATCHDOG=1"} & set(self._socket.recv(4096).split(b"\n")):
                     fed_s = time.monotonic()
             except TimeoutError:
                 pass
