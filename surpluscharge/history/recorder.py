@@ -16,6 +16,7 @@ from surpluscharge.history.ledger import ABSENT, DAY_MS, Batch, Charge, FaultCha
 
 # A draw that is neither measured nor learned may be as far off as EN 50160 lets the mains voltage be.
 ASSUMED_ERROR_SHARE = 0.10
+EARLIEST_MS = 1_577_836_800_000  # 2020: a clock that shows less is not set yet, and says nothing
 CLOCK_SLACK_MS = 1000  # so far the wall clock may wander from the other before it is followed
 MOST_TURNS = 1000  # switchings remembered to cut intervals at
 MOST_PENDING = 20_000  # intervals that wait for a failing disk before they are summed up by the minute
@@ -100,11 +101,12 @@ class Recorder:
         """Record what was held since the last call; return the ledger's present time."""
         elapsed_ms = 0 if self._now_s is None else max(0, round(now_s * 1000) - round(self._now_s * 1000))
         before_ms = self._until_ms
+        far_ahead = before_ms - wall_ms > DAY_MS and wall_ms > EARLIEST_MS
         drew = self._sample is not None and self._sample.charger_w > 0
         at_ms = before_ms + elapsed_ms
-        if wall_ms > at_ms + CLOCK_SLACK_MS or before_ms - wall_ms > DAY_MS or self._now_s is None:
+        if wall_ms > at_ms + CLOCK_SLACK_MS or far_ahead or self._now_s is None:
             # Time that only the wall clock knows of is a gap; that the other clock saw pass has been held.
-            at_ms = wall_ms if before_ms - wall_ms > DAY_MS else max(wall_ms, before_ms)
+            at_ms = wall_ms if far_ahead else max(wall_ms, before_ms)
             self._standing = at_ms > wall_ms
         elif wall_ms < at_ms - CLOCK_SLACK_MS:
             self._standing = not drew
