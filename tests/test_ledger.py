@@ -302,6 +302,20 @@ def test_a_clock_years_ahead_for_a_day_sums_up_a_month_at_most(ledger: Ledger) -
     assert before - 31 * 96 <= len(list(ledger.intervals(0, 1 << 60))) < before
 
 
+def test_a_clock_that_was_far_ahead_does_not_end_the_daily_work(ledger: Ledger) -> None:
+    """For two days the clock showed 2040; afterwards days are totalled and summed up as ever."""
+    ahead = BEGIN + timedelta(days=9 * 365)
+    ledger.write(Batch(readings(2 * 8640, begin_ms=ms_of(ahead))))
+    kept = Retention(1, 2, 90)
+    assert len(ledger.retain(ms_of(ahead + timedelta(days=2)), LISBON, kept, None)) == 2
+    ledger.write(Batch(readings(4 * 8640)))
+    days = ledger.retain(ms_of(BEGIN + timedelta(days=4)), LISBON, kept, None)
+    assert days == [date(2031, 10, 24) + timedelta(days=number) for number in range(4)]
+    rows = len(list(ledger.intervals(0, BEGIN_MS + 86_400_000)))
+    assert rows < 200  # the oldest day by quarters of an hour
+    assert ledger.retain(ms_of(BEGIN + timedelta(days=4)), LISBON, kept, None) == []
+
+
 def test_kill_9_loses_nothing_that_was_written_and_counts_nothing_twice(tmp_path: Path) -> None:
     """Must show: tests/bench/ledger_kills.py does it two hundred times."""
     outcome = ledger_kills.kill_at_random(tmp_path, times=6, seed=1)

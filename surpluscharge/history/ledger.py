@@ -595,7 +595,6 @@ class Ledger:
         """
         today = time_of(now_ms, zone).date()
         with self._transaction():
-            was_empty = self.bounds() is None
             limits = {
                 key: max(self._meta(key, ""), date.fromordinal(today.toordinal() - 1 - age_days).isoformat())
                 for key, age_days in (("minutes", retention.readings_days), ("quarter_hours", retention.minutes_days))
@@ -628,10 +627,6 @@ class Ledger:
                     energy = total([energy, *(piece.energy for piece in pieces)])
                 if day < today:
                     self._total(day, zone, tariffs)
-            if was_empty and count:  # else the daemon would take all these days for new ones
-                before_last = time_of(last_ms - 1, zone).date()
-                yesterday = date.fromordinal(today.toordinal() - 1)
-                self._set_meta("totalled", min(before_last, yesterday).isoformat())
             for key, limit in limits.items():
                 if count and not self._meta(key, ""):
                     self._set_meta(key, limit)  # so far all is summed up
@@ -650,35 +645,42 @@ class Ledger:
             return []
         today = time_of(now_ms, zone).date()
         first = time_of(bounds[0], zone).date()
-        since = self._meta("totalled", "")
-        fresh = [
-            day
-            for day in days(
-                max(first, date.fromisoformat(since) if since else first), date.fromordinal(today.toordinal() - 1)
-            )
-            if day.isoformat() > since
-        ]
+        fresh = list(itertools.islice(self._untotalled(first, today, zone), MOST_DAYS_AT_ONCE))
         for day in fresh:
             with self._transaction():
                 self._total(day, zone, tariffs)
-                self._set_meta("totalled", day.isoformat())
         for key, bucket_ms, age_days in (
             ("minutes", MINUTE_MS, retention.readings_days),
             ("quarter_hours", QUARTER_HOUR_MS, retention.minutes_days),
         ):
-            done = self._meta(key, "")
-            old = days(first, date.fromordinal(today.toordinal() - 1 - age_days))
-            for day in itertools.islice((day for day in old if day.isoformat() > done), MOST_DAYS_AT_ONCE):
+            last = date.fromordinal(today.toordinal() - 1 - age_days)
+            done = min(self._meta(key, ""), last.isoformat())  # a clock that was ahead may have gone too far
+            old = (day for day in days(first, last) if day.isoformat() > done)
+            for day in itertools.islice(old, MOST_DAYS_AT_ONCE):
                 with self._transaction():
                     self._sum_up(day, zone, bucket_ms, tariffs)
                     self._set_meta(key, day.isoformat())
-        old = days(first, date.fromordinal(today.toordinal() - 1 - retention.quarter_hours_days))
-        for day in itertools.islice(old, MOST_DAYS_AT_ONCE):
+        last = date.fromordinal(today.toordinal() - 1 - retention.quarter_hours_days)
+        for day in itertools.islice(days(first, last), MOST_DAYS_AT_ONCE):
             with self._transaction():
                 self._total(day, zone, tariffs)  # once more: the prices may have been corrected since
                 begin_ms, end_ms = (ms_of(when) for when in day_span(day, zone))
                 self._db.execute("DELETE FROM interval WHERE begin_ms >= ? AND end_ms <= ?", (begin_ms, end_ms))
         return fresh
+
+    def _untotalled(self, first: date, today: date, zone: tzinfo | None) -> Iterator[date]:
+        """Yield the days before today that have readings, from the one after the last that was totalled."""
+        (last,) = self._db.execute("SELECT MAX(day) FROM day WHERE day < ?", (today.isoformat(),)).fetchone()
+        day = date.fromordinal(date.fromisoformat(last).toordinal() + 1) if last else first
+        while True:
+            row = self._db.execute(
+                "SELECT begin_ms FROM interval WHERE begin_ms >= ? ORDER BY begin_ms LIMIT 1",
+                (ms_of(day_begins(day, zone)),),
+            ).fetchone()
+            if row is None or (day := time_of(row[0], zone).date()) >= today:
+                return
+            yield day
+            day = date.fromordinal(day.toordinal() + 1)
 
     def _total(self, day: date, zone: tzinfo | None, tariffs: Tariffs | None) -> None:
         """Write the daily totals of a local day, a row for each set of prices."""
