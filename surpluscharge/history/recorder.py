@@ -19,7 +19,7 @@ ASSUMED_ERROR_SHARE = 0.10
 EARLIEST_MS = 1_577_836_800_000  # 2020: a clock that shows less is not set yet, and says nothing
 CLOCK_SLACK_MS = 1000  # so far the wall clock may wander from the other before it is followed
 MOST_TURNS = 1000  # switchings remembered to cut intervals at
-MOST_PENDING = 20_000  # intervals that wait for a failing disk before they are summed up by the minute
+MOST_PENDING = 20_000  # of what waits for a failing disk; intervals are then summed up, of the rest the oldest goes
 
 ON_MODES = tuple(name for mode, name in enumerate(machine.MODE_NAMES) if machine.wants_on(mode))
 _FAULT_EVENTS = {"fault_raised": "raised", "fault_cleared": "cleared", "fault_acknowledged": "acknowledged"}
@@ -208,7 +208,7 @@ class Recorder:
         """Keep a batch that could not be written, before what has come since."""
         self._waiting[:0] = batch.intervals
         self._charges = {charge.begin_ms: charge for charge in batch.charges} | self._charges
-        self._switchings[:0] = batch.switchings
+        self._switchings = [*batch.switchings, *self._switchings][-MOST_PENDING:]
         self._states = [*batch.states, *self._states][-MOST_PENDING:]
-        self._faults[:0] = batch.faults
-        self._steps[:0] = batch.steps
+        self._faults = [*batch.faults, *self._faults][-MOST_PENDING:]
+        self._steps = [*batch.steps, *self._steps][-MOST_PENDING:]
