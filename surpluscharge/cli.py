@@ -21,10 +21,10 @@ from aiomqtt import MqttError
 
 from surpluscharge import __version__
 from surpluscharge.clock import SystemClock, zone
-from surpluscharge.config import VOLTAGE_TOLERANCE, Config, ConfigError, Section, load, load_for_off
+from surpluscharge.config import VOLTAGE_TOLERANCE, Config, ConfigError, Section, load, load_for_off, load_offline
 from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.daemon import logs, service, status, store
-from surpluscharge.daemon.mqtt import Post, publish_once
+from surpluscharge.daemon.mqtt import Post, publish_once, read_once
 from surpluscharge.daemon.relay import off_post
 from surpluscharge.history import energy, exchange, report
 from surpluscharge.history.ledger import Ledger, LedgerError, Retention
@@ -34,6 +34,7 @@ from surpluscharge.planning import replay as replaying
 from surpluscharge.words import duration, watts
 
 OFF_WITHIN_S = 8.0
+READ_WITHIN_S = 4.0
 READINGS = 'a CSV file with the columns time, grid_w[, charger_w]; or "ledger": the daemon\'s own history'
 LONG_GAP_S = 600  # shorter ones are not worth a line
 READINGS = 'a CSV file with the columns time, grid_w[, charger_w]; or "ledger": the daemon\'s own history'
@@ -84,7 +85,10 @@ def _parser() -> argparse.ArgumentParser:
         return sub
 
     add("run", _run, "Run the daemon until it is told to stop.")
-    add("check", _check, "Check a configuration, and show every setting with its source.")
+    check = add("check", _check, "Check a configuration, and show every setting with its source.")
+    check.add_argument("--brief", action="store_true", help="only what it comes to, and the warnings")
+    looking = add("status", _status, "Show what the daemon does, why, and what it waits for.")
+    looking.add_argument("--json", action="store_true", help="print the whole document")
     add("off", _off, "Tell the relay to switch off, once, and return.")
     ack = add("ack", _ack, "Acknowledge latched faults, after somebody has looked at the cause.")
     ack.add_argument("code", nargs="?", default="all", help="of one fault (default: all)")
@@ -155,7 +159,7 @@ def _check(options: argparse.Namespace) -> int:
     rows = list(_effective(config))
     width = max(len(key) for key, _, _ in rows)
     value_width = min(40, max(len(value) for _, value, _ in rows))
-    for key, value, source in rows:
+    for key, value, source in () if options.brief else rows:
         print(f"{key:<{width}}  {value:<{value_width}}  {source}")
     nominal_w = config.charger.current_a * config.charger.voltage_v
     start_export_w, stop_import_w = config.thresholds()
@@ -246,7 +250,7 @@ def _publish(config: Config, post: Post, name: str, what: str, done: str) -> int
 
 
 def _advise(options: argparse.Namespace) -> int:
-    config = load(options.config)
+    config = load_offline(options.config)
     tariffs, control = config.tariffs(), config.control
     now = SystemClock(zone(config.site.time_zone)).wall()
     advices = advise.advise(config.draw_w, tariffs, now, control.min_on_s, control.min_off_s) if tariffs else []
@@ -308,11 +312,11 @@ def _tune(options: argparse.Namespace) -> int:
 
 
 def _study(options: argparse.Namespace) -> comparing.Study:
-    config = load(options.config)
+    config = load_offline(options.config)
     with _Bar("reading") as bar:
         fresh_s = comparing.configured_fresh_s(config)
         if options.readings == "ledger":
-            readings, draw_w = replaying.load_ledger(config.history_file, fresh_s, config.draw_w, bar)
+            readings, draw_w = replaying.load_ledger(config.recorded_file, fresh_s, config.draw_w, bar)
         else:
             readings, draw_w = replaying.load(options.readings, fresh_s, bar), config.draw_w
     return comparing.study(config, readings, draw_w)
@@ -361,16 +365,16 @@ class _Bar:
 
 
 def _history(options: argparse.Namespace) -> int:
-    config = load(options.config)
+    config = load_offline(options.config)
     now = _now(config)
     if options.mend:
-        with store.alone(config.state_file), Ledger(config.history_file) as ledger:
+        with store.alone(config.state_file), Ledger(config.recorded_file) as ledger:
             ledger.mend(energy.ms_of(now), now.tzinfo, config.tariffs())
-    with Ledger(config.history_file, read_only=True) as ledger, ledger.snapshot():
+    with Ledger(config.recorded_file, read_only=True) as ledger, ledger.snapshot():
         found = ledger.check(energy.ms_of(now), now.tzinfo)
         bounds = ledger.bounds()
         gaps = ledger.gaps(LONG_GAP_S * 1000)
-    print(f"{config.history_file}: {config.history_file.stat().st_size / 1e6:.1f} MB")
+    print(f"{config.recorded_file}: {config.recorded_file.stat().st_size / 1e6:.1f} MB")
     if bounds:
         first, last = (energy.time_of(at_ms, now.tzinfo) for at_ms in bounds)
         print(f"readings from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M}")
@@ -386,9 +390,9 @@ def _history(options: argparse.Namespace) -> int:
 
 
 def _export(options: argparse.Namespace) -> int:
-    config = load(options.config)
+    config = load_offline(options.config)
     now = _now(config)
-    with Ledger(config.history_file, read_only=True) as ledger, ledger.snapshot():
+    with Ledger(config.recorded_file, read_only=True) as ledger, ledger.snapshot():
         bounds = ledger.bounds()
         first = energy.time_of(bounds[0], now.tzinfo) if bounds else now
         begin = _moment(options.begin, now.tzinfo, False) if options.begin else first
@@ -415,9 +419,9 @@ def _export(options: argparse.Namespace) -> int:
 
 
 def _import(options: argparse.Namespace) -> int:
-    config = load(options.config)
+    config = load_offline(options.config)
     now, kept = _now(config), config.history
-    with Ledger(config.history_file) as ledger:
+    with Ledger(config.recorded_file) as ledger:
         try:
             done = exchange.import_readings(
                 ledger,
@@ -500,11 +504,11 @@ def _period(options: argparse.Namespace, today: date) -> tuple[date, date]:
 
 
 def _report(options: argparse.Namespace) -> int:
-    config = load(options.config)
+    config = load_offline(options.config)
     now = _now(config)
     site = report.Site(config.charger.name, now.tzinfo, config.tariffs(), config.thresholds)
     first, last = _period(options, now.date())
-    with Ledger(config.history_file, read_only=True) as ledger:
+    with Ledger(config.recorded_file, read_only=True) as ledger:
         made = report.build(ledger, first, last, now, site)
     if options.html is not None:
         _write(options.html, _extra("surpluscharge.history.page").as_html(made))
@@ -515,6 +519,29 @@ def _report(options: argparse.Namespace) -> int:
     elif options.html is None:
         text = report.as_text(made, shutil.get_terminal_size().columns, report.marks_for(encoding))
         print(text.encode(encoding, "replace").decode(encoding))
+    return 0
+
+
+def _status(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    about, there = f"{config.base_topic}/status", f"{config.base_topic}/availability"
+    try:
+        found = asyncio.run(read_once(config, (about, there), "look", READ_WITHIN_S))
+    except (MqttError, ValueError, OSError) as error:  # TimeoutError is an OSError
+        raise _CannotError(f"the broker gives no answer: {error or 'in time'} ({config.broker})") from None
+    if about not in found:
+        raise _CannotError(f"nothing is on {about}: the daemon has not run with this broker and this charger.name yet")
+    try:
+        document = status.StatusDocument.model_validate_json(found[about])
+    except ValueError:
+        raise _CannotError(f"what is on {about} is no status of this version: restart the daemon") from None
+    if options.json:
+        print(document.model_dump_json(indent=2))
+        return 0
+    if found.get(there) != b"ready":
+        word = found.get(there, b"unknown").decode("utf-8", "replace")
+        print(f"The daemon is not there ({word}); this is the last that it said, at {document.time:%Y-%m-%d %H:%M:%S}:")
+    print(status.in_words(document))
     return 0
 
 

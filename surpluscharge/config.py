@@ -44,8 +44,12 @@ from surpluscharge.control.thermal import ThermalParams
 from surpluscharge.history.ledger import Retention
 
 SCALES = {"W": 1.0, "kW": 1000.0}
+SERVICE_DIRECTORY = Path("/var/lib/surpluscharge")  # as the units have it
 HOLD_MARK = "{hold_s}"
 OWN_LEAVES = ("enable", "enable/set", "acknowledge/set", "status", "availability")  # below the base topic
+
+# Currencies of which a kilowatt-hour costs a fraction (common practice).
+IN_HUNDREDTHS = frozenset({"EUR", "GBP", "USD", "CHF", "AUD", "NZD", "CAD", "\u20ac", "\u00a3", "$"})
 
 # EN 50160 (and IEC 60038): the supply stays within 230 V +- 10 %, and a lead of fixed current draws that much more or
 # less.
@@ -593,6 +597,13 @@ class Config(Section):
         return self.state_file.with_name(f"history-{self.charger.name}.sqlite")
 
     @property
+    def recorded_file(self) -> Path:
+        """The ledger to read: the one of a service on this machine, where nothing else is said and it is there."""
+        own, service = self.history_file, SERVICE_DIRECTORY / self.history_file.name
+        found = self.store.directory is None and not own.exists() and service.exists()
+        return service if found else own
+
+    @property
     def rearm_at(self) -> time_of_day:
         return time_of_day.fromisoformat(self.session.rearm_at)
 
@@ -1009,6 +1020,7 @@ def _doubts(config: Config) -> Iterator[str]:
         yield "control.min_on_s or control.min_off_s is below a minute: hard on the relay, the lead and the car."
     if max(source.fresh_s for source in config.meter) > 120:
         yield "meter.fresh_s is above two minutes: for so long the relay stays on after the meter fell silent."
+    yield from _price_doubts(config)
     local = mqtt.unix_socket is not None or mqtt.host in ("localhost", "127.0.0.1", "::1")
     if not local and mqtt.tls is None:
         yield "mqtt.tls is not set: anyone on the network can read, and perhaps change, what is sent to the broker."
@@ -1016,6 +1028,21 @@ def _doubts(config: Config) -> Iterator[str]:
         yield "mqtt.username is not set: a broker that lets anyone in lets anyone switch the relay."
     if mqtt.password and mqtt.password.file and Path(mqtt.password.file).stat().st_mode & stat.S_IROTH:
         yield f"{mqtt.password.file} can be read by every user of this computer."
+
+
+def _price_doubts(config: Config) -> Iterator[str]:
+    for index, tariff in enumerate(config.money.tariff if config.money else ()):
+        key = f"money.tariff.{index}"
+        if config.money and config.money.currency in IN_HUNDREDTHS and tariff.import_price >= 3:
+            yield (
+                f"{key}.import_price = {tariff.import_price} {config.money.currency} for a kilowatt-hour: are these "
+                f"hundredths? Then write {tariff.import_price / 100}."
+            )
+        if tariff.export_price > tariff.import_price:
+            yield f"{key}.export_price is above import_price: what is sold would earn more than what is bought costs."
+        for number, window in enumerate(tariff.window):
+            if window.begins == window.ends:
+                yield f"{key}.window.{number} begins and ends at {window.begins}: it covers the whole day."
 
 
 # --- reading the file ------------------------------------------------------------------------------------------------
@@ -1055,6 +1082,20 @@ def load_for_off(path: str | Path) -> Config:
             raise error from None
 
 
+def load_offline(path: str | Path) -> Config:
+    """Read what needs no broker: whoever asks for a report need not be able to read the broker's password.
+
+    Raises ConfigError with what else is wrong.
+    """
+    try:
+        return load(path)
+    except ConfigError as error:
+        if any(not problem.keys or problem.keys[0].split(".")[0] != "mqtt" for problem in error.problems):
+            raise
+        data = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+        return Config.model_validate({key: value for key, value in data.items() if key != "mqtt"})
+
+
 def _needed_for_off(problem: Problem) -> bool:
     key = problem.keys[0] if problem.keys else ""  # no key: the file as a whole
     needed = ("", "relay", "relay.command_topic", "relay.off_payload", "relay.qos", "charger.name")
@@ -1085,6 +1126,8 @@ def _mend_line(text: str, error: Exception) -> str:
     line = lines[int(number[1]) - 1] if number and int(number[1]) <= len(lines) else ""
     if re.search(r"=\s*[-+]?\d+,\d", line):
         return "Write the number with a point, not a comma"
+    if "overwrite" in str(error):
+        return "Something is set twice: remove one"
     if re.search(r"=\s*[A-Za-z/]", line):
         return "Put text in quotes"
     return "Correct the line"
@@ -1178,8 +1221,9 @@ def _explain(details: ErrorDetails) -> Problem:
     if unit and isinstance(value, str):
         message, remedy = _number_of(unit, leaf, value)
     elif kind in ("model_type", "model_attributes_type", "list_type"):
-        table = f"[[{key}]]" if kind == "list_type" else f"[{key}]"
-        message, remedy = "must be a table", f"Write it as {table}, with its keys below"
+        listed = kind == "list_type"
+        message = "must be a list of tables" if listed else "must be a table"
+        remedy = f"Write it as {f'[[{key}]]' if listed else f'[{key}]'}, with its keys below"
     elif kind == "too_short" and isinstance(value, list):
         message, remedy = "needs at least one entry", f"Add a [[{key}]] table"
     elif kind == "literal_error":
@@ -1187,9 +1231,9 @@ def _explain(details: ErrorDetails) -> Problem:
         remedy = "Choose one of them"
     elif kind in ("greater_than", "greater_than_equal", "less_than", "less_than_equal"):
         about = _field_description(location) or "choose a value within"
-        remedy = about[0].upper() + about[1:]
+        remedy = about[0].upper() + about[1:] + (f", in {_UNIT_NAMES[unit]}" if unit else "")
     elif kind == "string_pattern_mismatch":
-        message, remedy = "has characters that are not allowed, or is too long", "Use letters, digits and hyphens"
+        message, remedy = "has characters that are not allowed, or is too long", "Use small letters, digits and hyphens"
     elif kind == "string_type":
         message, remedy = "must be text", "Put it in quotes"
     return Problem((key,), _show(value), message, remedy)

@@ -57,6 +57,7 @@ FULL_SCALE_W = 3500.0
 
 # What a householder with this lead and these devices would write, but for the broker and the patience with a relay:
 # a hiccup of a tenth of a second on this computer is half a minute in the house.
+START_EXPORT_W, STOP_IMPORT_W = 1450, 260
 CONFIG = """
 [mqtt]
 host = "127.0.0.1"
@@ -94,8 +95,8 @@ pointer = "/power_w"
 fresh_s = 120
 
 [control]
-start_export_w = 1450
-stop_import_w = 260
+start_export_w = {start_export_w}
+stop_import_w = {stop_import_w}
 start_delay_s = 40
 stop_delay_s = 240
 min_on_s = 420
@@ -277,7 +278,12 @@ async def _run(hours: float, speed: float, seed: int, directory: Path, console: 
         simulated = devices.Devices(house, Meter(seed, START_S, METER_EVERY_S), clock, port)
         demo = Demo(hours, speed, seed, clock, house, simulated, Dashboard(house), began_real_s)
         text = CONFIG.format(
-            port=port, current_a=scenario.lead_a, voltage_v=scenario.mains_v, directory=json.dumps(str(directory))
+            port=port,
+            current_a=scenario.lead_a,
+            voltage_v=scenario.mains_v,
+            start_export_w=START_EXPORT_W,
+            stop_import_w=STOP_IMPORT_W,
+            directory=json.dumps(str(directory)),
         )
         service = Service(config.parse(text, "the demo's configuration"), clock)
         over = asyncio.Event()
@@ -327,7 +333,8 @@ async def _show(demo: Demo, console: Console) -> None:
                 live.update(_view(demo), refresh=True)
     console.print(
         f"Simulated house, invented numbers: {demo.hours:g} hours from {START:%H:%M}, seed {demo.seed},"
-        f" {demo.speed:.0f} times as fast as life.",
+        f" {demo.speed:.0f} times as fast as life. A charge starts at {watts(START_EXPORT_W)} of export, and"
+        f" ends when more than {watts(STOP_IMPORT_W)} of import lasts.",
         soft_wrap=True,
     )
     while True:
@@ -486,6 +493,7 @@ def _print_summary(console: Console, summary: dict[str, Any]) -> None:
         return "unknown" if summary[key] is None else f"{summary[key] / 1000:.2f} kWh"
 
     stays = ", ".join(f"{state} {duration(stay_s)}" for state, stay_s in summary["longest_s"].items())
+    surplus_wh = (summary["solar_wh"] or 0.0) + (summary["exported_wh"] or 0.0)
     early = ", ended early" if summary["interrupted"] else ""
     rows = [
         ("Simulated house, invented numbers", ""),
@@ -501,6 +509,7 @@ def _print_summary(console: Console, summary: dict[str, Any]) -> None:
             f"{kwh('daemon_charger_wh')}: sun {kwh('daemon_solar_wh')}, grid {kwh('daemon_grid_wh')}",
         ),
         ("Sent out to the grid", kwh("exported_wh")),
+        *([("Surplus caught", f"{summary['solar_wh'] / surplus_wh:.0%}")] if surplus_wh > 0 else []),
         ("Relay starts", f"{summary['starts']}, on for {duration(summary['on_s'])} in all"),
         ("Clouds ridden out", f"{summary['clouds_ridden_out']}, and {summary['others_ridden_out']} times an appliance"),
         ("Longest stay", stays),

@@ -251,3 +251,9 @@ def test_an_interrupt_is_no_traceback(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(cli, "load", interrupted)
     assert cli.main(["check", "--config", "any"]) == 130
+
+
+def test_status_without_a_broker_and_without_a_daemon(tmp_path: Path) -> None:
+    done = command("status", "--config", written(tmp_path, free_port()))
+    assert (done.returncode, done.stdout) == (1, "")
+    assert done.stderr.startswith("the broker gives no answer") and "Traceback" not in done.stderr

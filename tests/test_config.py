@@ -63,6 +63,7 @@ class Says(NamedTuple):
 
 
 EXPECTED = {
+    "key-twice": [Says("", "", "set twice: remove one")],
     "auto-for-one-threshold-only": [Says("control.start_export_w", '"auto"', 'control.stop_import_w = "auto"')],
     "auto-without-prices": [Says("control.start_export_w", '"auto"', "[money]")],
     "price-in-words": [
@@ -809,6 +810,39 @@ def test_check_shows_every_setting_with_its_source(capsys: pytest.CaptureFixture
         *(f"relay.{part}.{key}" for part in ("temperature", "voltage") for key in ("topic", "pointer", "fresh_s")),
     }
     assert shown["relay.temperature"] == shown["relay.voltage"] == ("none", "default")
+
+
+def test_prices_in_hundredths_and_whole_days_are_doubted() -> None:
+    money = 'money = { currency = "EUR", tariff = [{ import_price = 32, export_price = 6, window = [%s] }] }'
+    window = '{ begins = "06:00", ends = "06:00", import_price = 20 }'
+    doubts = "\n".join(parsed(money % window).warnings())
+    assert "money.tariff.0.import_price = 32 EUR for a kilowatt-hour: are these hundredths? Then write 0.32." in doubts
+    assert "money.tariff.0.window.0 begins and ends at 06:00: it covers the whole day." in doubts
+    assert "hundredths" not in "\n".join(parsed((money % "").replace("EUR", "JPY")).warnings())
+    assert "above import_price" in "\n".join(parsed((money % "").replace("= 32", "= 0.1")).warnings())
+
+
+def test_what_needs_no_broker_needs_no_password(tmp_path: Path) -> None:
+    path = tmp_path / "config.toml"
+    path.write_text(MINIMAL + 'mqtt = { username = "u", password = { credential = "x" } }', encoding="utf-8")
+    with pytest.raises(ConfigError):
+        load(path)
+    assert configuration.load_offline(path).draw_w == 1380
+    path.write_text(path.read_text(encoding="utf-8") + "\ncontrol.min_on_s = -1", encoding="utf-8")
+    with pytest.raises(ConfigError, match=r"control\.min_on_s"):
+        configuration.load_offline(path)
+
+
+def test_the_ledger_of_the_service_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(configuration, "SERVICE_DIRECTORY", tmp_path / "service")
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    monkeypatch.delenv("STATE_DIRECTORY", raising=False)
+    config = parsed()
+    assert config.recorded_file == config.history_file == tmp_path / "surpluscharge" / "history-charger.sqlite"
+    (tmp_path / "service").mkdir()
+    (tmp_path / "service" / "history-charger.sqlite").touch()
+    assert config.recorded_file == tmp_path / "service" / "history-charger.sqlite"
+    assert parsed(f'store.directory = "{tmp_path}"').recorded_file == tmp_path / "history-charger.sqlite"
 
 
 def test_check_shows_letters_of_any_language(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

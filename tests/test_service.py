@@ -228,6 +228,34 @@ async def test_a_retained_enable_command(stage: Stage, kept: str, before: bool) 
 # --- sudden ends -----------------------------------------------------------------------------------------------------
 
 
+async def test_asking_for_the_status(stage: Stage) -> None:
+    """A few lines for a person: why, and what it waits for; and, of a daemon that is gone, what it said last."""
+
+    async def ask(*more: str) -> tuple[int | None, str, str]:
+        command = [sys.executable, "-m", "surpluscharge", "status", "--config", str(stage.config_file), *more]
+        asked = await asyncio.create_subprocess_exec(*command, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+        out, err = await asked.communicate()
+        return asked.returncode, out.decode(), err.decode()
+
+    stage.write()
+    status, out, err = await ask()
+    assert (status, out) == (1, "") and "the daemon has not run with this broker" in err
+    daemon = stage.start()
+    async with Feed(stage.wire, SUN_W) as feed:
+        await stage.charge(feed)
+        status, out, err = await ask()
+        assert (status, err) == (0, "")
+        assert out.startswith("shed: charging since ") and "Charging. The house exports" in out
+        assert "It waits for import above" in out and "relay on" in out
+        assert json.loads((await ask("--json"))[1])["state"] == "charging"
+        count = len(stage.wire.on(COMMAND))
+        daemon.kill()
+        assert await commands_after(stage.wire, count) == ["off"]
+        await until(lambda: stage.wire.last(AVAILABILITY) == "lost", "availability")
+        status, out, _ = await ask()
+        assert status == 0 and out.startswith("The daemon is not there (lost); this is the last that it said, at ")
+
+
 async def test_killed_while_charging(stage: Stage) -> None:
     """The broker says off for a killed daemon; the next one starts with off, and forgets nothing (3, 4, 5, 7)."""
     wire = stage.wire

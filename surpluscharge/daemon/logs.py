@@ -17,6 +17,7 @@ EVENTS = {
     "starting": "the daemon starts: version, charger",
     "ready": "connected, and the relay confirmed off for the first time",
     "stopping": "a stop was asked for: reason",
+    "awaiting_off": "the relay is not known to be off yet, and is waited for: at_most_s",
     "stopped": "the end: relay_confirmed_off",
     "config_warning": "a setting worth a second thought: warning",
     "config_reloaded": "new settings are in force: changed",

@@ -62,8 +62,8 @@ class Link:
         config: Config,
         log: structlog.stdlib.BoundLogger,
         *,
-        will: Post,
-        farewell: Post,
+        will: Post | None,
+        farewell: Post | None,
         topics: Sequence[tuple[str, int]] = (),
         on_message: Callable[[str, bytes, bool], None] = lambda *_: None,
         on_up: Callable[[], None] = lambda: None,
@@ -128,8 +128,9 @@ class Link:
                 raise
         except BaseException:
             # Closing in good order makes the broker forget the will: what it would have said, we say first.
-            with contextlib.suppress(MqttError):
-                await self._send(client, self._farewell, ANSWER_WITHIN_S)
+            if self._farewell:
+                with contextlib.suppress(MqttError):
+                    await self._send(client, self._farewell, ANSWER_WITHIN_S)
             raise
         finally:
             self._client = None
@@ -224,7 +225,7 @@ class Link:
             identifier=f"{self._config.client_id}-{self.name}",
             protocol=protocol,
             properties=properties,
-            will=Will(self._will.topic, self._will.payload, self._will.qos, self._will.retain),
+            will=Will(self._will.topic, self._will.payload, self._will.qos, self._will.retain) if self._will else None,
             keepalive=mqtt.keepalive_s,
             timeout=ANSWER_WITHIN_S,
             tls_context=self._tls,
@@ -279,3 +280,27 @@ async def publish_once(config: Config, post: Post, name: str, within_s: float) -
             await link._send(client, post, within_s)
         finally:
             await client.__aexit__(None, None, None)
+
+
+async def read_once(config: Config, topics: Sequence[str], name: str, within_s: float) -> dict[str, bytes]:
+    """Return what the broker has retained on topics. Raises MqttError, OSError; TimeoutError where nothing answers.
+
+    A topic on which nothing is retained is left out; to know that takes all of ``within_s``.
+    """
+    link = Link(name, config, _silent(), will=None, farewell=None, topics=[(topic, 1) for topic in topics])
+    found: dict[str, bytes] = {}
+    async with asyncio.timeout(within_s):
+        client = await link._connect()
+    try:
+        await link._subscribe(client)
+        if link.refused_topics:
+            raise MqttError(f"the broker does not let this user read {', '.join(link.refused_topics)}")
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(within_s):
+                async for message in client.messages:
+                    found[message.topic.value] = _payload(message)
+                    if len(found) == len(topics):
+                        break
+    finally:
+        await client.__aexit__(None, None, None)
+    return found

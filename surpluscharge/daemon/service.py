@@ -203,6 +203,8 @@ class Service:
         self._log.info("stopping", reason=self._stop_reason)
         systemd.notify("STOPPING=1", "STATUS=switching the relay off")
         self._tell(self.controller.stop)
+        if not self.controller.confirmed(False):
+            self._log.info("awaiting_off", at_most_s=OFF_WITHIN_S)
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(OFF_WITHIN_S):
                 while not self.controller.confirmed(False):

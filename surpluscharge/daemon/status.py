@@ -306,6 +306,26 @@ def _round(value: float | None) -> float | None:
     return None if value is None else round(value, 1)
 
 
+def in_words(document: StatusDocument) -> str:
+    """Return the document for a person: a few lines."""
+    grid_w, relay, today = document.grid.power_w, document.relay, document.today
+    flow = "unknown" if grid_w is None else f"{watts(abs(grid_w))} {'import' if grid_w > 0 else 'export'}"
+    age = "" if document.grid.age_s is None else f", {duration(document.grid.age_s)} old"
+    told = "" if relay.confirmed else ", not confirmed"
+    allowed = "enabled" if document.enabled else "disabled"
+    lines = [
+        f"{document.charger}: {document.state} since {document.since:%H:%M}, {allowed}",
+        document.why,
+        *([f"It waits for {document.waiting_for}."] if document.waiting_for else []),
+        f"Grid {flow}{age}; relay {relay.commanded}{told}; charger {watts(document.charger_power.power_w)}",
+        f"Today {today.energy_wh / 1000:.2f} kWh, {today.solar_wh / 1000:.2f} from the sun; {today.starts} starts",
+    ]
+    for fault in document.faults:
+        latched = f" Then: surpluscharge ack {fault.code}" if fault.latched else ""
+        lines.append(f"{fault.severity} {fault.code}: {fault.sentence} {fault.remedy}{latched}")
+    return "\n".join(lines)
+
+
 # --- in words --------------------------------------------------------------------------------------------------------
 
 

@@ -44,6 +44,7 @@ MOST_DAYS_BY_DAY = 62  # a longer period is shown by the month
 MOST_DAYS_BY_HOUR = 400  # and one that is longer still without its hours: too many sums for a small computer
 CURVE_MS = 180_000  # one point of a day's curve
 LEAST_MWS = MWS_PER_KWH // 200  # less is shown as 0.00 kWh, and not worth a line
+UNWRITTEN_MS = 900_000  # so long the daemon may hold back what it has seen
 SHORTEST_GAP_MS = 60_000  # what is missing for less is not listed; it counts as unknown all the same
 
 
@@ -171,6 +172,10 @@ def build(ledger: Ledger, first: date, last: date, now: datetime, site: Site) ->
     if first > now.date():
         raise ReportError(f"{first} is still to come: choose a day up to today, {now.date()}")
     with ledger.snapshot():
+        # What has just happened waits for the next batch: no gap, only not here yet.
+        bounds = ledger.bounds()
+        written = time_of(bounds[1], site.zone) if bounds and 0 < ms_of(now) - bounds[1] <= UNWRITTEN_MS else now
+        now = written if written.date() == now.date() else now
         known = {each.day: each for each in ledger.day_totals(first, last, site.zone, site.tariffs)}
         by_day = [_day_line(day, known.get(day), now, site) for day in days(first, min(last, now.date()))]
         begin_ms, end_ms = ms_of(by_day[0].begin), ms_of(by_day[-1].end)
@@ -587,7 +592,10 @@ def notes(report: Report) -> list[str]:
     else:
         found.append("Money is not shown: no prices are configured for this time, see [money] in the configuration.")
     if report.last > report.total.last or report.now == report.total.end:
-        found.append(f"It is not over yet: the figures go to {report.now:%H:%M} on {day_name(report.now.date())}.")
+        found.append(
+            f"It is not over yet: the figures go to {report.now:%H:%M} on {day_name(report.now.date())}. What has just "
+            "happened may not be written yet; the status has it."
+        )
     if any(session.begin < line.begin or not session.end or session.end > line.end for session in report.sessions):
         found.append(
             "A session that began before, or goes on after, is listed whole; the sums hold this period's part."
