@@ -1,0 +1,196 @@
+"""What surplus is worth: tariffs, the surplus at which running the charger breaks even, and thresholds from it.
+
+Three prices per kWh decide. *Import* is what bought energy costs, *export* what sold surplus earns, and the
+*alternative* what the same energy would cost the car otherwise: at night, at work, at a public post. Running the
+charger for an hour at a surplus S, with a draw D, takes min(D, S) from the sun, which is then not sold, and buys the
+rest:
+
+    benefit = D * alternative - min(D, S) * export - (D - min(D, S)) * import
+
+It grows with S where import costs more than export earns, and is nought at the break-even surplus
+
+    S* = D * (import - alternative) / (import - export)
+
+Standing charges are left out: they are owed whatever the charger does. Money is Decimal, exact; times are aware
+datetimes in the site's own zone, because a tariff's hours are those of the clock on the wall.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, date, datetime, time, timedelta
+from decimal import Decimal
+from typing import Literal, NamedTuple
+
+DAY_S = 86400
+EVERY_DAY = frozenset(range(7))
+LEAST_SURPLUS_W = 25.0  # less is the meter's noise about nought, not surplus (common practice)
+
+
+class Prices(NamedTuple):
+    """Per kWh, in the tariffs' currency."""
+
+    import_price: Decimal
+    export_price: Decimal
+    alternative_price: Decimal
+
+
+class Window(NamedTuple):
+    """Hours of the day with a price of their own; ``None``: the tariff's.
+
+    ``days`` are weekdays, 0 is Monday; ``begins_s`` and ``ends_s`` are seconds of the wall clock's day. One that ends
+    at or before it begins runs past midnight, and belongs to the day on which it begins.
+    """
+
+    days: frozenset[int]
+    begins_s: int
+    ends_s: int
+    import_price: Decimal | None = None
+    export_price: Decimal | None = None
+
+    def holds(self, when: datetime) -> bool:
+        """Say whether this moment of the wall clock lies in the window."""
+        second, weekday = when.hour * 3600 + when.minute * 60 + when.second, when.weekday()
+        if self.begins_s < self.ends_s:
+            return weekday in self.days and self.begins_s <= second < self.ends_s
+        began_today = weekday in self.days and second >= self.begins_s
+        return began_today or ((weekday - 1) % 7 in self.days and second < self.ends_s)
+
+
+class Tariff(NamedTuple):
+    """Prices from one day on. Where windows overlap, the first one counts."""
+
+    valid_from: date | None  # None: since ever
+    import_price: Decimal
+    export_price: Decimal
+    alternative_price: Decimal | None  # None: the cheapest import price of this tariff
+    windows: tuple[Window, ...] = ()
+
+    def prices_at(self, when: datetime) -> Prices:
+        """Return the prices at this moment of the wall clock."""
+        holding = [window for window in self.windows if window.holds(when)]
+        bought = next((window.import_price for window in holding if window.import_price is not None), self.import_price)
+        sold = next((window.export_price for window in holding if window.export_price is not None), self.export_price)
+        return Prices(bought, sold, self.cheapest if self.alternative_price is None else self.alternative_price)
+
+    @property
+    def cheapest(self) -> Decimal:
+        """The lowest import price at any hour."""
+        return min([self.import_price, *(w.import_price for w in self.windows if w.import_price is not None)])
+
+
+class Tariffs(NamedTuple):
+    """All tariffs of a house, in any order."""
+
+    currency: str
+    tariffs: tuple[Tariff, ...]
+
+    def prices_at(self, when: datetime) -> Prices | None:
+        """Return the prices at a moment (aware, in the site's zone); None before the first tariff is valid."""
+        valid = [tariff for tariff in self.tariffs if tariff.valid_from is None or tariff.valid_from <= when.date()]
+        if not valid:
+            return None
+        return max(valid, key=lambda tariff: tariff.valid_from or date.min).prices_at(when)
+
+    def next_change(self, when: datetime) -> datetime | None:
+        """Return the next moment with other prices (aware, in the zone of ``when``); None: they stay as they are."""
+        now = self.prices_at(when)
+        begins = {tariff.valid_from for tariff in self.tariffs if tariff.valid_from and tariff.valid_from > when.date()}
+        week = {when.date() + timedelta(days=ahead) for ahead in range(-1, 9)}  # windows repeat weekly
+        for day in sorted(week | begins):
+            for moment in self._turns(day, when):
+                if moment.timestamp() > when.timestamp() and self.prices_at(moment) != now:
+                    return moment
+        return None
+
+    def spans(self, begin: datetime, end: datetime) -> Iterator[tuple[datetime, datetime, Prices | None]]:
+        """Cut the time between two moments wherever the prices change."""
+        while begin.timestamp() < end.timestamp():
+            change = self.next_change(begin)
+            until = change if change is not None and change.timestamp() < end.timestamp() else end
+            yield begin, until, self.prices_at(begin)
+            begin = until
+
+    def _turns(self, day: date, when: datetime) -> list[datetime]:
+        """Return every moment of a local day at which prices may change, in order.
+
+        The clocks' own change counts too: a window that begins in the hour that is left out begins when it is over,
+        and one in the hour that comes twice begins twice.
+        """
+        zone = when.tzinfo
+        edges_s = {0} | {
+            edge_s % DAY_S
+            for tariff in self.tariffs
+            for window in tariff.windows
+            for edge_s in (window.begins_s, window.ends_s)
+        }
+        # As stamps: two times of the wall clock that differ in their fold alone compare as equal.
+        walls = [
+            datetime.combine(day, time(edge_s // 3600, edge_s // 60 % 60, edge_s % 60), zone) for edge_s in edges_s
+        ]
+        stamps = {int(wall.replace(fold=fold).timestamp()) for wall in walls for fold in (0, 1)}
+        low = int(datetime.combine(day, time(), zone).timestamp())
+        high = int(datetime.combine(day + timedelta(days=1), time(), zone).timestamp())
+        if high - low != DAY_S:
+            before = datetime.fromtimestamp(low, zone).utcoffset()
+            while high - low > 1:
+                middle = (low + high) // 2
+                if datetime.fromtimestamp(middle, zone).utcoffset() == before:
+                    low = middle
+                else:
+                    high = middle
+            stamps.add(high)
+        return [datetime.fromtimestamp(stamp, UTC).astimezone(zone) for stamp in sorted(stamps)]
+
+
+# --- what pays -------------------------------------------------------------------------------------------------------
+
+
+class BreakEven(NamedTuple):
+    """From which surplus on running the charger pays.
+
+    ``always``: at any surplus, and ``surplus_w`` is 0. ``above``: from ``surplus_w`` on. ``never``: at none, and it is
+    infinite.
+    """
+
+    kind: Literal["always", "above", "never"]
+    surplus_w: float
+
+
+def benefit_per_h(draw_w: float, surplus_w: float, prices: Prices) -> float:
+    """Return what an hour of running the charger at this surplus gains (below zero: loses), in the currency."""
+    solar_w = min(draw_w, max(surplus_w, 0.0))
+    bought, sold, alternative = (float(price) for price in prices)
+    return (draw_w * alternative - solar_w * sold - (draw_w - solar_w) * bought) / 1000.0
+
+
+def break_even(draw_w: float, prices: Prices) -> BreakEven:
+    """Return the surplus, in watts, above which running the charger pays.
+
+    - alternative at or above import: any surplus pays, for even bought energy costs no more than the alternative;
+    - alternative below export: charging from the sun never pays; sell it, and charge the other way;
+    - import at or below export (an odd tariff): more surplus does not make it better. Where the sun alone does not pay,
+      it is "never" as well.
+    """
+    if prices.alternative_price >= prices.import_price:
+        # With export above the alternative too, even this would lose on what could have been sold.
+        kind: Literal["always", "never"] = "always" if prices.alternative_price >= prices.export_price else "never"
+        return BreakEven(kind, 0.0 if kind == "always" else float("inf"))
+    if prices.alternative_price < prices.export_price:
+        return BreakEven("never", float("inf"))
+    # Here export <= alternative < import, so the quotient lies above 0, and is at most 1.
+    share = (prices.import_price - prices.alternative_price) / (prices.import_price - prices.export_price)
+    return BreakEven("above", draw_w * float(share))
+
+
+def thresholds(draw_w: float, prices: Prices, min_on_s: float, min_off_s: float) -> tuple[float, float]:
+    """Return (start_export_w, stop_import_w): what ``"auto"`` means in the configuration.
+
+    Start when the surplus reaches break-even, stop when it has fallen below it. While the charger runs, the surplus is
+    its draw less the import, hence stop_import = draw - break-even.
+    """
+    point = break_even(draw_w, prices)
+    if point.kind == "never":
+        return float("inf"), float("-inf")
+    surplus_w = max(point.surplus_w, LEAST_SURPLUS_W)
+    return surplus_w, draw_w - surplus_w

@@ -1,0 +1,175 @@
+"""Tariffs, break-even and thresholds. The numbers worked by hand stand beside the checks."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
+from itertools import pairwise
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.optimize import brentq
+
+from surpluscharge.control.economics import (
+    EVERY_DAY,
+    LEAST_SURPLUS_W,
+    Prices,
+    Tariff,
+    Tariffs,
+    Window,
+    benefit_per_h,
+    break_even,
+    thresholds,
+)
+
+ZONE = ZoneInfo("Europe/Berlin")
+WORKDAYS = frozenset(range(5))
+
+
+def prices(bought: str, sold: str, alternative: str) -> Prices:
+    return Prices(Decimal(bought), Decimal(sold), Decimal(alternative))
+
+
+def local(text: str, fold: int = 0) -> datetime:
+    return datetime.fromisoformat(text).replace(tzinfo=ZONE, fold=fold)
+
+
+NIGHT = Window(EVERY_DAY, 23 * 3600, 5 * 3600 + 1800, import_price=Decimal("0.11"))
+MIDDAY = Window(WORKDAYS, 12 * 3600, 14 * 3600, import_price=Decimal("0.19"), export_price=Decimal("0.02"))
+TARIFFS = Tariffs(
+    "EUR",
+    (
+        Tariff(None, Decimal("0.30"), Decimal("0.08"), None, (NIGHT, MIDDAY)),
+        Tariff(date(2031, 7, 1), Decimal("0.33"), Decimal("0.05"), Decimal("0.21")),
+    ),
+)
+
+
+def test_break_even_worked_by_hand() -> None:
+    # 2000 * (0.27 - 0.20) / (0.27 - 0.15) = 2000 * 0.07 / 0.12 = 1166.67
+    assert break_even(2000.0, prices("0.27", "0.15", "0.20")) == ("above", pytest.approx(1166.6667, abs=1e-3))
+    # 2000 * 0.18 / 0.27 = 1333.33
+    assert break_even(2000.0, prices("0.27", "0.00", "0.09")) == ("above", pytest.approx(1333.3333, abs=1e-3))
+    # An alternative as dear as import: even bought energy loses nothing.
+    assert break_even(2000.0, prices("0.27", "0.08", "0.27")) == ("always", 0.0)
+    # An alternative that costs less than the sun earns: never.
+    assert break_even(2000.0, prices("0.27", "0.10", "0.09")) == ("never", float("inf"))
+    # Equal to export: only the whole draw from the sun costs what the alternative does.
+    assert break_even(2000.0, prices("0.27", "0.10", "0.10")) == ("above", 2000.0)
+    # The odd tariff: bought at 0.10, sold at 0.20. At 0.15, the sun is better sold.
+    assert break_even(2000.0, prices("0.10", "0.20", "0.15")).kind == "never"
+    assert break_even(2000.0, prices("0.10", "0.20", "0.25")).kind == "always"
+
+
+def test_benefit_worked_by_hand() -> None:
+    # An hour at 2 kW, half of it from the sun: 2 * 0.20 - 1 * 0.08 - 1 * 0.30 = 0.02
+    assert benefit_per_h(2000.0, 1000.0, prices("0.30", "0.08", "0.20")) == pytest.approx(0.02)
+    assert benefit_per_h(2000.0, -500.0, prices("0.30", "0.08", "0.20")) == pytest.approx(-0.20)  # all of it bought
+    assert benefit_per_h(2000.0, 9000.0, prices("0.30", "0.08", "0.20")) == pytest.approx(0.24)  # all from the sun
+
+
+money = st.decimals(min_value=Decimal("0"), max_value=Decimal("1"), places=3)
+
+
+@given(money, money, money, st.floats(100.0, 3600.0))
+def test_break_even_is_where_the_benefit_changes_its_sign(
+    bought: Decimal, sold: Decimal, alternative: Decimal, draw_w: float
+) -> None:
+    """Against scipy's root finder, over any three prices."""
+    these = Prices(bought, sold, alternative)
+    point = break_even(draw_w, these)
+    none, full = benefit_per_h(draw_w, 0.0, these), benefit_per_h(draw_w, draw_w, these)
+    if none < -1e-12 and full > 1e-12:
+        root_w = brentq(lambda surplus_w: benefit_per_h(draw_w, surplus_w, these), 0.0, draw_w)
+        assert point.kind == "above" and point.surplus_w == pytest.approx(root_w, abs=1e-3)
+    elif min(none, full) >= 0 and alternative >= bought:
+        assert point.kind == "always"
+    elif full < -1e-12:
+        assert point.kind == "never"
+
+
+def test_thresholds() -> None:
+    start_w, stop_w = thresholds(2000.0, prices("0.27", "0.15", "0.20"), 480.0, 300.0)
+    assert 0 < start_w <= 2000.0
+    assert stop_w >= 2000.0 - start_w - 1e-9  # what a fresh start imports does not undo it
+    assert thresholds(2000.0, prices("0.27", "0.10", "0.09"), 480.0, 300.0) == (float("inf"), float("-inf"))
+    start_w, stop_w = thresholds(2000.0, prices("0.27", "0.08", "0.30"), 480.0, 300.0)
+    assert LEAST_SURPLUS_W <= start_w < 2000.0
+
+
+def test_prices_by_window_weekday_and_date() -> None:
+    def import_at(text: str) -> Decimal:
+        found = TARIFFS.prices_at(local(text))
+        assert found
+        return found.import_price
+
+    assert import_at("2031-03-05T10:00") == Decimal("0.30")
+    assert import_at("2031-03-05T22:59:59") == Decimal("0.30")
+    assert import_at("2031-03-05T23:00") == Decimal("0.11")
+    assert import_at("2031-03-06T05:29:59") == Decimal("0.11")  # past midnight
+    assert import_at("2031-03-06T05:30") == Decimal("0.30")
+    assert import_at("2031-03-05T13:00") == Decimal("0.19")  # a Wednesday
+    assert import_at("2031-03-08T13:00") == Decimal("0.30")  # a Saturday
+    assert import_at("2031-07-01T00:00") == Decimal("0.33")
+    midday = TARIFFS.prices_at(local("2031-03-05T13:00"))
+    assert midday == Prices(Decimal("0.19"), Decimal("0.02"), Decimal("0.11"))  # the alternative: the cheapest window
+    later = TARIFFS.prices_at(local("2031-08-01T02:00"))
+    assert later == Prices(Decimal("0.33"), Decimal("0.05"), Decimal("0.21"))
+    assert Tariffs("EUR", TARIFFS.tariffs[1:]).prices_at(local("2031-06-30T12:00")) is None
+
+
+def test_next_change() -> None:
+    assert TARIFFS.next_change(local("2031-03-05T10:00")) == local("2031-03-05T12:00")
+    assert TARIFFS.next_change(local("2031-03-08T10:00")) == local("2031-03-08T23:00")
+    assert TARIFFS.next_change(local("2031-06-30T23:30")) == local("2031-07-01T00:00")
+    assert TARIFFS.next_change(local("2031-07-01T00:00")) is None
+    flat = Tariffs("EUR", (Tariff(None, Decimal(1), Decimal(0), None), Tariff(date(2033, 1, 1), *[Decimal(2)] * 3)))
+    assert flat.next_change(local("2031-03-08T10:00")) == local("2033-01-01T00:00")  # however far away
+
+
+def test_a_window_across_a_change_of_the_clocks() -> None:
+    """In the zone used here the clocks skip 02:00 to 03:00 on 2031-03-30, and repeat it on 2031-10-26 (IANA)."""
+    early = Tariffs("EUR", (Tariff(None, Decimal(3), Decimal(0), None, (Window(EVERY_DAY, 9000, 12600, Decimal(1)),)),))
+    spans = list(early.spans(local("2031-03-30T00:00"), local("2031-03-31T00:00")))
+    assert sum((end.timestamp() - begin.timestamp()) for begin, end, _ in spans) == 23 * 3600
+    cheap = [(b, e) for b, e, found in spans if found and found.import_price == 1]
+    assert [(b.hour, b.minute, e.hour, e.minute) for b, e in cheap] == [(3, 0, 3, 30)]  # 02:30 does not exist
+    spans = list(early.spans(local("2031-10-26T00:00"), local("2031-10-27T00:00")))
+    assert sum((end.timestamp() - begin.timestamp()) for begin, end, _ in spans) == 25 * 3600
+    cheap_s = sum(e.timestamp() - b.timestamp() for b, e, found in spans if found and found.import_price == 1)
+    assert cheap_s == 1.5 * 3600  # 02:30 to 03:00 comes twice, then until 03:30
+
+
+windows = st.builds(
+    Window,
+    st.frozensets(st.integers(0, 6), min_size=1),
+    st.integers(0, 95).map(lambda quarter: quarter * 900),
+    st.integers(0, 95).map(lambda quarter: quarter * 900),
+    money,
+    st.none() | money,
+)
+tariffs = st.builds(
+    Tariff, st.none() | st.dates(date(2031, 3, 25), date(2031, 4, 5)), money, money, st.none() | money,
+    st.lists(windows, max_size=3).map(tuple),
+)  # fmt: skip
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(tariffs, min_size=1, max_size=3), st.integers(0, 96 * 9), st.sampled_from(["2031-03-27", "2031-10-23"]))
+def test_spans_agree_with_asking_every_quarter_of_an_hour(listed: list[Tariff], quarter: int, begin: str) -> None:
+    found = Tariffs("EUR", tuple(listed))
+    first = local(begin).astimezone(UTC)
+    last = first + timedelta(minutes=15 * quarter)
+    spans = list(found.spans(first.astimezone(ZONE), last.astimezone(ZONE)))
+    stamps = [b.timestamp() for b, _, _ in spans] + [spans[-1][1].timestamp()] if spans else []
+    assert stamps == sorted(set(stamps))  # one after another, without a gap
+    if spans:
+        assert (stamps[0], stamps[-1]) == (first.timestamp(), last.timestamp())
+    for index in range(quarter):
+        when = first + timedelta(minutes=15 * index)
+        expected = found.prices_at(when.astimezone(ZONE))
+        assert spans[bisect_right(stamps, when.timestamp()) - 1][2] == expected
+    assert all(one[2] != two[2] for one, two in pairwise(spans))  # cut only where they differ
