@@ -91,16 +91,22 @@ def _check(options: argparse.Namespace) -> int:
     value_width = min(40, max(len(value) for _, value, _ in rows))
     for key, value, source in rows:
         print(f"{key:<{width}}  {value:<{value_width}}  {source}")
-    nominal_w, first_import_w = (
-        config.charger.current_a * config.charger.voltage_v,
-        config.draw_w - config.start_export_w,
-    )
+    nominal_w = config.charger.current_a * config.charger.voltage_v
+    start_export_w, stop_import_w = config.thresholds()
     print(
         f"\nA lead of {config.charger.current_a:g} A draws {nominal_w * (1 - VOLTAGE_TOLERANCE):.0f} to "
-        f"{nominal_w * (1 + VOLTAGE_TOLERANCE):.0f} W over the voltage that EN 50160 allows.\n"
-        f"A charge starts at {status.watts(config.start_export_w)} of export, imports about "
-        f"{status.watts(first_import_w)} at first, and ends above {status.watts(config.stop_import_w)} of import."
+        f"{nominal_w * (1 + VOLTAGE_TOLERANCE):.0f} W over the voltage that EN 50160 allows."
     )
+    if config.auto:
+        print('The thresholds follow the prices ("auto"); as they are now:')
+    if start_export_w == float("inf"):
+        print("No charge starts: what the sun gives is worth more sold.")
+    else:
+        print(
+            f"A charge starts at {status.watts(start_export_w)} of export, imports about "
+            f"{status.watts(config.draw_w - start_export_w)} at first, and ends above {status.watts(stop_import_w)} of "
+            "import."
+        )
     for warning in config.warnings():
         print(f"warning: {warning}")
     print(CAUTION)
@@ -120,7 +126,7 @@ def _effective(config: Config) -> list[tuple[str, str, str]]:
     rows: list[tuple[str, str, str]] = []
 
     def show(value: object) -> str:
-        return "none" if value is None else json.dumps(value, ensure_ascii=False)
+        return "none" if value is None else json.dumps(value, ensure_ascii=False, default=str)
 
     def walk(section: Section, prefix: str) -> None:
         for name in type(section).model_fields:
@@ -130,7 +136,7 @@ def _effective(config: Config) -> list[tuple[str, str, str]]:
                 rows.append((key, "none" if value is None else "(hidden)", str(value) if value else "default"))
             elif isinstance(value, Section):
                 walk(value, f"{key}.")
-            elif isinstance(value, list):
+            elif isinstance(value, list) and value and isinstance(value[0], Section):
                 for index, item in enumerate(value):
                     walk(item, f"{key}.{index}.")
             elif key in derived:

@@ -9,21 +9,34 @@ from __future__ import annotations
 import copy
 import difflib
 import json
+import math
 import os
 import re
 import stat
 import tomllib
 from collections.abc import Iterator
+from datetime import UTC, date, datetime, timedelta
 from datetime import time as time_of_day
-from datetime import timedelta
+from decimal import Decimal
 from pathlib import Path
 from typing import Annotated, Any, Literal, NamedTuple
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    TypeAdapter,
+    ValidationError,
+    ValidationInfo,
+)
 from pydantic_core import ErrorDetails, PydanticCustomError
 
+from surpluscharge.clock import zone
 from surpluscharge.control.controller import Settings
+from surpluscharge.control.economics import Tariff, Tariffs, Window, thresholds
 from surpluscharge.control.machine import Params
 from surpluscharge.control.signals import Contact, Measures, Source
 from surpluscharge.control.supervisor import Limits
@@ -74,6 +87,31 @@ def _line(problem: Problem) -> str:
 
 def _refuse(message: str, remedy: str) -> PydanticCustomError:
     return PydanticCustomError("surpluscharge", "{message}", {"message": message, "remedy": remedy})
+
+
+_QUANTITY = re.compile(r"\s*([-+]?\d+(?:\.\d+)?)\s*(kWh|Wh|kW|W|A|V|s|sec|min|m|h)\s*")
+_UNIT_FACTORS = {
+    "_w": {"W": 1, "kW": 1000},
+    "_wh": {"Wh": 1, "kWh": 1000},
+    "_s": {"s": 1, "sec": 1, "min": 60, "m": 60, "h": 3600},
+    "_a": {"A": 1},
+    "_v": {"V": 1},
+}
+_UNIT_NAMES = {"_wh": "watt-hours", "_w": "watts", "_s": "seconds", "_a": "amperes", "_v": "volts"}
+
+
+def _number_of(unit: str, name: str, text: str) -> tuple[str, str]:
+    """Return what to say of text where a number is wanted: the message, and the remedy."""
+    remedy = f"Write the {_UNIT_NAMES[unit]} as a plain number"
+    quantity = _QUANTITY.fullmatch(text)
+    factor = _UNIT_FACTORS[unit].get(quantity[2]) if quantity else None
+    if quantity and factor:
+        remedy = f"Write {name} = {float(quantity[1]) * factor:g}"
+    elif quantity:
+        remedy = f"{quantity[2]} is not a unit of this key: it takes {_UNIT_NAMES[unit]}"
+    elif unit == "_s":
+        remedy += ', or an ISO 8601 duration such as "PT10M"'
+    return f"must be a number of {_UNIT_NAMES[unit]}, not text", remedy
 
 
 _DURATION = TypeAdapter(timedelta)
@@ -145,12 +183,65 @@ def _existing(value: str) -> str:
     return value
 
 
+def _watts_or_auto(low_w: float, high_w: float = 20000) -> Any:
+    def check(value: Any, info: ValidationInfo) -> Any:
+        if value == "auto":
+            return value
+        if isinstance(value, str):
+            raise _refuse(*_number_of("_w", str(info.field_name), value))
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise _refuse('must be a number of watts, or "auto"', "Write the watts as a plain number")
+        if not math.isfinite(value):
+            raise _refuse("must be a finite number", "Write the watts as a plain number")
+        if not low_w <= value <= high_w:
+            raise _refuse(f'must be {low_w:g} to {high_w:g}, or "auto"', "Choose a value within")
+        return float(value)
+
+    return BeforeValidator(check)
+
+
+def _price(value: Any) -> Any:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not -1000 <= value <= 1000:
+        raise _refuse("a price is a number, for a kWh", "Write it without quotes, with a point: 0.27")
+    return Decimal(str(value))  # as it is written in the file
+
+
+def _price_or_cheapest(value: Any) -> Any:
+    return value if value == "cheapest" else _price(value)
+
+
+def _valid_from(value: Any) -> Any:
+    if isinstance(value, datetime) or not isinstance(value, date):
+        raise _refuse("must be a day", "Write it without quotes: 2031-01-01")
+    return value
+
+
+def _currency(value: str) -> str:
+    if not re.fullmatch(r"\S{1,8}", value):
+        raise _refuse("a currency has 1 to 8 characters, and no spaces", 'Write for example "EUR"')
+    return value
+
+
+def _days(value: Any) -> Any:
+    if isinstance(value, list):
+        if not value or any(day not in WEEKDAYS for day in value):
+            raise _refuse("names a day that is not known", f"Known here: {', '.join(WEEKDAYS)}")
+    elif value not in ("all", "weekdays", "weekends"):
+        raise _refuse(
+            "these days are not known", 'Write "all", "weekdays", "weekends", or a list such as ["mon", "thu"]'
+        )
+    return value
+
+
 Seconds = Annotated[float, BeforeValidator(_seconds)]
 WholeSeconds = Annotated[int, BeforeValidator(_whole_seconds)]
 Topic = Annotated[str, AfterValidator(_topic)]
 Pointer = Annotated[str, AfterValidator(_pointer)]
 File = Annotated[str, AfterValidator(_existing)]
 Payload = Annotated[str, Field(min_length=1, max_length=4096)]
+Auto = Literal["auto"]
+WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+Price = Annotated[Decimal, BeforeValidator(_price)]
 
 
 class Section(BaseModel):
@@ -317,11 +408,11 @@ class Relay(Section):
 
 
 class Control(Section):
-    start_export_w: float | None = Field(
-        None, ge=0, le=20000, description="export that starts a charge; default: the whole draw, so nothing is bought"
+    start_export_w: Annotated[float | Auto, _watts_or_auto(0)] | None = Field(
+        None, description='export that starts a charge, in watts, or "auto"; default: the whole draw'
     )
-    stop_import_w: float | None = Field(
-        None, ge=-20000, le=20000, description="import that ends it; default: a quarter of the draw"
+    stop_import_w: Annotated[float | Auto, _watts_or_auto(-20000)] | None = Field(
+        None, description='import that ends it, in watts, or "auto"; default: a quarter of the draw'
     )
     start_delay_s: Seconds = Field(45.0, ge=0, le=3600, description="how long the export must hold")
     stop_delay_s: Seconds = Field(120.0, ge=0, le=3600, description="how long the import must hold")
@@ -340,6 +431,38 @@ class Session(Section):
         "daily", description="a new session begins daily, or (manual) when enable is switched off and on"
     )
     rearm_at: Annotated[str, AfterValidator(_clock_time)] = Field("04:00", description="local time of the daily one")
+
+
+class PriceWindow(Section):
+    days: Annotated[str | list[str], BeforeValidator(_days)] = Field(
+        "all", description='"all", "weekdays", "weekends", or a list such as ["mon", "thu"]'
+    )
+    begins: Annotated[str, AfterValidator(_clock_time)] = Field(description="local time, HH:MM")
+    ends: Annotated[str, AfterValidator(_clock_time)] = Field(
+        description="local time, HH:MM; at or before begins: on the next day"
+    )
+    import_price: Price | None = Field(None, description="per kWh; default: the tariff's")
+    export_price: Price | None = Field(None, description="per kWh; default: the tariff's")
+
+
+class TariffPrices(Section):
+    valid_from: Annotated[date, BeforeValidator(_valid_from)] | None = Field(
+        None, description="the first day, such as 2031-01-01 without quotes; default: ever"
+    )
+    import_price: Price = Field(description="what a kWh from the grid costs")
+    export_price: Price = Field(description="what a kWh sent to the grid earns")
+    alternative_price: Annotated[Decimal | Literal["cheapest"], BeforeValidator(_price_or_cheapest)] = Field(
+        "cheapest",
+        description='what a kWh would cost the car otherwise, or "cheapest": the lowest import price of this tariff',
+    )
+    window: list[PriceWindow] = Field(default=[], description="hours with a price of their own; the first that fits")
+
+
+class Money(Section):
+    currency: Annotated[str, AfterValidator(_currency)] = Field(
+        description='how the currency is written, such as "EUR"'
+    )
+    tariff: list[TariffPrices] = Field(min_length=1, description="one, or one for each change of prices")
 
 
 class Site(Section):
@@ -373,6 +496,7 @@ class Config(Section):
     socket: Socket = Socket()
     control: Control = Control()
     session: Session = Session()
+    money: Money | None = None
     site: Site = Site()
     status: Status = Status()
     log: Log = Log()
@@ -385,12 +509,38 @@ class Config(Section):
         return self.charger.draw_w or self.charger.current_a * self.charger.voltage_v
 
     @property
+    def auto(self) -> bool:
+        """Whether the thresholds follow the prices."""
+        return self.control.start_export_w == "auto"
+
+    @property
     def start_export_w(self) -> float:
-        return self.draw_w if self.control.start_export_w is None else self.control.start_export_w
+        """What is given, or else its default; with "auto", see :meth:`thresholds`."""
+        given = self.control.start_export_w
+        return self.draw_w if given is None or given == "auto" else given
 
     @property
     def stop_import_w(self) -> float:
-        return 0.25 * self.draw_w if self.control.stop_import_w is None else self.control.stop_import_w
+        given = self.control.stop_import_w
+        return 0.25 * self.draw_w if given is None or given == "auto" else given
+
+    def thresholds(self, when: datetime | None = None, draw_w: float | None = None) -> tuple[float, float]:
+        """Return (start_export_w, stop_import_w) as they are at a moment; with "auto", they follow the prices then.
+
+        ``when`` is aware, in the site's zone (default: now); ``draw_w`` is what the lead is known to draw (default: as
+        configured). Where no tariff is valid yet, the defaults hold.
+        """
+        tariffs = self.tariffs() if self.auto else None
+        prices = tariffs.prices_at(when or datetime.now(UTC).astimezone(zone(self.site.time_zone))) if tariffs else None
+        if prices is None:
+            return self.start_export_w, self.stop_import_w
+        return thresholds(draw_w or self.draw_w, prices, self.control.min_on_s, self.control.min_off_s)
+
+    def tariffs(self) -> Tariffs | None:
+        """Return the prices of [money]; None where there is none."""
+        if self.money is None:
+            return None
+        return Tariffs(self.money.currency, tuple(_tariff(given) for given in self.money.tariff))
 
     @property
     def base_topic(self) -> str:
@@ -441,14 +591,15 @@ class Config(Section):
         }
         return {key: effective for key, (given, effective) in values.items() if given is None}
 
-    def settings(self) -> Settings:
-        """Return what the controller needs, in its own terms."""
+    def settings(self, when: datetime | None = None, draw_w: float | None = None) -> Settings:
+        """Return what the controller needs, in its own terms; the arguments are those of :meth:`thresholds`."""
+        start_export_w, stop_import_w = self.thresholds(when, draw_w)
         control, session, power, feedback = self.control, self.session, self.relay.power, self.relay.feedback
         heat, mains = self.relay.temperature, self.relay.voltage
         return Settings(
             params=Params(
-                start_export_w=self.start_export_w,
-                stop_import_w=self.stop_import_w,
+                start_export_w=start_export_w,
+                stop_import_w=stop_import_w,
                 start_delay_s=control.start_delay_s,
                 stop_delay_s=control.stop_delay_s,
                 min_on_s=control.min_on_s,
@@ -511,6 +662,25 @@ class Config(Section):
         return list(_doubts(self))
 
 
+def _tariff(given: TariffPrices) -> Tariff:
+    alternative = None if given.alternative_price == "cheapest" else given.alternative_price
+    windows = tuple(_window(window) for window in given.window)
+    return Tariff(given.valid_from, given.import_price, given.export_price, alternative, windows)
+
+
+def _window(given: PriceWindow) -> Window:
+    groups = {"all": range(7), "weekdays": range(5), "weekends": range(5, 7)}
+    days = groups[given.days] if isinstance(given.days, str) else [WEEKDAYS.index(day) for day in given.days]
+    begins, ends = time_of_day.fromisoformat(given.begins), time_of_day.fromisoformat(given.ends)
+    return Window(
+        frozenset(days),
+        begins.hour * 3600 + begins.minute * 60,
+        ends.hour * 3600 + ends.minute * 60,
+        given.import_price,
+        given.export_price,
+    )
+
+
 # --- contradictions between values that are fine by themselves -------------------------------------------------------
 
 
@@ -560,7 +730,8 @@ def _contradictions(config: Config) -> Iterator[Problem]:
             "Make it lower than socket.alarm_level",
             "socket.alarm_level",
         )
-    stop_undoes_start = config.draw_w - config.start_export_w >= config.stop_import_w
+    yield from _price_contradictions(config, problem)
+    stop_undoes_start = not config.auto and config.draw_w - config.start_export_w >= config.stop_import_w
     if stop_undoes_start:
         least_w = config.draw_w - config.start_export_w
         yield problem(
@@ -605,6 +776,44 @@ def _contradictions(config: Config) -> Iterator[Problem]:
     yield from _relay_contradictions(relay, problem)
     yield from _topic_contradictions(config, problem)
     yield from _connection_contradictions(config.mqtt, problem)
+
+
+def _price_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
+    control, money = config.control, config.money
+    if (control.start_export_w == "auto") is not (control.stop_import_w == "auto"):
+        key, other = "control.start_export_w", "control.stop_import_w"
+        if control.stop_import_w == "auto":
+            key, other = other, key
+        yield problem(
+            key, "auto", f'{other} is not "auto" too', f'Set both to "auto", or neither: {other} = "auto"', other
+        )
+    if "auto" in (control.start_export_w, control.stop_import_w) and money is None:
+        key = "control.start_export_w" if config.auto else "control.stop_import_w"
+        yield problem(
+            key,
+            "auto",
+            "the thresholds are to follow the prices, and there are none",
+            "Add a [money] table, or give the thresholds in watts",
+            "money",
+        )
+    begins: set[date | None] = set()
+    for index, tariff in enumerate(money.tariff if money else ()):
+        if tariff.valid_from in begins:
+            yield problem(
+                f"money.tariff.{index}.valid_from",
+                tariff.valid_from,
+                "two tariffs begin on the same day",
+                "Give each its own first day",
+            )
+        begins.add(tariff.valid_from)
+        for number, window in enumerate(tariff.window):
+            if window.import_price is None and window.export_price is None:
+                yield problem(
+                    f"money.tariff.{index}.window.{number}",
+                    "",
+                    "a window without a price of its own",
+                    "Set its import_price or export_price, or remove it",
+                )
 
 
 def _relay_contradictions(relay: Relay, problem: Any) -> Iterator[Problem]:
@@ -742,7 +951,7 @@ def _doubts(config: Config) -> Iterator[str]:
             f"EN 50160 allows, that is {low_w:.0f} to {high_w:.0f} W. Is the current setting right?"
         )
     margin_w = config.stop_import_w - (config.draw_w - config.start_export_w)
-    if margin_w < 0.1 * config.draw_w:
+    if not config.auto and margin_w < 0.1 * config.draw_w:
         yield (
             f"only {margin_w:g} W lie between what a fresh start imports and control.stop_import_w: "
             "small loads will end charges early."
@@ -894,16 +1103,6 @@ def _show(value: object) -> str:
 
 # --- turning the validator's words into ours -------------------------------------------------------------------------
 
-_QUANTITY = re.compile(r"\s*([-+]?\d+(?:\.\d+)?)\s*(kWh|Wh|kW|W|A|V|s|sec|min|m|h)\s*")
-_UNIT_FACTORS = {
-    "_w": {"W": 1, "kW": 1000},
-    "_wh": {"Wh": 1, "kWh": 1000},
-    "_s": {"s": 1, "sec": 1, "min": 60, "m": 60, "h": 3600},
-    "_a": {"A": 1},
-    "_v": {"V": 1},
-}
-_UNIT_NAMES = {"_w": "watts", "_wh": "watt-hours", "_s": "seconds", "_a": "amperes", "_v": "volts"}
-
 
 def _explain(details: ErrorDetails) -> Problem:
     location, kind, value = details["loc"], details["type"], details["input"]
@@ -931,18 +1130,9 @@ def _explain(details: ErrorDetails) -> Problem:
         remedy = "Write a plain number"
     elif kind in ("float_type", "int_type", "int_from_float") and isinstance(value, str):
         remedy = "Write it without quotes"
-    unit = next((suffix for suffix in ("_wh", "_w", "_s", "_a", "_v") if leaf.endswith(suffix)), None)
+    unit = next((suffix for suffix in _UNIT_NAMES if leaf.endswith(suffix)), None)
     if unit and isinstance(value, str):
-        message = f"must be a number of {_UNIT_NAMES[unit]}, not text"
-        remedy = f"Write the {_UNIT_NAMES[unit]} as a plain number"
-        quantity = _QUANTITY.fullmatch(value)
-        factor = _UNIT_FACTORS[unit].get(quantity[2]) if quantity else None
-        if quantity and factor:
-            remedy = f"Write {leaf} = {float(quantity[1]) * factor:g}"
-        elif quantity:
-            remedy = f"{quantity[2]} is not a unit of this key: it takes {_UNIT_NAMES[unit]}"
-        elif unit == "_s":
-            remedy += ', or an ISO 8601 duration such as "PT10M"'
+        message, remedy = _number_of(unit, leaf, value)
     elif kind in ("model_type", "model_attributes_type", "list_type"):
         table = f"[[{key}]]" if kind == "list_type" else f"[{key}]"
         message, remedy = "must be a table", f"Write it as {table}, with its keys below"

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import tomllib
 from collections.abc import Iterator
+from datetime import date
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -62,6 +63,18 @@ class Says(NamedTuple):
 
 
 EXPECTED = {
+    "auto-for-one-threshold-only": [Says("control.start_export_w", '"auto"', 'control.stop_import_w = "auto"')],
+    "auto-without-prices": [Says("control.start_export_w", '"auto"', "[money]")],
+    "price-in-words": [
+        Says("money.currency", '"pounds sterling"', '"EUR"'),
+        Says("money.tariff.0.import_price", '"0,27"', "0.27"),
+        Says("money.tariff.0.alternative_price", '"best"', "0.27"),
+        Says("money.tariff.0.window.0.days", '"sunday"', '"weekends"'),
+        Says("money.tariff.0.window.0.begins", '"11 pm"', '"04:00"'),
+    ],
+    "price-window-without-a-price": [Says("money.tariff.0.window.0", "", "import_price or export_price")],
+    "tariffs-of-the-same-day": [Says("money.tariff.1.valid_from", "2031-01-01", "first day")],
+    "tariff-of-no-day": [Says("money.tariff.0.valid_from", '"2031-13-01"', "2031-01-01")],
     "acknowledgement-without-a-reason": [Says("socket.above_continuous_because", '"ok"', "at least 10 characters")],
     "bad-time-of-day": [Says("session.rearm_at", '"4 am"', '"04:00"')],
     "certificate-missing": [Says("mqtt.tls.ca_file", '"no-such-file"', "can read")],
@@ -276,7 +289,7 @@ def toml(value: Any) -> str:
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     if isinstance(value, bool):
         return "true" if value else "false"
-    return repr(value)
+    return value.isoformat() if isinstance(value, date) else repr(value)
 
 
 TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=30)
@@ -785,6 +798,8 @@ def test_check_shows_every_setting_with_its_source(capsys: pytest.CaptureFixture
         "mqtt.tls.cert_file",
         "mqtt.tls.key_file",
         "mqtt.tls.key_password",
+        "money.tariff",
+        "money.tariff.0.window",
         "relay.feedback",
         "relay.power",
         *(f"relay.{part}.{key}" for part in ("temperature", "voltage") for key in ("topic", "pointer", "fresh_s")),
@@ -877,12 +892,12 @@ def test_the_example_works(capsys: pytest.CaptureFixture[str]) -> None:
 def test_the_example_names_every_key_of_every_table() -> None:
     named = {(entry.table, entry.key) for entry in entries()}
     for prefix, model in leaves(Config):
-        table = prefix.removesuffix(".0")
+        table = prefix.replace(".0", "")
         for name in model.model_fields:
             if (table, name) not in named:
                 assert f"[{table}.{name}]" in EXAMPLE.read_text(encoding="utf-8"), f"{table}.{name} is not explained"
     tables = {table for table, _ in named}
-    assert tables == {prefix.removesuffix(".0") for prefix, _ in leaves(Config)}
+    assert tables == {prefix.replace(".0", "") for prefix, _ in leaves(Config)}
     secrets = [entry.value for entry in entries() if (entry.table, entry.key) == ("mqtt", "password")]
     assert {kind for secret in secrets for kind in secret} == set(Secret.model_fields)
 
@@ -931,7 +946,7 @@ def test_the_examples_in_the_example_can_be_used(entry: Entry) -> None:
     tree = tomllib.loads(EXAMPLE.read_text(encoding="utf-8"))
     parent: Any = tree
     for part in entry.table.split("."):
-        parent = parent[part][0] if part == "meter" else parent.setdefault(part, {})
+        parent = parent[part][0] if isinstance(parent.get(part), list) else parent.setdefault(part, {})
     parent[entry.key] = entry.value
     if entry.table in OPTIONAL_TABLES:
         parent |= {other.key: other.value for other in entries() if other.table == entry.table and other.key == "topic"}
