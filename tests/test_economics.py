@@ -92,12 +92,42 @@ def test_break_even_is_where_the_benefit_changes_its_sign(
 
 
 def test_thresholds() -> None:
-    start_w, stop_w = thresholds(2000.0, prices("0.27", "0.15", "0.20"), 480.0, 300.0)
-    assert 0 < start_w <= 2000.0
-    assert stop_w >= 2000.0 - start_w - 1e-9  # what a fresh start imports does not undo it
-    assert thresholds(2000.0, prices("0.27", "0.10", "0.09"), 480.0, 300.0) == (float("inf"), float("-inf"))
-    start_w, stop_w = thresholds(2000.0, prices("0.27", "0.08", "0.30"), 480.0, 300.0)
-    assert LEAST_SURPLUS_W <= start_w < 2000.0
+    # By hand: break-even at 2400 W x 0.10 / 0.20 = 1200 W. Ten minutes bind for a third of half an hour, so a third of
+    # the 840 W above the usual 360 W is added; five minutes off are worth an eighth of the draw, 300 W.
+    start_w, stop_w = thresholds(2400.0, prices("0.30", "0.10", "0.20"), 600.0, 300.0)
+    assert start_w == pytest.approx(1200.0 + 280.0)
+    assert stop_w == pytest.approx(2400.0 - (1200.0 - 300.0))
+    # Never: more is asked for than there can be.
+    assert thresholds(2400.0, prices("0.27", "0.10", "0.09"), 480.0, 300.0) == (float("inf"), float("-inf"))
+    # Any surplus pays: it begins with the least there is, and ends with none.
+    assert thresholds(2400.0, prices("0.27", "0.08", "0.30"), 480.0, 300.0) == (LEAST_SURPLUS_W, 2400.0)
+
+
+@given(
+    draw_w=st.floats(300.0, 4000.0),
+    bought=money,
+    sold=money,
+    alternative=money,
+    times_s=st.tuples(st.floats(0.0, 7200.0), st.floats(0.0, 7200.0)),
+)
+def test_thresholds_leave_room_between_start_and_stop(
+    draw_w: float, bought: Decimal, sold: Decimal, alternative: Decimal, times_s: tuple[float, float]
+) -> None:
+    min_on_s, min_off_s = times_s
+    these = Prices(bought, sold, alternative)
+    point = break_even(draw_w, these)
+    start_w, stop_w = thresholds(draw_w, these, min_on_s, min_off_s)
+    if point.kind == "never":
+        assert (start_w, stop_w) == (float("inf"), float("-inf"))
+        return
+    # A fresh start is not undone by its own import; a start asks for break-even, at most for twice as much; a charge
+    # ends at break-even or below, but before there is no surplus at all.
+    assert stop_w > draw_w - start_w
+    assert max(point.surplus_w, LEAST_SURPLUS_W) <= start_w <= 2.0 * max(point.surplus_w, LEAST_SURPLUS_W)
+    assert 0.0 <= draw_w - stop_w <= max(point.surplus_w, LEAST_SURPLUS_W)
+    # The longer a start binds, the more it asks for; the longer a stop binds, the later it comes.
+    assert thresholds(draw_w, these, min_on_s + 60.0, min_off_s)[0] >= start_w
+    assert thresholds(draw_w, these, min_on_s, min_off_s + 60.0)[1] >= stop_w
 
 
 def test_prices_by_window_weekday_and_date() -> None:

@@ -24,7 +24,17 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
+import pandas as pd
+import pvanalytics
+import pvlib
 from numpy.typing import NDArray
+from pvlib.iotools import read_bsrn
+from pvlib.irradiance import get_total_irradiance
+from pvlib.location import Location
+from richardsonpy.classes.electric_load import ElectricLoad
+from richardsonpy.classes.occupancy import Occupancy
+from richardsonpy.functions.change_resolution import change_resolution
+from richardsonpy.functions.load_radiation import get_rad_from_try_path
 
 Floats = NDArray[np.float64]
 
@@ -102,13 +112,8 @@ def _make() -> dict[str, Any]:
 
 def _demand_w(people: int) -> Floats:
     """Return a year of demand, shape (365, READINGS), in watts: one-minute values, held."""
-    from richardsonpy.classes.electric_load import ElectricLoad
-    from richardsonpy.classes.occupancy import Occupancy
-    from richardsonpy.functions.change_resolution import change_resolution
-    from richardsonpy.functions.load_radiation import get_rad_from_try_path
-
     random.seed(SEED + people)  # the model draws from both of the global generators
-    np.random.seed(SEED + people)  # noqa: NPY002
+    np.random.seed(SEED + people)
     direct, diffuse = (change_resolution(hourly, 3600, 60) for hourly in get_rad_from_try_path())
     load = ElectricLoad(Occupancy(people).occupancy, people, direct, diffuse, timestep=60).loadcurve
     by_day = np.asarray(load, dtype=np.float64).reshape(365, 1440)[:, BEGINS_H * 60 : ENDS_H * 60]
@@ -116,15 +121,12 @@ def _demand_w(people: int) -> Floats:
 
 
 def _times(date: str, zone: str) -> Any:
-    import pandas as pd
 
     return pd.date_range(f"{date} {BEGINS_H:02}:00", periods=MINUTES, freq="1min", tz=zone)
 
 
 def _on_roof(position: Any, dni: Floats, ghi: Floats, dhi: Floats) -> Floats:
     """Return the irradiance on the tilted roof in kW/m2."""
-    from pvlib.irradiance import get_total_irradiance
-
     total = get_total_irradiance(30.0, 180.0, position.apparent_zenith, position.azimuth, dni, ghi, dhi)
     return np.nan_to_num(np.asarray(total.poa_global, dtype=np.float64)) / 1000.0
 
@@ -136,9 +138,6 @@ def _fine(minutes: Floats) -> Floats:
 
 def _made_day(index: int) -> tuple[str, int, Floats]:
     """Return sky, day of the year and kW/m2 on the roof, of one day between March and September."""
-    import pandas as pd
-    from pvlib.location import Location
-
     sky = SKIES[index % 3]
     date = pd.Timestamp("2031-03-01") + pd.Timedelta(days=int(index * 204 / MADE_DAYS))
     times = _times(f"{date:%Y-%m-%d}", "Etc/GMT-1")
@@ -191,10 +190,6 @@ def _wander(rng: np.random.Generator, over_s: float, deviation: float) -> Floats
 
 def _payerne() -> list[tuple[int, Floats]]:
     """Return day of the year and kW/m2 on the roof of each day of the measured month."""
-    import pvlib
-    from pvlib.iotools import read_bsrn
-    from pvlib.location import Location
-
     month, _ = read_bsrn(str(Path(pvlib.__file__).parent / "data" / "bsrn-pay0616.dat.gz"))
     month = month[["ghi", "dni", "dhi"]].tz_convert("Etc/GMT-1").interpolate(limit_direction="both").clip(lower=0.0)
     place = Location(46.815, 6.944, "Etc/GMT-1", 491)
@@ -209,9 +204,6 @@ def _payerne() -> list[tuple[int, Floats]]:
 
 def _golden() -> list[tuple[int, Floats]]:
     """Return day of the year and power of the two measured days; taken as kW/m2 that gave it, at a peak of 5.2 kW."""
-    import pandas as pd
-    import pvanalytics
-
     path = Path(pvanalytics.__file__).parent / "data" / "serf_east_1min_ac_power.csv"
     power_w = pd.read_csv(path, index_col=0, parse_dates=True).iloc[:, 0].clip(lower=0.0)
     found = []

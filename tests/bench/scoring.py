@@ -8,6 +8,8 @@ tariff only by its break-even.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -15,17 +17,24 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 
+class Times(NamedTuple):
+    """In readings."""
+
+    min_on: int
+    min_off: int
+    start_delay: int = 0
+    stop_delay: int = 0
+
+
 @njit(cache=True)
-def play(
-    surplus: Floats, start: Floats, stop: Floats, min_on: int, min_off: int, start_delay: int, stop_delay: int
-) -> tuple[float, float, float]:
+def play(surplus: Floats, start: Floats, stop: Floats, times: Times) -> tuple[float, float, float]:
     """Return the readings with the charger on, the sum of the surplus it used, and the starts.
 
     As in the machine: start when the surplus is at least ``start``, stop when it is below ``stop``, each after its
-    delay and its minimum time; all times in readings, the day begins with the charger long off.
+    delay and its minimum time; the day begins with the charger long off.
     """
     on = False
-    since, seen = -min_off, -1
+    since, seen = -times.min_off, -1
     time, used, starts = 0.0, 0.0, 0.0
     for now in range(len(surplus)):
         wanted = surplus[now] < stop[now] if on else surplus[now] >= start[now]
@@ -35,9 +44,9 @@ def play(
             if seen < 0:
                 seen = now
             if on:
-                if now - seen >= stop_delay and now - since >= min_on:
+                if now - seen >= times.stop_delay and now - since >= times.min_on:
                     on, since, seen = False, now, -1
-            elif now - seen >= start_delay and now - since >= min_off:
+            elif now - seen >= times.start_delay and now - since >= times.min_off:
                 on, since, seen = True, now, -1
                 starts += 1.0
         if on:
@@ -47,28 +56,26 @@ def play(
 
 
 @njit(cache=True)
-def play_fixed(
-    surplus: Floats, start: float, stop: float, min_on: int, min_off: int, start_delay: int, stop_delay: int
-) -> Floats:
+def play_fixed(surplus: Floats, start: float, stop: float, times: Times) -> Floats:
     """Return time on, used surplus and starts of each day, shape (days, 3), with the same two thresholds always."""
     sums = np.empty((len(surplus), 3))
     starts, stops = np.full(surplus.shape[1], start), np.full(surplus.shape[1], stop)
     for day in range(len(surplus)):
-        sums[day, 0], sums[day, 1], sums[day, 2] = play(surplus[day], starts, stops, min_on, min_off, start_delay, stop_delay)
+        sums[day, 0], sums[day, 1], sums[day, 2] = play(surplus[day], starts, stops, times)
     return sums
 
 
 @njit(cache=True)
-def play_varied(surplus: Floats, start: Floats, stop: Floats, min_on: int, min_off: int) -> Floats:
-    """Return the same with a threshold for every reading, and no delays; all arrays of shape (days, readings)."""
+def play_varied(surplus: Floats, start: Floats, stop: Floats, times: Times) -> Floats:
+    """Return the same with thresholds for every reading; all arrays of shape (days, readings)."""
     sums = np.empty((len(surplus), 3))
     for day in range(len(surplus)):
-        sums[day, 0], sums[day, 1], sums[day, 2] = play(surplus[day], start[day], stop[day], min_on, min_off, 0, 0)
+        sums[day, 0], sums[day, 1], sums[day, 2] = play(surplus[day], start[day], stop[day], times)
     return sums
 
 
 @njit(cache=True)
-def best_possible(surplus: Floats, break_even: float, min_on: int, min_off: int) -> Floats:
+def best_possible(surplus: Floats, break_even: float, times: Times) -> Floats:
     """Return the most each day could have been worth, shape (days,), knowing all of it beforehand."""
     days, length = surplus.shape
     best = np.empty(days)
@@ -82,8 +89,8 @@ def best_possible(surplus: Floats, break_even: float, min_on: int, min_off: int)
         free[length] = running[length] = 0.0
         for now in range(length - 1, -1, -1):
             gain = sums[now + 1] - sums[now]
-            running[now] = max(gain + running[now + 1], free[min(now + min_off, length)])
-            end = min(now + min_on, length)
+            running[now] = max(gain + running[now + 1], free[min(now + times.min_off, length)])
+            end = min(now + times.min_on, length)
             free[now] = max(free[now + 1], sums[end] - sums[now] + running[end])
         best[day] = free[0]
     return best
