@@ -4,27 +4,48 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import importlib
 import json
 import os
+import shutil
+import sqlite3
 import sys
+import time
 from collections.abc import Callable
+from datetime import date, datetime, timedelta, tzinfo
+from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 from aiomqtt import MqttError
 
 from surpluscharge import __version__
+from surpluscharge.clock import SystemClock, zone
 from surpluscharge.config import VOLTAGE_TOLERANCE, Config, ConfigError, Section, load, load_for_off
 from surpluscharge.control.supervisor import FAULTS
-from surpluscharge.daemon import logs, service, status
+from surpluscharge.daemon import logs, service, status, store
 from surpluscharge.daemon.mqtt import Post, publish_once
 from surpluscharge.daemon.relay import off_post
+from surpluscharge.history import energy, exchange, report
+from surpluscharge.history.ledger import Ledger, LedgerError, Retention
+from surpluscharge.history.readings import ReadingsError
+from surpluscharge.planning import advise, comparing, compiling, tune
+from surpluscharge.planning import replay as replaying
+from surpluscharge.words import duration, watts
 
 OFF_WITHIN_S = 8.0
+READINGS = 'a CSV file with the columns time, grid_w[, charger_w]; or "ledger": the daemon\'s own history'
+LONG_GAP_S = 600  # shorter ones are not worth a line
+READINGS = 'a CSV file with the columns time, grid_w[, charger_w]; or "ledger": the daemon\'s own history'
 CAUTION = (
     "caution: hours of current through a household socket can start a fire. Use a socket, plug and cable rated for\n"
     "it, feel them after an hour, follow local codes, and ask a licensed electrician. This is no certified safety\n"
     "device."
 )
+
+
+class _CannotError(Exception):
+    """What was asked for cannot be done; the text says why, and what to do."""
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -33,8 +54,11 @@ def main(arguments: list[str] | None = None) -> int:
     command: Callable[[argparse.Namespace], int] = options.command
     try:
         return command(options)
-    except ConfigError as error:
+    except (ConfigError, LedgerError, ReadingsError, report.ReportError, _CannotError) as error:
         print(error, file=sys.stderr)
+        return 1
+    except sqlite3.Error as error:
+        print(f"the ledger cannot be used: {error}. Is the disk full, or the file somebody else's?", file=sys.stderr)
         return 1
     except KeyboardInterrupt:
         return 130
@@ -64,6 +88,48 @@ def _parser() -> argparse.ArgumentParser:
     add("off", _off, "Tell the relay to switch off, once, and return.")
     ack = add("ack", _ack, "Acknowledge latched faults, after somebody has looked at the cause.")
     ack.add_argument("code", nargs="?", default="all", help="of one fault (default: all)")
+    advice = add("advise", _advise, "Say from which surplus on charging pays, at the configured prices.")
+    advice.add_argument("--json", action="store_true", help="print it as JSON")
+    replay = add("replay", _replay, "Show what recorded readings would have given, beside the best possible.")
+    replay.add_argument("--readings", required=True, metavar="FILE", help=READINGS)
+    replay.add_argument("--json", action="store_true", help="print it as JSON")
+    replay.add_argument("--html", metavar="FILE", help="also draw a day and all days (needs the report extra)")
+    replay.add_argument("--day", type=_date, metavar="DATE", help="the day to draw (default: the costliest one)")
+    tuning = add("tune", _tune, "Search the thresholds and delays that would have done best, and judge the gain.")
+    tuning.add_argument("--readings", required=True, metavar="FILE", help=READINGS)
+    tuning.add_argument(
+        "--objective",
+        choices=("value", "solar", "starts"),
+        default="value",
+        help="value: money; solar: solar energy less what is bought beside it; starts: the fewest that earn no less",
+    )
+    tuning.add_argument("--json", action="store_true", help="print it as JSON")
+    tuning.add_argument("--html", metavar="FILE", help="also draw value against starts (needs the report extra)")
+    tuning.add_argument(
+        "--write", metavar="FILE", help="write the configuration with what is recommended to a new file"
+    )
+    history = add("history", _history, "Check the ledger, and say how to mend it.")
+    history.add_argument("action", choices=("check",))
+    history.add_argument("--mend", action="store_true", help="put right what can be; the daemon must be stopped")
+    export = add("export", _export, "Write what is on record to standard output, or to a file.")
+    export.add_argument("format", nargs="?", choices=("csv", "parquet"), default="csv", help="default: csv")
+    export.add_argument("--from", dest="begin", metavar="TIME", help="a day, or an RFC 3339 time (default: the first)")
+    export.add_argument("--to", dest="end", metavar="TIME", help="a day, included, or a time (default: now)")
+    export.add_argument("--what", choices=exchange.WHAT, default="readings", help="default: readings")
+    export.add_argument("--output", type=Path, metavar="FILE", help="needed for parquet (and the parquet extra)")
+    imported = add("import", _import, "Take older readings from a CSV file into the ledger: all of it, or nothing.")
+    imported.add_argument("file", type=Path, help="its columns: time, grid_w, and charger_w if it is part of grid_w")
+    imported.add_argument("--fresh-s", type=float, help="hold no reading longer (default: thrice the usual interval)")
+    imported.add_argument("--gaps-only", action="store_true", help="leave out what is on record already")
+    reported = add("report", _report, "Say what a day, a month or any days came to: energy, money, surplus caught.")
+    reported.add_argument(
+        "--day", type=_day, metavar="DATE", help="a day: 2031-05-14, today or yesterday (default: today)"
+    )
+    reported.add_argument("--month", type=_month, metavar="MONTH", help="a month: 2031-05")
+    reported.add_argument("--from", type=_day, dest="first", metavar="DATE", help="the first of several days")
+    reported.add_argument("--to", type=_day, dest="last", metavar="DATE", help="and the last (default: today)")
+    reported.add_argument("--json", action="store_true", help="print the figures as JSON")
+    reported.add_argument("--html", metavar="FILE", help="write a page with pictures (needs the report extra)")
     add("schema", _schema, "Print the JSON Schema of the status document.", config=False)
     demo = add("demo", _demo, "Watch the daemon run a simulated house, its numbers invented.", config=False)
     demo.add_argument("--hours", type=float, default=6.0, help="house hours to simulate (default: 6)")
@@ -103,8 +169,8 @@ def _check(options: argparse.Namespace) -> int:
         print("No charge starts: what the sun gives is worth more sold.")
     else:
         print(
-            f"A charge starts at {status.watts(start_export_w)} of export, imports about "
-            f"{status.watts(config.draw_w - start_export_w)} at first, and ends above {status.watts(stop_import_w)} of "
+            f"A charge starts at {watts(start_export_w)} of export, imports about "
+            f"{watts(config.draw_w - start_export_w)} at first, and ends above {watts(stop_import_w)} of "
             "import."
         )
     for warning in config.warnings():
@@ -176,6 +242,279 @@ def _publish(config: Config, post: Post, name: str, what: str, done: str) -> int
         print(f"the broker did not take {what}: {reason} ({config.broker})", file=sys.stderr)
         return 1
     print(done)
+    return 0
+
+
+def _advise(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    tariffs, control = config.tariffs(), config.control
+    now = SystemClock(zone(config.site.time_zone)).wall()
+    advices = advise.advise(config.draw_w, tariffs, now, control.min_on_s, control.min_off_s) if tariffs else []
+    if tariffs is None or not advices:
+        lacking = "has no [money] table" if tariffs is None else "has no tariff in [money] that is valid within a week"
+        print(f"{options.config} {lacking}: add the prices, as config.example.toml shows", file=sys.stderr)
+        return 1
+    if options.json:
+        print(json.dumps(advise.as_json(advices, config.draw_w, tariffs.currency), indent=2, ensure_ascii=False))
+        return 0
+    print(advise.as_text(advices, config.draw_w, tariffs.currency))
+    if not config.auto:
+        print('\nTo follow the prices, set start_export_w = "auto" and stop_import_w = "auto" in [control].')
+    return 0
+
+
+def _replay(options: argparse.Namespace) -> int:
+    pictures = _extra("surpluscharge.planning.pictures") if options.html else None
+    case = _study(options)
+    with _Bar("replaying") as bar:
+        found = comparing.compare(case, bar)
+    if pictures:
+        try:
+            _write(options.html, pictures.of_replay(found, options.day))
+        except ValueError as error:
+            raise _CannotError(f"{options.readings}: {error}") from None
+    if options.json:
+        print(json.dumps(comparing.as_json(found), indent=2, ensure_ascii=False))
+    else:
+        print(comparing.as_text(found))
+    return 0
+
+
+def _tune(options: argparse.Namespace) -> int:
+    if options.write and Path(options.write).exists():
+        raise _CannotError(f"{options.write} is there already, and is not overwritten. Name a new file")
+    pictures = _extra("surpluscharge.planning.pictures") if options.html else None
+    case = _study(options)
+    if not compiling.available():
+        print("not compiled, so this takes a while: pip install 'surpluscharge[tune]' makes it fast", file=sys.stderr)
+    try:
+        with _Bar("tuning") as bar:
+            found = tune.tune(case, options.objective, bar)
+    except ValueError as error:
+        raise _CannotError(f"{options.config}: {error}") from None
+    if pictures:
+        _write(options.html, pictures.of_tuning(found))
+    print(json.dumps(tune.as_json(found), indent=2, ensure_ascii=False) if options.json else tune.as_text(found))
+    if options.write and not found.recommended:
+        print(f"nothing is recommended, so {options.write} was not written", file=sys.stderr)
+    elif options.write:
+        text = Path(options.config).read_text(encoding="utf-8")
+        try:
+            _write(options.write, tune.rewritten(text, found.rules[found.best].settings, options.config))
+        except ValueError as error:
+            raise _CannotError(str(error)) from None
+        print(f"{options.write} written; compare it with {options.config} before it is used", file=sys.stderr)
+    return 0
+
+
+def _study(options: argparse.Namespace) -> comparing.Study:
+    config = load(options.config)
+    with _Bar("reading") as bar:
+        fresh_s = comparing.configured_fresh_s(config)
+        if options.readings == "ledger":
+            readings, draw_w = replaying.load_ledger(config.history_file, fresh_s, config.draw_w, bar)
+        else:
+            readings, draw_w = replaying.load(options.readings, fresh_s, bar), config.draw_w
+    return comparing.study(config, readings, draw_w)
+
+
+def _extra(module: str) -> ModuleType:
+    """Import a module whose libraries come with the report extra only."""
+    try:
+        return importlib.import_module(module)
+    except ImportError as error:
+        raise _CannotError(f"--html needs {error.name}: pip install 'surpluscharge[report]'") from None
+
+
+def _date(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no day: write it as 2031-05-14") from None
+
+
+def _write(path: str, text: str) -> None:
+    try:
+        Path(path).write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise _CannotError(f"{path} cannot be written ({error.strerror}). Name a file in a folder of yours") from None
+
+
+class _Bar:
+    """A progress bar on standard error, where that is a terminal and it takes long enough to be worth one."""
+
+    def __init__(self, title: str) -> None:
+        self._title, self._began_s, self._shown = title, time.monotonic(), -1
+
+    def __call__(self, share: float) -> None:
+        percent = int(100 * share)
+        if sys.stderr.isatty() and percent != self._shown and time.monotonic() > self._began_s + 0.5:
+            self._shown = percent
+            print(f"\r{self._title} [{'#' * (percent // 4):<25}] {percent} %", end="", file=sys.stderr, flush=True)
+
+    def __enter__(self) -> _Bar:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._shown >= 0:
+            print("\r" + " " * 60 + "\r", end="", file=sys.stderr, flush=True)
+
+
+def _history(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    now = _now(config)
+    if options.mend:
+        with store.alone(config.state_file), Ledger(config.history_file) as ledger:
+            ledger.mend(now.tzinfo, config.tariffs())
+    with Ledger(config.history_file, read_only=True) as ledger, ledger.snapshot():
+        found = ledger.check(energy.ms_of(now), now.tzinfo)
+        bounds = ledger.bounds()
+        gaps = ledger.gaps(LONG_GAP_S * 1000)
+    print(f"{config.history_file}: {config.history_file.stat().st_size / 1e6:.1f} MB")
+    if bounds:
+        first, last = (energy.time_of(at_ms, now.tzinfo) for at_ms in bounds)
+        print(f"readings from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M}")
+        missing_s = sum(end_ms - begin_ms for begin_ms, end_ms in gaps) / 1000
+        print(f"{len(gaps)} gaps of more than {duration(LONG_GAP_S)}, {duration(missing_s)} in all")
+        for begin_ms, end_ms in sorted(gaps, key=lambda gap: gap[0] - gap[1])[:3]:
+            print(f"  {energy.time_of(begin_ms, now.tzinfo):%Y-%m-%d %H:%M}, {duration((end_ms - begin_ms) / 1000)}")
+    for trouble in found:
+        print(f"wrong: {trouble.what}. {trouble.remedy}.")
+    if not found:
+        print("Nothing is damaged, nothing is counted twice, and the daily totals agree with the readings.")
+    return 1 if found else 0
+
+
+def _export(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    now = _now(config)
+    with Ledger(config.history_file, read_only=True) as ledger, ledger.snapshot():
+        bounds = ledger.bounds()
+        first = energy.time_of(bounds[0], now.tzinfo) if bounds else now
+        begin = _moment(options.begin, now.tzinfo, False) if options.begin else first
+        end = _moment(options.end, now.tzinfo, True) if options.end else now
+        rows = exchange.records(ledger, options.what, begin, end, now.tzinfo, tariffs=config.tariffs())
+        try:
+            if options.format == "parquet":
+                if options.output is None:
+                    raise LedgerError("Parquet is no text: name a file with --output")
+                count = exchange.write_parquet(rows, options.output)
+            elif options.output is None:
+                count = exchange.write_csv(rows, sys.stdout)
+            else:
+                with options.output.open("w", encoding="utf-8", newline="") as file:
+                    count = exchange.write_csv(rows, file)
+        except ImportError:
+            raise LedgerError("Parquet needs a library: pip install 'surpluscharge[parquet]'") from None
+        except OSError as error:
+            if isinstance(error, BrokenPipeError):
+                raise
+            raise LedgerError(f"{options.output} cannot be written: {error.strerror}") from None
+    print(f"{count} rows", file=sys.stderr)
+    return 0
+
+
+def _import(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    now, kept = _now(config), config.history
+    with Ledger(config.history_file) as ledger:
+        try:
+            done = exchange.import_readings(
+                ledger,
+                options.file,
+                energy.ms_of(now),
+                now.tzinfo,
+                Retention(kept.readings_days, kept.minutes_days, kept.quarter_hours_days),
+                tariffs=config.tariffs(),
+                fresh_s=options.fresh_s,
+                gaps_only=options.gaps_only,
+            )
+        except (LedgerError, ReadingsError) as error:
+            raise LedgerError(f"{error}. Nothing was imported") from None
+    filled = done.filled
+    if filled.rows:
+        first, last = (energy.time_of(at_ms, now.tzinfo) for at_ms in (filled.begin_ms, filled.end_ms))
+        print(f"from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M}, each reading held for {done.fresh_s:g} s at most")
+    flows = filled.energy
+    print(
+        f"{filled.rows} rows: import {flows.import_wh / 1000:.1f} kWh, export {flows.export_wh / 1000:.1f} kWh, "
+        f"charger {flows.charger_wh / 1000:.1f} kWh, known for {duration(flows.known_ms / 1000)}"
+    )
+    if filled.again_ms:
+        print(f"{duration(filled.again_ms / 1000)} were on record already, and left out")
+    if done.skipped:
+        print(f"skipped rows of the file: {done.skipped}")
+    return 0
+
+
+def _now(config: Config) -> datetime:
+    return SystemClock(zone(config.site.time_zone)).wall()
+
+
+def _moment(text: str, site: tzinfo | None, included: bool) -> datetime:
+    """Read a day (its end where it is ``included``) or an RFC 3339 time; one without offset is local."""
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        pass
+    else:
+        return energy.day_span(day, site)[included]
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise LedgerError(f"{text} is neither a day (2031-05-14) nor a time (2031-05-14T11:20:09+02:00)") from None
+    return moment.replace(tzinfo=site) if moment.tzinfo is None else moment.astimezone(site)
+
+
+def _day(text: str) -> date | int:
+    """Return a date, or how many days ago it is, since only the configuration knows what is today at the house."""
+    named = {"today": 0, "yesterday": 1}
+    return named[text] if text in named else _date(text)
+
+
+def _month(text: str) -> tuple[date, date]:
+    try:
+        return report.month_of(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no month: write it as 2031-05") from None
+
+
+def _period(options: argparse.Namespace, today: date) -> tuple[date, date]:
+    """Return the first and last day that are asked for. Raises ReportError where that is contradictory."""
+
+    def known(day: date | int) -> date:
+        return today - timedelta(days=day) if isinstance(day, int) else day
+
+    several = options.first is not None or options.last is not None
+    if (options.day is not None) + (options.month is not None) + several > 1:
+        raise report.ReportError("--day, --month and --from/--to exclude one another: give one of them")
+    if options.month is not None:
+        first, last = options.month
+        return first, last
+    if not several:
+        day = known(options.day or 0)
+        return day, day
+    if options.first is None:
+        raise report.ReportError("--to needs --from: give the first day as well")
+    return known(options.first), known(options.last or 0)
+
+
+def _report(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    now = _now(config)
+    site = report.Site(config.charger.name, now.tzinfo, config.tariffs(), config.thresholds)
+    first, last = _period(options, now.date())
+    with Ledger(config.history_file, read_only=True) as ledger:
+        made = report.build(ledger, first, last, now, site)
+    if options.html is not None:
+        _write(options.html, _extra("surpluscharge.history.page").as_html(made))
+        print(f"{options.html} written", file=sys.stderr)
+    encoding = sys.stdout.encoding or "ascii"
+    if options.json:
+        print(json.dumps(report.as_json(made), indent=2))
+    elif options.html is None:
+        text = report.as_text(made, shutil.get_terminal_size().columns, report.marks_for(encoding))
+        print(text.encode(encoding, "replace").decode(encoding))
     return 0
 
 

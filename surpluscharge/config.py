@@ -41,6 +41,7 @@ from surpluscharge.control.machine import Params
 from surpluscharge.control.signals import Contact, Measures, Source
 from surpluscharge.control.supervisor import Limits
 from surpluscharge.control.thermal import ThermalParams
+from surpluscharge.history.ledger import Retention
 
 SCALES = {"W": 1.0, "kW": 1000.0}
 HOLD_MARK = "{hold_s}"
@@ -374,7 +375,8 @@ class Power(Section):
     pointer: Pointer | None = Field(None, description="RFC 6901 pointer into a JSON payload; default: a plain number")
     unit: Literal["W", "kW"] = Field("W", description="the unit of the value")
     fresh_s: Seconds = Field(90.0, ge=1, le=3600, description="after this the draw is assumed, not measured")
-    limit_w: float = Field(10000.0, gt=0, description="a value beyond this is taken for nonsense")
+    # High enough for the current that a fault may drive: what is refused as nonsense trips nothing.
+    limit_w: float = Field(30000.0, gt=0, description="a value beyond this is taken for nonsense")
 
 
 class Temperature(Section):
@@ -486,6 +488,21 @@ class Store(Section):
     )
 
 
+class History(Section):
+    record: bool = Field(True, description="whether what happens is kept in the ledger, beside the store")
+    resolution_s: WholeSeconds = Field(10, ge=1, le=60, description="readings are summed up to intervals so long")
+    batch_s: Seconds = Field(
+        300.0, ge=10, le=3600, description="and written so often; a crash loses so much of them at most"
+    )
+    readings_days: int = Field(14, ge=1, le=3653, description="intervals are kept so long, then minutes")
+    minutes_days: int = Field(92, ge=2, le=3653, description="minutes are kept so long, then quarters of an hour")
+    quarter_hours_days: int = Field(3653, ge=31, description="and these so long; daily totals are kept for ever")
+
+    @property
+    def retention(self) -> Retention:
+        return Retention(self.readings_days, self.minutes_days, self.quarter_hours_days)
+
+
 class Config(Section):
     """The whole file."""
 
@@ -501,6 +518,7 @@ class Config(Section):
     status: Status = Status()
     log: Log = Log()
     store: Store = Store()
+    history: History = History()
 
     # What a key left out comes to. `surpluscharge check` shows these as derived.
 
@@ -569,6 +587,10 @@ class Config(Section):
             state_home = os.environ.get("XDG_STATE_HOME") or "~/.local/state"
             directory = Path(state_home).expanduser() / "surpluscharge"
         return directory / f"{self.charger.name}.json"
+
+    @property
+    def history_file(self) -> Path:
+        return self.state_file.with_name(f"history-{self.charger.name}.sqlite")
 
     @property
     def rearm_at(self) -> time_of_day:
@@ -773,6 +795,16 @@ def _contradictions(config: Config) -> Iterator[Problem]:
             "Lower it, or raise control.starts_per_day",
             "control.starts_per_day",
         )
+    history = config.history
+    for longer, shorter in (("minutes_days", "readings_days"), ("quarter_hours_days", "minutes_days")):
+        if getattr(history, longer) < getattr(history, shorter):
+            yield problem(
+                f"history.{longer}",
+                getattr(history, longer),
+                f"what is coarser would be dropped before what is finer ({shorter} is {getattr(history, shorter)})",
+                f"Make it at least history.{shorter}",
+                f"history.{shorter}",
+            )
     yield from _relay_contradictions(relay, problem)
     yield from _topic_contradictions(config, problem)
     yield from _connection_contradictions(config.mqtt, problem)
@@ -1034,7 +1066,7 @@ def parse(text: str, name: str) -> Config:
     try:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # besides TOMLDecodeError: a number of thousands of digits
-        raise ConfigError(name, [Problem((), "", f"is not TOML: {error}", "Correct the line")]) from None
+        raise ConfigError(name, [Problem((), "", f"is not TOML: {error}", _mend_line(text, error))]) from None
     try:
         config = Config.model_validate(data)
     except ValidationError as error:
@@ -1044,6 +1076,18 @@ def parse(text: str, name: str) -> Config:
     if found:
         raise ConfigError(name, found)
     return config
+
+
+def _mend_line(text: str, error: Exception) -> str:
+    """Return the remedy for a line that TOML cannot read, for the slips that people make most."""
+    number = re.search(r"at line (\d+)", str(error))
+    lines = text.splitlines()
+    line = lines[int(number[1]) - 1] if number and int(number[1]) <= len(lines) else ""
+    if re.search(r"=\s*[-+]?\d+,\d", line):
+        return "Write the number with a point, not a comma"
+    if re.search(r"=\s*[A-Za-z/]", line):
+        return "Put text in quotes"
+    return "Correct the line"
 
 
 # What stands in for a required value that is missing or wrong, so that the others can still be held together.
@@ -1182,4 +1226,9 @@ def _nearest(location: tuple[int | str, ...]) -> str:
     model = _model_at(location[:-1])
     known = list(model.model_fields) if model else []
     near = difflib.get_close_matches(str(location[-1]), known, n=1)
+    elsewhere = [
+        name for name in Config.model_fields if location[-1] in getattr(_model_at((name,)), "model_fields", ())
+    ]
+    if elsewhere:
+        return f"It belongs under {' or '.join(f'[{name}]' for name in elsewhere)}"
     return f"Did you mean {near[0]}?" if near else f"Known here: {', '.join(known)}"

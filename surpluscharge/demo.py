@@ -25,9 +25,9 @@ from surpluscharge import config
 from surpluscharge.clock import ScaledClock
 from surpluscharge.daemon import logs
 from surpluscharge.daemon.service import Service
-from surpluscharge.daemon.status import duration, watts
 from surpluscharge.simulator import devices
 from surpluscharge.simulator.house import House, Meter, Scenario
+from surpluscharge.words import duration, watts
 
 try:
     from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult

@@ -8,7 +8,7 @@ from pathlib import Path
 from surpluscharge.control import machine
 from surpluscharge.control.supervisor import FAULTS, SEVERITY_NAMES
 from surpluscharge.daemon.logs import EVENTS
-from surpluscharge.daemon.status import duration
+from surpluscharge.words import duration
 
 README = Path(__file__).parent.parent / "README.md"
 

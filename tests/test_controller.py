@@ -1019,6 +1019,7 @@ def test_stopping_switches_off_at_once_and_for_good() -> None:
         lambda controller, at: controller.acknowledge(None, at),
         lambda controller, at: controller.clock_jumped(at),
         lambda controller, at: controller.store_failing(True, at),
+        lambda controller, at: controller.history_failing(True, at),
         lambda controller, at: controller.stop(at),
         lambda controller, at: controller.reload(make_settings(), at),
         lambda controller, at: controller.tick(at),

@@ -113,8 +113,10 @@ QUIET = Situation(
     meter_fresh=True,
     meter_still_s=0.0,
     meter_repeats=0,
+    meter_finest_w=0.1,
     contrary_steps=0,
     refused_in_row=0,
+    topics_refused=False,
     budget_spent=False,
     clock_jumped=False,
     store_failing=False,
@@ -142,11 +144,13 @@ UNQUIET: dict[str, tuple[Any, ...]] = {
     "meter_fresh": (False,),
     "meter_still_s": (1e6,),
     "meter_repeats": (1000,),
-    "contrary_steps": (1, 3),
+    "contrary_steps": (1, 2, 3),
     "refused_in_row": (5,),
+    "topics_refused": (True,),
     "budget_spent": (True,),
     "clock_jumped": (True,),
     "store_failing": (True,),
+    "history_failing": (True,),
 }
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import pytest
 
 from surpluscharge.control import machine, supervisor
-from surpluscharge.control.controller import Controller, Moment
+from surpluscharge.control.controller import LINES_A_MINUTE, Controller, Moment
 from surpluscharge.control.machine import MODE_NAMES
 from surpluscharge.control.supervisor import FAULT_BY_CODE, FAULTS, NOTE
 from tests.conftest import config_from
@@ -43,6 +43,7 @@ class Rig:
     metered: bool = True
     meter_sign: float = 1.0
     frozen_w: float | None = None
+    coarse_w: float = 0.1  # what the meter resolves
     garbled: bool = False
     silent: bool = False
     config: object = CONFIG
@@ -99,7 +100,7 @@ class Rig:
         grid_w = self.meter_sign * (charger_w - self.sun_w + self.jitter_w)
         grid_w = grid_w if self.frozen_w is None else self.frozen_w
         if not self.silent:
-            self.send("grid", "unavailable" if self.garbled else f"{grid_w:.1f}")
+            self.send("grid", "unavailable" if self.garbled else f"{round(grid_w / self.coarse_w) * self.coarse_w:.1f}")
         if self.metered:
             self.send("power", f"{charger_w:.1f}")
         if self.heat_c is not None:
@@ -159,7 +160,7 @@ def test_over_current_beyond_the_fuse_s_zones_trips_at_once(current_a: float) ->
     assert current_a > config.limits.instant_a
     rig = Rig(car_w=1380.0).charging()
     tripped_s = rig.now_s
-    rig.send("power", "9999" if current_a * 231 > 10000 else f"{current_a * 231}")
+    rig.send("power", f"{current_a * 231}")
     assert rig.mode == "locked-out"
     assert rig.now_s == tripped_s
 
@@ -356,12 +357,102 @@ def test_a_frozen_meter_trips_though_its_readings_are_fresh() -> None:
 
 def test_a_meter_with_the_wrong_sign_is_found_by_the_relay_s_own_steps() -> None:
     rig = Rig(meter_sign=-1.0, sun_w=-1500.0)  # at night: the house imports, and the meter says it exports
+    rig.charging()
+    assert rig.seen == ["meter-sign-doubted"]
+    rig.run(2000.0)
+    assert rig.mode == "charging"  # once may be chance
+    rig.controller.enable(False, rig.at())
+    rig.run(100.0)
+    rig.controller.enable(True, rig.at())
     rig.run(40000.0, lambda: "meter-sign" in rig.codes)
-    assert rig.seen == ["meter-sign-doubted", "meter-sign-doubted", "meter-sign"]
+    assert rig.seen == ["meter-sign-doubted", "meter-sign-tested", "meter-sign"]
     assert rig.mode == "locked-out"
     rig.meter_sign = 1.0
     rig.run(4000.0)
     assert "meter-sign" in rig.codes
+
+
+def test_a_charge_after_two_contrary_steps_ends_as_soon_as_it_may() -> None:
+    """The step back is the third, or sets it right."""
+    rig = Rig()
+    rig.controller.steps.contrary = 2
+    rig.charging()
+    assert rig.controller.steps.contrary == 0  # the start itself was right
+    rig.run(60.0)
+    assert rig.codes == []
+    rig.controller.steps.contrary = 2
+    rig.run(400.0, lambda: not rig.controller.wants_on)
+    assert rig.now_s - rig.controller.state.on_since_s == pytest.approx(300.0, abs=5.0)  # the minimum-on time
+
+
+def test_a_meter_that_freezes_in_the_middle_of_a_charge_is_found() -> None:
+    rig = Rig().charging()
+    rig.run(1000.0)
+    rig.frozen_w, frozen_s = -1620.3, rig.now_s
+    rig.run(2000.0, lambda: rig.mode == "locked-out")
+    assert rig.codes == ["meter-frozen"]
+    assert rig.now_s - frozen_s == pytest.approx(900.0, abs=10.0)
+
+
+def test_a_coarse_meter_may_repeat_itself() -> None:
+    """One that counts in tenths of a kilowatt, on a bright day."""
+    rig = Rig()
+    rig.coarse_w = 100.0
+    rig.run(2.5)  # so that no reading comes in the very moment of the relay's step
+    rig.run(7200.0)
+    assert rig.seen == []
+    assert rig.mode == "charging"
+
+
+def test_topics_that_the_broker_refuses_end_a_charge_and_hold_starts() -> None:
+    """Whoever cannot be told to stop, or cannot hear the meter or the plug, does not charge."""
+    rig = Rig().charging()
+    rig.controller.topics_refused(True, rig.at())
+    rig.run(400.0)
+    assert rig.codes == ["topics-refused"]
+    assert rig.mode == "locked-out"
+    assert rig.controller.state.cause == machine.C_ENDED
+    rig.controller.topics_refused(False, rig.at())
+    rig.run(200.0)
+    assert rig.mode == "charging"
+
+
+def test_time_on_counts_until_the_relay_is_known_to_be_off() -> None:
+    """Invariant 5: the broker is away and nobody can be told; the cap holds on what may be on."""
+    rig = Rig().charging()
+    before = rig.controller.state
+    rig.controller.relay_link(False, rig.at())
+    rig.run(600.0)
+    assert rig.mode == "locked-out"
+    assert rig.controller.state.session_s - before.session_s == pytest.approx(600.0, abs=1.0)
+    assert rig.controller.state.session_wh - before.session_wh == pytest.approx(1380.0 / 6, rel=0.01)
+    kept = rig.controller.kept()
+    assert kept.on  # so that a restart goes on counting
+    rig.controller.relay_link(True, rig.at())
+    rig.follow()
+    assert not rig.controller.may_be_on
+    session_s = rig.controller.state.session_s
+    rig.sun_w = 0.0
+    rig.run(600.0)
+    assert rig.controller.state.session_s == session_s
+    assert not rig.controller.kept().on
+
+
+def test_a_flood_of_events_is_not_a_flood_of_lines() -> None:
+    rig = Rig()
+    rig.run(30.0)
+    for number in range(1000):
+        rig.now_s += 0.05
+        rig.controller.enable(bool(number % 2), rig.at())
+    events = [event for event in rig.controller.take_events() if event.name in ("enabled", "disabled", "state_changed")]
+    assert len(events) >= 1000  # each is there, for whoever listens
+    loud = [event for event in events if event.level != "debug"]
+    assert len(loud) <= 6 * LINES_A_MINUTE
+    rig.now_s += 60.0
+    rig.controller.enable(False, rig.at())
+    (last,) = [event for event in rig.controller.take_events() if event.name == "disabled"]
+    assert last.level == "info"
+    assert last.fields["left_out"] == 500 - LINES_A_MINUTE
 
 
 def test_useless_readings_are_noted() -> None:
@@ -412,6 +503,16 @@ def test_a_store_that_fails_ends_all_charging() -> None:
     rig.controller.store_failing(False, rig.at())
     rig.run(100.0)
     assert rig.mode == "charging"
+
+
+def test_a_ledger_that_fails_is_noted_and_ends_nothing() -> None:
+    rig = Rig().charging()
+    rig.controller.history_failing(True, rig.at())
+    rig.run(600.0)
+    assert rig.codes == ["history-failing"]
+    assert rig.mode == "charging"
+    rig.controller.history_failing(False, rig.at())
+    assert rig.codes == []
 
 
 def test_a_lost_connection_for_readings_holds_starts() -> None:

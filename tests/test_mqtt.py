@@ -288,6 +288,7 @@ async def test_a_subscription_is_refused(with_broker: BrokerMaker, tmp_path: Pat
         assert line["reason"]
         stage.wire.publish(ENABLE_SET, "on")
         await until(lambda: stage.wire.status["enabled"], "the other subscriptions to work")
+        assert "topics-refused" in [fault["code"] for fault in stage.wire.status["faults"]]
 
 
 @pytest.fixture

@@ -27,7 +27,7 @@ from paho.mqtt.properties import Properties
 from surpluscharge.clock import ScaledClock
 from surpluscharge.config import Config, parse
 from surpluscharge.daemon.mqtt import Link, Post
-from surpluscharge.daemon.relay import Relay, off_post, on_post
+from surpluscharge.daemon.relay import LINES_AN_HOUR, Relay, off_post, on_post
 from tests.conftest import Mosquitto, free_port
 from tests.wire import (
     AVAILABILITY,
@@ -260,6 +260,7 @@ async def test_json_with_a_hold_time(stage: Stage) -> None:
             "off_payload": '{"contact": "open"}',
             "hold_s": 40,
             "reassert_s": 20.0,
+            "confirm_within_s": 50.0,  # one second on this clock
         },
         "meter": [{"topic": GRID, "fresh_s": 600.0}],
     }
@@ -305,13 +306,15 @@ class Mind:
 
     def __init__(self) -> None:
         self.acknowledged: list[bool] = []
+        self.deaf = False
         self.on_sending: Callable[[bool], None] = lambda _: None
 
     def relay_sending(self, on: bool) -> None:
         self.on_sending(on)
 
     def relay_acknowledged(self, on: bool) -> None:
-        self.acknowledged.append(on)
+        if not self.deaf:
+            self.acknowledged.append(on)
 
     def relay_confirmed(self, on: bool) -> bool:
         return self.acknowledged[-1:] == [on]
@@ -325,10 +328,19 @@ def config(tmp_path: Path) -> Config:
 class Commander:
     """The relay's commander at work, with stand-ins at both ends."""
 
-    def __init__(self, config: Config) -> None:
+    def __init__(self, config: Config, speed: float = 100.0) -> None:
         self.wire, self.mind = Wire(), Mind()
-        log: structlog.stdlib.BoundLogger = structlog.get_logger("surpluscharge.test")
-        self.relay = Relay(config, cast(Link, self.wire), self.mind, ScaledClock(START, 100), log)
+        self.lines: list[dict[str, Any]] = []
+        log: structlog.stdlib.BoundLogger = structlog.wrap_logger(
+            structlog.PrintLogger(),
+            processors=[structlog.stdlib.add_log_level, self._take],
+            wrapper_class=structlog.stdlib.BoundLogger,
+        )
+        self.relay = Relay(config, cast(Link, self.wire), self.mind, ScaledClock(START, speed), log)
+
+    def _take(self, _logger: Any, _method: str, line: Any) -> Any:
+        self.lines.append(dict(line))
+        raise structlog.DropEvent
 
     async def __aenter__(self) -> Commander:
         self.task = asyncio.create_task(self.relay.run())
@@ -353,6 +365,50 @@ async def test_off_overtakes_an_on_without_answer(config: Config) -> None:
         wire.answers.set()
         await until(lambda: len(mind.acknowledged) >= 2, "the answers")
         assert mind.acknowledged == [False] * len(mind.acknowledged)
+
+
+async def test_ons_do_not_queue_up(config: Config) -> None:
+    """While the broker has not answered one, there is no other, but a wish that changed meanwhile is said anew (8)."""
+    async with Commander(config) as commander:
+        wire, lines = commander.wire, commander.lines
+        wire.answers.clear()
+        commander.relay.news(True)
+        await until(lambda: [line["event"] for line in lines].count("relay_unconfirmed") >= 4, "some attempts")
+        assert wire.posts == ["off", "on"]
+        commander.relay.news(False)
+        await until(lambda: "off" in wire.posts[2:], "off")
+        commander.relay.news(True)
+        await until(lambda: wire.posts[-1] == "on", "on again")
+        assert wire.posts[2:].count("on") == 1
+
+
+async def test_the_broker_s_answer_is_noticed_as_it_comes(config: Config) -> None:
+    """Without feedback it is the confirmation. Here no wait ever runs out, so only the news itself can be noticed."""
+    async with Commander(config, speed=1e-6) as commander:
+        for on in (True, False, True):
+            count = len(commander.lines)
+            commander.relay.news(on)
+            await until(
+                lambda: ("relay_confirmed", on) in [(line["event"], line["on"]) for line in commander.lines[count:]],  # noqa: B023
+                "confirmation",
+            )
+
+
+async def test_a_relay_that_never_follows_does_not_fill_the_log(config: Config) -> None:
+    """It is told again and again; the lines about it are rationed, and say how many were left out."""
+    async with Commander(config, speed=20000) as commander:
+        commander.mind.deaf = True
+        commander.mind.acknowledged.clear()
+        commander.relay.news(True)
+        commander.relay.news(False)
+        for _ in range(3):
+            count = len(commander.wire.posts)
+            await until(lambda: len(commander.wire.posts) >= count + 20, "many attempts")  # noqa: B023
+        loud = [line for line in commander.lines if line["level"] != "debug" and line["event"] == "relay_commanded"]
+        hours = commander.relay._clock.now() / 3600.0 + 1.0
+        assert len(loud) <= LINES_AN_HOUR * (hours + 1.0)
+        quiet = [line for line in commander.lines if line["level"] == "debug" and line["event"] == "relay_commanded"]
+        assert len(loud) + len(quiet) >= 60
 
 
 async def test_no_command_without_a_connection(config: Config) -> None:

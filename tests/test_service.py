@@ -14,13 +14,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import structlog
 from jsonschema import Draft202012Validator
 
 from surpluscharge.config import parse
 from surpluscharge.control import machine
 from surpluscharge.control.controller import Controller, Moment
 from surpluscharge.control.signals import PAYLOAD_LIMIT_BYTES
+from surpluscharge.daemon import service as service_module
 from surpluscharge.daemon import status
+from surpluscharge.daemon.service import Service
 from tests.conftest import Mosquitto
 from tests.wire import (
     AVAILABILITY,
@@ -510,6 +513,31 @@ async def test_a_stop_is_never_overheard(stage: Stage) -> None:
             assert done, f"a stop {steps} steps after other news"
 
 
+async def test_what_a_library_s_callback_raises_is_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is logged as an event with fields, in place of the event loop's own traceback, and the daemon goes on."""
+
+    def callback() -> None:
+        raise KeyError("mid")
+
+    async def body(_: Service) -> None:
+        asyncio.get_running_loop().call_soon(callback)
+        await asyncio.sleep(0.01)
+
+    monkeypatch.setattr(Service, "run", body)
+    loop = asyncio.get_running_loop()
+    handler = loop.get_exception_handler()
+    try:
+        with structlog.testing.capture_logs() as lines:
+            await service_module.run(parse(toml(tables(1, tmp_path)), "shed.toml"), "shed.toml")
+    finally:
+        loop.set_exception_handler(handler)
+        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+            loop.remove_signal_handler(number)
+    (line,) = [line for line in lines if line["event"] == "library_failed"]
+    assert (line["log_level"], line["reason"]) == ("error", "KeyError('mid')")
+    assert "callback" in line["what"]
+
+
 async def test_reloading(stage: Stage) -> None:
     """SIGHUP: a good change is used at once, a bad file and what needs a restart are refused with the reason."""
     wire = stage.wire
@@ -521,12 +549,17 @@ async def test_reloading(stage: Stage) -> None:
     daemon.signal(signal.SIGHUP)
     (reloaded,) = await until(lambda: daemon.events("config_reloaded"), "the reload")
     assert "control.start_export_w" in reloaded["changed"]
-    new = {"start_export_w": 2500.0, "stop_import_w": 500.0}
+    new = {"start_export_w": 2500.0, "stop_import_w": 500.0, "follow_prices": False}
     await until(lambda: wire.status["thresholds"] == new, "the new thresholds in the status")
     wire.publish(ENABLE_SET, "on")
     wire.publish(GRID, -2400)
     await until(lambda: wire.status["grid"]["power_w"] == -2400.0, "a reading below the new threshold")
     assert wire.state == "idle"
+
+    # Allowed, but worth a warning: as at the start. This configuration has some.
+    warned = [line["warning"] for line in daemon.events("config_warning")]
+    assert warned[: len(warned) // 2] == warned[len(warned) // 2 :]
+    assert warned
 
     # Broken: nothing changes.
     good = stage.config_file.read_text(encoding="utf-8")

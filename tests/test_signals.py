@@ -524,6 +524,18 @@ def test_a_car_that_takes_nothing_says_nothing_of_the_meter() -> None:
         assert step(watch, True, 0.0, share * 1000, (0.0, 499.0)) == 1
 
 
+@pytest.mark.parametrize("before_w", [None, 0.0, 1000.0])
+@pytest.mark.parametrize("on", [True, False])
+def test_a_relay_that_has_not_followed_says_nothing_of_the_meter(on: bool, before_w: float | None) -> None:
+    """What the plug measures after it shows that there was no step, whatever was known before."""
+    watch = StepWatch()
+    assert step(watch, True, 100.0, -900.0, None) == 1
+    for share in (1.0, -1.0):
+        watch.switched(on, 0.0, -300.0, before_w)
+        watch.reading(STEP_SETTLES_S, -300.0 + share * 1000.0, 0.0 if on else 1000.0, 1000.0)
+        assert watch.contrary == 1
+
+
 def test_a_step_without_a_reading_before_it_says_nothing() -> None:
     watch = StepWatch()
     watch.switched(True, 0.0, None, None)

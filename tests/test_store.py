@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from surpluscharge.config import parse
 from surpluscharge.control.controller import Controller, Kept, Moment, Settings, Tally
 from surpluscharge.control.supervisor import FAULTS, Record
+from surpluscharge.control.thermal import settled_level
 from surpluscharge.daemon import store
 from tests.conftest import Mosquitto
 from tests.wire import ENABLE, ENABLE_SET, SUN_W, Feed, Stage, tables, toml, until
@@ -178,7 +179,7 @@ def test_another_origin_shifts_by_the_wall_clock(file: Path) -> None:
 def test_time_that_went_on_counts_as_charged(file: Path) -> None:
     """If it was on when it was last heard of, the gap counts in full against the session's cap (invariant 5)."""
     store.save(file, KEPT._replace(on=True), BEFORE)
-    clock = another(now_s=30.0, wall_s=3600.0)
+    clock = later(3600.0)
     found = store.load(file, clock)
     state = Controller(_settings(), Moment(clock.now(), 741000, 741000), found).state
     assert state.session_s == pytest.approx(812.5 + 3600.0)
@@ -186,15 +187,22 @@ def test_time_that_went_on_counts_as_charged(file: Path) -> None:
 
 
 @pytest.mark.parametrize("on", [False, True])
-def test_a_wall_clock_put_back(file: Path, on: bool) -> None:
-    """Nobody knows how long it was: starts do not age, and a charge that ran on counts as beyond any cap (4, 5)."""
+@pytest.mark.parametrize("wall_s", [-86400.0 * 365, 0.0, 20.0])
+def test_a_wall_clock_that_was_put_back_or_stood_still(file: Path, wall_s: float, on: bool) -> None:
+    """Nobody knows how long it was: starts hardly age, and a charge that ran on counts as beyond any cap (4, 5)."""
     store.save(file, KEPT._replace(on=on), BEFORE)
-    found = store.load(file, another(now_s=30.0, wall_s=-86400.0 * 365))
+    found = store.load(file, another(now_s=30.0, wall_s=wall_s))
     assert found is not None
-    assert found.saved_s == pytest.approx(30.0)
-    assert found.starts_s == pytest.approx([30.0 - age_s for age_s in (899.75, 300.125)])
-    assert found.session_s == 812.5 + (store.UNKNOWABLE_S if on else 0.0)
-    assert found.session_s >= 86400.0 or not on  # session.time_cap_s is at most that
+    passed_s = max(0.0, wall_s)
+    assert found.starts_s == pytest.approx([30.0 - passed_s - age_s for age_s in (899.75, 300.125)])
+    controller = Controller(_settings(), Moment(30.0, 741000, 741000), found)
+    assert controller.state.session_s == pytest.approx(812.5 + (store.UNKNOWABLE_S if on else 0.0))
+    assert controller.state.session_s >= 86400.0 or not on  # session.time_cap_s is at most that
+    heated = settled_level(_settings().limits.thermal, _settings().draw_a)
+    if on:  # the socket, too, is as warm as the lead can have made it
+        assert controller.level >= heated * 0.999
+    else:
+        assert found.saved_s == pytest.approx(30.0 - passed_s)
 
 
 def test_the_same_origin_but_an_earlier_time(file: Path) -> None:

@@ -48,8 +48,10 @@ IN_ORDER = Situation(
     meter_fresh=True,
     meter_still_s=0.0,
     meter_repeats=0,
+    meter_finest_w=0.1,
     contrary_steps=0,
     refused_in_row=0,
+    topics_refused=False,
     budget_spent=False,
     clock_jumped=False,
     store_failing=False,
@@ -77,17 +79,21 @@ EVIDENT = {
     "meter-silent": IN_ORDER._replace(meter_fresh=False),
     "meter-frozen": CHARGING._replace(wanted_s=600.0, meter_still_s=600.0, meter_repeats=8),
     "meter-sign-doubted": CHARGING._replace(contrary_steps=1),
+    "meter-sign-tested": CHARGING._replace(contrary_steps=2),
     "meter-sign": IN_ORDER._replace(contrary_steps=3),
     "readings-refused": IN_ORDER._replace(refused_in_row=5),
     "starts-spent": IN_ORDER._replace(budget_spent=True),
     "voltage-out": CHARGING._replace(voltage_v=253.1),
     "clock-jump": CHARGING._replace(clock_jumped=True),
     "store-failing": IN_ORDER._replace(store_failing=True),
+    "topics-refused": IN_ORDER._replace(topics_refused=True),
+    "history-failing": IN_ORDER._replace(history_failing=True),
     "broker-unheard": IN_ORDER._replace(hearing=False),
     "broker-lost": IN_ORDER._replace(link_up=False, confirmed=False),
 }
+FROZEN_MIDWAY = CHARGING._replace(wanted_s=5000.0, meter_still_s=720.0, meter_repeats=30)
 # What cannot come alone: past the trip level the image is past the alarm level too.
-COMPANIONS = {"socket-overload": {"socket-load-high"}}
+COMPANIONS = {"socket-overload": {"socket-load-high"}, "meter-sign-tested": {"meter-sign-doubted"}}
 
 
 def alone(code: str) -> tuple[Fault, ...]:
@@ -153,13 +159,16 @@ def test_what_each_fault_does() -> None:
         "rest-due": (END, 0.0, 0.0, 0.0),
         "meter-silent": (NOTE, 15.0, 0.0, 0.0),
         "meter-frozen": (TRIP, 180.0, 1800.0, 14400.0),
-        "meter-sign-doubted": (END, 0.0, 30.0, 30.0),
+        "meter-sign-doubted": (NOTE, 0.0, 0.0, 0.0),
+        "meter-sign-tested": (END, 0.0, 30.0, 30.0),
         "meter-sign": (TRIP, 0.0, 0.0, 0.0),
         "readings-refused": (NOTE, 0.0, 600.0, 600.0),
         "starts-spent": (NOTE, 0.0, 0.0, 0.0),
         "voltage-out": (TRIP, 10.0, 300.0, 2400.0),
         "clock-jump": (NOTE, 0.0, 3600.0, 3600.0),
         "store-failing": (TRIP, 0.0, 0.0, 0.0),
+        "topics-refused": (END, 0.0, 0.0, 0.0),
+        "history-failing": (NOTE, 0.0, 0.0, 0.0),
         "broker-unheard": (HOLD, 0.0, 0.0, 0.0),
         "broker-lost": (TRIP, 0.0, 0.0, 0.0),
     }
@@ -219,7 +228,13 @@ def test_each_row_has_a_situation_of_its_own() -> None:
         ("meter-frozen", EVIDENT["meter-frozen"]._replace(meter_fresh=False)),
         ("meter-frozen", EVIDENT["meter-frozen"]._replace(power_w=0.0)),  # no load, so nothing has to move
         ("meter-frozen", EVIDENT["meter-frozen"]._replace(wants_on=False)),  # a house may well be quiet
-        ("meter-sign-doubted", IN_ORDER._replace(contrary_steps=1)),
+        ("meter-frozen", FROZEN_MIDWAY._replace(meter_still_s=719.9)),
+        ("meter-frozen", FROZEN_MIDWAY._replace(meter_repeats=29)),  # it speaks seldom
+        ("meter-frozen", FROZEN_MIDWAY._replace(meter_finest_w=10.0)),  # it counts in hundredths of a kilowatt
+        ("meter-frozen", FROZEN_MIDWAY._replace(meter_finest_w=math.inf)),  # who knows
+        ("meter-sign-doubted", CHARGING._replace(contrary_steps=3)),  # that is a row of its own
+        ("meter-sign-tested", CHARGING._replace(contrary_steps=1)),  # one proves nothing
+        ("meter-sign-tested", IN_ORDER._replace(contrary_steps=2)),  # nothing to end
         ("meter-sign", CHARGING._replace(contrary_steps=2)),
         ("readings-refused", IN_ORDER._replace(refused_in_row=4)),
         ("voltage-out", CHARGING._replace(voltage_v=253.0)),
@@ -236,6 +251,9 @@ def test_the_edges_of_evidence(code: str, just_not: Situation) -> None:
     [
         ("relay-stuck-on", IN_ORDER._replace(reported_on_after_off=True)),  # it says so itself, or
         ("relay-stuck-on", IN_ORDER._replace(power_w=69.1)),  # current says so
+        ("meter-frozen", FROZEN_MIDWAY),
+        ("meter-frozen", EVIDENT["meter-frozen"]._replace(meter_finest_w=math.inf)),  # the relay's own step is enough
+        ("meter-sign-doubted", IN_ORDER._replace(contrary_steps=1)),
         ("meter-frozen", EVIDENT["meter-frozen"]._replace(power_w=None)),  # nobody knows that the car takes nothing
         ("voltage-out", CHARGING._replace(voltage_v=206.9)),
         ("voltage-out", IN_ORDER._replace(voltage_v=206.9)),
@@ -487,7 +505,8 @@ def expected(script: list[tuple[int, str | None, bool]], end_s: int) -> list[fro
 
     A fault begins to count in the second in which its evidence has been there for ``after_s``. It no longer counts in
     the first second without evidence that lies its cooldown or more after that, if it does not latch, or somebody has
-    acknowledged it since. The cooldown doubles with each raising in a row.
+    acknowledged it since; that look counts no more once the evidence comes back. The cooldown doubles with each raising
+    in a row.
     """
     result = []
     held_s = dict.fromkeys(CODES, -1)
@@ -506,6 +525,8 @@ def expected(script: list[tuple[int, str | None, bool]], end_s: int) -> list[fro
         for fault in FAULTS:
             code = fault.code
             held_s[code] = held_s[code] + 1 if code in evident else -1
+            if held_s[code] == 0 and code in counting:
+                counting[code] = False
             if code in evident and held_s[code] >= fault.after_s and code not in counting:
                 times[code] = times[code] + 1 if now_s < raised_s[code] + DAY_S else 1
                 raised_s[code] = now_s

@@ -17,7 +17,7 @@ from surpluscharge.control.signals import REJECTIONS, Contact, Meter, Rejected, 
 from surpluscharge.control.supervisor import NOTE, STUCK_AFTER_S, Limits, Record, Situation, Supervisor
 
 MOST_STARTS_PER_DAY = 96
-REPORTS_LOGGED_A_MINUTE = 10
+LINES_A_MINUTE = 10  # of one event
 REJECTION_LOG_EVERY_S = 60.0  # of one reason on one topic
 
 
@@ -35,6 +35,25 @@ class Event(NamedTuple):
     name: str
     level: str
     fields: Mapping[str, Any]
+
+
+class Ration:
+    """How often a line of one kind may be logged: so many in so long. What is beyond that is only counted."""
+
+    def __init__(self, lines: int, per_s: float) -> None:
+        self._lines, self._per_s = lines, per_s
+        self._since_s, self._logged, self._left_out = float("-inf"), 0, 0
+
+    def take(self, now_s: float) -> int | None:
+        """Return how many have been left out since the last line; None: leave out this one too."""
+        if now_s >= self._since_s + self._per_s:
+            self._since_s, self._logged = now_s, 0
+        if self._logged >= self._lines:
+            self._left_out += 1
+            return None
+        self._logged += 1
+        left_out, self._left_out = self._left_out, 0
+        return left_out
 
 
 class Settings(NamedTuple):
@@ -66,7 +85,7 @@ class Kept(NamedTuple):
 
     saved_s: float
     enabled: bool
-    on: bool
+    on: bool  # the relay may be on
     charger_w: float
     starts_s: tuple[float, ...]
     session_s: float
@@ -95,13 +114,15 @@ class Controller:
         self.run_s = self.run_as = 0.0
         self._now_s = self._wanted_since_s = at.now_s
         self._was_confirmed = False
-        self._acknowledged_s = self._reported_s = self._reports_since_s = float("-inf")
-        self._reports_told = 0
+        self._maybe_on = kept.on if kept else False  # though it is not wanted on
+        self._acknowledged_s = self._reported_s = float("-inf")
         self._still_since_s = at.now_s
         self._repeats = 0
+        self._finest_w = float("inf")
         self._refused_in_row = 0
+        self._topics_refused = False
         self._clock_jumped = False
-        self._store_failing = False
+        self._store_failing = self._history_failing = False
         self.rejected: Counter[tuple[str, str]] = Counter()  # by topic and reason: bounded by the configuration
         self.supervisor = Supervisor()
         self.today = Tally(at.today)
@@ -110,7 +131,9 @@ class Controller:
         self.acknowledged: bool | None = None  # the last command the broker has taken; None: none, or one is under way
         self.reported: bool | None = None  # by the plug; None: it has not said since we are connected
         self._events: list[Event] = []
+        self._rations: dict[tuple[str, object], Ration] = {}  # by event and fault
         self._rejection_logged: dict[tuple[str, str], tuple[float, int]] = {}
+        self.learned_w: float | None = None  # the draw as its steps in grid power tell it; see control/draw.py
         self.starts_s: tuple[float, ...] = ()  # the last ones, as many as any budget may ask for
         self.state = machine.initial(settings.params, at.now_s, at.session_day)._replace(was_enabled=self.enabled)
         if kept:
@@ -118,7 +141,7 @@ class Controller:
         self.inputs = self._inputs(at)
 
     def _restore(self, kept: Kept, at: Moment) -> None:
-        # If the daemon died while charging, nobody knows how long the relay stayed on: count all of it.
+        # If the daemon died and the relay may have been on, nobody knows how long it stayed so: count all of it.
         blind_s = max(0.0, at.now_s - kept.saved_s) if kept.on else 0.0
         self.starts_s = kept.starts_s
         self.state = self.state._replace(
@@ -132,6 +155,8 @@ class Controller:
         current_a = self.settings.draw_a if kept.on else 0.0
         away_s = max(0.0, at.now_s - kept.saved_s)
         self.level = thermal.advance(self.settings.limits.thermal, kept.level, current_a, away_s)
+        if kept.on:
+            self.level = max(self.level, kept.level)  # it may have been long, or no time at all
         if kept.on or away_s < self.settings.limits.rest_s:
             self.run_s, self.run_as = kept.run_s + blind_s, kept.run_as + current_a * blind_s
         self.supervisor = Supervisor(kept.faults)
@@ -142,7 +167,7 @@ class Controller:
         return Kept(
             state.at_s,
             self.enabled,
-            self.wants_on,
+            self.may_be_on,
             state.charger_w,
             self.starts_s,
             state.session_s,
@@ -161,6 +186,11 @@ class Controller:
     def wants_on(self) -> bool:
         """Whether the relay is wanted on."""
         return machine.wants_on(self.state.mode)
+
+    @property
+    def may_be_on(self) -> bool:
+        """Whether current may flow: the relay is wanted on, or was, and is not yet known to be off again."""
+        return self.wants_on or self._maybe_on
 
     def confirmed(self, on: bool) -> bool:
         """Say whether the relay is known to be on (off): the broker took the command, and a reporting plug agrees."""
@@ -197,6 +227,8 @@ class Controller:
             self._wanted_since_s + (limits.rest_after_s - self.run_s if self.wants_on else limits.rest_s),
             max(self._acknowledged_s, self._wanted_since_s) + STUCK_AFTER_S,
             *(meter.fresh_until_s for meter in (self.power, self.temperature, self.voltage)),
+            # While the relay is on, the machine itself asks for this.
+            float("inf") if self.wants_on else self.grid.fresh_until_s,
             *(now_s + thermal.time_to_s(limits.thermal, self.level, current_a, goal) + 1e-3 for goal in goals),
         ]
         return min((time_s for time_s in times if time_s > now_s), default=float("inf"))
@@ -251,6 +283,8 @@ class Controller:
         self._repeats += 1
         if grid_w != before_w:
             self._still_since_s, self._repeats = at.now_s, 0
+            if grid_w is not None and before_w is not None:
+                self._finest_w = min(self._finest_w, abs(grid_w - before_w))
         if grid_w is not None:
             self.steps.reading(at.now_s, grid_w, self._fresh(self.power), self.settings.limits.draw_w)
         self._say("reading", "debug", of="grid", value=grid_w)
@@ -271,11 +305,7 @@ class Controller:
         if contact and topic == contact.topic:
             reported = contact.read(payload)
             if reported is not self.reported:
-                if at.now_s >= self._reports_since_s + 60.0:
-                    self._reports_since_s, self._reports_told = at.now_s, 0
-                self._reports_told += 1
-                level = "info" if self._reports_told <= REPORTS_LOGGED_A_MINUTE else "debug"
-                self._say("relay_reported", level, on=reported, wanted=self.wants_on)
+                self._say("relay_reported", "info", on=reported, wanted=self.wants_on)
             self.reported, self._reported_s = reported, at.now_s
 
     def enable(self, on: bool, at: Moment) -> None:
@@ -293,6 +323,12 @@ class Controller:
         if up:
             self.reported = None  # readings age by themselves; a report would not
             self._still_since_s, self._repeats = at.now_s, 0
+        self._advance(at)
+
+    def topics_refused(self, refused: bool, at: Moment) -> None:
+        """The broker does not let us read all that we must, or does now."""
+        self._advance(at)
+        self._topics_refused = refused
         self._advance(at)
 
     def relay_link(self, up: bool, at: Moment) -> None:
@@ -340,6 +376,12 @@ class Controller:
             self._store_failing = failing
             self._advance(at)
 
+    def history_failing(self, failing: bool, at: Moment) -> None:
+        """The ledger cannot be written, or can again."""
+        self._advance(at)
+        self._history_failing = failing
+        self._advance(at)
+
     def distrust(self) -> None:
         """What should have been remembered could not be read: take the socket to be as hot as it may get."""
         self.level = thermal.TRIP_LEVEL
@@ -371,7 +413,9 @@ class Controller:
         current_a = self.current_a
         if current_a is not None:
             return current_a
-        return 0.0 if self.confirmed(False) and not self.wants_on else self.settings.draw_a
+        # A learned draw may heat the image more than the configured one, never less.
+        draw_a = max(self.settings.draw_a, (self.learned_w or 0.0) / self.settings.mains_v)
+        return 0.0 if self.confirmed(False) and not self.wants_on else draw_a
 
     def _situation(self, at: Moment) -> Situation:
         state, params = self.state, self.settings.params
@@ -402,11 +446,14 @@ class Controller:
             meter_fresh=at.now_s < self.grid.fresh_until_s,
             meter_still_s=at.now_s - self._still_since_s,
             meter_repeats=self._repeats,
+            meter_finest_w=self._finest_w,
             contrary_steps=self.steps.contrary,
             refused_in_row=self._refused_in_row,
+            topics_refused=self._topics_refused,
             budget_spent=arming and at.now_s < machine.budget_free_s(params, state),
             clock_jumped=self._clock_jumped,
             store_failing=self._store_failing,
+            history_failing=self._history_failing,
         )
 
     def _inputs(self, at: Moment) -> Inputs:
@@ -414,7 +461,7 @@ class Controller:
         if at.now_s < self.power.fresh_until_s:
             charger_w = self.power.value or 0.0
         else:
-            charger_w = self.settings.limits.draw_w if self.wants_on else 0.0
+            charger_w = (self.learned_w or self.settings.limits.draw_w) if self.may_be_on else 0.0
         return Inputs(
             grid_w=0.0 if grid_w is None else grid_w,
             fresh_until_s=self.grid.fresh_until_s,
@@ -430,7 +477,9 @@ class Controller:
         """Account for the time since the last call, then let the machine move until it rests."""
         self._tally(at)
         self._heat(at)
+        self._count_unwished(at)
         self._now_s = at.now_s
+        self._maybe_on = (self._maybe_on or self.reported is True) and not self.confirmed(False)
         before = self.supervisor.active
         for _ in range(len(MODE_NAMES)):
             self.inputs = self._inputs(at)
@@ -447,6 +496,7 @@ class Controller:
             grid_w = self.grid.value if new.at_s < self.grid.fresh_until_s else None
             self.steps.switched(on, new.at_s, grid_w, self._fresh(self.power))
             self.power.forget()  # what was drawn before says nothing of what is drawn from now on
+            self._maybe_on = not on
             if on:
                 self.starts_s = (*self.starts_s, new.at_s)[-MOST_STARTS_PER_DAY:]
                 self.today = self.today._replace(starts=self.today.starts + 1)
@@ -483,6 +533,19 @@ class Controller:
             self.run_s += elapsed_s
             self.run_as += current_a * elapsed_s
 
+    def _count_unwished(self, at: Moment) -> None:
+        """Count for the session's caps, too, for how long the relay may be on though it is not wanted on.
+
+        The machine counts what is wanted. A broker that is away, or a plug that does not follow, may leave it on for
+        longer.
+        """
+        if self._maybe_on and not self.wants_on:
+            state, elapsed_s = self.state, max(0.0, at.now_s - self.state.at_s)
+            self.state = state._replace(
+                session_s=state.session_s + elapsed_s,
+                session_wh=state.session_wh + state.charger_w * elapsed_s / machine.HOUR_S,
+            )
+
     def _tally(self, at: Moment) -> None:
         """Count the energy since the last call, with the values held since then; never across a stale reading."""
         state, inputs = self.state, self.inputs
@@ -498,6 +561,14 @@ class Controller:
         )
 
     def _say(self, name: str, level: str, **fields: Any) -> None:
+        """Tell the shell of something. What comes in floods (a switch that flips, a fault that flaps) goes to debug."""
+        if level != "debug":
+            key = (name, fields.get("code"))
+            left_out = self._rations.setdefault(key, Ration(LINES_A_MINUTE, 60.0)).take(self._now_s)
+            if left_out is None:
+                level = "debug"
+            elif left_out:
+                fields["left_out"] = left_out
         self._events.append(Event(name, level, fields))
 
 

@@ -149,10 +149,15 @@ class Meter:
     A meter without sources is never known.
     """
 
+    value: float | None  # the sum of the last readings, fresh or not; None until every source has one
+    at_s: float | None  # when the oldest of the readings in the sum came; None until every source has one
+    fresh_until_s: float  # when the first of the readings goes stale; -infinity until every source has one
+
     def __init__(self, sources: tuple[Source, ...]) -> None:
         self.sources = sources
         self.topics = frozenset(source.topic for source in sources)
         self._readings: dict[int, Reading] = {}
+        self._sum_up()
 
     def take(self, topic: str, payload: bytes, retained: bool, now_s: float) -> None:
         """Take a message in. Raises Rejected, and then keeps what it had."""
@@ -163,39 +168,27 @@ class Meter:
             for index, source in enumerate(self.sources)
             if source.topic == topic
         }
+        self._sum_up()
 
     def forget(self) -> None:
         """Drop all readings: after a gap in the connection, only what comes after it counts."""
         self._readings.clear()
+        self._sum_up()
 
     def reading(self, index: int) -> Reading | None:
         """Return the last reading of one source, fresh or not."""
         return self._readings.get(index)
 
-    @property
-    def _complete(self) -> bool:
-        return 0 < len(self.sources) == len(self._readings)
-
-    @property
-    def value(self) -> float | None:
-        """The sum of the last readings, fresh or not; None until every source has one."""
-        if not self._complete:
-            return None
-        return sum(reading.value for reading in self._readings.values())
-
-    @property
-    def at_s(self) -> float | None:
-        """When the oldest of the readings in the sum came; None until every source has one."""
-        if not self._complete:
-            return None
-        return min(reading.at_s for reading in self._readings.values())
-
-    @property
-    def fresh_until_s(self) -> float:
-        """When the first of the readings goes stale; -infinity until every source has one."""
-        if not self._complete:
-            return -math.inf
-        return min(reading.at_s + self.sources[index].fresh_s for index, reading in self._readings.items())
+    def _sum_up(self) -> None:
+        # Kept, because it is asked for far more often than it changes.
+        if not 0 < len(self.sources) == len(self._readings):
+            self.value, self.at_s, self.fresh_until_s = None, None, -math.inf
+            return
+        self.value = sum(reading.value for reading in self._readings.values())
+        self.at_s = min(reading.at_s for reading in self._readings.values())
+        self.fresh_until_s = min(
+            reading.at_s + self.sources[index].fresh_s for index, reading in self._readings.items()
+        )
 
 
 class Contact(NamedTuple):
@@ -244,10 +237,12 @@ class StepWatch:
             return
         _, before_grid_w, before_charger_w = self._before
         self._before = None
+        if charger_w is not None and (charger_w >= 0.5 * draw_w) is not (self._sign > 0.0):
+            return  # the relay has not followed, or the car takes nothing: no step, so nothing can be seen
         measured = charger_w is not None and not math.isnan(before_charger_w)
         expected_w = charger_w - before_charger_w if charger_w is not None and measured else self._sign * draw_w
         if abs(expected_w) < 0.5 * draw_w:
-            return  # the car took nothing, so nothing can be seen
+            return  # it drew as much before
         share = (grid_w - before_grid_w) / expected_w
         if -1.3 <= share <= -0.7:
             self.contrary += 1

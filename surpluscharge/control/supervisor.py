@@ -59,11 +59,14 @@ class Situation(NamedTuple):
     meter_fresh: bool
     meter_still_s: float  # for how long the meter's value has not moved at all
     meter_repeats: int  # and how often it has said it again
+    meter_finest_w: float  # the smallest change it has ever shown; infinity: it has not changed yet
     contrary_steps: int  # switchings in a row at which grid power went the wrong way
     refused_in_row: int  # messages from the meter
+    topics_refused: bool  # the broker does not let us read all that we must
     budget_spent: bool  # a start is wanted and none is free
     clock_jumped: bool
     store_failing: bool
+    history_failing: bool = False
 
 
 Question = Callable[[Situation, Limits], bool]
@@ -86,13 +89,29 @@ class Fault(NamedTuple):
 
 NO_LOAD_SHARE = 0.05  # of the configured draw: below this, nothing charges
 HIGH_SHARE, LOW_SHARE = 1.2, 0.7  # EN 50160 explains 10 %; a car near full draws less
-STEPS_TO_BELIEVE = 3
+STEPS_TO_TEST, STEPS_TO_BELIEVE = 2, 3
 REPEATS_TO_BELIEVE = 8
+FROZEN_AFTER_S, FROZEN_REPEATS = 720.0, 30  # of a meter that froze in the middle of a charge
+FINE_W = 5.0
 STUCK_AFTER_S = 20.0  # a relay has so long to go off, and its meter to see it
 
 
 def _flows(now: Situation, limits: Limits) -> bool:
     return now.power_w is not None and now.power_w > max(30.0, NO_LOAD_SHARE * limits.draw_w)
+
+
+def _frozen(now: Situation) -> bool:
+    """Say whether a live meter stands still where it ought to move.
+
+    Still since the relay's own step: every meter must have seen that. Still for long in the middle of a charge: held
+    only against one that has shown that it resolves finely. Sun and household do not hold still to a few watts for a
+    quarter of an hour; but a meter that counts in tenths of a kilowatt may well repeat itself at noon, and so may one
+    that a house battery holds at nought. One that speaks seldom has the longer time that its repetitions take.
+    """
+    if now.meter_still_s >= now.wanted_s and now.meter_repeats >= REPEATS_TO_BELIEVE:
+        return True
+    fine = now.meter_finest_w < FINE_W
+    return fine and now.meter_still_s >= FROZEN_AFTER_S and now.meter_repeats >= FROZEN_REPEATS
 
 
 FAULTS = (
@@ -238,27 +257,31 @@ FAULTS = (
         "meter-frozen",
         TRIP,
         lambda now, limits: (
-            now.wants_on
-            and now.meter_fresh
-            and now.meter_still_s >= now.wanted_s
-            and now.meter_repeats >= REPEATS_TO_BELIEVE
-            and (now.power_w is None or _flows(now, limits))
+            now.wants_on and now.meter_fresh and _frozen(now) and (now.power_w is None or _flows(now, limits))
         ),
         after_s=180.0,
         cooldown_s=1800.0,
         cooldown_most_s=14400.0,
-        sentence="The meter sends the same value on and on, even across the relay's own switching.",
+        sentence="The meter sends the same value on and on, across the relay's own switching or for 15 minutes.",
         remedy="Restart the meter or what publishes for it, and see whether the value moves when a kettle is on.",
     ),
     Fault(
         "meter-sign-doubted",
+        NOTE,
+        lambda now, limits: 0 < now.contrary_steps < STEPS_TO_BELIEVE,
+        after_s=0.0,
+        sentence="Grid power went the wrong way when the charger was switched.",
+        remedy="Nothing yet: a cloud or a kettle can do that. If it is the meter's sign, the next times will show it.",
+    ),
+    Fault(
+        "meter-sign-tested",
         END,
-        lambda now, limits: now.wants_on and now.contrary_steps > 0,
+        lambda now, limits: now.wants_on and now.contrary_steps >= STEPS_TO_TEST,
         after_s=0.0,
         cooldown_s=30.0,
         cooldown_most_s=30.0,
-        sentence="Import fell when the charger started. The charge ends early, to see what switching off does.",
-        remedy="Nothing yet: it may have been chance. If it is not, the next starts will show it.",
+        sentence="Grid power went the wrong way twice in a row. The charge ends early, to see what switching off does.",
+        remedy="See whether import and export are the right way round in the status: the meter's sign may be wrong.",
     ),
     Fault(
         "meter-sign",
@@ -316,6 +339,22 @@ FAULTS = (
         remedy="See whether the disk is full, worn out or read-only.",
     ),
     Fault(
+        "topics-refused",
+        END,
+        lambda now, limits: now.topics_refused,
+        after_s=0.0,
+        sentence="The broker does not let the daemon read all of its topics, so nothing is charged.",
+        remedy="See subscription_refused in the log for which ones, and correct the broker's access list.",
+    ),
+    Fault(
+        "history-failing",
+        NOTE,
+        lambda now, limits: now.history_failing,
+        after_s=0.0,
+        sentence="What happens cannot be written into the ledger. Charging goes on; it is tried again.",
+        remedy="See whether the disk is full, worn out or read-only, and run `surpluscharge history check`.",
+    ),
+    Fault(
         "broker-unheard",
         HOLD,
         lambda now, limits: now.hearing is False,
@@ -365,11 +404,8 @@ class Supervisor:
     @property
     def active(self) -> tuple[Record, ...]:
         """The faults that count now, in the table's order."""
-        return tuple(
-            self.records[fault.code]
-            for fault in FAULTS
-            if fault.code in self.records and self.records[fault.code].active
-        )
+        records = self.records
+        return tuple(record for fault in FAULTS if (record := records.get(fault.code)) and record.active)
 
     def judge(self, now: Situation, limits: Limits, now_s: float) -> int:
         """Return CLEAR, HOLD, END or TRIP."""

@@ -21,12 +21,14 @@ EVENTS = {
     "config_warning": "a setting worth a second thought: warning",
     "config_reloaded": "new settings are in force: changed",
     "reload_refused": "the old settings stay: reason",
+    "library_failed": "an error in a library, beside the daemon's own course: what, reason",
     "crashed": "an error in the daemon itself; the relay was told off: exception",
     "connected": "a connection to the broker is up: link, protocol",
     "connection_lost": "and down: link, reason",
     "connect_failed": "and cannot be made, tried again: link, broker, reason, attempt, next_try_s",
     "publish_refused": "the broker does not let the daemon publish: reason",
     "subscription_refused": "the broker does not let the daemon read a topic: topic, reason",
+    "thresholds_changed": "other prices, and so other thresholds, or none (null): start_export_w, stop_import_w",
     "enabled": "charging was allowed",
     "disabled": "charging was forbidden",
     "state_changed": "a transition: old, new, cause, grid_w, after_s (time in the old state)",
@@ -42,6 +44,13 @@ EVENTS = {
     "reading": "one reading (level debug): of, value",
     "store_failed": "what must outlive a restart could not be written: reason",
     "store_unusable": "or not be read, so the safe side is taken: reason, kept_as",
+    "history_failed": "the ledger cannot be written, what waits is kept and tried again: reason",
+    "history_mended": "and can again",
+    "history_unusable": "the ledger is damaged, and a new one is begun: reason, kept_as",
+    "history_overlap": "readings of a time that is counted already, after the clock was put back; left out: seconds",
+    "charge_closed": "a charge that a crash cut short, closed where its record ends: ended, energy_wh",
+    "day_summary": "a day is over: day, starts, on_s, charger_wh, solar_wh, grid_wh, error_wh (of a learned draw), "
+    "surplus_wh (what was there), unknown_s (without readings), paid, forgone, saved, currency (null without prices)",
     "restored": "what outlived the restart: enabled, starts_kept, session_s",
 }
 

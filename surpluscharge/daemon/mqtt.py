@@ -80,6 +80,7 @@ class Link:
         self._on_up = on_up
         self._on_down = on_down
         self._client: Client | None = None
+        self.refused_topics: tuple[str, ...] = ()  # which the broker does not let us read
         self._password = config.mqtt.password.reveal() if config.mqtt.password else None
         self._tls = _tls(config)
         self._refusals: list[str] = []  # why the broker refused what was published, of the present connection
@@ -236,9 +237,12 @@ class Link:
         if not self._topics:
             return
         codes: Sequence[int | ReasonCode] = await client.subscribe(self._topics)
+        refused = []
         for (topic, _), code in zip(self._topics, codes, strict=True):
             if (code if isinstance(code, int) else code.value) >= SUBSCRIPTION_FAILED:
                 self._log.error("subscription_refused", topic=topic, reason=str(code))
+                refused.append(topic)
+        self.refused_topics = tuple(refused)
 
 
 def _payload(message: Message) -> bytes:

@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import itertools
 import json
+import math
 import signal
 import threading
 from collections.abc import Callable
@@ -23,16 +24,18 @@ from surpluscharge.config import Config, ConfigError, load
 from surpluscharge.control.controller import Controller, Kept, Moment
 from surpluscharge.control.signals import Rejected, text_of, truth
 from surpluscharge.daemon import logs, status, store, systemd
+from surpluscharge.daemon.historian import Historian
 from surpluscharge.daemon.mqtt import Link, Post
 from surpluscharge.daemon.relay import Relay, off_post
 
 TICK_S = 1.0  # the longest the control loop sleeps
 SAVE_EVERY_S = 60.0  # while charging
 SAVE_PAUSE_S = 1.0  # real seconds between two writes in the background
+SAME_SHARE = 0.01  # thresholds as near as that count as the same
 CLOCK_JUMP_S = 30.0  # of the wall clock against the other, between two turns of the loop
 OFF_WITHIN_S = 10.0  # real seconds, at shutdown, for the off to be confirmed
 CANCEL_AGAIN_S = 3.0  # real seconds; longer than a farewell takes
-RELOADABLE = frozenset({"control", "session", "charger", "socket", "site", "status", "log"})
+RELOADABLE = frozenset({"control", "session", "charger", "socket", "money", "site", "status", "log"})
 
 
 def moment(config: Config, clock: Clock) -> Moment:
@@ -57,7 +60,7 @@ class Service:
         self._status_topic, self._availability_topic = f"{base}/status", f"{base}/availability"
         self._trusted = True  # what should have been remembered could be read
         kept = self._restore()
-        self.controller = Controller(config.settings(), self._at(), kept)
+        self.controller = Controller(config.settings(clock.wall()), self._at(), kept)
         if not self._trusted:
             self.controller.distrust()
         self._saved: Any = None
@@ -69,6 +72,13 @@ class Service:
         self._write_lock = threading.Lock()
         self._write_error = ""
         self._store_failing = False
+        self._history = Historian(
+            lambda: self.config,
+            lambda: self.clock,
+            self._log,
+            on_failing=lambda failing: self._tell(self.controller.history_failing, failing),
+            on_figures=self._show.set,
+        )
         self._wall_offset_s: float | None = None
         self._shown: Any = None
         self._answer = True  # the effective enable value is to be published, and
@@ -104,13 +114,17 @@ class Service:
         An error that nobody foresaw ends it too, with the relay told off on the way out.
         """
         self._log.info("starting", version=__version__)
+        self._warn()
+        with store.alone(self.config.state_file):
+            self._history.open()
+            await self._run()
+
+    def _warn(self) -> None:
         socket, current_a = self.config.socket, self.config.charger.current_a
         if current_a > socket.continuous_a:
             self._log.warning("above_continuous", current_a=current_a, because=socket.above_continuous_because)
         for warning in self.config.warnings():
             self._log.warning("config_warning", warning=warning)
-        with store.alone(self.config.state_file):
-            await self._run()
 
     async def _run(self) -> None:
         try:
@@ -123,6 +137,7 @@ class Service:
                         self._relay.run(),
                         self._publish_status(),
                         self._save_in_the_background(),
+                        self._history.run(),
                     )
                 ]
                 try:
@@ -135,6 +150,7 @@ class Service:
             raise
         finally:
             self._write(next(self._serials), self.controller.kept())
+            self._history.close(self.controller)
 
     def stop(self, reason: str = "asked") -> None:
         """Ask the daemon to stop. Call it in the event loop."""
@@ -148,6 +164,7 @@ class Service:
         fed_s, ready = float("-inf"), False
         systemd.notify("READY=1")  # a broker that is away must not make the service manager give up on us
         while not self._stop.is_set():
+            self._follow_prices()
             self._tell(self.controller.tick)
             if not ready and self.controller.confirmed(False):
                 ready = True
@@ -159,6 +176,22 @@ class Service:
             self._poke.clear()
             sleep_s = min(TICK_S, (watchdog_s or TICK_S * 4) / 4, self.controller.deadline_s() - now_s)
             await wait_until_set(self._poke, self.clock, sleep_s)
+
+    def _follow_prices(self) -> None:
+        """Use the thresholds of the prices that are in force now, and of the draw as it is known now."""
+        if not self.config.auto:
+            return
+        params, draw_w = self.controller.settings.params, self.controller.learned_w
+        start_export_w, stop_import_w = self.config.thresholds(self.clock.wall(), draw_w)
+        # Another step seen moves the learned draw by a watt or two: no reason for other thresholds, and a line of log.
+        if not (
+            math.isclose(start_export_w, params.start_export_w, rel_tol=SAME_SHARE)
+            and math.isclose(stop_import_w, params.stop_import_w, rel_tol=SAME_SHARE)
+        ):
+            self._tell(self.controller.reload, self.config.settings(self.clock.wall(), draw_w))
+            shown = status.thresholds(self.controller, self.config)
+            self._log.info("thresholds_changed", start_export_w=shown.start_export_w, stop_import_w=shown.stop_import_w)
+            self._show.set()
 
     def _watch_wall_clock(self, at: Moment) -> None:
         offset_s = self.clock.wall().timestamp() - at.now_s
@@ -195,8 +228,10 @@ class Service:
 
     def _settled(self) -> None:
         controller = self.controller
-        for event in controller.take_events():
+        events = controller.take_events()
+        for event in events:
             getattr(self._log, event.level)(event.name, **event.fields)
+        self._history.observe(controller, events)
         self._keep()
         relay_facts = (
             controller.wants_on,
@@ -220,6 +255,8 @@ class Service:
         self._poke.set()
 
     def _on_main_link(self, up: bool) -> None:
+        if up:
+            self._tell(self.controller.topics_refused, bool(self._main_link.refused_topics))
         self._tell(self.controller.grid_link, up)
         self._answer = self._announce = True  # whatever was published may be gone with the broker, or overwritten
         self._show.set()
@@ -294,7 +331,7 @@ class Service:
             await wait_until_set(self._show, self.clock, self.config.status.heartbeat_s)
 
     async def _publish_document(self) -> None:
-        document = status.build(self.controller, self.config, self._at(), self.clock)
+        document = status.build(self.controller, self.config, self._at(), self.clock, self._history.figures)
         systemd.notify(f"STATUS={document.state}: {document.why}")
         enabled = "true" if document.enabled else "false"
         with contextlib.suppress(MqttError):
@@ -333,7 +370,7 @@ class Service:
         kept = (
             controller.enabled,
             controller.starts_s,
-            controller.wants_on,
+            controller.may_be_on,
             controller.state.session_day,
             tuple(record for record in controller.faults if record.fault.severity),
         )
@@ -342,7 +379,7 @@ class Service:
             self._write(next(self._serials), controller.kept())
             self._after_write()
         elif kept != self._saved or (
-            (controller.wants_on or self._store_failing) and self.clock.now() >= self._saved_s + SAVE_EVERY_S
+            (controller.may_be_on or self._store_failing) and self.clock.now() >= self._saved_s + SAVE_EVERY_S
         ):
             self._saved, self._saved_s = kept, self.clock.now()
             self._save_soon.set()
@@ -396,8 +433,9 @@ class Service:
                 self.clock = SystemClock(zone(new.site.time_zone))
             self.config = new
             logs.configure(new.log.level, new.log.format)
-            self._tell(self.controller.reload, new.settings())
+            self._tell(self.controller.reload, new.settings(self.clock.wall(), self.controller.learned_w))
             self._log.info("config_reloaded", changed=changed)
+            self._warn()
             self._show.set()
         finally:
             systemd.notify("READY=1")
@@ -423,10 +461,16 @@ def _flat(value: Any, prefix: str = "") -> dict[str, str]:
     return {prefix: json.dumps(value)}
 
 
+def _library_failed(_: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+    """Log what a library's callback raised, or left unlooked at, as one line."""
+    logs.logger().error("library_failed", what=context["message"], reason=repr(context.get("exception")))
+
+
 async def run(config: Config, path: str) -> None:
     """Run the daemon on the machine's clock until SIGTERM or SIGINT; SIGHUP reloads ``path``."""
     service = Service(config, SystemClock(zone(config.site.time_zone)))
     loop = asyncio.get_running_loop()
+    loop.set_exception_handler(_library_failed)
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, service.stop, number.name)
     loop.add_signal_handler(signal.SIGHUP, service.reload, path)

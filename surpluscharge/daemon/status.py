@@ -6,7 +6,8 @@ RFC 3339. Keys are only ever added while ``schema_version`` stays the same.
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
+from math import isfinite
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -17,6 +18,9 @@ from surpluscharge.control import machine
 from surpluscharge.control.controller import Controller, Moment
 from surpluscharge.control.signals import Meter
 from surpluscharge.control.supervisor import FAULT_BY_CODE, SEVERITY_NAMES, Record
+from surpluscharge.daemon.historian import Figures
+from surpluscharge.history.energy import ms_of, time_of
+from surpluscharge.words import duration, watts
 
 SCHEMA_VERSION: Literal[1] = 1
 
@@ -65,6 +69,30 @@ class TodayStatus(Part):
     grid_wh: float
 
 
+class LedgerTotal(Part):
+    """From the ledger; money where prices are configured, as decimal text in the tariffs' currency."""
+
+    starts: int
+    on_time_s: float
+    energy_wh: float = Field(description="into the car")
+    solar_wh: float
+    grid_wh: float
+    error_wh: float = Field(description="the energy may be off by so much, where the draw is learned or assumed")
+    surplus_wh: float = Field(description="what would have been exported without the charger")
+    unknown_s: float = Field(description="of the time so far, how much is not on record")
+    paid: str | None = Field(description="for the grid's share")
+    forgone: str | None = Field(description="export income that the solar share would have brought")
+    saved: str | None = Field(description="against the alternative price; below zero: lost")
+
+
+class LedgerStatus(Part):
+    as_of: datetime = Field(description="when these figures were made: at each batch")
+    currency: str | None
+    today: LedgerTotal
+    yesterday: LedgerTotal
+    month: LedgerTotal = Field(description="this calendar month so far")
+
+
 class BudgetStatus(Part):
     starts_left_hour: int
     starts_left_day: int
@@ -88,8 +116,9 @@ class SocketStatus(Part):
 
 
 class Thresholds(Part):
-    start_export_w: float
-    stop_import_w: float
+    start_export_w: float | None = Field(description="null: at the present prices, no export is enough")
+    stop_import_w: float | None = Field(description="null: at the present prices, a charge ends at once")
+    follow_prices: bool = Field(description='true: they are "auto"')
 
 
 class StatusDocument(Part):
@@ -114,6 +143,8 @@ class StatusDocument(Part):
     socket: SocketStatus
     session: SessionStatus
     today: TodayStatus
+    ledger: LedgerStatus | None = Field(None, description="null: nothing is kept, or nothing yet")
+    learned_draw_w: float | None = Field(None, description="from the relay's steps in grid power; null: not learned")
     budget: BudgetStatus
     faults: list[FaultStatus]
     refused_messages: dict[str, int] = Field(description="messages that could not be used, by reason")
@@ -128,7 +159,9 @@ def schema() -> dict[str, Any]:
     }
 
 
-def build(controller: Controller, config: Config, at: Moment, clock: Clock) -> StatusDocument:
+def build(
+    controller: Controller, config: Config, at: Moment, clock: Clock, figures: Figures | None = None
+) -> StatusDocument:
     """Return the document for this moment."""
     state, inputs, params = controller.state, controller.inputs, controller.settings.params
     now_s, wall = at.now_s, clock.wall()
@@ -162,9 +195,7 @@ def build(controller: Controller, config: Config, at: Moment, clock: Clock) -> S
         ),
         surplus_w=_round(inputs.charger_w - grid_w if grid_w is not None and fresh else None),
         charger_power=ChargerPower(power_w=round(inputs.charger_w, 1), measured=controller.measured),
-        thresholds=Thresholds(
-            start_export_w=round(params.start_export_w, 1), stop_import_w=round(params.stop_import_w, 1)
-        ),
+        thresholds=thresholds(controller, config),
         relay=RelayStatus(
             commanded="on" if controller.wants_on else "off",
             reported=None if controller.reported is None else "on" if controller.reported else "off",
@@ -189,6 +220,8 @@ def build(controller: Controller, config: Config, at: Moment, clock: Clock) -> S
             solar_wh=round(controller.today.charger_wh - controller.today.grid_wh, 1),
             grid_wh=round(controller.today.grid_wh, 1),
         ),
+        ledger=None if figures is None else _ledger(figures, config, wall.tzinfo),
+        learned_draw_w=_round(controller.learned_w),
         budget=BudgetStatus(
             starts_left_hour=max(0, params.starts_per_hour - starts_hour),
             starts_left_day=max(0, params.starts_per_day - starts_day),
@@ -206,6 +239,47 @@ def build(controller: Controller, config: Config, at: Moment, clock: Clock) -> S
             for record in controller.faults
         ],
         refused_messages=refused,
+    )
+
+
+def thresholds(controller: Controller, config: Config) -> Thresholds:
+    """Return the thresholds in force; where none is finite, null."""
+    params = controller.settings.params
+    return Thresholds(
+        start_export_w=_round(params.start_export_w) if isfinite(params.start_export_w) else None,
+        stop_import_w=_round(params.stop_import_w) if isfinite(params.stop_import_w) else None,
+        follow_prices=config.auto,
+    )
+
+
+def _ledger(figures: Figures, config: Config, zone: tzinfo | None) -> LedgerStatus:
+    tariffs = config.tariffs()
+    totals = []
+    accounts = (figures.today, figures.yesterday, figures.month)
+    for accounted, starts in zip(accounts, figures.starts, strict=True):
+        energy, cost = accounted.energy, accounted.money
+        lasted_ms = min(figures.as_of_ms, ms_of(accounted.end)) - ms_of(accounted.begin)
+        totals.append(
+            LedgerTotal(
+                starts=starts,
+                on_time_s=round(energy.on_ms / 1000, 1),
+                energy_wh=round(energy.charger_wh, 1),
+                solar_wh=round(energy.solar_wh, 1),
+                grid_wh=round(energy.bought_wh, 1),
+                error_wh=round(energy.error_wh, 1),
+                surplus_wh=round(energy.surplus_wh, 1),
+                unknown_s=round(max(0, lasted_ms - energy.known_ms) / 1000, 1),
+                paid=None if cost is None else f"{cost.paid:.2f}",
+                forgone=None if cost is None else f"{cost.forgone:.2f}",
+                saved=None if cost is None else f"{cost.saved:.2f}",
+            )
+        )
+    return LedgerStatus(
+        as_of=time_of(figures.as_of_ms, zone).replace(microsecond=0),
+        currency=tariffs.currency if tariffs else None,
+        today=totals[0],
+        yesterday=totals[1],
+        month=totals[2],
     )
 
 
@@ -233,22 +307,6 @@ def _round(value: float | None) -> float | None:
 
 
 # --- in words --------------------------------------------------------------------------------------------------------
-
-
-def watts(power_w: float) -> str:
-    """Return a power as people read it: 350 W, 1.38 kW."""
-    return f"{round(power_w)} W" if abs(power_w) < 999.5 else f"{power_w / 1000:.2f} kW"
-
-
-def duration(seconds: float) -> str:
-    """Return a duration as people read it: 45 s, 2 min 10 s, 5 h 10 min."""
-    whole_s = max(0, round(seconds))
-    if whole_s < 60:
-        return f"{whole_s} s"
-    if whole_s < 3600:
-        return f"{whole_s // 60} min" + (f" {whole_s % 60} s" if whole_s % 60 else "")
-    minutes = round(whole_s / 60)
-    return f"{minutes // 60} h" + (f" {minutes % 60} min" if minutes % 60 else "")
 
 
 def explain(controller: Controller, config: Config, at: Moment, wall: datetime) -> tuple[str, str | None, float | None]:
@@ -295,7 +353,17 @@ def explain(controller: Controller, config: Config, at: Moment, wall: datetime) 
         reason = "the shortest charging time to be over" if minimum_s > delay_s else "it to last"
         limit = f"more than {watts(params.stop_import_w)}" if params.stop_import_w >= 0 else "no longer enough"
         return f"{flow} beside the charge, {limit}.", f"{reason}, {duration(wait_s)} more, then the charge ends", wait_s
+    if not isfinite(params.start_export_w):
+        return f"{flow}. At the present prices it is worth more sold than charged.", *_price_wait(config, wall)
     return f"{flow}.", f"an export of {watts(params.start_export_w)}", None
+
+
+def _price_wait(config: Config, wall: datetime) -> tuple[str, float | None]:
+    tariffs = config.tariffs()
+    change = tariffs.next_change(wall) if tariffs else None
+    if change is None:
+        return "other prices", None
+    return f"other prices, {change:%a %H:%M}", change.timestamp() - wall.timestamp()
 
 
 def _fault_wait(controller: Controller, at: Moment, severity: int) -> tuple[str, str, float | None]:

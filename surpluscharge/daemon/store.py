@@ -23,7 +23,7 @@ from surpluscharge.clock import Clock
 from surpluscharge.control.controller import Kept
 
 FORMAT = 2
-UNKNOWABLE_S = 86400.0  # counted as charged where nobody can know: more than any cap
+UNKNOWABLE_S = 86400.0  # counted as on where nobody can know: more than any cap
 
 _KEPT = TypeAdapter(Kept)
 
@@ -109,16 +109,14 @@ def load(path: Path, clock: Clock) -> Kept | None:
 def _shifted(kept: Kept, elapsed_s: float, now_s: float) -> Kept:
     """Move the kept times to a clock with another origin, ``elapsed_s`` of wall time later.
 
-    A wall clock that is unset or was put back cannot say how long it was: then no time at all has passed for what
-    waits, and too much for what ran.
+    The machine has started anew, and until the network tells the time its wall clock may be unset, or stand where it
+    stood. So for what waits, as much time has passed as it says, or none; and a relay that may have been on is taken to
+    have been on for longer than any cap.
     """
-    if elapsed_s < 0:
-        elapsed_s = 0.0
-        if kept.on:
-            kept = kept._replace(session_s=kept.session_s + UNKNOWABLE_S)
+    elapsed_s = max(0.0, elapsed_s)
     shift_s = now_s - elapsed_s - kept.saved_s
     return kept._replace(
-        saved_s=kept.saved_s + shift_s,
+        saved_s=now_s - max(elapsed_s, UNKNOWABLE_S) if kept.on else now_s - elapsed_s,
         starts_s=tuple(start_s + shift_s for start_s in kept.starts_s),
         faults=tuple(record._replace(raised_s=record.raised_s + shift_s) for record in kept.faults),
     )

@@ -1,0 +1,800 @@
+"""The ledger: one SQLite file that holds what happened, for years, on a small computer.
+
+Times are whole milliseconds of UTC since 1970, energies whole milliwatt-seconds (see :mod:`.energy`). A row of
+``interval`` is a stretch of time in which energy was counted: a few seconds when it is new, a minute or a quarter of an
+hour once it is old (:class:`Retention`); sums stay exact, because energy is integrated before it is down-sampled.
+Intervals never overlap: what is already counted is not counted again. What is not there is not known.
+
+One process writes (the daemon, or a command); any number may read meanwhile, because the file is in WAL mode.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+import os
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import date, tzinfo
+from decimal import Decimal
+from pathlib import Path
+from typing import NamedTuple, Self
+
+from surpluscharge.control.draw import Step
+from surpluscharge.control.economics import Prices, Tariffs
+from surpluscharge.history.energy import (
+    MINUTE_MS,
+    NOTHING,
+    QUARTER_HOUR_MS,
+    Account,
+    Energy,
+    Interval,
+    account,
+    day_begins,
+    day_span,
+    days,
+    downsample,
+    money,
+    ms_of,
+    part,
+    time_of,
+    total,
+)
+
+DAY_MS = 86_400_000
+ABSENT = "absent"  # the state of a daemon that does not run
+LOST = "lost"  # how a charge ended that a crash cut short: nobody saw its end
+
+# Each entry brings a file from one version to the next; user_version counts them. Never change one that was released.
+MIGRATIONS = (
+    """
+    CREATE TABLE interval (
+        begin_ms INTEGER PRIMARY KEY, end_ms INTEGER NOT NULL,
+        known_ms INTEGER NOT NULL, on_ms INTEGER NOT NULL,
+        import_mws INTEGER NOT NULL, export_mws INTEGER NOT NULL,
+        solar_mws INTEGER NOT NULL, bought_mws INTEGER NOT NULL, error_mws INTEGER NOT NULL,
+        CHECK (begin_ms < end_ms)
+    );
+    CREATE TABLE charge (
+        begin_ms INTEGER PRIMARY KEY, session_ms INTEGER NOT NULL,
+        end_ms INTEGER, cause TEXT,
+        known_ms INTEGER, on_ms INTEGER, import_mws INTEGER, export_mws INTEGER,
+        solar_mws INTEGER, bought_mws INTEGER, error_mws INTEGER
+    );
+    CREATE TABLE switching (
+        at_ms INTEGER NOT NULL, what TEXT NOT NULL, relay_on INTEGER NOT NULL,
+        PRIMARY KEY (at_ms, what, relay_on)
+    ) WITHOUT ROWID;
+    CREATE TABLE state (
+        at_ms INTEGER NOT NULL, old TEXT NOT NULL, new TEXT NOT NULL, cause TEXT NOT NULL, grid_w REAL,
+        UNIQUE (at_ms, old, new)
+    );
+    CREATE TABLE fault (
+        at_ms INTEGER NOT NULL, code TEXT NOT NULL, what TEXT NOT NULL,
+        PRIMARY KEY (at_ms, code, what)
+    ) WITHOUT ROWID;
+    CREATE TABLE step (at_ms INTEGER PRIMARY KEY, step_w REAL NOT NULL, doubt_w REAL NOT NULL);
+    CREATE TABLE day (
+        day TEXT NOT NULL, begin_ms INTEGER NOT NULL, end_ms INTEGER NOT NULL,
+        import_price TEXT NOT NULL, export_price TEXT NOT NULL, alternative_price TEXT NOT NULL,
+        starts INTEGER NOT NULL,
+        known_ms INTEGER NOT NULL, on_ms INTEGER NOT NULL,
+        import_mws INTEGER NOT NULL, export_mws INTEGER NOT NULL,
+        solar_mws INTEGER NOT NULL, bought_mws INTEGER NOT NULL, error_mws INTEGER NOT NULL,
+        PRIMARY KEY (day, import_price, export_price, alternative_price)
+    ) WITHOUT ROWID;
+    CREATE TABLE meta (key TEXT PRIMARY KEY, value) WITHOUT ROWID;
+    """,
+)
+
+_ENERGY = ", ".join(Energy._fields)
+_SUMS = ", ".join(f"COALESCE(SUM({field}), 0)" for field in Energy._fields)
+_MARKS = ", ".join("?" * len(Energy._fields))
+
+
+class LedgerError(Exception):
+    """The ledger cannot be used; the message says why and what to do."""
+
+
+class DamagedError(LedgerError):
+    """The file is no ledger, or a damaged one."""
+
+
+# --- what is kept, and what is read back -----------------------------------------------------------------------------
+
+
+class Charge(NamedTuple):
+    """One run of the relay. Several, with clouds between them, make a session."""
+
+    begin_ms: int
+    session_ms: int  # when the first charge of its session began
+    end_ms: int | None  # None: it still runs
+    cause: str | None  # of its end, as the state machine names it; "lost": a crash cut it short
+    energy: Energy
+
+
+class Session(NamedTuple):
+    """An allowance of charging: its charges, oldest first, and their sum."""
+
+    charges: tuple[Charge, ...]
+    energy: Energy
+
+    @property
+    def begin_ms(self) -> int:
+        return self.charges[0].begin_ms
+
+    @property
+    def end_ms(self) -> int | None:
+        return self.charges[-1].end_ms
+
+
+class Switching(NamedTuple):
+    at_ms: int
+    what: str  # "commanded", "confirmed"
+    relay_on: bool
+
+
+class StateChange(NamedTuple):
+    at_ms: int
+    old: str
+    new: str
+    cause: str
+    grid_w: float | None
+
+
+class StateSpan(NamedTuple):
+    """A stretch of time in one state; "absent": the daemon did not run."""
+
+    begin_ms: int
+    end_ms: int
+    state: str
+    cause: str
+
+
+class FaultChange(NamedTuple):
+    at_ms: int
+    code: str
+    what: str  # "raised", "cleared", "acknowledged"
+
+
+class FaultSpan(NamedTuple):
+    code: str
+    begin_ms: int
+    end_ms: int | None  # None: it still is there
+    acknowledged_ms: int | None
+
+
+class DayTotal(NamedTuple):
+    """A local day: its account, and how often the charger started."""
+
+    day: date
+    account: Account
+    starts: int
+
+
+class Retention(NamedTuple):
+    """For how long each resolution is kept, in days. Daily totals are kept for ever."""
+
+    readings_days: int = 14  # as recorded
+    minutes_days: int = 92  # then by the minute
+    quarter_hours_days: int = 3653  # then by the quarter of an hour
+
+
+class Batch(NamedTuple):
+    """What is written in one transaction: all of it or nothing. Writing it twice is the same as writing it once."""
+
+    intervals: Sequence[Interval] = ()
+    charges: Sequence[Charge] = ()  # a later one with the same begin replaces an earlier one
+    switchings: Sequence[Switching] = ()
+    states: Sequence[StateChange] = ()
+    faults: Sequence[FaultChange] = ()
+    steps: Sequence[tuple[int, Step]] = ()  # and when they were seen, that the learned draw rests on
+
+
+class Filled(NamedTuple):
+    """What became of intervals from elsewhere."""
+
+    begin_ms: int
+    end_ms: int
+    rows: int
+    again_ms: int  # left out, because there was a record already
+    energy: Energy
+
+
+class Trouble(NamedTuple):
+    """Something that a check found."""
+
+    what: str
+    remedy: str
+
+
+def cuts(begin_ms: int, end_ms: int, zone: tzinfo | None, tariffs: Tariffs | None) -> list[int]:
+    """Return where down-sampling must cut besides its buckets: at local midnights, and wherever prices change."""
+    begin, end = time_of(begin_ms, zone), time_of(end_ms, zone)
+    found = {ms_of(day_begins(day, zone)) for day in days(begin.date(), end.date())}
+    if tariffs:
+        found |= {ms_of(since) for since, _, _ in tariffs.spans(begin, end)}
+    return sorted(found)
+
+
+def _cut_at_midnights(intervals: Iterable[Interval], zone: tzinfo | None) -> Iterator[Interval]:
+    midnight_ms = 0
+    for interval in intervals:
+        rest: Interval | None = interval
+        while rest is not None:
+            if rest.begin_ms >= midnight_ms:
+                midnight_ms = ms_of(day_span(time_of(rest.begin_ms, zone).date(), zone)[1])
+            head = part(rest, rest.begin_ms, midnight_ms)
+            assert head is not None  # it begins before the midnight
+            yield head
+            rest = part(rest, head.end_ms, rest.end_ms)
+
+
+# --- the ledger ------------------------------------------------------------------------------------------------------
+
+
+class Ledger:
+    """An open ledger. Use it in one thread, and close it; ``with`` does.
+
+    Raises LedgerError where the file is missing (read only), is no ledger, is damaged, or is of a later version;
+    sqlite3.Error (full disk, locked for too long) comes through from any method.
+    """
+
+    def __init__(self, path: Path, read_only: bool = False) -> None:
+        self.path = path
+        if read_only and not path.exists():
+            raise LedgerError(f"{path}: there is no history yet. The daemon makes it when it runs")
+        if not read_only:
+            path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
+        uri = f"{path.absolute().as_uri()}?mode={'ro' if read_only else 'rw'}"
+        self._db = sqlite3.connect(uri, uri=True, timeout=5.0, isolation_level=None, check_same_thread=False)
+        try:
+            self._set_up(read_only)
+        except sqlite3.DatabaseError as error:
+            self._db.close()
+            if isinstance(error, sqlite3.OperationalError):  # full, locked, not readable: the file may be fine
+                raise
+            raise DamagedError(f"{path}: {error}. Restore it from a copy, or move it away") from None
+        except LedgerError:
+            self._db.close()
+            raise
+
+    def _set_up(self, read_only: bool) -> None:
+        (version,) = self._db.execute("PRAGMA user_version").fetchone()
+        if version > len(MIGRATIONS):
+            raise LedgerError(f"{self.path}: written by a later version of surpluscharge. Update this one")
+        if read_only:
+            if version < len(MIGRATIONS):
+                raise LedgerError(
+                    f"{self.path}: written by an earlier version. Start the daemon once; it is then renewed"
+                )
+            return
+        self._db.execute("PRAGMA journal_mode = WAL")
+        self._db.execute("PRAGMA synchronous = FULL")  # a commit is on the disk: session ends outlive a power cut
+        self._db.execute("PRAGMA journal_size_limit = 4194304")
+        for number, script in enumerate(MIGRATIONS[version:], version + 1):
+            with self._transaction():
+                for statement in script.split(";"):
+                    self._db.execute(statement)
+                self._db.execute(f"PRAGMA user_version = {number}")
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        self._db.close()
+
+    @contextlib.contextmanager
+    def _transaction(self) -> Iterator[None]:
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+            self._db.execute("COMMIT")
+        except BaseException:
+            if self._db.in_transaction:  # some errors have rolled back already
+                self._db.execute("ROLLBACK")
+            raise
+
+    @contextlib.contextmanager
+    def snapshot(self) -> Iterator[None]:
+        """Let all reading in it see one and the same moment, while the daemon writes on."""
+        self._db.execute("BEGIN")
+        try:
+            yield
+        finally:
+            if self._db.in_transaction:
+                self._db.execute("ROLLBACK")
+
+    # --- reading ------------------------------------------------------------------------------------------------------
+
+    def bounds(self) -> tuple[int, int] | None:
+        """Return when the first interval begins and the last one ends; None where there is none."""
+        first = self._db.execute("SELECT begin_ms FROM interval ORDER BY begin_ms LIMIT 1").fetchone()
+        last = self._db.execute("SELECT end_ms FROM interval ORDER BY begin_ms DESC LIMIT 1").fetchone()
+        return (first[0], last[0]) if first else None
+
+    def intervals(self, begin_ms: int, end_ms: int) -> Iterator[Interval]:
+        """Yield the intervals between two times, in order, the first and last cut to fit; gaps are what is missing."""
+        before = self._before(begin_ms)
+        if before and (piece := part(before, begin_ms, end_ms)):
+            yield piece
+        rows = self._db.execute(
+            f"SELECT begin_ms, end_ms, {_ENERGY} FROM interval WHERE begin_ms >= ? AND begin_ms < ? ORDER BY begin_ms",
+            (begin_ms, end_ms),
+        )
+        for begin, end, *sums in rows:
+            whole = Interval(begin, end, Energy(*sums))
+            yield whole if end <= end_ms else part(whole, begin_ms, end_ms) or whole
+
+    def energy(self, begin_ms: int, end_ms: int) -> Energy:
+        """Return the energy between two times. One sum in the database, so it is quick for years too."""
+        if begin_ms >= end_ms:
+            return NOTHING
+        row = self._db.execute(
+            f"SELECT {_SUMS} FROM interval WHERE begin_ms >= ? AND begin_ms < ?", (begin_ms, end_ms)
+        ).fetchone()
+        energy = Energy(*row)
+        before, last = self._before(begin_ms), self._before(end_ms)
+        if before and (piece := part(before, begin_ms, end_ms)):
+            energy = energy.plus(piece.energy)
+        if last and last.begin_ms >= begin_ms and (over := part(last, end_ms, last.end_ms)):
+            energy = Energy(*(whole - beyond for whole, beyond in zip(energy, over.energy, strict=True)))
+        return energy
+
+    def _before(self, at_ms: int) -> Interval | None:
+        """Return the last interval that begins before a time."""
+        row = self._db.execute(
+            f"SELECT begin_ms, end_ms, {_ENERGY} FROM interval WHERE begin_ms < ? ORDER BY begin_ms DESC LIMIT 1",
+            (at_ms,),
+        ).fetchone()
+        return Interval(row[0], row[1], Energy(*row[2:])) if row else None
+
+    def charges(self, begin_ms: int, end_ms: int) -> list[Charge]:
+        """Return the charges that ran at some time between two times, oldest first, whole.
+
+        The energy of one that still runs is what is recorded of it so far.
+        """
+        rows = self._db.execute(
+            f"SELECT begin_ms, session_ms, end_ms, cause, {_ENERGY} FROM charge "
+            "WHERE begin_ms < ? AND (end_ms IS NULL OR end_ms > ?) ORDER BY begin_ms",
+            (end_ms, begin_ms),
+        ).fetchall()
+        return [self._charge(row) for row in rows]
+
+    def _charge(self, row: tuple[int, int, int | None, str | None, *tuple[int, ...]]) -> Charge:
+        begin_ms, session_ms, end_ms, cause, *sums = row
+        if end_ms is None:
+            last = self.bounds()
+            return Charge(begin_ms, session_ms, None, None, self.energy(begin_ms, last[1]) if last else NOTHING)
+        return Charge(begin_ms, session_ms, end_ms, cause, Energy(*sums))
+
+    def last_charge(self) -> Charge | None:
+        """Return the charge that began last."""
+        row = self._db.execute(
+            f"SELECT begin_ms, session_ms, end_ms, cause, {_ENERGY} FROM charge ORDER BY begin_ms DESC LIMIT 1"
+        ).fetchone()
+        return self._charge(row) if row else None
+
+    def sessions(self, begin_ms: int, end_ms: int) -> list[Session]:
+        """Return the sessions with a charge between two times, oldest first, each with all of its charges."""
+        keys = sorted({charge.session_ms for charge in self.charges(begin_ms, end_ms)})
+        result = []
+        for key in keys:
+            rows = self._db.execute(
+                f"SELECT begin_ms, session_ms, end_ms, cause, {_ENERGY} FROM charge "
+                "WHERE session_ms = ? ORDER BY begin_ms",
+                (key,),
+            ).fetchall()
+            charges = tuple(self._charge(row) for row in rows)
+            energy = NOTHING
+            for charge in charges:
+                energy = energy.plus(charge.energy)
+            result.append(Session(charges, energy))
+        return result
+
+    def starts(self, begin_ms: int, end_ms: int) -> int:
+        """Return how many charges began between two times."""
+        row = self._db.execute(
+            "SELECT COUNT(*) FROM charge WHERE begin_ms >= ? AND begin_ms < ?", (begin_ms, end_ms)
+        ).fetchone()
+        return int(row[0])
+
+    def switchings(self, begin_ms: int, end_ms: int) -> list[Switching]:
+        """Return what was told to the relay, and what was confirmed of it, between two times."""
+        rows = self._db.execute(
+            "SELECT at_ms, what, relay_on FROM switching WHERE at_ms >= ? AND at_ms < ? ORDER BY at_ms",
+            (begin_ms, end_ms),
+        )
+        return [Switching(at_ms, what, bool(on)) for at_ms, what, on in rows]
+
+    def states(self, begin_ms: int, end_ms: int) -> list[StateSpan]:
+        """Return the states between two times as spans, cut to fit; before the first record there is none."""
+        before = self._db.execute(
+            "SELECT at_ms, old, new, cause, grid_w FROM state WHERE at_ms <= ? ORDER BY at_ms DESC, rowid DESC LIMIT 1",
+            (begin_ms,),
+        ).fetchall()
+        within = self._db.execute(
+            "SELECT at_ms, old, new, cause, grid_w FROM state WHERE at_ms > ? AND at_ms < ? ORDER BY at_ms, rowid",
+            (begin_ms, end_ms),
+        ).fetchall()
+        changes = [StateChange(*row) for row in before + within]
+        ends_ms = [*(change.at_ms for change in changes[1:]), end_ms][: len(changes)]
+        return [
+            StateSpan(max(begin_ms, change.at_ms), until_ms, change.new, change.cause)
+            for change, until_ms in zip(changes, ends_ms, strict=True)
+            if until_ms > max(begin_ms, change.at_ms)
+        ]
+
+    def faults(self, begin_ms: int, end_ms: int) -> list[FaultSpan]:
+        """Return the faults that were there at some time between two times, by their begin, whole."""
+        return [
+            span
+            for span in self._fault_spans()
+            if span.begin_ms < end_ms and (span.end_ms is None or span.end_ms > begin_ms)
+        ]
+
+    def open_faults(self) -> list[str]:
+        """Return the codes of the faults that are still there."""
+        return [span.code for span in self._fault_spans() if span.end_ms is None]
+
+    def _fault_spans(self) -> list[FaultSpan]:
+        spans: list[FaultSpan] = []
+        open_: dict[str, FaultSpan] = {}
+        # Of one moment: what ends comes before what begins.
+        rows = self._db.execute("SELECT at_ms, code, what FROM fault ORDER BY at_ms, what = 'raised', code")
+        for at_ms, code, what in rows:
+            span = open_.get(code)
+            if what == "raised":
+                open_.setdefault(code, FaultSpan(code, at_ms, None, None))
+            elif span and what == "acknowledged":
+                open_[code] = span._replace(acknowledged_ms=at_ms)
+            elif span:
+                spans.append(open_.pop(code)._replace(end_ms=at_ms))
+        return sorted([*spans, *open_.values()], key=lambda span: (span.begin_ms, span.code))
+
+    def steps(self, most: int) -> list[Step]:
+        """Return the last steps that the learned draw rests on, oldest first."""
+        rows = self._db.execute("SELECT step_w, doubt_w FROM step ORDER BY at_ms DESC LIMIT ?", (most,)).fetchall()
+        return [Step(*row) for row in rows[::-1]]
+
+    def day_totals(self, first: date, last: date, zone: tzinfo | None, tariffs: Tariffs | None) -> list[DayTotal]:
+        """Return each local day between two dates for which something is known, both included.
+
+        From the intervals where those are kept, at the prices given; for days older than that from the daily totals,
+        at the prices of their time.
+        """
+        bounds = self.bounds()
+        result = []
+        for day in days(first, last):
+            begin, end = day_span(day, zone)
+            begin_ms, end_ms = ms_of(begin), ms_of(end)
+            if bounds is None or end_ms <= bounds[0]:
+                kept = self._kept_day(day, zone)
+                if kept is not None:
+                    result.append(kept)
+            elif begin_ms < bounds[1]:
+                accounted, starts = account(self.energy, begin, end, tariffs), self.starts(begin_ms, end_ms)
+                if accounted.energy.known_ms or starts:
+                    result.append(DayTotal(day, accounted, starts))
+        return result
+
+    def _kept_day(self, day: date, zone: tzinfo | None) -> DayTotal | None:
+        rows = self._db.execute(
+            f"SELECT begin_ms, end_ms, starts, import_price, export_price, alternative_price, {_ENERGY} "
+            "FROM day WHERE day = ?",
+            (day.isoformat(),),
+        ).fetchall()
+        energy, cost, unpriced_mws, starts = NOTHING, None, 0, 0
+        for _, _, starts_then, bought, sold, alternative, *sums in rows:
+            piece = Energy(*sums)
+            energy = energy.plus(piece)
+            starts += starts_then
+            if bought:
+                spent = money(piece, Prices(Decimal(bought), Decimal(sold), Decimal(alternative)))
+                cost = spent if cost is None else cost.plus(spent)
+            else:
+                unpriced_mws += piece.charger_mws
+        if not rows:
+            return None
+        begin, end = time_of(rows[0][0], zone), time_of(rows[0][1], zone)
+        return DayTotal(day, Account(begin, end, energy, cost, unpriced_mws), starts)
+
+    # --- writing ------------------------------------------------------------------------------------------------------
+
+    def write(self, batch: Batch) -> int:
+        """Write a batch, and have it on the disk on return. Returns how many milliseconds of it were counted before.
+
+        Those are left out: no time is counted twice. Raises sqlite3.Error, and then nothing of the batch is written.
+        """
+        with self._transaction():
+            again_ms = 0
+            for interval in batch.intervals:
+                pieces = list(self._unseen(interval))
+                again_ms += interval.end_ms - interval.begin_ms - sum(end - begin for begin, end, _ in pieces)
+                self._insert(pieces)
+            self._db.executemany(
+                f"INSERT OR REPLACE INTO charge (begin_ms, session_ms, end_ms, cause, {_ENERGY}) "
+                f"VALUES (?, ?, ?, ?, {_MARKS})",
+                [(*charge[:4], *charge.energy) for charge in batch.charges],
+            )
+            self._db.executemany("INSERT OR IGNORE INTO switching VALUES (?, ?, ?)", batch.switchings)
+            self._db.executemany("INSERT OR IGNORE INTO state VALUES (?, ?, ?, ?, ?)", batch.states)
+            self._db.executemany("INSERT OR IGNORE INTO fault VALUES (?, ?, ?)", batch.faults)
+            self._db.executemany(
+                "INSERT OR IGNORE INTO step VALUES (?, ?, ?)", [(at_ms, *step) for at_ms, step in batch.steps]
+            )
+        return again_ms
+
+    def _insert(self, intervals: Iterable[Interval]) -> None:
+        self._db.executemany(
+            f"INSERT INTO interval (begin_ms, end_ms, {_ENERGY}) VALUES (?, ?, {_MARKS})",
+            ((begin_ms, end_ms, *energy) for begin_ms, end_ms, energy in intervals),
+        )
+
+    def _unseen(self, interval: Interval) -> Iterator[Interval]:
+        """Yield the parts of an interval that no recorded one covers."""
+        since_ms = interval.begin_ms
+        for seen in self._overlapping(interval.begin_ms, interval.end_ms):
+            if piece := part(interval, since_ms, seen.begin_ms):
+                yield piece
+            since_ms = max(since_ms, seen.end_ms)
+        if piece := part(interval, since_ms, interval.end_ms):
+            yield piece
+
+    def _overlapping(self, begin_ms: int, end_ms: int) -> list[Interval]:
+        before = self._before(end_ms)  # mostly the last one there is, and over before this begins
+        if before is None or before.end_ms <= begin_ms:
+            return []
+        return list(self.intervals(begin_ms, end_ms))
+
+    def recover(self) -> list[Charge]:
+        """After a crash: close what was left open, at the last moment that is recorded. Returns the charges closed."""
+        bounds = self.bounds()
+        last_ms = bounds[1] if bounds else 0
+        (state_ms,) = self._db.execute("SELECT COALESCE(MAX(at_ms), 0) FROM state").fetchone()
+        last_ms = max(last_ms, state_ms)
+        open_ = self._db.execute("SELECT begin_ms, session_ms FROM charge WHERE end_ms IS NULL").fetchall()
+        closed = [
+            Charge(begin_ms, session_ms, max(begin_ms, last_ms), LOST, self.energy(begin_ms, last_ms))
+            for begin_ms, session_ms in open_
+        ]
+        state = self._db.execute("SELECT new FROM state ORDER BY at_ms DESC, rowid DESC LIMIT 1").fetchone()
+        states = [StateChange(last_ms, state[0], ABSENT, LOST, None)] if state and state[0] != ABSENT else []
+        if closed or states:
+            self.write(Batch(charges=closed, states=states))
+        return closed
+
+    def fill(
+        self,
+        intervals: Iterable[Interval],
+        now_ms: int,
+        zone: tzinfo | None,
+        retention: Retention,
+        *,
+        tariffs: Tariffs | None,
+        gaps_only: bool,
+    ) -> Filled:
+        """Write older intervals, in the order of time, from elsewhere: all of them, or nothing.
+
+        They are summed up as far as those recorded at that time are. Raises LedgerError where a time is counted
+        already, unless ``gaps_only``: then only what is missing is taken. What ``intervals`` raises comes through, and
+        nothing is written.
+        """
+        today = time_of(now_ms, zone).date()
+        with self._transaction():
+            was_empty = self.bounds() is None
+            limits = {
+                key: max(self._meta(key, ""), date.fromordinal(today.toordinal() - 1 - age_days).isoformat())
+                for key, age_days in (("minutes", retention.readings_days), ("quarter_hours", retention.minutes_days))
+            }
+            first_ms = last_ms = count = again_ms = 0
+            energy = NOTHING
+            in_days = _cut_at_midnights(intervals, zone)
+            for day, of_day in itertools.groupby(in_days, key=lambda one: time_of(one.begin_ms, zone).date()):
+                if day > today:
+                    raise LedgerError(f"there are readings of {day}, and today is {today}. Is the clock right?")
+                rows: Iterable[Interval] = of_day
+                if day.isoformat() <= limits["minutes"]:
+                    rows = downsample(rows, MINUTE_MS)
+                if day.isoformat() <= limits["quarter_hours"]:
+                    begin_ms, end_ms = (ms_of(when) for when in day_span(day, zone))
+                    rows = downsample(rows, QUARTER_HOUR_MS, cuts(begin_ms, end_ms, zone, tariffs))
+                for interval in rows:
+                    pieces = list(self._unseen(interval))
+                    seen_ms = interval.end_ms - interval.begin_ms - sum(end - begin for begin, end, _ in pieces)
+                    if seen_ms and not gaps_only:
+                        begin, end = time_of(interval.begin_ms, zone), time_of(interval.end_ms, zone)
+                        raise LedgerError(
+                            f"from {begin:%Y-%m-%d %H:%M:%S} to {end:%H:%M:%S} there is a record already, and no time "
+                            "is counted twice. Leave such rows out, or ask for the gaps only to be filled"
+                        )
+                    self._insert(pieces)
+                    first_ms, last_ms = first_ms or interval.begin_ms, interval.end_ms
+                    again_ms += seen_ms
+                    count += len(pieces)
+                    energy = total([energy, *(piece.energy for piece in pieces)])
+                if day < today:
+                    self._total(day, zone, tariffs)
+            if was_empty and count:  # else the daemon would take all these days for new ones
+                before_last = time_of(last_ms - 1, zone).date()
+                yesterday = date.fromordinal(today.toordinal() - 1)
+                self._set_meta("totalled", min(before_last, yesterday).isoformat())
+        return Filled(first_ms, last_ms, count, again_ms, energy)
+
+    # --- getting older ------------------------------------------------------------------------------------------------
+
+    def retain(self, now_ms: int, zone: tzinfo | None, retention: Retention, tariffs: Tariffs | None) -> list[date]:
+        """Total the days that are over, sum up what has become old, drop what has become too old.
+
+        Meant for once a day. A local day is one transaction, so that nobody waits long, and a crash between two of
+        them does no harm. Returns the days that were totalled for the first time.
+        """
+        bounds = self.bounds()
+        if bounds is None:
+            return []
+        today = time_of(now_ms, zone).date()
+        first = time_of(bounds[0], zone).date()
+        since = self._meta("totalled", "")
+        fresh = [
+            day
+            for day in days(
+                max(first, date.fromisoformat(since) if since else first), date.fromordinal(today.toordinal() - 1)
+            )
+            if day.isoformat() > since
+        ]
+        for day in fresh:
+            with self._transaction():
+                self._total(day, zone, tariffs)
+                self._set_meta("totalled", day.isoformat())
+        for key, bucket_ms, age_days in (
+            ("minutes", MINUTE_MS, retention.readings_days),
+            ("quarter_hours", QUARTER_HOUR_MS, retention.minutes_days),
+        ):
+            done = self._meta(key, "")
+            for day in days(first, date.fromordinal(today.toordinal() - 1 - age_days)):
+                if day.isoformat() > done:
+                    with self._transaction():
+                        self._sum_up(day, zone, bucket_ms, tariffs)
+                        self._set_meta(key, day.isoformat())
+        for day in days(first, date.fromordinal(today.toordinal() - 1 - retention.quarter_hours_days)):
+            with self._transaction():
+                self._total(day, zone, tariffs)  # once more: the prices may have been corrected since
+                begin_ms, end_ms = (ms_of(when) for when in day_span(day, zone))
+                self._db.execute("DELETE FROM interval WHERE begin_ms >= ? AND end_ms <= ?", (begin_ms, end_ms))
+        return fresh
+
+    def _total(self, day: date, zone: tzinfo | None, tariffs: Tariffs | None) -> None:
+        """Write the daily totals of a local day, a row for each set of prices."""
+        begin, end = day_span(day, zone)
+        spans = tariffs.spans(begin, end) if tariffs else iter([(begin, end, None)])
+        rows: dict[tuple[str, str, str], Energy] = {}
+        for since, until, prices in spans:
+            key = (str(prices[0]), str(prices[1]), str(prices[2])) if prices else ("", "", "")
+            rows[key] = rows.get(key, NOTHING).plus(self.energy(ms_of(since), ms_of(until)))
+        self._db.execute("DELETE FROM day WHERE day = ?", (day.isoformat(),))
+        starts = self.starts(ms_of(begin), ms_of(end))
+        if not starts and not any(energy.known_ms for energy in rows.values()):
+            return
+        for prices_then, energy in rows.items():
+            self._db.execute(
+                "INSERT INTO day (day, begin_ms, end_ms, import_price, export_price, alternative_price, starts, "
+                f"{_ENERGY}) VALUES (?, ?, ?, ?, ?, ?, ?, {_MARKS})",
+                (day.isoformat(), ms_of(begin), ms_of(end), *prices_then, starts, *energy),
+            )
+            starts = 0  # counted with the first of the rows
+
+    def _sum_up(self, day: date, zone: tzinfo | None, bucket_ms: int, tariffs: Tariffs | None) -> None:
+        """Replace the intervals that begin in a local day by longer ones."""
+        begin_ms, end_ms = (ms_of(when) for when in day_span(day, zone))
+        rows = self._db.execute(
+            f"SELECT begin_ms, end_ms, {_ENERGY} FROM interval WHERE begin_ms >= ? AND begin_ms < ? ORDER BY begin_ms",
+            (begin_ms, end_ms),
+        ).fetchall()
+        intervals = [Interval(begin, end, Energy(*sums)) for begin, end, *sums in rows]
+        summed = list(downsample(intervals, bucket_ms, cuts(begin_ms, end_ms, zone, tariffs)))
+        if len(summed) < len(intervals):
+            self._db.execute("DELETE FROM interval WHERE begin_ms >= ? AND begin_ms < ?", (begin_ms, end_ms))
+            self._insert(summed)
+
+    def _meta(self, key: str, default: str) -> str:
+        row = self._db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
+        return str(row[0]) if row else default
+
+    def _set_meta(self, key: str, value: str) -> None:
+        self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))
+
+    # --- checking -----------------------------------------------------------------------------------------------------
+
+    def check(self, now_ms: int, zone: tzinfo | None) -> list[Trouble]:
+        """Return what is wrong with the ledger: damage, time counted twice, sums that do not agree. Gaps are not."""
+        found = []
+        damage = [row[0] for row in self._db.execute("PRAGMA integrity_check(5)")]
+        if damage != ["ok"]:
+            return [
+                Trouble(
+                    f"the file is damaged: {'; '.join(damage)}",
+                    "Stop the daemon, move the file away and restore it from a copy. Without one, the sqlite3 tool "
+                    "saves most of it: sqlite3 DAMAGED .recover | sqlite3 NEW; then check that",
+                )
+            ]
+        mend = "Run this check with --mend, the daemon stopped"
+        for begin_ms, end_ms in self._overlaps()[:5]:
+            when, until = time_of(begin_ms, zone), time_of(end_ms, zone)
+            found.append(Trouble(f"{when:%Y-%m-%d %H:%M:%S} to {until:%H:%M:%S} is counted twice", mend))
+        (odd,) = self._db.execute(
+            "SELECT COUNT(*) FROM interval WHERE known_ms > end_ms - begin_ms OR on_ms > end_ms - begin_ms "
+            "OR known_ms < 0 OR on_ms < 0 OR import_mws < 0 OR export_mws < 0 OR solar_mws < 0 OR bought_mws < 0 "
+            "OR bought_mws > import_mws + end_ms - begin_ms"
+        ).fetchone()
+        if odd:
+            found.append(
+                Trouble(
+                    f"{odd} intervals hold what cannot be", "Somebody else has written into the file. Restore a copy"
+                )
+            )
+        bounds = self.bounds()
+        if bounds and bounds[1] > now_ms + DAY_MS:
+            found.append(
+                Trouble(
+                    f"there are readings of {time_of(bounds[1], zone):%Y-%m-%d}, which is to come",
+                    "The computer's clock was wrong once. Nothing needs to be done; those days keep what was recorded",
+                )
+            )
+        open_ = self._db.execute("SELECT COUNT(*) FROM charge WHERE end_ms IS NULL").fetchone()[0]
+        if open_ > 1:
+            found.append(Trouble(f"{open_} charges have no end", mend))
+        wrong = self._wrong_days(zone)
+        if wrong:
+            listed = ", ".join(str(day) for day in wrong[:5]) + (" and more" if len(wrong) > 5 else "")
+            found.append(Trouble(f"the daily totals differ from the intervals on {listed}", mend))
+        return found
+
+    def mend(self, zone: tzinfo | None, tariffs: Tariffs | None) -> None:
+        """Put right what :meth:`check` finds and can be put right; the daemon must not run."""
+        with self._transaction():
+            rows = self._db.execute(f"SELECT begin_ms, end_ms, {_ENERGY} FROM interval ORDER BY begin_ms").fetchall()
+            until_ms, twice, left = 0, [], []
+            for begin_ms, end_ms, *sums in rows:
+                if begin_ms < until_ms:  # what came first stays; of what overlaps it, what is left over
+                    twice.append((begin_ms,))
+                    left.append(part(Interval(begin_ms, end_ms, Energy(*sums)), until_ms, end_ms))
+                until_ms = max(until_ms, end_ms)
+            self._db.executemany("DELETE FROM interval WHERE begin_ms = ?", twice)
+            self._insert(piece for piece in left if piece)
+            for day in self._wrong_days(zone):
+                self._total(day, zone, tariffs)
+        self.recover()
+
+    def gaps(self, longer_than_ms: int) -> list[tuple[int, int]]:
+        """Return (begin, end) of what is not on record between the first and the last interval."""
+        rows = self._db.execute(
+            "SELECT until_ms, begin_ms FROM (SELECT begin_ms, LAG(end_ms) OVER (ORDER BY begin_ms) AS until_ms "
+            "FROM interval) WHERE begin_ms - until_ms > ? ORDER BY begin_ms",
+            (longer_than_ms,),
+        )
+        return [(begin_ms, end_ms) for begin_ms, end_ms in rows]
+
+    def _overlaps(self) -> list[tuple[int, int]]:
+        rows = self._db.execute(
+            "SELECT begin_ms, MIN(end_ms, until_ms) FROM (SELECT begin_ms, end_ms, "
+            "MAX(end_ms) OVER (ORDER BY begin_ms ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING) AS until_ms "
+            "FROM interval) WHERE begin_ms < until_ms ORDER BY begin_ms"
+        )
+        return [(begin_ms, end_ms) for begin_ms, end_ms in rows]
+
+    def _wrong_days(self, zone: tzinfo | None) -> list[date]:
+        """Return the days whose totals are not the sum of their intervals, where those are kept."""
+        bounds = self.bounds()
+        rows = self._db.execute(
+            f"SELECT day, begin_ms, end_ms, {_SUMS} FROM day WHERE end_ms > ? GROUP BY day ORDER BY day",
+            (bounds[0] if bounds else 1 << 62,),
+        ).fetchall()
+        return [
+            date.fromisoformat(day)
+            for day, begin_ms, end_ms, *sums in rows
+            if Energy(*sums) != self.energy(begin_ms, end_ms)
+        ]

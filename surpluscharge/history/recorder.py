@@ -1,0 +1,212 @@
+"""From the controller to the ledger: watches it at every turn of the loop, and gathers what is to be written.
+
+No I/O and no clock. The daemon calls :meth:`Recorder.observe` after everything it has told the controller, and takes
+:meth:`Recorder.take` to the disk now and then, at once where :attr:`Recorder.urgent` says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from surpluscharge.control import machine
+from surpluscharge.control.controller import Controller, Event
+from surpluscharge.control.draw import DrawWatch, Step
+from surpluscharge.history.energy import MINUTE_MS, NOTHING, QUARTER_HOUR_MS, Interval, Sample, downsample, held
+from surpluscharge.history.ledger import ABSENT, DAY_MS, Batch, Charge, FaultChange, StateChange, Switching
+
+# A draw that is neither measured nor learned may be as far off as EN 50160 lets the mains voltage be.
+ASSUMED_ERROR_SHARE = 0.10
+CLOCK_SLACK_MS = 1000  # so far the wall clock may wander from the other before it is followed
+MOST_TURNS = 1000  # switchings remembered to cut intervals at
+MOST_PENDING = 20_000  # intervals that wait for a failing disk before they are summed up by the minute
+
+ON_MODES = tuple(name for mode, name in enumerate(machine.MODE_NAMES) if machine.wants_on(mode))
+_FAULT_EVENTS = {"fault_raised": "raised", "fault_cleared": "cleared", "fault_acknowledged": "acknowledged"}
+
+
+class Recorder:
+    """Gathers intervals, charges, switchings, states and faults for a ledger.
+
+    The ledger's time is the wall clock's, except that it never goes back over time that is counted already. Where the
+    wall clock was put back, the ledger's time stands still until it has caught up, and runs on meanwhile while the
+    charger draws: so nothing delivered is lost, and nothing counted twice. A clock that turns out to have been more
+    than a day ahead is not waited for.
+    """
+
+    def __init__(
+        self,
+        draw: DrawWatch,
+        resolution_ms: int,
+        recorded_until_ms: int = 0,
+        last_session_ms: int | None = None,
+        open_faults: Iterable[str] = (),
+    ) -> None:
+        self.draw = draw
+        self.urgent = False
+        self._resolution_ms = resolution_ms
+        self._until_ms = recorded_until_ms
+        self._session_ms = last_session_ms
+        self._open_faults: set[str] | None = set(open_faults)  # of the ledger; None: compared with the controller's
+        self._now_s: float | None = None
+        self._sample: Sample | None = None
+        self._fresh_ms = 0  # for how long the sample may be held
+        self._standing = False  # the ledger's time stands still
+        self._pieces: list[Interval] = []  # as they were held
+        self._waiting: list[Interval] = []  # before those: summed up already, and could not be written yet
+        self._turns_ms: list[int] = []  # where the relay switched: intervals are cut there
+        self._charge: Charge | None = None
+        self._charges: dict[int, Charge] = {}
+        self._switchings: list[Switching] = []
+        self._states: list[StateChange] = []
+        self._faults: list[FaultChange] = []
+        self._steps: list[tuple[int, Step]] = []
+        self._on = False
+        self._confirmed: bool | None = None
+        self._reading_s: float | None = None
+
+    # --- watching -----------------------------------------------------------------------------------------------------
+
+    def observe(self, controller: Controller, events: Sequence[Event], wall_ms: int) -> None:
+        """Count what was held until now, note what has changed. ``events``: the controller's since the last call."""
+        at_ms = self._advance(controller.state.at_s, wall_ms)
+        self._learn(controller, at_ms)
+        on, mode = controller.wants_on, machine.MODE_NAMES[controller.state.mode]
+        moves = [event.fields for event in events if event.name == "state_changed"]
+        if self._now_s is None:
+            self._states.append(StateChange(at_ms, ABSENT, moves[0]["old"] if moves else mode, "started", None))
+        self._states += [StateChange(at_ms, move["old"], move["new"], move["cause"], move["grid_w"]) for move in moves]
+        if on is not self._on:
+            ends = [move["cause"] for move in moves if move["old"] in ON_MODES and move["new"] not in ON_MODES]
+            self._switched(on, controller, at_ms, ends[0] if ends else machine.CAUSES[controller.state.cause])
+        confirmed = on if controller.confirmed(on) else None
+        if confirmed is not None and confirmed is not self._confirmed:
+            self._switchings.append(Switching(at_ms, "confirmed", confirmed))
+            self.urgent = True
+        self._confirmed = confirmed
+        self._note(controller, events, at_ms)
+        self._now_s = controller.state.at_s
+        self._hold(controller, at_ms)
+
+    def stop(self, controller: Controller, wall_ms: int) -> None:
+        """The daemon ends: close what is open."""
+        at_ms = self._advance(controller.state.at_s, wall_ms)
+        if self._on:
+            self._switched(False, controller, at_ms, "stopping")
+        mode = machine.MODE_NAMES[controller.state.mode]
+        self._states.append(StateChange(at_ms, mode, ABSENT, "stopping", None))
+        self._sample = None
+
+    def _advance(self, now_s: float, wall_ms: int) -> int:
+        """Record what was held since the last call; return the ledger's present time."""
+        elapsed_ms = 0 if self._now_s is None else max(0, round(now_s * 1000) - round(self._now_s * 1000))
+        before_ms = self._until_ms
+        drew = self._sample is not None and self._sample.charger_w > 0
+        at_ms = before_ms + elapsed_ms
+        if wall_ms > at_ms + CLOCK_SLACK_MS or before_ms - wall_ms > DAY_MS or self._now_s is None:
+            # Time that only the wall clock knows of is a gap; that the other clock saw pass has been held.
+            at_ms = wall_ms if before_ms - wall_ms > DAY_MS else max(wall_ms, before_ms)
+            self._standing = at_ms > wall_ms
+        elif wall_ms < at_ms - CLOCK_SLACK_MS:
+            self._standing = not drew
+        else:
+            self._standing = False
+        if self._standing and not drew:
+            at_ms = before_ms
+        elif self._sample is not None:
+            end_ms = before_ms + min(elapsed_ms, self._fresh_ms)
+            if end_ms > before_ms:
+                piece = held(self._sample, end_ms)
+                self._pieces.append(piece)
+                if self._charge is not None:
+                    self._charge = self._charge._replace(energy=self._charge.energy.plus(piece.energy))
+                if len(self._waiting) + len(self._pieces) > MOST_PENDING:
+                    self._sum_up()
+        self._until_ms = at_ms
+        return at_ms
+
+    def _sum_up(self) -> None:
+        """Make room: the energy of days without a working disk still fits, if by the minute or quarter of an hour."""
+        self._waiting, self._pieces = self._waiting + self._pieces, []
+        for bucket_ms in (MINUTE_MS, QUARTER_HOUR_MS):
+            if len(self._waiting) > MOST_PENDING // 2:
+                self._waiting = list(downsample(self._waiting, bucket_ms, self._turns_ms))
+
+    def _hold(self, controller: Controller, at_ms: int) -> None:
+        inputs, now_s = controller.inputs, controller.state.at_s
+        self._fresh_ms = 0 if now_s >= inputs.fresh_until_s else round((inputs.fresh_until_s - now_s) * 1000)
+        self._sample = None
+        if self._fresh_ms > 0:
+            error_w = 0.0
+            if inputs.charger_w > 0 and not controller.measured:
+                learned = self.draw.learned
+                error_w = learned.error_w if learned else ASSUMED_ERROR_SHARE * inputs.charger_w
+            self._sample = Sample(at_ms, inputs.grid_w, inputs.charger_w, controller.wants_on, error_w)
+
+    def _learn(self, controller: Controller, at_ms: int) -> None:
+        """Show new grid readings to the watch on the draw, and its finding to the controller."""
+        self.draw.configure(controller.settings.limits.draw_w)
+        reading_s, now_s = controller.grid.at_s, controller.state.at_s
+        grid_w = controller.grid.value
+        if reading_s is not None and reading_s != self._reading_s and grid_w is not None:
+            self._reading_s = reading_s
+            if now_s < controller.grid.fresh_until_s:
+                found = self.draw.reading(now_s, grid_w)
+                if found is not None:
+                    self._steps.append((at_ms, found))
+        learned = self.draw.learned
+        controller.learned_w = learned.draw_w if learned else None
+
+    def _switched(self, on: bool, controller: Controller, at_ms: int, cause: str) -> None:
+        self._on = on
+        self.urgent = True
+        self._turns_ms.append(at_ms)
+        self._switchings.append(Switching(at_ms, "commanded", on))
+        self.draw.switched(on, controller.state.at_s)
+        if on:
+            # The machine sets a session's time to nothing as it re-arms: then a new one begins with this charge.
+            if controller.state.session_s <= 0 or self._session_ms is None:
+                self._session_ms = at_ms
+            self._charge = Charge(at_ms, self._session_ms, None, None, NOTHING)
+            self._charges[at_ms] = self._charge
+        elif self._charge is not None:
+            self._charges[self._charge.begin_ms] = self._charge._replace(end_ms=at_ms, cause=cause)
+            self._charge = None
+
+    def _note(self, controller: Controller, events: Sequence[Event], at_ms: int) -> None:
+        for event in events:
+            if event.name in _FAULT_EVENTS:
+                self._faults.append(FaultChange(at_ms, event.fields["code"], _FAULT_EVENTS[event.name]))
+                self.urgent = True
+        if self._open_faults is not None:  # the first time: what the ledger holds open may be over, and the other way
+            now = {record.code for record in controller.faults}
+            told = {change.code for change in self._faults}
+            self._faults += [FaultChange(at_ms, code, "cleared") for code in sorted(self._open_faults - now - told)]
+            self._faults += [FaultChange(at_ms, code, "raised") for code in sorted(now - self._open_faults - told)]
+            self._open_faults = None
+
+    # --- handing over -------------------------------------------------------------------------------------------------
+
+    def take(self) -> Batch:
+        """Return all that waits to be written, and forget it; :meth:`put_back` if it could not be written."""
+        batch = Batch(
+            [*self._waiting, *downsample(self._pieces, self._resolution_ms, self._turns_ms)],
+            list(self._charges.values()),
+            self._switchings,
+            self._states,
+            self._faults,
+            self._steps,
+        )
+        self.urgent = False
+        self._waiting, self._pieces, self._turns_ms = [], [], self._turns_ms[-MOST_TURNS:]
+        self._charges = {}
+        self._switchings, self._states, self._faults, self._steps = [], [], [], []
+        return batch
+
+    def put_back(self, batch: Batch) -> None:
+        """Keep a batch that could not be written, before what has come since."""
+        self._waiting[:0] = batch.intervals
+        self._charges = {charge.begin_ms: charge for charge in batch.charges} | self._charges
+        self._switchings[:0] = batch.switchings
+        self._states = [*batch.states, *self._states][-MOST_PENDING:]
+        self._faults[:0] = batch.faults
+        self._steps[:0] = batch.steps

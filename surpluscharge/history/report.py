@@ -1,0 +1,828 @@
+"""What a stretch of local days came to: the figures, as JSON, and as text for a terminal.
+
+The figures are made once (:func:`build`), from the ledger alone; the terminal, the JSON and the page (:mod:`.page`)
+show the same ones. They are exact: rounding happens where a number is written down, and nowhere else.
+"""
+
+from __future__ import annotations
+
+import calendar
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from datetime import UTC, date, datetime, timedelta, tzinfo
+from decimal import ROUND_HALF_UP, Decimal
+from typing import Any, NamedTuple
+
+from surpluscharge.control.economics import Prices, Tariffs
+from surpluscharge.control.supervisor import FAULTS
+from surpluscharge.history.energy import (
+    MWS_PER_KWH,
+    NOTHING,
+    Energy,
+    Interval,
+    Money,
+    day_span,
+    days,
+    downsample,
+    gaps,
+    money,
+    ms_of,
+    time_of,
+    total,
+)
+from surpluscharge.history.ledger import (
+    LOST,
+    Charge,
+    DayTotal,
+    FaultSpan,
+    Ledger,
+    Session,
+    StateSpan,
+)
+from surpluscharge.words import duration
+
+MOST_DAYS_BY_DAY = 62  # a longer period is shown by the month
+MOST_DAYS_BY_HOUR = 400  # and one that is longer still without its hours: too many sums for a small computer
+CURVE_MS = 180_000  # one point of a day's curve
+LEAST_MWS = MWS_PER_KWH // 200  # less is shown as 0.00 kWh, and not worth a line
+SHORTEST_GAP_MS = 60_000  # what is missing for less is not listed; it counts as unknown all the same
+
+
+class Site(NamedTuple):
+    """What a report has to know of the configuration."""
+
+    charger: str
+    zone: tzinfo | None
+    tariffs: Tariffs | None
+    thresholds: Callable[[datetime], tuple[float, float]]  # (start_export_w, stop_import_w) at a moment
+
+
+# How a charge ended, as the state machine names it, in words.
+ENDS = {
+    "stopping": "the daemon was stopped",
+    "disabled": "switched off by hand",
+    "tripped": "a fault",
+    "ended": "a fault, after the shortest time",
+    "meter-silent": "the meter fell silent",
+    "time-cap": "the session's time was used up",
+    "energy-cap": "the session's energy was reached",
+    "import-held": "the surplus was gone",
+    LOST: "a crash; nobody saw its end",
+}
+FAULT_SENTENCES = {fault.code: fault.sentence for fault in FAULTS}
+
+
+class ReportError(Exception):
+    """There is no such report; the message says why and what to do."""
+
+
+# --- the figures -----------------------------------------------------------------------------------------------------
+
+
+class Line(NamedTuple):
+    """A day, a month of a longer period, or the whole period."""
+
+    first: date
+    last: date
+    begin: datetime
+    end: datetime  # not later than now: what is still to come is no gap
+    energy: Energy
+    gap_ms: int  # of the time so far, how much is not known
+    money: Money | None
+    unpriced_mws: int  # of the charger's energy, what no tariff was valid for; not in the money
+    starts: int
+    cost_error: Decimal  # the cost may be off by so much, where the draw is learned or assumed; 0: measured
+    saved_error: Decimal  # and the saving
+
+
+class Hour(NamedTuple):
+    """An hour of the wall clock in a line; in a month, that hour of all its days together.
+
+    The hour that comes twice as the clocks are put back counts as one, the hour that is left out is not there.
+    """
+
+    first: date
+    hour: int
+    length_ms: int
+    energy: Energy
+
+
+class SessionLine(NamedTuple):
+    """A session with all of its charges, also where it began before the period or went on after it."""
+
+    begin: datetime
+    end: datetime | None  # None: it charges now
+    charges: int
+    energy: Energy
+    money: Money | None
+    ended: str  # how the last charge ended, in words
+
+
+class ThresholdSpan(NamedTuple):
+    begin_ms: int
+    end_ms: int
+    start_export_w: float  # infinite: no charge starts
+    stop_import_w: float
+
+
+class Report(NamedTuple):
+    """All that is shown of a period."""
+
+    charger: str
+    currency: str
+    zone: tzinfo | None
+    first: date
+    last: date
+    now: datetime
+    by: str  # what a line is: "day" or "month"
+    total: Line
+    lines: tuple[Line, ...]
+    hours: tuple[Hour, ...]  # empty where the period is too long for them
+    sessions: tuple[SessionLine, ...]
+    faults: tuple[FaultSpan, ...]
+    # Of a single day only:
+    curve: tuple[Interval, ...]
+    states: tuple[StateSpan, ...]
+    gaps: tuple[tuple[int, int], ...]
+    thresholds: tuple[ThresholdSpan, ...]
+
+    @property
+    def single(self) -> bool:
+        return self.first == self.last
+
+    @property
+    def priced(self) -> bool:
+        return self.total.money is not None
+
+
+def month_of(text: str) -> tuple[date, date]:
+    """Return the first and last day of a month that is written ``2031-05``. Raises ValueError."""
+    first = date.fromisoformat(f"{text}-01")
+    return first, first.replace(day=calendar.monthrange(first.year, first.month)[1])
+
+
+def build(ledger: Ledger, first: date, last: date, now: datetime, site: Site) -> Report:
+    """Return the report of the local days from first to last, both included; ``now`` is aware.
+
+    Raises ReportError where that is no period, or one that has not begun.
+    """
+    now = now.astimezone(site.zone)
+    if first > last:
+        raise ReportError(f"{first} is later than {last}: give the earlier day first")
+    if first > now.date():
+        raise ReportError(f"{first} is still to come: choose a day up to today, {now.date()}")
+    with ledger.snapshot():
+        known = {each.day: each for each in ledger.day_totals(first, last, site.zone, site.tariffs)}
+        by_day = [_day_line(day, known.get(day), now, site) for day in days(first, min(last, now.date()))]
+        begin_ms, end_ms = ms_of(by_day[0].begin), ms_of(by_day[-1].end)
+        by = "day" if len(by_day) <= MOST_DAYS_BY_DAY else "month"
+        lines = by_day if by == "day" else list(_months(by_day))
+        report = Report(
+            charger=site.charger,
+            currency=site.tariffs.currency if site.tariffs else "",
+            zone=site.zone,
+            first=first,
+            last=last,
+            now=now,
+            by=by,
+            total=_sum(by_day),
+            lines=tuple(lines),
+            hours=tuple(_hours(ledger, lines, site.zone)) if len(by_day) <= MOST_DAYS_BY_HOUR else (),
+            sessions=tuple(_session_line(ledger, session, site) for session in ledger.sessions(begin_ms, end_ms)),
+            faults=tuple(ledger.faults(begin_ms, end_ms)),
+            curve=(),
+            states=(),
+            gaps=(),
+            thresholds=(),
+        )
+        if first < last:
+            return report
+        intervals = list(ledger.intervals(begin_ms, end_ms))
+        return report._replace(
+            curve=tuple(downsample(intervals, CURVE_MS)),
+            states=tuple(ledger.states(begin_ms, end_ms)),
+            gaps=tuple(gaps(intervals, begin_ms, end_ms, SHORTEST_GAP_MS)),
+            thresholds=tuple(_threshold_spans(report.total, site)),
+        )
+
+
+def _day_line(day: date, known: DayTotal | None, now: datetime, site: Site) -> Line:
+    begin, end = (when.astimezone(site.zone) for when in day_span(day, site.zone))
+    end = min(end, now, key=ms_of)
+    length_ms = ms_of(end) - ms_of(begin)
+    if known is None:
+        return Line(day, day, begin, end, NOTHING, length_ms, None, 0, 0, Decimal(0), Decimal(0))
+    account = known.account
+    return Line(
+        day,
+        day,
+        begin,
+        end,
+        account.energy,
+        max(0, length_ms - account.energy.known_ms),
+        account.money,
+        account.unpriced_mws,
+        known.starts,
+        *_money_errors(account.energy.error_mws, begin, end, site.tariffs),
+    )
+
+
+def _money_errors(error_mws: int, begin: datetime, end: datetime, tariffs: Tariffs | None) -> tuple[Decimal, Decimal]:
+    """Return by how much cost and saving may be off: at the price of the time at which it would matter most."""
+    prices: set[Prices] = set()
+    if error_mws and tariffs:
+        prices = {each for _, _, each in tariffs.spans(begin, end) if each is not None}
+    cost = max((max(abs(each.import_price), abs(each.export_price)) for each in prices), default=Decimal(0))
+    saved = max(
+        (abs(each.alternative_price - price) for each in prices for price in (each.import_price, each.export_price)),
+        default=Decimal(0),
+    )
+    return error_mws * cost / MWS_PER_KWH, error_mws * saved / MWS_PER_KWH
+
+
+def _sum(lines: Sequence[Line]) -> Line:
+    costs = [line.money for line in lines if line.money is not None]
+    cost: Money | None = None
+    for each in costs:
+        cost = each if cost is None else cost.plus(each)
+    return Line(
+        lines[0].first,
+        lines[-1].last,
+        lines[0].begin,
+        lines[-1].end,
+        total(line.energy for line in lines),
+        sum(line.gap_ms for line in lines),
+        cost,
+        sum(line.unpriced_mws for line in lines),
+        sum(line.starts for line in lines),
+        sum((line.cost_error for line in lines), Decimal(0)),
+        sum((line.saved_error for line in lines), Decimal(0)),
+    )
+
+
+def _months(by_day: Sequence[Line]) -> Iterator[Line]:
+    """Sum days up by the month, without the empty ones before the first of which something is known."""
+    groups: dict[tuple[int, int], list[Line]] = {}
+    for line in by_day:
+        groups.setdefault((line.first.year, line.first.month), []).append(line)
+    begun = False
+    for group in groups.values():
+        month = _sum(group)
+        begun = begun or month.energy.known_ms > 0
+        if begun:
+            yield month
+
+
+def _hours(ledger: Ledger, lines: Sequence[Line], zone: tzinfo | None) -> Iterator[Hour]:
+    for line in lines:
+        found: dict[int, Hour] = {}
+        begin, until = line.begin, ms_of(line.end)
+        while ms_of(begin) < until:
+            # Onwards in UTC to where the wall clock's hour is over; a zone's clock change may be half an hour too.
+            left = timedelta(hours=1) - timedelta(
+                minutes=begin.minute, seconds=begin.second, microseconds=begin.microsecond
+            )
+            end = (begin.astimezone(UTC) + left).astimezone(zone)
+            begin_ms, end_ms = ms_of(begin), min(ms_of(end), until)
+            before = found.get(begin.hour, Hour(line.first, begin.hour, 0, NOTHING))
+            found[begin.hour] = before._replace(
+                length_ms=before.length_ms + end_ms - begin_ms,
+                energy=before.energy.plus(ledger.energy(begin_ms, end_ms)),
+            )
+            begin = end
+        yield from (found[hour] for hour in sorted(found))
+
+
+def _session_line(ledger: Ledger, session: Session, site: Site) -> SessionLine:
+    cost: Money | None = None
+    for charge in session.charges:
+        spent = _charge_money(ledger, charge, site)
+        if spent is not None:
+            cost = spent if cost is None else cost.plus(spent)
+    last = session.charges[-1]
+    return SessionLine(
+        time_of(session.begin_ms, site.zone),
+        time_of(last.end_ms, site.zone) if last.end_ms is not None else None,
+        len(session.charges),
+        session.energy,
+        cost,
+        ENDS.get(last.cause or "", last.cause or "still charging") if last.end_ms is not None else "still charging",
+    )
+
+
+def _charge_money(ledger: Ledger, charge: Charge, site: Site) -> Money | None:
+    """Return what a charge cost.
+
+    Its own energy is the truth, to the millisecond. Only where prices change during it are intervals asked for its
+    parts, and since old ones are sums over minutes, what they miss at its edges goes to the largest part.
+    """
+    if site.tariffs is None:
+        return None
+    end_ms = charge.end_ms
+    if end_ms is None:
+        bounds = ledger.bounds()
+        end_ms = bounds[1] if bounds else charge.begin_ms
+    begin, end = time_of(charge.begin_ms, site.zone), time_of(max(end_ms, charge.begin_ms + 1), site.zone)
+    spans = list(site.tariffs.spans(begin, end))
+    if len(spans) == 1:
+        parts = [charge.energy]
+    else:
+        parts = [ledger.energy(ms_of(since), ms_of(until)) for since, until, _ in spans]
+        largest = max(range(len(parts)), key=lambda index: parts[index].charger_mws)
+        known = total(parts)
+        parts[largest] = Energy(*(p + c - k for p, c, k in zip(parts[largest], charge.energy, known, strict=True)))
+    cost: Money | None = None
+    for (_, _, prices), energy in zip(spans, parts, strict=True):
+        if prices is not None:
+            spent = money(energy, prices)
+            cost = spent if cost is None else cost.plus(spent)
+    return cost
+
+
+def _threshold_spans(line: Line, site: Site) -> Iterator[ThresholdSpan]:
+    begins = [since for since, _, _ in site.tariffs.spans(line.begin, line.end)] if site.tariffs else [line.begin]
+    pending: ThresholdSpan | None = None
+    for begin, end in zip(begins, [*begins[1:], line.end], strict=True):
+        start_export_w, stop_import_w = site.thresholds(begin)
+        if pending and (pending.start_export_w, pending.stop_import_w) == (start_export_w, stop_import_w):
+            pending = pending._replace(end_ms=ms_of(end))
+            continue
+        if pending:
+            yield pending
+        pending = ThresholdSpan(ms_of(begin), ms_of(end), start_export_w, stop_import_w)
+    if pending:
+        yield pending
+
+
+# --- JSON ------------------------------------------------------------------------------------------------------------
+
+
+def as_json(report: Report) -> dict[str, Any]:
+    """Return the report as plain values: energies in Wh, times in RFC 3339, money as text, because it is exact.
+
+    Keys are interface: more may come, none changes its meaning under the same ``report_version``.
+    """
+
+    def when(at_ms: int | None) -> str | None:
+        return None if at_ms is None else time_of(at_ms, report.zone).isoformat()
+
+    def watts(value: float) -> float | None:
+        return value if abs(value) != float("inf") else None
+
+    return {
+        "report_version": 1,
+        "charger": report.charger,
+        "currency": report.currency or None,
+        "first": report.first.isoformat(),
+        "last": report.last.isoformat(),
+        "made_at": report.now.isoformat(),
+        "by": report.by,
+        "total": _line_json(report.total),
+        "lines": [_line_json(line) for line in report.lines],
+        "hours": [
+            {
+                "first": hour.first.isoformat(),
+                "hour": hour.hour,
+                "length_s": hour.length_ms / 1000,
+                **_energy_json(hour.energy),
+            }
+            for hour in report.hours
+        ],
+        "sessions": [
+            {
+                "begin": session.begin.isoformat(),
+                "end": session.end.isoformat() if session.end else None,
+                "charges": session.charges,
+                "ended": session.ended,
+                **_energy_json(session.energy),
+                "money": _money_json(session.money),
+            }
+            for session in report.sessions
+        ],
+        "faults": [
+            {
+                "code": fault.code,
+                "begin": when(fault.begin_ms),
+                "end": when(fault.end_ms),
+                "acknowledged": when(fault.acknowledged_ms),
+            }
+            for fault in report.faults
+        ],
+        "states": [
+            {"begin": when(each.begin_ms), "end": when(each.end_ms), "state": each.state, "cause": each.cause}
+            for each in report.states
+        ],
+        "gaps": [{"begin": when(begin_ms), "end": when(end_ms)} for begin_ms, end_ms in report.gaps],
+        "thresholds": [
+            {
+                "begin": when(each.begin_ms),
+                "end": when(each.end_ms),
+                "start_export_w": watts(each.start_export_w),
+                "stop_import_w": watts(each.stop_import_w),
+            }
+            for each in report.thresholds
+        ],
+    }
+
+
+def _energy_json(energy: Energy) -> dict[str, Any]:
+    return {
+        "charger_wh": energy.charger_wh,
+        "solar_wh": energy.solar_wh,
+        "bought_wh": energy.bought_wh,
+        "error_wh": energy.error_wh,
+        "surplus_wh": energy.surplus_wh,
+        "export_wh": energy.export_wh,
+        "import_wh": energy.import_wh,
+        "on_s": energy.on_ms / 1000,
+        "known_s": energy.known_ms / 1000,
+    }
+
+
+def _money_json(cost: Money | None) -> dict[str, str] | None:
+    if cost is None:
+        return None
+    names = ("paid", "forgone", "cost", "alternative", "saved")
+    return {name: format(getattr(cost, name), "f") for name in names}
+
+
+def _line_json(line: Line) -> dict[str, Any]:
+    spent: dict[str, str] | None = _money_json(line.money)
+    if spent is not None:
+        spent |= {"cost_error": format(line.cost_error, "f"), "saved_error": format(line.saved_error, "f")}
+    return {
+        "first": line.first.isoformat(),
+        "last": line.last.isoformat(),
+        "begin": line.begin.isoformat(),
+        "end": line.end.isoformat(),
+        **_energy_json(line.energy),
+        "gap_s": line.gap_ms / 1000,
+        "starts": line.starts,
+        "unpriced_wh": line.unpriced_mws / (MWS_PER_KWH / 1000),
+        "money": spent,
+    }
+
+
+# --- words and numbers -----------------------------------------------------------------------------------------------
+
+_WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+_MONTHS = (
+    *("January", "February", "March", "April", "May", "June"),
+    *("July", "August", "September", "October", "November", "December"),
+)
+
+
+def rounded(value: Decimal, digits: int = 2) -> str:
+    """Return a number for people: so many digits, halves away from zero, and no minus before a nought."""
+    shown = value.quantize(Decimal(1).scaleb(-digits), ROUND_HALF_UP)
+    return format(shown if shown else abs(shown), "f")
+
+
+def kwh(mws: int) -> str:
+    """Return an energy in kWh, for people."""
+    return rounded(Decimal(mws) / MWS_PER_KWH)
+
+
+def percent(share: int, whole: int) -> str:
+    return f"{round(100 * share / whole)} %" if whole else "-"
+
+
+def clock(length_ms: int) -> str:
+    """Return a duration for a column: hours and minutes, 7:05."""
+    minutes = round(length_ms / 60_000)
+    return f"{minutes // 60}:{minutes % 60:02d}"
+
+
+def day_name(day: date) -> str:
+    return f"{_WEEKDAYS[day.weekday()]}, {day.day} {_MONTHS[day.month - 1]} {day.year}"
+
+
+def month_name(day: date) -> str:
+    return f"{_MONTHS[day.month - 1]} {day.year}"
+
+
+def title(report: Report) -> str:
+    """Return what the period is called."""
+    first, last = report.first, report.last
+    if report.single:
+        return day_name(first)
+    if (first, last) == month_of(f"{first:%Y-%m}"):
+        return month_name(first)
+    since = f"{first.day} {month_name(first)}"
+    if first.year == last.year:
+        since = f"{first.day}" if first.month == last.month else f"{first.day} {_MONTHS[first.month - 1]}"
+    return f"{since} to {last.day} {month_name(last)}"
+
+
+def line_name(report: Report, line: Line) -> str:
+    """Return what a line is called in a table."""
+    if report.by == "month":
+        return f"{_MONTHS[line.first.month - 1][:3]} {line.first.year}"
+    return f"{_WEEKDAYS[line.first.weekday()][:3]} {line.first.day} {_MONTHS[line.first.month - 1][:3]}"
+
+
+def moment(report: Report, at_ms: int | None, never: str = "still there") -> str:
+    """Return a moment for people: the time alone where it lies in the one day that is shown, else with its date."""
+    if at_ms is None:
+        return never
+    when = time_of(at_ms, report.zone)
+    if report.single and when.date() == report.first:
+        return f"{when:%H:%M}"
+    return f"{when.day} {_MONTHS[when.month - 1][:3]}, {when:%H:%M}"
+
+
+def summary(report: Report) -> list[str]:
+    """Return the gist in sentences, most important first."""
+    line, energy = report.total, report.total.energy
+    if not energy.known_ms:
+        return ["Nothing is known of this time: there are no readings from it."]
+    if energy.charger_mws >= LEAST_MWS:
+        sentences = [
+            f"The car took {kwh(energy.charger_mws)} kWh: {kwh(energy.solar_mws)} kWh "
+            f"({percent(energy.solar_mws, energy.charger_mws)}) from the sun, {kwh(energy.bought_mws)} kWh bought."
+        ]
+    else:
+        sentences = ["The car took nothing."]
+    if line.money is not None and energy.charger_mws >= LEAST_MWS:
+        cost = line.money
+        verb = "saved" if cost.saved >= 0 else "lost"
+        sentences.append(
+            f"That cost {rounded(cost.cost)} {report.currency}; the same energy otherwise would have cost "
+            f"{rounded(cost.alternative)} {report.currency}: {rounded(abs(cost.saved))} {report.currency} {verb}."
+        )
+    if energy.surplus_mws >= LEAST_MWS:
+        sentences.append(
+            f"Of {kwh(energy.surplus_mws)} kWh of surplus, {percent(energy.solar_mws, energy.surplus_mws)} was caught."
+        )
+    return sentences
+
+
+def notes(report: Report) -> list[str]:
+    """Return what has to be known to read the figures rightly."""
+    line, energy, found = report.total, report.total.energy, []
+    if not energy.known_ms:
+        return []
+    if line.gap_ms >= SHORTEST_GAP_MS:
+        found.append(
+            f"Nothing is known of {duration(line.gap_ms / 1000)} of this time. It is in no sum, and not guessed."
+        )
+    if energy.error_mws:
+        money_part = (
+            f", the cost by {rounded(line.cost_error)} and the saving by {rounded(line.saved_error)} {report.currency}"
+            if line.money is not None
+            else ""
+        )
+        found.append(
+            f"The charger's power was learned or assumed for some of it, not measured: its energy may be off by "
+            f"{kwh(energy.error_mws)} kWh{money_part}, either way."
+        )
+    if line.money is not None:
+        found.append(
+            "Cost is what was paid for imported energy, and the export income given up for the sun's. Standing charges "
+            "are left out: they are owed whether the car charges or not."
+        )
+        if line.unpriced_mws:
+            found.append(
+                f"For {kwh(line.unpriced_mws)} kWh no tariff was valid; they are in the energy, but not in the money."
+            )
+    else:
+        found.append("Money is not shown: no prices are configured for this time, see [money] in the configuration.")
+    if report.last > report.total.last or report.now == report.total.end:
+        found.append(f"It is not over yet: the figures go to {report.now:%H:%M} on {day_name(report.now.date())}.")
+    if any(session.begin < line.begin or not session.end or session.end > line.end for session in report.sessions):
+        found.append(
+            "A session that began before, or goes on after, is listed whole; the sums hold this period's part."
+        )
+    return found
+
+
+# --- a terminal ------------------------------------------------------------------------------------------------------
+
+
+class Marks(NamedTuple):
+    """What bars are drawn with."""
+
+    caught: str
+    bought: str
+    spare: str
+    unknown: str
+
+
+BLOCKS = Marks("█", "▒", "░", "·")
+PLAIN = Marks("#", "+", ".", "?")
+
+
+def marks_for(encoding: str | None) -> Marks:
+    """Return the marks that an output of this encoding can show."""
+    try:
+        "".join(BLOCKS).encode(encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return PLAIN
+    return BLOCKS
+
+
+def as_text(report: Report, width: int = 80, marks: Marks = BLOCKS) -> str:
+    """Return the report for a terminal of this width, in columns (at least 40)."""
+    width = max(40, width)
+    parts = [f"{report.charger}: {title(report)}", "", *_wrapped(summary(report), width)]
+    if report.total.energy.known_ms:
+        if report.priced and report.total.energy.charger_mws >= LEAST_MWS:
+            parts += ["", *_money_table(report, width)]
+        parts += ["", *(_hour_table(report, width, marks) if report.single else _line_table(report, width, marks))]
+        energies = [each.energy for each in (report.hours if report.single else report.lines)]
+        legend = list(_legend(energies, marks, width))
+        parts += ["", *legend] if legend else []
+    if report.sessions and report.single:
+        parts += ["", *_session_table(report, width)]
+    if report.faults:
+        parts += ["", "Faults", *_wrapped([_fault_text(report, fault) for fault in report.faults], width, "  ")]
+    if report.gaps and report.total.energy.known_ms:
+        spans = ", ".join(f"{moment(report, begin)} to {moment(report, end)}" for begin, end in report.gaps)
+        parts += ["", *_wrapped([f"Not known: {spans}."], width)]
+    parts += ["", *_wrapped(notes(report), width)]
+    return "\n".join(line.rstrip() for line in parts)
+
+
+def _wrapped(sentences: Iterable[str], width: int, indent: str = "") -> Iterator[str]:
+    for sentence in sentences:
+        line = indent
+        for word in sentence.split():
+            if len(line) + len(word) > width and line.strip():
+                yield line
+                line = indent + "  " if indent else ""
+            line += word + " "
+        yield line
+
+
+def _fault_text(report: Report, fault: FaultSpan) -> str:
+    end = f"to {moment(report, fault.end_ms)}" if fault.end_ms is not None else "and still there"
+    return f"{moment(report, fault.begin_ms)} {end}: {fault.code}. {FAULT_SENTENCES.get(fault.code, '')}"
+
+
+def _table(head: Sequence[str], rows: Sequence[Sequence[str]], left: int = 1) -> list[str]:
+    """Return lines of columns, the first ``left`` of them and a last one of bars to the left, numbers to the right."""
+    widths = [max(len(row[column]) for row in [head, *rows]) for column in range(len(head))]
+
+    def line(row: Sequence[str]) -> str:
+        return "  ".join(
+            cell.ljust(widths[column]) if column < left else cell.rjust(widths[column])
+            for column, cell in enumerate(row)
+        )
+
+    return [line(head), *(line(row) for row in rows)]
+
+
+class MoneyRow(NamedTuple):
+    what: str
+    energy_mws: int | None
+    money: Decimal
+    error: Decimal | None = None  # it may be off by so much
+
+
+def money_rows(report: Report) -> list[MoneyRow]:
+    """Return the reckoning, line by line."""
+    line, cost, energy = report.total, report.total.money, report.total.energy
+    if cost is None:
+        return []
+    return [
+        MoneyRow("bought", energy.bought_mws, cost.paid),
+        MoneyRow("from the sun, not sold", energy.solar_mws, cost.forgone),
+        MoneyRow("what it cost", energy.charger_mws, cost.cost, line.cost_error),
+        MoneyRow("the same otherwise", energy.charger_mws, cost.alternative),
+        MoneyRow("saved" if cost.saved >= 0 else "lost", None, abs(cost.saved), line.saved_error),
+    ]
+
+
+def _money_table(report: Report, width: int) -> list[str]:
+    rows = [
+        [row.what, "" if row.energy_mws is None else kwh(row.energy_mws), rounded(row.money)]
+        + ([] if not report.total.energy.error_mws else ["" if row.error is None else f"+- {rounded(row.error)}"])
+        for row in money_rows(report)
+    ]
+    lines = _table(["", "kWh", report.currency, ""][: len(rows[0])], rows)
+    return lines if len(lines[0]) <= width else _table(["", "kWh", report.currency], [row[:3] for row in rows])
+
+
+def _bar(energy: Energy, full_mws: int, cells: int, marks: Marks) -> str:
+    """Return a bar: what was caught of the surplus, what was not, and beside it what was bought."""
+    if full_mws < LEAST_MWS:
+        return ""
+    edges = (energy.solar_mws, energy.surplus_mws, energy.surplus_mws + energy.bought_mws)
+    ends = [round(edge * cells / full_mws) for edge in edges]
+    return marks.caught * ends[0] + marks.spare * (ends[1] - ends[0]) + marks.bought * (ends[2] - ends[1])
+
+
+def _full_mws(energies: Iterable[Energy]) -> int:
+    return max((energy.surplus_mws + energy.bought_mws for energy in energies), default=0)
+
+
+def _fitted(rows: list[list[str]], head: list[str], width: int, spare: Sequence[int]) -> tuple[list[list[str]], int]:
+    """Leave out the columns that can be spared, first to go first, until 12 cells are left for bars."""
+    for column in [*sorted(spare, reverse=True), -1]:
+        used = len(_table(head, rows)[0])
+        if column < 0 or width - used >= (14 if column > 3 else 0):
+            break
+        del head[column]
+        for row in rows:
+            del row[column]
+    return rows, max(0, width - used - 2)
+
+
+def _with_bars(head: list[str], rows: list[list[str]], bars: Sequence[str], cells: int) -> list[str]:
+    lines = _table(head, rows)
+    if cells < 6:
+        return lines
+    return [lines[0], *(f"{line}  {bar}" for line, bar in zip(lines[1:], [*bars, ""], strict=False))]
+
+
+def _hour_table(report: Report, width: int, marks: Marks) -> list[str]:
+    hours = [hour for hour in report.hours if _worth_a_line(hour)]
+    if not hours:
+        return ["There was no surplus, and nothing was charged."]
+    head = ["hour", "surplus", "caught", "bought"]
+    rows = [
+        [
+            f"{hour.hour:02d}",
+            *(
+                ["?"] * 3
+                if not hour.energy.known_ms
+                else [kwh(hour.energy.surplus_mws), kwh(hour.energy.solar_mws), kwh(hour.energy.bought_mws)]
+            ),
+        ]
+        for hour in hours
+    ]
+    rows, cells = _fitted(rows, head, width, ())
+    full_mws = _full_mws(hour.energy for hour in hours)
+    bars = [_bar(hour.energy, full_mws, cells, marks) + (marks.unknown * 3 if _unknown(hour) else "") for hour in hours]
+    energy = report.total.energy
+    rows.append(["kWh", kwh(energy.surplus_mws), kwh(energy.solar_mws), kwh(energy.bought_mws)])
+    return _with_bars(head, rows, bars, cells)
+
+
+def _worth_a_line(hour: Hour) -> bool:
+    return hour.energy.surplus_mws + hour.energy.charger_mws >= LEAST_MWS or _unknown(hour)
+
+
+def _unknown(hour: Hour) -> bool:
+    return hour.length_ms - hour.energy.known_ms >= SHORTEST_GAP_MS
+
+
+def _line_table(report: Report, width: int, marks: Marks) -> list[str]:
+    head = [report.by, "sun", "bought", "kWh"]
+    if report.priced:
+        head += ["cost", "saved"]
+    head += ["on", "starts", "unknown"]
+
+    def row(name: str, line: Line) -> list[str]:
+        energy = line.energy
+        known = energy.known_ms > 0
+        cells = [name, *(kwh(each) for each in (energy.solar_mws, energy.bought_mws, energy.charger_mws))]
+        if report.priced:
+            cells += [rounded(line.money.cost), rounded(line.money.saved)] if line.money else ["-", "-"]
+        cells += [clock(energy.on_ms), str(line.starts)]
+        if not known:
+            cells = [name, *["?"] * (len(cells) - 1)]
+        return [*cells, duration(line.gap_ms / 1000) if line.gap_ms >= SHORTEST_GAP_MS else ""]
+
+    rows = [row(line_name(report, line), line) for line in report.lines]
+    rows.append(row("total", report.total))
+    # The last columns can be spared before the first ones, and the sum of sun and bought after them.
+    rows, cells = _fitted(rows, head, width, (3, *range(len(head) - 3, len(head))))
+    full_mws = _full_mws(line.energy for line in report.lines)
+    return _with_bars(head, rows, [_bar(line.energy, full_mws, cells, marks) for line in report.lines], cells)
+
+
+def _legend(energies: Sequence[Energy], marks: Marks, width: int) -> Iterator[str]:
+    full_mws = _full_mws(energies)
+    if full_mws < LEAST_MWS:
+        return iter(())
+    text = (
+        f"Bars: {marks.caught} surplus caught, {marks.spare} surplus not caught, {marks.bought} bought for the car; "
+        f"the longest is {kwh(full_mws)} kWh."
+    )
+    return _wrapped([text], width)
+
+
+def _session_table(report: Report, width: int) -> list[str]:
+    head = ["session", "to", "kWh", "sun"]
+    if report.priced:
+        head += [report.currency]
+    head += ["on"]
+    rows = []
+    for session in report.sessions:
+        energy = session.energy
+        row = [
+            moment(report, ms_of(session.begin)),
+            moment(report, ms_of(session.end) if session.end else None, "now"),
+            kwh(energy.charger_mws),
+            percent(energy.solar_mws, energy.charger_mws),
+        ]
+        if report.priced:
+            row.append(rounded(session.money.cost) if session.money else "-")
+        rows.append([*row, clock(energy.on_ms)])
+    lines = _table(head, rows, left=2)
+    if width - len(lines[0]) < 30:
+        return lines
+    return [
+        f"{lines[0]}  its end",
+        *(f"{line}  {session.ended}" for line, session in zip(lines[1:], report.sessions, strict=True)),
+    ]

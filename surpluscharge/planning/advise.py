@@ -1,0 +1,126 @@
+"""What the prices mean for this lead, in plain words: from which surplus on charging pays, and how much."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from typing import Any, NamedTuple
+
+from surpluscharge.control.economics import BreakEven, Prices, Tariffs, benefit_per_h, break_even, thresholds
+from surpluscharge.words import watts
+
+AHEAD = timedelta(days=8)  # the windows of a tariff repeat weekly
+BAR = 24  # characters for the longest bar
+ROWS = 9
+
+
+class Advice(NamedTuple):
+    """For one set of prices: when it begins and ends (None: it stays), and what follows from it."""
+
+    begins: datetime
+    ends: datetime | None
+    prices: Prices
+    point: BreakEven
+    start_export_w: float
+    stop_import_w: float
+
+
+def advise(draw_w: float, tariffs: Tariffs, now: datetime, min_on_s: float, min_off_s: float) -> list[Advice]:
+    """Return what holds now, and at each other set of prices within the next week, once each.
+
+    ``now`` is aware, in the site's zone. Empty where no tariff is valid within that time.
+    """
+    found: dict[Prices, Advice] = {}
+    for begins, ends, prices in tariffs.spans(now, now + AHEAD):
+        if prices is not None and prices not in found:
+            last = tariffs.next_change(begins)
+            start_w, stop_w = thresholds(draw_w, prices, min_on_s, min_off_s)
+            point = break_even(draw_w, prices)
+            found[prices] = Advice(begins, None if last is None else ends, prices, point, start_w, stop_w)
+    return list(found.values())
+
+
+def in_words(advice: Advice, draw_w: float) -> str:
+    """Return what a householder should know of these prices, in a sentence or two."""
+    prices, point = advice.prices, advice.point
+    if point.kind == "never" and prices.alternative_price < prices.export_price:
+        return (
+            f"Charging from the sun never pays: sold, a kilowatt-hour earns {prices.export_price}, and otherwise it "
+            f"costs the car {prices.alternative_price}. Sell it, and charge the other way."
+        )
+    if point.kind == "never":
+        return (
+            "Charging from the sun never pays: a kilowatt-hour earns more sold than one costs that is bought. Sell "
+            "what the sun gives."
+        )
+    if point.kind == "always":
+        return (
+            f"Any surplus pays: even what is bought beside it costs no more ({prices.import_price}) than the car's "
+            f"energy otherwise does ({prices.alternative_price})."
+        )
+    share = point.surplus_w / draw_w
+    return (
+        f"Charging pays from a surplus of {watts(point.surplus_w)} on, {share:.0%} of the draw. Below it, what has to "
+        f"be bought at {prices.import_price} costs more than the sun's part saves."
+    )
+
+
+def as_text(advices: list[Advice], draw_w: float, currency: str) -> str:
+    """Return the advice for a terminal, with a small chart of the benefit against the surplus."""
+    lines = [
+        f"The lead draws {watts(draw_w)}. Prices are in {currency} for a kilowatt-hour; standing charges are left out."
+    ]
+    for index, advice in enumerate(advices):
+        prices = advice.prices
+        when = "Now" if index == 0 else f"From {advice.begins:%a %d %b %H:%M}"
+        until = "" if advice.ends is None else f" until {advice.ends:%a %d %b %H:%M}"
+        lines += [
+            "",
+            f"{when}{until}: import {prices.import_price}, export {prices.export_price}, "
+            f"alternative {prices.alternative_price}",
+            f"  {in_words(advice, draw_w)}",
+        ]
+        if advice.point.kind != "never":
+            lines.append(
+                f'  "auto" starts at {watts(advice.start_export_w)} of export, and stops above '
+                f"{watts(advice.stop_import_w)} of import."
+            )
+        lines += ["", *(f"  {line}" for line in _chart(draw_w, prices, currency))]
+    return "\n".join(lines)
+
+
+def _chart(draw_w: float, prices: Prices, currency: str) -> Iterator[str]:
+    """Yield a line per surplus: what an hour of charging gains (+) or loses (-) against the alternative."""
+    rows = [(draw_w * step / (ROWS - 1)) for step in range(ROWS)]
+    benefits = [benefit_per_h(draw_w, surplus_w, prices) for surplus_w in rows]
+    most = max(1e-9, *map(abs, benefits))
+    yield f"{'surplus':>8}  {f'{currency} an hour':>16}"
+    for surplus_w, benefit in zip(rows, benefits, strict=True):
+        size = round(abs(benefit) / most * BAR)
+        bar = f"{'-' * size:>{BAR}}|" if benefit < 0 else f"{'':>{BAR}}|{'+' * size}"
+        yield f"{watts(surplus_w):>8}  {benefit:>+16.3f}  {bar}".rstrip()
+
+
+def as_json(advices: list[Advice], draw_w: float, currency: str) -> dict[str, Any]:
+    """Return the advice as plain values; what is infinite (never) is None. Prices are text, exact."""
+
+    def finite(value_w: float) -> float | None:
+        return round(value_w, 1) if abs(value_w) != float("inf") else None
+
+    return {
+        "draw_w": draw_w,
+        "currency": currency,
+        "periods": [
+            {
+                "begins": advice.begins.isoformat(timespec="seconds"),
+                "ends": None if advice.ends is None else advice.ends.isoformat(timespec="seconds"),
+                **{name: str(price) for name, price in advice.prices._asdict().items()},
+                "pays": advice.point.kind,
+                "break_even_surplus_w": finite(advice.point.surplus_w),
+                "start_export_w": finite(advice.start_export_w),
+                "stop_import_w": finite(advice.stop_import_w),
+                "says": in_words(advice, draw_w),
+            }
+            for advice in advices
+        ],
+    }

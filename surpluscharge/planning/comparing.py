@@ -1,0 +1,317 @@
+"""A replay beside what else could have been: the plain rule, thresholds that follow the prices, and hindsight."""
+
+from __future__ import annotations
+
+import time
+from array import array
+from bisect import bisect_right
+from collections.abc import Callable
+from datetime import UTC, datetime, tzinfo
+from typing import Any, NamedTuple
+
+from surpluscharge.clock import zone as zone_of
+from surpluscharge.config import Config
+from surpluscharge.control import economics
+from surpluscharge.control.machine import DAY_S, MODE_NAMES, Params, wants_on
+from surpluscharge.planning import compiling, hindsight, replay
+from surpluscharge.planning.replay import Days, Move, Rates, Series, Sums
+from surpluscharge.words import duration, watts
+
+ASSUMPTIONS = (
+    "Assumed: charging enabled throughout, the car always there and never full, its draw always the same, the relay "
+    "obeying at once, no fault and no rest; a session re-armed by hand counts as re-armed each day."
+)
+
+
+class Thresholds(NamedTuple):
+    """One pair for all readings, or one for each."""
+
+    start_w: array[float]
+    stop_w: array[float]
+
+
+class Study(NamedTuple):
+    """Readings, and all that follows from them and the configuration alone."""
+
+    config: Config
+    readings: Series
+    zone: tzinfo | None
+    days: Days
+    params: Params
+    draw_w: float
+    currency: str | None  # None: no prices are configured
+    prices: Rates | None
+    sums: Sums
+
+    @property
+    def cap_s(self) -> float:
+        """The most charging time of a day."""
+        return min(self.params.time_cap_s, self.params.energy_cap_wh * 3600.0 / self.draw_w)
+
+    def moment(self, at_s: float) -> datetime:
+        """Return a time as the site's clocks show it."""
+        return datetime.fromtimestamp(at_s, UTC).astimezone(self.zone)
+
+
+def configured_fresh_s(config: Config) -> float:
+    """Return how long the daemon would rely on a reading: as long as on its most short-lived part."""
+    return min(source.fresh_s for source in config.meter)
+
+
+def study(config: Config, readings: Series, draw_w: float | None = None) -> Study:
+    """Prepare a replay, with a draw other than the configured one if it is known better."""
+    draw_w = draw_w or config.draw_w
+    zone, tariffs = zone_of(config.site.time_zone), config.tariffs()
+    prices = replay.rates(tariffs, readings.at_s[0], readings.end_s, zone) if tariffs else None
+    nothing = array("d", [0.0])
+    return Study(
+        config,
+        readings,
+        zone,
+        replay.charging_days(readings, zone, config.rearm_at),
+        config.settings().params,
+        draw_w,
+        tariffs.currency if tariffs else None,
+        prices,
+        replay.sums(readings, draw_w, prices or Rates(nothing, nothing, nothing, nothing, (None,))),
+    )
+
+
+def fixed(start_export_w: float, stop_import_w: float) -> Thresholds:
+    """Return thresholds that stay as they are."""
+    return Thresholds(array("d", [start_export_w]), array("d", [stop_import_w]))
+
+
+def plain(case: Study) -> Thresholds:
+    """Return the thresholds as configured; where they follow the prices, the defaults."""
+    return fixed(case.config.start_export_w, case.config.stop_import_w)
+
+
+def following_prices(case: Study) -> Thresholds | None:
+    """Return the thresholds that ``"auto"`` means, from reading to reading; None without prices.
+
+    The daemon changes them at the moment the prices change, a replay at the next reading.
+    """
+    if case.prices is None:
+        return None
+    control, at_s = case.config.control, case.readings.at_s
+    pairs = [
+        economics.thresholds(case.draw_w, prices, control.min_on_s, control.min_off_s)
+        if prices
+        else (case.config.start_export_w, case.config.stop_import_w)
+        for prices in case.prices.prices
+    ]
+    if len(set(pairs)) == 1:
+        return fixed(*pairs[0])
+    result = Thresholds(array("d"), array("d"))
+    edges = [*(bisect_right(at_s, since_s - 1e-6) for since_s in case.prices.from_s), len(at_s)]
+    for (start_w, stop_w), begin, end in zip(pairs, edges[:-1], edges[1:], strict=True):
+        result.start_w.extend(array("d", [start_w]) * (end - begin))
+        result.stop_w.extend(array("d", [stop_w]) * (end - begin))
+    return result
+
+
+def configured(case: Study) -> Thresholds:
+    """Return the thresholds that the daemon would use."""
+    return (following_prices(case) if case.config.auto else None) or plain(case)
+
+
+# --- what came of it -------------------------------------------------------------------------------------------------
+
+
+class Outcome(NamedTuple):
+    """What one rule did. The arrays have an element for each charging day."""
+
+    solar_wh: array[float]
+    grid_wh: array[float]
+    gain: array[float]
+    starts: array[float]
+    moves: list[Move]
+
+    @property
+    def totals(self) -> dict[str, float]:
+        """Return energies, value and starts over all."""
+        return {
+            "solar_kwh": round(sum(self.solar_wh) / 1000.0, 3),
+            "grid_kwh": round(sum(self.grid_wh) / 1000.0, 3),
+            "value": round(sum(self.gain), 4),
+            "starts": round(sum(self.starts)),
+        }
+
+
+def outcome(case: Study, moves: list[Move]) -> Outcome:
+    """Add up what the moves led to."""
+    count = len(case.days.ends_s) + 1
+    by_day = [array("d", bytes(8 * count)) for _ in case.sums]
+    for total, sums in zip(case.sums, by_day, strict=True):
+        starts = array("d", bytes(8 * count))
+        readings = case.readings
+        replay.book(moves, readings.at_s, readings.hold_s, total, readings.end_s, case.days.ends_s, sums, starts)
+    solar_wh, grid_wh, gain = by_day
+    return Outcome(solar_wh, grid_wh, gain, starts, moves)
+
+
+def run(case: Study, thresholds: Thresholds, params: Params | None = None) -> Outcome:
+    """Replay with these thresholds."""
+    return outcome(case, replay.moves(params or case.params, case.readings, case.days, case.draw_w, *thresholds))
+
+
+def best(case: Study) -> tuple[hindsight.Hindsight, Outcome]:
+    """Return the best possible under the minimum times, the day's cap and the day's starts, and what it would do."""
+    params = case.params
+
+    def within(starts: int | None) -> tuple[hindsight.Hindsight, Outcome]:
+        found = hindsight.best_within(
+            case.readings, case.sums.gain, params.min_on_s, params.min_off_s, case.days, case.cap_s, starts
+        )
+        moves = [(case.readings.at_s[0], 0, 0)]
+        for run_s in found.runs:
+            for at_s, mode in zip(run_s, (2, 0), strict=True):
+                moves.append((at_s, mode, bisect_right(case.readings.at_s, at_s) - 1))
+        return found, outcome(case, moves)
+
+    found, done = within(None)
+    if max(done.starts) > params.starts_per_day:  # seldom; and counting them takes far longer
+        found, done = within(params.starts_per_day)
+    return found, done
+
+
+class Comparison(NamedTuple):
+    case: Study
+    replayed: Outcome
+    plain: Outcome
+    auto: Outcome | None
+    hindsight: hindsight.Hindsight | None  # None: no prices, so nothing to be best at
+    ideal: Outcome | None
+    seconds: float  # that the replay took, without compiling
+
+
+def compare(case: Study, progress: Callable[[float], None] = lambda _: None) -> Comparison:
+    """Replay as configured, and beside it; ``progress`` is told the share done."""
+    chosen, simple, auto = configured(case), plain(case), following_prices(case)
+    if compiling.available():
+        first = case.readings._replace(
+            at_s=case.readings.at_s[:2], surplus_w=case.readings.surplus_w[:2], hold_s=case.readings.hold_s[:2]
+        )
+        replay.moves(case.params, first, case.days, case.draw_w, *(array("d", [row[0]]) for row in chosen))
+    progress(0.2)
+    began_s = time.perf_counter()
+    moves = replay.moves(case.params, case.readings, case.days, case.draw_w, *chosen)
+    seconds = time.perf_counter() - began_s
+    replayed = outcome(case, moves)
+    progress(0.4)
+    plainly = replayed if simple == chosen else run(case, simple)
+    by_price = None if auto is None else replayed if auto == chosen else run(case, auto)
+    progress(0.7)
+    found, ideal = best(case) if case.prices else (None, None)
+    progress(1.0)
+    return Comparison(case, replayed, plainly, by_price, found, ideal, seconds)
+
+
+def share(part: float, whole: float) -> float | None:
+    """Return the quotient; None where the whole is nothing."""
+    return part / whole if whole > 0.0 else None
+
+
+def seconds_in(moves: list[Move], end_s: float) -> dict[str, float]:
+    """Return how long the machine was in each mode."""
+    spent = dict.fromkeys(MODE_NAMES, 0.0)
+    for (begin_s, mode, _), (until_s, *_) in zip(moves, [*moves[1:], (end_s, 0, 0)], strict=True):
+        spent[MODE_NAMES[mode]] += until_s - begin_s
+    return spent
+
+
+def as_json(found: Comparison) -> dict[str, Any]:
+    """Return the comparison as a document."""
+    case, at_most = found.case, found.hindsight.at_most if found.hindsight else None
+    priced = case.currency is not None
+
+    def of(done: Outcome) -> dict[str, Any]:
+        part = share(sum(done.gain), at_most) if at_most is not None else None
+        return {
+            **done.totals,
+            "value": done.totals["value"] if priced else None,
+            "share_of_hindsight": None if part is None else round(part, 4),
+        }
+
+    readings = case.readings
+    return {
+        **of(found.replayed),
+        "hindsight_value": None if at_most is None else round(at_most, 4),
+        "readings": readings.counts.readings,
+        "seconds": round(found.seconds, 4),
+        "currency": case.currency,
+        "begin": case.moment(readings.at_s[0]).isoformat(),
+        "end": case.moment(readings.end_s).isoformat(),
+        "known_s": round(sum(readings.hold_s), 1),
+        "fresh_s": readings.fresh_s,
+        "skipped": readings.counts._asdict(),
+        "compiled": compiling.available(),
+        "seconds_in": {name: round(s, 1) for name, s in seconds_in(found.replayed.moves, readings.end_s).items()},
+        "plain": of(found.plain),
+        "auto": of(found.auto) if found.auto else None,
+        "hindsight": of(found.ideal) if found.ideal else None,
+    }
+
+
+def as_text(found: Comparison) -> str:
+    """Return the comparison as a table for people."""
+    case, readings = found.case, found.case.readings
+    document = as_json(found)
+    columns = [("as configured", document), ("fixed thresholds", document["plain"])]
+    columns += [(name, document[key]) for name, key in (("auto", "auto"), ("hindsight", "hindsight")) if document[key]]
+    rows = [
+        ("solar energy, kWh", "solar_kwh", "{:.1f}"),
+        ("grid energy, kWh", "grid_kwh", "{:.1f}"),
+        (f"value, {case.currency}", "value", "{:.2f}"),
+        ("share of hindsight", "share_of_hindsight", "{:.3f}"),
+        ("starts", "starts", "{:d}"),
+    ]
+    lines = [" " * 20 + "".join(f"{name:>18}" for name, _ in columns)]
+    for title, key, form in rows:
+        cells = [form.format(column[key]) if column[key] is not None else "-" for _, column in columns]
+        if key in ("solar_kwh", "grid_kwh", "starts") or case.currency:
+            lines.append(f"{title:<20}" + "".join(f"{cell:>18}" for cell in cells))
+    known_s, spans_s = document["known_s"], readings.end_s - readings.at_s[0]
+    skipped = readings.counts.skipped()
+    lines += [
+        "",
+        f"{readings.counts.readings} readings over {spans_s / DAY_S:.1f} days, of which {known_s / DAY_S:.1f} are known"
+        + (f"; rows skipped: {skipped}" if skipped else "")
+        + ".",
+        "Time as configured: "
+        + ", ".join(f"{name} {duration(s)}" for name, s in document["seconds_in"].items() if s >= 1.0)
+        + ".",
+        f"Draw {watts(case.draw_w)}, minimum on {duration(case.params.min_on_s)}, "
+        f"off {duration(case.params.min_off_s)}. Value is what charging so saved against the alternative price, "
+        "sold surplus counted as lost.",
+    ]
+    fresh_s = configured_fresh_s(case.config)
+    if readings.fresh_s > fresh_s:
+        lines.append(
+            f"The readings come every {duration(readings.spacing_s)}, so each is held for up to "
+            f"{duration(readings.fresh_s)} here; the daemon would rely on one for {duration(fresh_s)} only."
+        )
+    if case.prices is None:
+        lines.append("Without prices there is no value and no hindsight: add a [money] table to the configuration.")
+    elif None in case.prices.prices:
+        lines.append("For a part of this time no tariff was valid yet; it counts as worth nothing.")
+    if found.hindsight and found.hindsight.at_most > found.hindsight.gain * 1.0001:
+        lines.append(
+            f"Hindsight under a day's cap is known within bounds: {found.hindsight.gain:.2f} can be had, and no more "
+            f"than {found.hindsight.at_most:.2f}, against which the shares are taken."
+        )
+    return "\n".join([*lines, ASSUMPTIONS])
+
+
+def charging(moves: list[Move], end_s: float) -> list[tuple[float, float]]:
+    """Return when the relay was wanted on: begin and end of each run."""
+    runs: list[tuple[float, float]] = []
+    begin_s: float | None = None
+    for at_s, mode, _ in [*moves, (end_s, 0, 0)]:
+        if wants_on(mode) and begin_s is None:
+            begin_s = at_s
+        elif not wants_on(mode) and begin_s is not None:
+            runs.append((begin_s, at_s))
+            begin_s = None
+    return runs

@@ -1,0 +1,370 @@
+"""Tuning: which thresholds and delays would have done best, and whether the difference is more than chance.
+
+The candidates are fixed beforehand: a grid of thresholds as shares of the draw and of delays, and thresholds that
+follow the prices. Each is replayed over all readings by the daemon's own step. What the best may be expected to gain
+is judged on days it was not chosen on: the days are dealt into :data:`FOLDS` in turn; for each fold the best candidate
+of all other days is scored on that fold. The differences to the configuration as it is, day by day, are drawn again
+and again (a paired bootstrap over days); where the interval they give reaches nought, nothing is recommended.
+
+Minimum times, budgets and caps stay as they are: they protect the hardware, and no tariff knows what it costs.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import re
+from array import array
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
+from typing import Any, Literal, NamedTuple
+
+from surpluscharge.config import ConfigError, parse
+from surpluscharge.control.machine import Params, State, initial
+from surpluscharge.planning import comparing, compiling
+from surpluscharge.planning.comparing import Study, Thresholds
+from surpluscharge.planning.replay import _buffer, _run, book, decide
+from surpluscharge.words import duration, watts
+
+Objective = Literal["value", "solar", "starts"]
+
+FOLDS = 5
+LEAST_DAYS = 14  # fewer say little about the weather to come (common practice: two weeks at the very least)
+DRAWS = 2000  # of the bootstrap
+TAIL = 0.05  # on either side of the interval that is shown
+YEAR_DAYS = 365
+
+STARTS = tuple(tenths / 10 for tenths in range(1, 13))  # start threshold, in shares of the draw
+WIDTHS = (0.12, 0.25, 0.4, 0.6, 0.8, 1.0, 1.4)  # from the start threshold down to where it stops
+START_DELAYS_S = (0.0, 45.0, 180.0)
+STOP_DELAYS_S = (0.0, 90.0, 240.0, 600.0)
+
+
+class Candidate(NamedTuple):
+    """A rule to be tried. ``settings`` are the keys of [control] that mean it."""
+
+    params: Params
+    thresholds: Thresholds
+    settings: dict[str, float | str]
+
+
+def candidates(case: Study) -> list[Candidate]:
+    """Return all rules to be tried; the first is the configuration as it is."""
+    control = case.config.control
+    now: dict[str, float | str] = {
+        "start_export_w": "auto" if case.config.auto else case.config.start_export_w,
+        "stop_import_w": "auto" if case.config.auto else case.config.stop_import_w,
+        "start_delay_s": control.start_delay_s,
+        "stop_delay_s": control.stop_delay_s,
+    }
+    return [
+        Candidate(case.params, comparing.configured(case), now),
+        *(
+            Candidate(
+                case.params._replace(start_delay_s=start_delay_s, stop_delay_s=stop_delay_s),
+                thresholds,
+                {**written, "start_delay_s": start_delay_s, "stop_delay_s": stop_delay_s},
+            )
+            for thresholds, written in _pairs(case)
+            for start_delay_s in START_DELAYS_S
+            for stop_delay_s in STOP_DELAYS_S
+        ),
+    ]
+
+
+def _pairs(case: Study) -> Iterator[tuple[Thresholds, dict[str, float | str]]]:
+    auto = comparing.following_prices(case)
+    if auto:
+        yield auto, {"start_export_w": "auto", "stop_import_w": "auto"}
+    for share in STARTS:
+        for width in WIDTHS:
+            # While the charger runs, a surplus of S shows as an import of draw - S.
+            start_w, stop_w = round(share * case.draw_w), round((1.0 - share + width) * case.draw_w)
+            if stop_w <= 20000:  # the configuration takes no more
+                yield comparing.fixed(start_w, stop_w), {"start_export_w": start_w, "stop_import_w": stop_w}
+
+
+# --- scoring ---------------------------------------------------------------------------------------------------------
+
+
+class Score(NamedTuple):
+    """What one candidate did on each day."""
+
+    worth: array[float]  # money; for want of prices, or where solar energy is the aim: solar less grid, in watt-hours
+    starts: array[float]
+
+
+def score(
+    params: Params,
+    state: State,
+    draw_w: float,
+    fresh_s: float,
+    at_s: Sequence[float],
+    surplus_w: Sequence[float],
+    start_w: Sequence[float],
+    stop_w: Sequence[float],
+    end_s: float,
+    day: int,
+    days_s: Sequence[float],
+    hold_s: Sequence[float],
+    total: Sequence[float],
+    worth: array[float],
+    starts: array[float],
+) -> None:
+    """Replay one candidate and book it by days, in one go, so that nothing but sums leaves compiled code."""
+    moves = decide(params, state, draw_w, fresh_s, at_s, surplus_w, start_w, stop_w, end_s, day, days_s)
+    book(moves, at_s, hold_s, total, end_s, days_s, worth, starts)
+
+
+class _Scorer:
+    """Scores candidates; handed to each worker once."""
+
+    def __init__(self, case: Study, total: array[float]) -> None:
+        self._case, self._total = case, total
+
+    def __call__(self, candidate: Candidate) -> Score:
+        case, readings = self._case, self._case.readings
+        result = Score(*(array("d", bytes(8 * (len(case.days.ends_s) + 1))) for _ in range(2)))
+        _run(score)(
+            candidate.params._replace(rearm_daily=True),
+            initial(candidate.params, readings.at_s[0], case.days.first)._replace(was_enabled=True),
+            case.draw_w,
+            readings.fresh_s,
+            _buffer(readings.at_s),
+            _buffer(readings.surplus_w),
+            *map(_buffer, candidate.thresholds),
+            readings.end_s,
+            case.days.first,
+            *map(_buffer, (case.days.ends_s, readings.hold_s, self._total, *result)),
+        )
+        return result
+
+
+_scorer: _Scorer  # of this worker process
+
+
+def _prepare(scorer: _Scorer) -> None:
+    global _scorer  # noqa: PLW0603  (a worker process has nothing else to keep it in)
+    _scorer = scorer
+
+
+def _score(candidate: Candidate) -> Score:
+    return _scorer(candidate)
+
+
+def scores(
+    case: Study, total: array[float], rules: list[Candidate], progress: Callable[[float], None] = lambda _: None
+) -> list[Score]:
+    """Score all, on all cores: in threads where compiled, which needs no copies, or else in processes."""
+    scorer, cores = _Scorer(case, total), len(os.sched_getaffinity(0))
+    executor: Executor
+    work: Callable[[Candidate], Score]
+    if compiling.available():
+        executor, work = ThreadPoolExecutor(cores), scorer
+        scorer(rules[0])  # compiles, once
+    else:
+        executor, work = ProcessPoolExecutor(cores, initializer=_prepare, initargs=(scorer,)), _score
+    found = []
+    with executor:
+        for result in executor.map(work, rules):
+            found.append(result)
+            progress(len(found) / len(rules))
+    return found
+
+
+# --- choosing --------------------------------------------------------------------------------------------------------
+
+
+class Spread(NamedTuple):
+    """A mean over days, and the interval in which nine of ten bootstrap samples have it."""
+
+    mean: float
+    low: float
+    high: float
+
+
+class Tuning(NamedTuple):
+    """What was found. ``gain`` and ``starts``: differences a day to the configuration, on days not chosen on."""
+
+    case: Study
+    objective: Objective
+    rules: list[Candidate]
+    scores: list[Score]
+    best: int
+    gain: Spread
+    starts: Spread
+    recommended: bool
+    reason: str
+    unit: str  # of worth: a currency, or Wh
+
+
+def tune(case: Study, objective: Objective = "value", progress: Callable[[float], None] = lambda _: None) -> Tuning:
+    """Search. Raises ValueError where the objective is value and no prices are configured."""
+    if objective == "value" and case.prices is None:
+        raise ValueError("value needs prices: add a [money] table with a tariff, or choose --objective solar")
+    by_money = case.prices is not None and objective != "solar"
+    # Solar energy alone would have the charger run all day: what it buys counts against what it takes from the sun.
+    net_wh = array("d", (sun - bought for sun, bought in zip(case.sums.solar_wh, case.sums.grid_wh, strict=True)))
+    rules = candidates(case)
+    found = scores(case, case.sums.gain if by_money else net_wh, rules, progress)
+    count = len(found[0].worth)
+    chosen = [_best(found, objective, [day for day in range(count) if day % FOLDS != fold]) for fold in range(FOLDS)]
+    gains = [found[chosen[day % FOLDS]].worth[day] - found[0].worth[day] for day in range(count)]
+    starts = [found[chosen[day % FOLDS]].starts[day] - found[0].starts[day] for day in range(count)]
+    gain, fewer = bootstrap(gains), bootstrap(starts)
+    best = _best(found, objective, range(count))
+    recommended, reason = _verdict(objective, best, count, gain, fewer)
+    unit = str(case.currency) if by_money else "Wh"
+    return Tuning(case, objective, rules, found, best, gain, fewer, recommended, reason, unit)
+
+
+def _best(found: list[Score], objective: Objective, days: Sequence[int]) -> int:
+    """Return the candidate that did best on these days; the configuration as it is where none did better."""
+    worth = [sum(score.worth[day] for day in days) for score in found]
+    starts = [sum(score.starts[day] for day in days) for score in found]
+    if objective == "starts":  # the fewest among those that earn no less
+        return min((i for i in range(len(found)) if worth[i] >= worth[0]), key=lambda i: (starts[i], -worth[i], i))
+    return max(range(len(found)), key=lambda i: (worth[i], -starts[i], -i))
+
+
+def bootstrap(differences: Sequence[float], seed: int = 1) -> Spread:
+    """Return the mean of daily differences, and how far chance may move it."""
+    chance, count = random.Random(seed), len(differences)
+    means = sorted(sum(chance.choices(differences, k=count)) / count for _ in range(DRAWS))
+    return Spread(sum(differences) / count, means[round(TAIL * DRAWS)], means[round((1 - TAIL) * DRAWS) - 1])
+
+
+def _verdict(objective: Objective, best: int, days: int, gain: Spread, starts: Spread) -> tuple[bool, str]:
+    if best == 0:
+        return False, "Nothing that was tried did better than the configuration as it is."
+    if days < LEAST_DAYS:
+        return False, f"There are only {days} days of readings; {LEAST_DAYS} are the least to judge by."
+    if objective == "starts":
+        if starts.high >= 0.0:
+            return False, "On days it was not chosen on, the saving of starts is within chance."
+        return True, "On days it was not chosen on, it saves starts beyond chance."
+    if gain.low <= 0.0:
+        return False, "On days it was not chosen on, the difference is within chance."
+    return True, "On days it was not chosen on, it does better beyond chance."
+
+
+def frontier(found: Tuning) -> list[int]:
+    """Return the candidates that none beats in worth without more starts, from few starts to many."""
+    totals = [(sum(score.starts), -sum(score.worth), i) for i, score in enumerate(found.scores)]
+    result, most = [], float("-inf")
+    for _, loss, i in sorted(totals):
+        if -loss > most:
+            result.append(i)
+            most = -loss
+    return result
+
+
+# --- telling ---------------------------------------------------------------------------------------------------------
+
+
+def as_json(found: Tuning) -> dict[str, Any]:
+    """Return what was found as a document."""
+    days = len(found.scores[0].worth)
+
+    def of(index: int) -> dict[str, Any]:
+        score = found.scores[index]
+        return {
+            **found.rules[index].settings,
+            "worth_a_day": round(sum(score.worth) / days, 5),
+            "starts_a_day": round(sum(score.starts) / days, 3),
+        }
+
+    return {
+        "objective": found.objective,
+        "unit": found.unit,
+        "recommended": found.recommended,
+        "reason": found.reason,
+        "configured": of(0),
+        "best": of(found.best),
+        "gain_a_day": found.gain._asdict(),
+        "starts_a_day_more": found.starts._asdict(),
+        "days": days,
+        "folds": FOLDS,
+        "candidates": len(found.rules),
+        "readings": found.case.readings.counts.readings,
+        "compiled": compiling.available(),
+        "frontier": [of(index) for index in frontier(found)],
+    }
+
+
+def as_text(found: Tuning) -> str:
+    """Return what was found, for people."""
+    days = len(found.scores[0].worth)
+    scale, unit = (1.0, found.unit) if found.unit != "Wh" else (0.001, "kWh")
+    lines = [
+        f"{'':<18}{'start at export':>18}{'stop at import':>18}{'start delay':>14}{'stop delay':>14}"
+        f"{unit:>12}{'starts':>9}"
+    ]
+    for name, index in (("as configured", 0), ("best", found.best)):
+        settings, score = found.rules[index].settings, found.scores[index]
+        cells = [_shown(settings["start_export_w"], watts), _shown(settings["stop_import_w"], watts)]
+        delays = [_shown(settings[key], duration) for key in ("start_delay_s", "stop_delay_s")]
+        lines.append(
+            f"{name:<18}{cells[0]:>18}{cells[1]:>18}{delays[0]:>14}{delays[1]:>14}"
+            f"{scale * sum(score.worth):>12.2f}{round(sum(score.starts)):>9}"
+        )
+    per_year = [scale * YEAR_DAYS * value for value in found.gain]
+    lines += [
+        "",
+        f"Expected from choosing so, on days not chosen on: {per_year[0]:+.2f} {unit} a year "
+        f"(nine of ten samples: {per_year[1]:+.2f} to {per_year[2]:+.2f}), and {found.starts.mean:+.2f} starts a day "
+        f"({found.starts.low:+.2f} to {found.starts.high:+.2f}), if all the year were like these {days} days.",
+        ("Recommended. " if found.recommended else "Not recommended. ") + found.reason,
+    ]
+    if found.unit == "Wh":
+        lines.append("Counted is solar energy less what was bought beside it.")
+    if not compiling.available():
+        lines.append("This took long because it was not compiled: pip install 'surpluscharge[tune]' makes it fast.")
+    return "\n".join([*lines, comparing.ASSUMPTIONS])
+
+
+def _shown(value: float | str, show: Callable[[float], str]) -> str:
+    return value if isinstance(value, str) else show(value)
+
+
+# --- writing it down -------------------------------------------------------------------------------------------------
+
+
+def rewritten(text: str, settings: dict[str, float | str], name: str) -> str:
+    """Return the configuration ``text`` with these keys of [control] changed in place; comments stay.
+
+    Raises ValueError, with the lines to write, where the file is laid out so that this cannot be done.
+    """
+    lines = text.splitlines()
+    values = {key: f'"{value}"' if isinstance(value, str) else f"{value:g}" for key, value in settings.items()}
+    table = next((i for i, line in enumerate(lines) if re.match(r"\s*\[\s*control\s*\]", line)), None)
+    ends = next(
+        (i for i, line in enumerate(lines) if table is not None and i > table and re.match(r"\s*\[", line)), len(lines)
+    )
+    missing = []
+    for key, value in values.items():
+        prefix = "" if table is not None else r"control\s*\.\s*"
+        pattern = re.compile(rf"^(\s*{prefix}{key}\s*=\s*)(\"[^\"]*\"|'[^']*'|[^\s#]+)")
+        for i in range(0 if table is None else table + 1, ends):
+            if pattern.match(lines[i]):
+                lines[i] = pattern.sub(rf"\g<1>{value}", lines[i])
+                break
+        else:
+            missing.append(f"{key} = {value}")
+    if missing and table is not None:
+        lines[table + 1 : table + 1] = missing
+    elif missing and len(missing) < len(values):
+        first = next(i for i, line in enumerate(lines) if re.match(r"\s*control\s*\.", line))
+        lines[first:first] = [f"control.{line}" for line in missing]
+    elif missing:
+        lines += ["", "[control]", *missing]
+    result = "\n".join(lines) + "\n"
+    try:
+        control = parse(result, name).control
+        done = all(getattr(control, key) == value for key, value in settings.items())
+    except ConfigError:
+        done = False
+    if not done:
+        wanted = "\n".join(f"{key} = {value}" for key, value in values.items())
+        raise ValueError(f"{name} cannot be changed by itself. Write into [control]:\n{wanted}")
+    return result

@@ -1,0 +1,19 @@
+"""How quantities are written for people."""
+
+from __future__ import annotations
+
+
+def watts(power_w: float) -> str:
+    """Return a power as people read it: 350 W, 1.38 kW."""
+    return f"{round(power_w)} W" if abs(power_w) < 999.5 else f"{power_w / 1000:.2f} kW"
+
+
+def duration(seconds: float) -> str:
+    """Return a duration as people read it: 45 s, 2 min 10 s, 5 h 10 min."""
+    whole_s = max(0, round(seconds))
+    if whole_s < 60:
+        return f"{whole_s} s"
+    if whole_s < 3600:
+        return f"{whole_s // 60} min" + (f" {whole_s % 60} s" if whole_s % 60 else "")
+    minutes = round(whole_s / 60)
+    return f"{minutes // 60} h" + (f" {minutes % 60} min" if minutes % 60 else "")

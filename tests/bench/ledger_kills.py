@@ -1,0 +1,178 @@
+"""Kill a writing process at random instants, fill its disk, and see what the ledger holds afterwards.
+
+`python -m tests.bench.ledger_kills [--times N]`. A child process writes batches without pause, and says after each
+commit how much energy is on record now and which charges have ended. The parent kills it with SIGKILL at a random
+instant, opens the ledger, and holds it against what the child said last (invariant 10): at least that much, at most one
+batch more, no time twice, every charge that was said to have ended. As root it then does the same on a full disk (a
+tmpfs of half a megabyte), where writing fails again and again before the kill; otherwise a limit on the file's size
+stands in for it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import os
+import random
+import resource
+import signal
+import sqlite3
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from datetime import UTC
+from pathlib import Path
+from typing import NamedTuple
+
+from surpluscharge.history.energy import NOTHING, Interval, Sample, held
+from surpluscharge.history.ledger import LOST, Batch, Charge, FaultChange, Ledger, Switching
+
+EVERY_MS = 10_000
+BATCH = 30  # intervals, as the daemon writes them in five minutes
+FULL_BYTES = 600_000
+
+
+class Outcome(NamedTuple):
+    kills: int
+    batches: int  # that were written in all
+    refused: int  # for want of room
+
+
+def interval(number: int) -> Interval:
+    """Return the interval of this number: always the same."""
+    chance = random.Random(number)
+    on = number // BATCH % 3 == 1
+    sample = Sample(number * EVERY_MS, chance.uniform(-3000, 3000), 1380.0 * on, on)
+    return held(sample, (number + 1) * EVERY_MS)
+
+
+def batch(first: int) -> Batch:
+    """Return the batch that begins with this interval: every third holds a whole charge, and a fault."""
+    intervals = [interval(number) for number in range(first, first + BATCH)]
+    begin_ms, end_ms = intervals[0].begin_ms, intervals[-1].end_ms
+    if first // BATCH % 3 != 1:
+        return Batch(intervals)
+    energy = NOTHING
+    for one in intervals:
+        energy = energy.plus(one.energy)
+    return Batch(
+        intervals,
+        charges=[Charge(begin_ms, begin_ms, end_ms, "import-held", energy)],
+        switchings=[Switching(begin_ms, "commanded", True), Switching(end_ms, "commanded", False)],
+        faults=[FaultChange(begin_ms, "draw-low", "raised"), FaultChange(end_ms, "draw-low", "cleared")],
+    )
+
+
+def child(path: Path, limit_bytes: int) -> None:
+    """Write on from where the ledger ends, until killed. Each line said is a fact about the disk."""
+    if limit_bytes:
+        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (limit_bytes, limit_bytes))
+    with Ledger(path) as ledger:
+        ledger.recover()
+        bounds = ledger.bounds()
+        first = bounds[1] // EVERY_MS if bounds else 0
+        while True:
+            try:
+                ledger.write(batch(first))
+                if first % (BATCH * 7) == 0:
+                    ledger.write(batch(first))  # as after an outcome that was not known
+            except sqlite3.Error as error:
+                print(json.dumps({"refused": str(error)}), flush=True)
+                time.sleep(0.002)
+                continue
+            first += BATCH
+            print(json.dumps({"intervals": first}), flush=True)
+
+
+def examine(path: Path, said: int) -> int:
+    """Open the ledger after a kill, and hold it against what was said; return the intervals on record."""
+    with Ledger(path) as ledger:
+        assert ledger.check(1 << 60, UTC) == [], ledger.check(1 << 60, UTC)
+        bounds = ledger.bounds()
+        there = bounds[1] // EVERY_MS if bounds else 0
+        assert said <= there <= said + BATCH, (said, there)
+        assert there % BATCH == 0, f"a batch was torn: {there}"
+        sums = [0] * len(NOTHING)
+        charges: list[Charge] = []
+        for first in range(0, there, BATCH):
+            expected = batch(first)
+            charges += expected.charges
+            for one in expected.intervals:
+                sums = [so_far + value for so_far, value in zip(sums, one.energy, strict=True)]
+        assert list(ledger.energy(0, 1 << 60)) == sums, "the energy on record is not what was written"
+        assert ledger.charges(0, 1 << 60) == charges
+        assert len(ledger.switchings(0, 1 << 60)) == len(ledger.faults(0, 1 << 60)) * 2 == 2 * len(charges)
+        assert not [charge for charge in charges if charge.cause == LOST]
+    return there
+
+
+def kill_at_random(folder: Path, times: int, seed: int, limit_bytes: int = 0) -> Outcome:
+    """Start a writer, kill it at a random instant, examine; so many times, on one and the same ledger."""
+    chance, path = random.Random(seed), folder / "kills.sqlite"
+    said = refused = 0
+    for _ in range(times):
+        command = [sys.executable, "-m", "tests.bench.ledger_kills", "--child", str(path), "--limit", str(limit_bytes)]
+        writer = subprocess.Popen(command, stdout=subprocess.PIPE, cwd=Path(__file__).parents[2])
+        assert writer.stdout is not None
+        heard = [writer.stdout.readline()]  # it writes; now an instant at random
+        assert heard[0], "the writer ended by itself"
+        time.sleep(chance.uniform(0, 0.15))
+        writer.send_signal(signal.SIGKILL)
+        assert writer.wait() == -signal.SIGKILL
+        heard += writer.stdout.readlines()
+        writer.stdout.close()
+        for line in heard:
+            if line.endswith(b"\n"):
+                fact = json.loads(line)
+                said = fact.get("intervals", said)
+                refused += "refused" in fact
+        said = examine(path, said)
+    return Outcome(times, said // BATCH, refused)
+
+
+@contextlib.contextmanager
+def small_disk() -> Iterator[tuple[Path, int]]:
+    """Yield a folder on a disk of half a megabyte, or one with a limit on the size of a file."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        mounted = (
+            os.geteuid() == 0
+            and not subprocess.run(
+                ["mount", "-t", "tmpfs", "-o", f"size={FULL_BYTES}", "tmpfs", name], capture_output=True, check=False
+            ).returncode
+        )
+        try:
+            yield folder, 0 if mounted else FULL_BYTES // 2
+        finally:
+            if mounted:
+                subprocess.run(["umount", name], check=True)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--times", type=int, default=200)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--child", type=Path)
+    parser.add_argument("--limit", type=int, default=0)
+    options = parser.parse_args()
+    if options.child:
+        child(options.child, options.limit)
+        return
+    with tempfile.TemporaryDirectory() as name:
+        outcome = kill_at_random(Path(name), options.times, options.seed)
+    print(f"{outcome.kills} kills, {outcome.batches} batches: nothing lost, nothing twice, nothing torn")
+    with small_disk() as (folder, limit_bytes):
+        outcome = kill_at_random(folder, options.times, options.seed + 1, limit_bytes)
+        kind = "a file size limit" if limit_bytes else "a full tmpfs"
+    print(
+        f"{outcome.kills} kills with {kind}: {outcome.batches} batches written, {outcome.refused} times refused; "
+        "nothing lost, nothing twice, nothing torn"
+    )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,151 @@
+"""What the prices mean, in words and as thresholds that follow them. The numbers are worked by hand."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime, tzinfo
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+from structlog.testing import capture_logs
+
+from surpluscharge.cli import main
+from surpluscharge.config import parse
+from surpluscharge.control.economics import benefit_per_h
+from surpluscharge.daemon import status
+from surpluscharge.daemon.service import Service
+
+ZONE = ZoneInfo("Europe/Lisbon")
+CONFIG = """
+charger = { name = "carport", draw_w = 2000, current_a = 8.7 }
+relay = { command_topic = "c" }
+meter = [{ topic = "m" }]
+control = { start_export_w = "auto", stop_import_w = "auto" }
+site = { time_zone = "Europe/Lisbon" }
+
+[money]
+currency = "EUR"
+"""
+# Invented prices. Above: 2000 * (0.27 - 0.20) / (0.27 - 0.15) = 2000 * 7 / 12 = 1166.7 W
+ABOVE = "tariff = [{ import_price = 0.27, export_price = 0.15, alternative_price = 0.20 }]"
+ALWAYS = "tariff = [{ import_price = 0.27, export_price = 0.08, alternative_price = 0.30 }]"
+NEVER = "tariff = [{ import_price = 0.27, export_price = 0.10, alternative_price = 0.09 }]"
+# From 13:00 to 18:00 what is sold earns more than the alternative costs.
+TURNS = (
+    "tariff = [{ import_price = 0.27, export_price = 0.00, alternative_price = 0.09, "
+    'window = [{ begins = "13:00", ends = "18:00", export_price = 0.12 }] }]'
+)
+
+
+class VirtualClock:
+    origin = "virtual"
+
+    def __init__(self, when: datetime, zone: tzinfo = ZONE) -> None:
+        self._start_s, self._zone, self.now_s = when.timestamp(), zone, 0.0
+
+    def now(self) -> float:
+        return self.now_s
+
+    def wall(self) -> datetime:
+        return datetime.fromtimestamp(self._start_s + self.now_s, UTC).astimezone(self._zone)
+
+    def real_s(self, seconds: float) -> float:
+        return seconds
+
+    async def sleep(self, seconds: float) -> None:
+        raise NotImplementedError
+
+
+def advised(tmp_path: Path, prices: str, capsys: pytest.CaptureFixture[str], *more: str) -> str:
+    path = tmp_path / "config.toml"
+    path.write_text(CONFIG + prices, encoding="utf-8")
+    assert main(["advise", "--config", str(path), *more]) == 0
+    return capsys.readouterr().out
+
+
+def test_a_break_even_inside_the_range(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    said = advised(tmp_path, ABOVE, capsys)
+    assert "Charging pays from a surplus of 1.17 kW on, 58% of the draw." in said
+    # At no surplus an hour buys 2 kWh at 0.27 instead of 0.20: -0.14. With 2 kW of it: 2 * (0.20 - 0.15) = +0.10.
+    # Half of it: 2 * 0.20 - 0.15 - 0.27 = -0.02.
+    rows = [line.split() for line in said.splitlines() if line.rstrip("-+").endswith("|")]
+    assert [(row[0], row[2]) for row in rows[::4]] == [("0", "-0.140"), ("1.00", "-0.020"), ("2.00", "+0.100")]
+    found = json.loads(advised(tmp_path, ABOVE, capsys, "--json"))
+    (period,) = found["periods"]
+    assert (period["pays"], period["break_even_surplus_w"], period["ends"]) == ("above", 1166.7, None)
+    assert (period["import_price"], period["export_price"], period["alternative_price"]) == ("0.27", "0.15", "0.2")
+
+
+def test_any_surplus_pays(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    said = advised(tmp_path, ALWAYS, capsys)
+    assert "Any surplus pays: even what is bought beside it costs no more (0.27)" in said
+    # 2 * 0.30 - 2 * 0.27 = 0.06 with no surplus at all; 2 * (0.30 - 0.08) = 0.44 with all of it.
+    assert "+0.060" in said and "+0.440" in said and "---" not in said
+    (period,) = json.loads(advised(tmp_path, ALWAYS, capsys, "--json"))["periods"]
+    assert (period["pays"], period["break_even_surplus_w"]) == ("always", 0.0)
+
+
+def test_never_pays(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    said = advised(tmp_path, NEVER, capsys)
+    assert "Charging from the sun never pays: sold, a kilowatt-hour earns 0.1" in said
+    assert "Sell it, and charge the other way." in said
+    assert '"auto" starts' not in said and "+0.0" not in said  # 2 * (0.09 - 0.10) = -0.02 at best
+    (period,) = json.loads(advised(tmp_path, NEVER, capsys, "--json"))["periods"]
+    assert (period["pays"], period["start_export_w"], period["stop_import_w"]) == ("never", None, None)
+
+
+def test_prices_that_turn_are_shown_once_each(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    periods = json.loads(advised(tmp_path, TURNS, capsys, "--json"))["periods"]
+    assert sorted(period["pays"] for period in periods) == ["above", "never"]
+    assert all(period["ends"] for period in periods)
+
+
+def test_without_prices_there_is_nothing_to_advise(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "config.toml"
+    path.write_text(CONFIG.split("control =", maxsplit=1)[0], encoding="utf-8")
+    assert main(["advise", "--config", str(path)]) == 1
+    assert "has no [money] table: add the prices" in capsys.readouterr().err
+    path.write_text(CONFIG + ABOVE.replace("{ import", "{ valid_from = 2999-01-01, import"), encoding="utf-8")
+    assert main(["advise", "--config", str(path)]) == 1
+    assert "no tariff in [money] that is valid within a week" in capsys.readouterr().err
+
+
+def test_the_thresholds_follow_the_prices(tmp_path: Path) -> None:
+    """Over the turn of a window: the daemon's own thresholds, its status, and its log."""
+    prices = TURNS + f'\n[store]\ndirectory = "{tmp_path}"'
+    clock = VirtualClock(datetime(2031, 6, 3, 12, 59, 50, tzinfo=ZONE))
+    config = parse(CONFIG + prices, "test.toml")
+    service = Service(config, clock)
+
+    def shown() -> status.StatusDocument:
+        return status.build(service.controller, config, service._at(), clock)
+
+    start_w = shown().thresholds.start_export_w
+    # 2000 * 0.18 / 0.27 = 1333 W breaks even; it is the least that a start may ask for, and the draw is the most.
+    assert start_w is not None and 1333 <= start_w <= 2000 and shown().thresholds.follow_prices
+    with capture_logs() as logged:
+        service._follow_prices()
+        assert not logged
+        clock.now_s = 10.0
+        service._follow_prices()
+    assert [(line["event"], line["start_export_w"]) for line in logged] == [("thresholds_changed", None)]
+    service.controller.enable(True, service._at())
+    service.controller.message("m", b"-3000", False, service._at())
+    document = shown()
+    assert document.thresholds.start_export_w is None and document.state == "idle"
+    assert "worth more sold than charged" in document.why
+    assert document.waiting_for == "other prices, Tue 18:00" and document.wait_s == 5 * 3600
+    clock.now_s += 5 * 3600
+    service._follow_prices()
+    assert shown().thresholds.start_export_w == start_w
+
+
+def test_what_charging_at_the_thresholds_gains() -> None:
+    """A charge that starts at the threshold and stays there never loses."""
+    for prices in (ABOVE, ALWAYS):
+        config = parse(CONFIG + prices, "test.toml")
+        tariffs = config.tariffs()
+        assert tariffs
+        found = tariffs.prices_at(datetime(2031, 6, 3, 12, tzinfo=ZONE))
+        assert found and benefit_per_h(2000.0, config.thresholds()[0], found) >= -1e-9

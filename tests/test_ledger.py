@@ -1,0 +1,473 @@
+"""The ledger: what is written is read back, nothing is lost, nothing is counted twice, and sums outlive retention."""
+
+from __future__ import annotations
+
+import itertools
+import os
+import random
+import signal
+import sqlite3
+import stat
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from surpluscharge.control.draw import Step
+from surpluscharge.control.economics import EVERY_DAY, Tariff, Tariffs, Window
+from surpluscharge.history import exchange
+from surpluscharge.history.energy import NOTHING, Energy, Interval, Sample, hold, ms_of, total
+from surpluscharge.history.ledger import (
+    ABSENT,
+    LOST,
+    MIGRATIONS,
+    Batch,
+    Charge,
+    DamagedError,
+    FaultChange,
+    FaultSpan,
+    Ledger,
+    LedgerError,
+    Retention,
+    StateChange,
+    StateSpan,
+    Switching,
+)
+from surpluscharge.history.readings import ReadingsError
+from tests.bench import ledger_kills
+
+LISBON = ZoneInfo("Europe/Lisbon")
+NIGHT = Window(EVERY_DAY, 84_120, 19_860, Decimal("0.11"))  # 23:22 to 05:31, on no quarter of an hour
+TARIFFS = Tariffs("EUR", (Tariff(None, Decimal("0.27"), Decimal("0.08"), Decimal("0.20"), (NIGHT,)),))
+BEGIN = datetime(2031, 10, 24, 6, 30, tzinfo=LISBON)  # clocks go back on the 26th
+BEGIN_MS = ms_of(BEGIN)
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Iterator[Ledger]:
+    with Ledger(tmp_path / "history.sqlite") as opened:
+        yield opened
+
+
+def readings(count: int, every_ms: int = 10_000, begin_ms: int = BEGIN_MS, seed: int = 1) -> list[Interval]:
+    """Return intervals of a house with a charger that is on for an hour in three, and a gap now and then."""
+    chance = random.Random(seed)
+    listed = []
+    for index in range(count):
+        on = index * every_ms // 3_600_000 % 3 == 0
+        if chance.random() > 0.002:
+            at_ms = begin_ms + index * every_ms + chance.randrange(every_ms // 2)
+            listed.append(Sample(at_ms, chance.uniform(-3000, 3000), 1380.0 * on, on, 13.8 * on))
+    return list(hold(listed, 3 * every_ms))
+
+
+# --- writing and reading ---------------------------------------------------------------------------------------------
+
+
+def test_what_is_written_is_read_back(ledger: Ledger) -> None:
+    charge = Charge(BEGIN_MS, BEGIN_MS, BEGIN_MS + 60_000, "import-held", Energy(60_000, 60_000, 1, 2, 3, 4, 5))
+    batch = Batch(
+        intervals=readings(50),
+        charges=[charge],
+        switchings=[Switching(BEGIN_MS, "commanded", True), Switching(BEGIN_MS + 800, "confirmed", True)],
+        states=[
+            StateChange(BEGIN_MS, ABSENT, "idle", "started", None),
+            StateChange(BEGIN_MS + 5000, "idle", "arming", "surplus-seen", -1500.5),
+            StateChange(BEGIN_MS + 5000, "arming", "charging", "surplus-held", -1500.5),
+        ],
+        faults=[
+            FaultChange(BEGIN_MS, "meter-silent", "raised"),
+            FaultChange(BEGIN_MS + 9000, "meter-silent", "cleared"),
+            FaultChange(BEGIN_MS + 9000, "relay-stuck-on", "raised"),
+            FaultChange(BEGIN_MS + 9500, "relay-stuck-on", "acknowledged"),
+        ],
+        steps=[(BEGIN_MS, Step(1380.0, 12.0))],
+    )
+    end_ms = BEGIN_MS + 3_600_000
+    for again in range(2):  # the second time changes nothing: a batch may be tried again
+        assert (ledger.write(batch) > 0) is bool(again)
+        assert list(ledger.intervals(0, end_ms)) == batch.intervals
+        assert ledger.charges(0, end_ms) == [charge]
+        assert ledger.last_charge() == charge
+        assert ledger.switchings(0, end_ms) == batch.switchings
+        assert ledger.states(BEGIN_MS, BEGIN_MS + 20_000) == [
+            StateSpan(BEGIN_MS, BEGIN_MS + 5000, "idle", "started"),
+            StateSpan(BEGIN_MS + 5000, BEGIN_MS + 20_000, "charging", "surplus-held"),
+        ]
+        assert ledger.faults(0, end_ms) == [
+            FaultSpan("meter-silent", BEGIN_MS, BEGIN_MS + 9000, None),
+            FaultSpan("relay-stuck-on", BEGIN_MS + 9000, None, BEGIN_MS + 9500),
+        ]
+        assert ledger.open_faults() == ["relay-stuck-on"]
+        assert ledger.faults(BEGIN_MS + 9000, end_ms)[0].code == "relay-stuck-on"
+        assert ledger.steps(9) == [Step(1380.0, 12.0)]
+        assert ledger.bounds() == (batch.intervals[0].begin_ms, batch.intervals[-1].end_ms)
+    assert ledger.check(end_ms, LISBON) == []
+
+
+def test_an_empty_ledger_knows_nothing(ledger: Ledger) -> None:
+    assert ledger.bounds() is None
+    assert ledger.energy(0, 1 << 60) == NOTHING
+    assert (ledger.charges(0, 1 << 60), ledger.sessions(0, 1 << 60), ledger.states(0, 1 << 60)) == ([], [], [])
+    assert ledger.last_charge() is None
+    assert ledger.day_totals(date(2031, 1, 1), date(2031, 1, 3), LISBON, TARIFFS) == []
+    assert ledger.retain(BEGIN_MS, LISBON, Retention(), TARIFFS) == []
+    assert ledger.recover() == []
+    assert ledger.check(BEGIN_MS, LISBON) == []
+
+
+@settings(max_examples=60)
+@given(st.data())
+def test_no_time_is_counted_twice_whatever_is_written(data: st.DataObject) -> None:
+    """Intervals at random, overlapping and repeated, against a list of milliseconds (invariant 10)."""
+    listed = data.draw(st.lists(st.tuples(st.integers(0, 300), st.integers(1, 60)), min_size=1, max_size=15))
+    owner: dict[int, int] = {}
+    with Ledger(Path(f"/dev/shm/ledger-{os.getpid()}.sqlite")) as ledger:
+        try:
+            for number, (begin_ms, length_ms) in enumerate(listed):
+                energy = Energy(length_ms, 0, length_ms * (number + 1))
+                again_ms = ledger.write(Batch([Interval(begin_ms, begin_ms + length_ms, energy)]))
+                fresh = [ms for ms in range(begin_ms, begin_ms + length_ms) if ms not in owner]
+                assert again_ms == length_ms - len(fresh)
+                owner |= dict.fromkeys(fresh, number)
+            low, high = sorted(data.draw(st.tuples(st.integers(0, 400), st.integers(0, 400))))
+            expected = sum(number + 1 for ms, number in owner.items() if low <= ms < high)
+            assert ledger.energy(low, high).import_mws == expected
+            assert total(one.energy for one in ledger.intervals(low, high)).import_mws == expected
+            assert ledger.check(10**9, UTC) == []
+        finally:
+            for file in Path("/dev/shm").glob(f"ledger-{os.getpid()}.sqlite*"):
+                file.unlink()
+
+
+@given(st.lists(st.integers(0, 3_000_000), min_size=2, max_size=6))
+@settings(max_examples=30)
+def test_the_energy_between_times_adds_up(offsets_ms: list[int]) -> None:
+    """The sum made in the database equals the sum of the intervals, and neighbouring spans add up."""
+    with Ledger(Path(f"/dev/shm/sums-{os.getpid()}.sqlite")) as ledger:
+        try:
+            ledger.write(Batch(readings(280)))
+            times_ms = sorted(BEGIN_MS + offset for offset in offsets_ms)
+            pieces = [ledger.energy(low, high) for low, high in itertools.pairwise(times_ms)]
+            assert total(pieces) == ledger.energy(times_ms[0], times_ms[-1])
+            for (low, high), piece in zip(itertools.pairwise(times_ms), pieces, strict=True):
+                assert piece == total(one.energy for one in ledger.intervals(low, high))
+        finally:
+            for file in Path("/dev/shm").glob(f"sums-{os.getpid()}.sqlite*"):
+                file.unlink()
+
+
+def test_sessions_are_their_charges_together(ledger: Ledger) -> None:
+    energy = Energy(60_000, 60_000, 0, 0, 100, 20)
+    first = Charge(1000, 1000, 61_000, "import-held", energy)
+    second = Charge(100_000, 1000, 160_000, "time-cap", energy)
+    other = Charge(900_000, 900_000, None, None, NOTHING)
+    ledger.write(Batch([Interval(900_000, 930_000, energy)], charges=[first, second, other]))
+    one, two = ledger.sessions(50_000, 901_000)
+    assert (one.charges, one.begin_ms, one.end_ms) == ((first, second), 1000, 160_000)
+    assert one.energy == energy.plus(energy)
+    assert (two.end_ms, two.energy) == (None, energy)  # it still runs: what is recorded so far
+    assert [session.begin_ms for session in ledger.sessions(100_000, 100_001)] == [1000]
+    assert ledger.starts(0, 900_000) == 2
+
+
+def test_it_can_be_read_while_it_is_written(ledger: Ledger) -> None:
+    """A reader's snapshot stays as it is while batches come, and never waits for the writer."""
+    ledger.write(Batch(readings(30)))
+    with Ledger(ledger.path, read_only=True) as reader:
+        with reader.snapshot():
+            before = reader.energy(0, 1 << 60)
+            ledger.write(Batch(readings(30, begin_ms=BEGIN_MS + 3_600_000)))
+            assert reader.energy(0, 1 << 60) == before
+        assert reader.energy(0, 1 << 60) == ledger.energy(0, 1 << 60)
+        with pytest.raises(sqlite3.OperationalError, match="readonly"):
+            reader.write(Batch(readings(3, begin_ms=0)))
+
+
+def test_the_file_is_for_its_owner_only(ledger: Ledger) -> None:
+    assert stat.S_IMODE(ledger.path.stat().st_mode) == 0o600
+
+
+def test_what_is_no_ledger_is_refused_with_a_remedy(tmp_path: Path) -> None:
+    with pytest.raises(LedgerError, match="there is no history yet"):
+        Ledger(tmp_path / "none.sqlite", read_only=True)
+    (tmp_path / "text.sqlite").write_text("never a database, whatever its name says" * 100, encoding="utf-8")
+    for read_only in (True, False):
+        with pytest.raises(DamagedError, match=r"not a database\. Restore it from a copy"):
+            Ledger(tmp_path / "text.sqlite", read_only)
+    later = tmp_path / "later.sqlite"
+    with Ledger(later):
+        pass
+    with sqlite3.connect(later) as db:
+        db.execute(f"PRAGMA user_version = {len(MIGRATIONS) + 1}")
+    for read_only in (True, False):
+        with pytest.raises(LedgerError, match="a later version"):
+            Ledger(later, read_only)
+    with sqlite3.connect(later) as db:
+        db.execute("PRAGMA user_version = 0")
+    with pytest.raises(LedgerError, match="an earlier version"):
+        Ledger(later, read_only=True)
+
+
+# --- retention -------------------------------------------------------------------------------------------------------
+
+
+def test_sums_and_money_outlive_retention(ledger: Ledger) -> None:
+    """Through minutes, quarters of an hour and pruning, over a day of 25 hours and odd times of changing prices."""
+    intervals = readings(9 * 8640)
+    ledger.write(Batch(intervals, charges=[Charge(BEGIN_MS, BEGIN_MS, BEGIN_MS + 3_600_000, "time-cap", NOTHING)]))
+    first, last = date(2031, 10, 24), date(2031, 11, 1)
+    before = ledger.day_totals(first, last, LISBON, TARIFFS)
+    assert [total.account.end.timestamp() - total.account.begin.timestamp() for total in before][2] == 25 * 3600
+    assert [total.starts for total in before] == [1, *[0] * 8]
+    whole = ledger.energy(0, 1 << 60)
+    sizes = []
+    for days_later, retention in (
+        (20, Retention(30, 60, 90)),
+        (20, Retention(5, 60, 90)),
+        (20, Retention(5, 10, 90)),
+        (30, Retention(5, 10, 20)),
+    ):
+        ledger.retain(ms_of(BEGIN + timedelta(days=days_later)), LISBON, retention, TARIFFS)
+        assert ledger.day_totals(first, last, LISBON, TARIFFS) == before
+        sizes.append(len(list(ledger.intervals(0, 1 << 60))))
+        if sizes[-1]:
+            assert ledger.energy(0, 1 << 60) == whole
+        assert ledger.check(ms_of(BEGIN + timedelta(days=40)), LISBON) == []
+    assert sizes[0] == len(intervals)
+    assert sizes[1] < sizes[0] / 5 and sizes[2] < sizes[1] / 10 and sizes[3] == 0
+
+
+def test_days_are_totalled_once_and_the_running_one_not(ledger: Ledger) -> None:
+    ledger.write(Batch(readings(3 * 8640)))
+    now = BEGIN + timedelta(days=2)
+    days = ledger.retain(ms_of(now), LISBON, Retention(), None)
+    assert days == [date(2031, 10, 24), date(2031, 10, 25)]
+    assert ledger.retain(ms_of(now), LISBON, Retention(), None) == []
+    assert ledger.retain(ms_of(now + timedelta(days=1)), LISBON, Retention(), None) == [date(2031, 10, 26)]
+
+
+def test_a_price_corrected_later_counts_for_what_is_kept(ledger: Ledger) -> None:
+    ledger.write(Batch(readings(2 * 8640)))
+    ledger.retain(ms_of(BEGIN + timedelta(days=9)), LISBON, Retention(1, 2, 90), TARIFFS)
+    day = date(2031, 10, 25)
+    dearer = Tariffs("EUR", (Tariff(None, Decimal("0.54"), Decimal("0.16"), Decimal("0.40")),))
+    (one,) = ledger.day_totals(day, day, LISBON, dearer)
+    energy, cost = one.account.energy, one.account.money
+    assert cost is not None
+    assert cost.paid * 3_600_000_000 == energy.bought_mws * Decimal("0.54")
+
+
+# --- crashes ---------------------------------------------------------------------------------------------------------
+
+
+def test_after_a_crash_what_was_open_is_closed_where_the_record_ends(ledger: Ledger) -> None:
+    intervals = readings(100)
+    ledger.write(
+        Batch(
+            intervals,
+            charges=[Charge(BEGIN_MS, BEGIN_MS, None, None, NOTHING)],
+            states=[StateChange(BEGIN_MS, "arming", "charging", "surplus-held", -1500.0)],
+        )
+    )
+    (closed,) = ledger.recover()
+    end_ms = intervals[-1].end_ms
+    assert closed == Charge(BEGIN_MS, BEGIN_MS, end_ms, LOST, ledger.energy(BEGIN_MS, end_ms))
+    assert ledger.charges(0, 1 << 60) == [closed]
+    assert ledger.states(end_ms, end_ms + 1000) == [StateSpan(end_ms, end_ms + 1000, ABSENT, LOST)]
+    assert ledger.recover() == []
+
+
+def test_kill_9_loses_nothing_that_was_written_and_counts_nothing_twice(tmp_path: Path) -> None:
+    """Must show: tests/bench/ledger_kills.py does it two hundred times."""
+    outcome = ledger_kills.kill_at_random(tmp_path, times=6, seed=1)
+    assert outcome.kills == 6
+    assert outcome.batches > 0
+
+
+def test_a_full_disk_loses_nothing_that_was_written(ledger: Ledger) -> None:
+    """The database may not grow: each batch is refused whole, and taken whole once there is room again."""
+    ledger.write(Batch(readings(500)))
+    before = ledger.energy(0, 1 << 60)
+    (pages,) = ledger._db.execute("PRAGMA page_count").fetchone()
+    ledger._db.execute(f"PRAGMA max_page_count = {pages + 1}")
+    more = Batch(
+        readings(5000, begin_ms=BEGIN_MS + 10_000_000), faults=[FaultChange(BEGIN_MS, "store-failing", "raised")]
+    )
+    for _ in range(3):
+        with pytest.raises(sqlite3.OperationalError, match="full"):
+            ledger.write(more)
+        assert ledger.energy(0, 1 << 60) == before
+        assert ledger.open_faults() == []
+    ledger._db.execute("PRAGMA max_page_count = 1000000")
+    assert ledger.write(more) == 0
+    assert ledger.energy(0, 1 << 60) == total([before, *(one.energy for one in more.intervals)])
+    assert ledger.open_faults() == ["store-failing"]
+
+
+def test_a_writer_waits_for_another(ledger: Ledger, tmp_path: Path) -> None:
+    """An import in another process holds the ledger for a while: the daemon's batch waits for it."""
+    other = sqlite3.connect(ledger.path, isolation_level=None, check_same_thread=False)
+    other.execute("BEGIN IMMEDIATE")
+    release = threading.Timer(0.3, other.rollback)
+    release.start()
+    assert ledger.write(Batch(readings(5))) == 0
+    release.join()
+    other.close()
+
+
+# --- checking and mending --------------------------------------------------------------------------------------------
+
+
+def test_time_counted_twice_is_found_and_mended(ledger: Ledger) -> None:
+    ledger.write(Batch(readings(9000)))
+    now_ms = ms_of(BEGIN + timedelta(days=3))
+    ledger.retain(now_ms, LISBON, Retention(), TARIFFS)
+    good = ledger.energy(0, 1 << 60)
+    at_ms = list(ledger.intervals(0, 1 << 60))[100].begin_ms + 1
+    ledger._insert([Interval(at_ms, at_ms + 60_000, Energy(60_000, 0, 60_000_000))])  # as only a stranger would
+    troubles = ledger.check(now_ms, LISBON)
+    assert "is counted twice" in troubles[0].what
+    assert any("daily totals differ" in trouble.what for trouble in troubles)
+    assert all("--mend" in trouble.remedy for trouble in troubles)
+    ledger.mend(LISBON, TARIFFS)
+    assert ledger.check(now_ms, LISBON) == []
+    assert ledger.energy(0, 1 << 60).known_ms <= good.known_ms + 60_000
+
+
+def test_a_damaged_file_is_found(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite"
+    with Ledger(path) as ledger:
+        ledger.write(Batch(readings(3000)))
+    data = bytearray(path.read_bytes())
+    data[40_000:60_000] = os.urandom(20_000)
+    path.write_bytes(data)
+    with Ledger(path, read_only=True) as ledger:
+        (trouble,) = ledger.check(ms_of(BEGIN + timedelta(days=3)), LISBON)
+    assert trouble.what.startswith("the file is damaged")
+    assert "restore it from a copy" in trouble.remedy
+
+
+def test_readings_of_the_future_and_wrong_totals_are_found(ledger: Ledger) -> None:
+    ledger.write(Batch(readings(9000)))
+    (trouble,) = ledger.check(BEGIN_MS - 7 * 86_400_000, LISBON)
+    assert "which is to come" in trouble.what
+    ledger.retain(ms_of(BEGIN + timedelta(days=3)), LISBON, Retention(), TARIFFS)
+    ledger._db.execute("UPDATE day SET solar_mws = solar_mws + 1 WHERE day = '2031-10-24' AND solar_mws > 0")
+    now_ms = ms_of(BEGIN + timedelta(days=3))
+    (trouble,) = ledger.check(now_ms, LISBON)
+    assert trouble.what == "the daily totals differ from the intervals on 2031-10-24"
+    ledger.mend(LISBON, TARIFFS)
+    assert ledger.check(now_ms, LISBON) == []
+
+
+def test_gaps_are_listed(ledger: Ledger) -> None:
+    first, second = readings(30), readings(30, begin_ms=BEGIN_MS + 3_600_000)
+    ledger.write(Batch(first + second))
+    assert ledger.gaps(600_000) == [(first[-1].end_ms, second[0].begin_ms)]
+
+
+# --- in and out ------------------------------------------------------------------------------------------------------
+
+
+def csv_file(path: Path, count: int, *, every_s: int = 60, end: datetime = BEGIN) -> Path:
+    """Write older readings that end where the recorded ones begin."""
+    begin_s = int(end.timestamp()) - count * every_s
+    chance = random.Random(3)
+    rows = [
+        f"{begin_s + index * every_s},{chance.uniform(-2000, 2000):.1f},{1380 * (index // 60 % 2)}"
+        for index in range(count)
+    ]
+    path.write_text("time,grid_w,charger_w\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    return path
+
+
+def take_in(ledger: Ledger, file: Path, gaps_only: bool = False) -> exchange.Imported:
+    now_ms = ms_of(BEGIN + timedelta(days=1))
+    return exchange.import_readings(
+        ledger, file, now_ms, LISBON, Retention(3, 10, 90), tariffs=TARIFFS, fresh_s=None, gaps_only=gaps_only
+    )
+
+
+def test_older_readings_come_in_summed_up_by_their_age(ledger: Ledger, tmp_path: Path) -> None:
+    ledger.write(Batch(readings(8640)))
+    recorded = ledger.energy(0, 1 << 60)
+    done = take_in(ledger, csv_file(tmp_path / "old.csv", 20 * 1440))
+    assert done.fresh_s == 180
+    assert done.filled.energy.charger_wh == pytest.approx(20 * 12 * 1380, rel=1e-3)
+    assert ledger.energy(0, BEGIN_MS) == done.filled.energy
+    assert ledger.energy(0, 1 << 60) == recorded.plus(done.filled.energy)
+    lengths = {one.end_ms - one.begin_ms for one in ledger.intervals(0, BEGIN_MS - 15 * 86_400_000)}
+    assert max(lengths) == 900_000
+    assert len(ledger.day_totals(date(2031, 10, 5), date(2031, 10, 24), LISBON, TARIFFS)) == 20
+    assert ledger.check(ms_of(BEGIN + timedelta(days=2)), LISBON) == []
+
+
+def test_an_import_is_all_or_nothing(ledger: Ledger, tmp_path: Path) -> None:
+    ledger.write(Batch(readings(8640)))
+    before = list(ledger.intervals(0, 1 << 60))
+    good = csv_file(tmp_path / "old.csv", 3000).read_text(encoding="utf-8").splitlines()
+    bad = tmp_path / "bad.csv"
+    bad.write_text("\n".join([*good[:2000], "1950000000,much,0", *good[2000:]]) + "\n", encoding="utf-8")
+    with pytest.raises(ReadingsError, match=r"bad.csv, line 2001, column grid_w: 'much' is not a number"):
+        take_in(ledger, bad)
+    assert list(ledger.intervals(0, 1 << 60)) == before
+    overlapping = csv_file(tmp_path / "overlapping.csv", 3000, end=BEGIN + timedelta(hours=2))
+    with pytest.raises(LedgerError, match="there is a record already, and no time is counted twice"):
+        take_in(ledger, overlapping)
+    assert list(ledger.intervals(0, 1 << 60)) == before
+    done = take_in(ledger, overlapping, gaps_only=True)
+    assert done.filled.again_ms > 6_000_000
+    assert [one for one in ledger.intervals(0, 1 << 60) if one in before] == before
+    future = csv_file(tmp_path / "future.csv", 10, end=BEGIN + timedelta(days=30))
+    with pytest.raises(LedgerError, match="Is the clock right"):
+        take_in(ledger, future)
+
+
+def test_what_is_exported_can_be_imported(ledger: Ledger, tmp_path: Path) -> None:
+    ledger.write(Batch(readings(8640)))
+    begin, end = BEGIN, BEGIN + timedelta(days=1)
+    rows = list(exchange.records(ledger, "readings", begin, end, LISBON, tariffs=TARIFFS))
+    with (tmp_path / "out.csv").open("w", encoding="utf-8") as file:
+        assert exchange.write_csv(iter(rows), file) == len(rows)
+    with Ledger(tmp_path / "other.sqlite") as other:
+        take_in(other, tmp_path / "out.csv")
+        mine, its = ledger.energy(0, 1 << 60), other.energy(0, 1 << 60)
+    for name in ("import_wh", "export_wh", "solar_wh", "bought_wh"):
+        assert getattr(its, name) == pytest.approx(getattr(mine, name), rel=2e-3)  # the last one is not held
+
+
+def test_parquet_holds_the_same_as_csv(ledger: Ledger, tmp_path: Path) -> None:
+    parquet = pytest.importorskip("pyarrow.parquet", reason="needs the parquet extra")
+    charge = Charge(BEGIN_MS, BEGIN_MS, BEGIN_MS + 1000, "time-cap", Energy(1000, 1000, 0, 0, 3_600_000))
+    ledger.write(Batch(readings(8640), charges=[charge]))
+    for what in exchange.WHAT:
+        rows = list(exchange.records(ledger, what, BEGIN, BEGIN + timedelta(days=1), LISBON, tariffs=TARIFFS))
+        assert rows
+        assert exchange.write_parquet(iter(rows), tmp_path / what) == len(rows)
+        assert parquet.read_table(tmp_path / what).to_pylist() == rows
+
+
+def test_a_reader_that_is_killed_does_no_harm(ledger: Ledger, tmp_path: Path) -> None:
+    ledger.write(Batch(readings(100)))
+    script = (
+        "import sys, time, pathlib; from surpluscharge.history.ledger import Ledger\n"
+        f"ledger = Ledger(pathlib.Path({str(ledger.path)!r}), read_only=True)\n"
+        "with ledger.snapshot():\n ledger.bounds(); print('in', flush=True); time.sleep(60)"
+    )
+    reader = subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE)
+    assert reader.stdout is not None
+    assert reader.stdout.readline() == b"in\n"
+    reader.send_signal(signal.SIGKILL)
+    reader.wait()
+    reader.stdout.close()
+    assert ledger.write(Batch(readings(100, begin_ms=BEGIN_MS + 10_000_000))) == 0
+    assert ledger.check(BEGIN_MS + 86_400_000, LISBON) == []

@@ -1,0 +1,432 @@
+"""The page of a report, as a real browser shows it."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+from collections.abc import Iterator
+from datetime import UTC, date, datetime, timedelta
+from decimal import ROUND_HALF_UP, Decimal
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import pytest
+from selenium import webdriver
+from selenium.webdriver.chrome.options import Options
+from selenium.webdriver.chrome.service import Service
+
+from surpluscharge.control.economics import Tariff, Tariffs
+from surpluscharge.history import page as pages
+from surpluscharge.history.ledger import Ledger
+from surpluscharge.history.page import COLOURS, NARROW_PX, WIDE_PX, Sheet, as_html
+from surpluscharge.history.report import Report, Site, as_json, build
+from tests.histories import PARAMS, TARIFFS, ZONE, Habit, live
+
+pytestmark = pytest.mark.browser
+
+LATER = datetime(2031, 7, 1, 12, tzinfo=UTC)
+DAY = date(2031, 5, 15)
+HOSTILE = "<img src=http://127.0.0.1:9/x onerror=\"document.title='gone'\">&amp;</title>'"
+NAMES = ("day", "month", "learned", "year")
+
+
+class Browser:
+    """Chromium, told what window and colour scheme it has."""
+
+    def __init__(self, driver: webdriver.Chrome) -> None:
+        self.driver = driver
+
+    def show(self, path: Path, width: int = 1280, scheme: str = "light", media: str = "screen") -> None:
+        screen = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 600}
+        self.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
+        features = [{"name": "prefers-color-scheme", "value": scheme}]
+        self.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": media, "features": features})
+        self.driver.get(path.as_uri())
+
+    def ask(self, script: str, *arguments: object) -> Any:
+        return self.driver.execute_script(script, *arguments)
+
+    def complaints(self) -> list[str]:
+        """Return what the console said since the last call."""
+        return [entry["message"] for entry in self.driver.get_log("browser")]
+
+    def requests(self) -> list[str]:
+        """Return every address asked for since the last call."""
+        messages = [json.loads(entry["message"])["message"] for entry in self.driver.get_log("performance")]
+        return [each["params"]["request"]["url"] for each in messages if each["method"] == "Network.requestWillBeSent"]
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
+    """Start a Chromium; skip where it or its driver is not installed, but fail where CI=true."""
+    chromium, driver = shutil.which("chromium"), shutil.which("chromedriver")
+    if chromium is None or driver is None:
+        if os.environ.get("CI") == "true":
+            pytest.fail("CI=true, and no chromium or chromedriver is installed")
+        pytest.skip("no browser is installed (Debian: apt-get install chromium chromium-driver)")
+    options = Options()
+    options.binary_location = chromium
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    quiet = "headless no-sandbox disable-gpu disable-quic no-first-run disable-background-networking"
+    quiet += " disable-component-update disable-sync disable-dev-shm-usage"
+    for argument in quiet.split():
+        options.add_argument(f"--{argument}")
+    options.add_argument(f"--user-data-dir={tmp_path_factory.mktemp('profile')}")
+    # Both paths are given, so nothing is looked for on the network.
+    chrome = webdriver.Chrome(options=options, service=Service(driver))
+    yield Browser(chrome)
+    chrome.quit()
+
+
+@pytest.fixture(scope="module")
+def reports(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Report]:
+    """Return reports of an invented house: a day with a gap and a fault, months measured, learned and by the month."""
+    folder = tmp_path_factory.mktemp("history")
+    site = Site("carport", ZONE, TARIFFS, lambda _: (PARAMS.start_export_w, PARAMS.stop_import_w))
+    habit = Habit(every_s=40.0, absent={DAY: (11.0, 13.3)}, tripped={DAY: (14.0, 14.5)})
+    with Ledger(folder / "measured.sqlite") as ledger:
+        live(ledger, date(2031, 5, 1), 31, habit)
+        day, month = (
+            build(ledger, DAY, DAY, LATER, site),
+            build(ledger, date(2031, 5, 1), date(2031, 5, 31), LATER, site),
+        )
+    with Ledger(folder / "learned.sqlite") as ledger:
+        for first in (date(2031, 5, 27), date(2031, 3, 28)):  # the second with the clocks' change in it
+            live(ledger, first, 8, Habit(every_s=60.0, learned=True))
+        learned = build(ledger, date(2031, 5, 20), date(2031, 6, 9), LATER, site)
+        year = build(ledger, date(2030, 7, 1), date(2031, 6, 30), LATER, site)
+    return {"day": day, "month": month, "learned": learned, "year": year}
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory: pytest.TempPathFactory, reports: dict[str, Report]) -> dict[str, Path]:
+    folder = tmp_path_factory.mktemp("pages")
+    for name, report in reports.items():
+        (folder / f"{name}.html").write_text(as_html(report), encoding="utf-8")
+    return {name: folder / f"{name}.html" for name in reports}
+
+
+# --- it stands alone -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_nothing_is_fetched_and_nothing_complained_about(browser: Browser, files: dict[str, Path], name: str) -> None:
+    browser.requests(), browser.complaints()
+    browser.show(files[name])
+    assert browser.requests() == [files[name].as_uri()]
+    assert browser.complaints() == []
+    assert browser.ask("return document.scripts.length") == 0
+
+
+def test_the_check_above_sees_a_request_and_a_complaint(browser: Browser, tmp_path: Path) -> None:
+    (tmp_path / "bad.html").write_text("<!doctype html><img src=http://127.0.0.1:9/x><script>oops()</script>")
+    browser.requests(), browser.complaints()
+    browser.show(tmp_path / "bad.html")
+    assert "http://127.0.0.1:9/x" in browser.requests()
+    assert any("oops" in message for message in browser.complaints())
+
+
+def test_what_comes_from_data_is_shown_and_not_obeyed(
+    browser: Browser, reports: dict[str, Report], tmp_path: Path
+) -> None:
+    faults = (*reports["day"].faults, reports["day"].faults[0]._replace(code=HOSTILE))
+    hostile = reports["day"]._replace(charger=HOSTILE, currency="<b>$x$</b>", faults=faults)
+    (tmp_path / "hostile.html").write_text(as_html(hostile), encoding="utf-8")
+    browser.requests(), browser.complaints()
+    browser.show(tmp_path / "hostile.html")
+    assert browser.ask("return document.querySelectorAll('img, b').length") == 0
+    assert HOSTILE in browser.ask("return document.querySelector('.kicker').textContent")
+    assert HOSTILE in browser.ask("return document.title")
+    assert HOSTILE in browser.ask("return document.querySelector('#faults-table').textContent")
+    assert "<b>$x$</b>" in browser.ask("return document.querySelector('#money-table thead').textContent")
+    assert len(browser.requests()) == 1 and browser.complaints() == []
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_names_within_the_page_are_unique_and_lead_somewhere(files: dict[str, Path], name: str) -> None:
+    text = files[name].read_text(encoding="utf-8")
+    ids = re.findall(r'\bid="([^"]*)"', text)
+    assert len(ids) == len(set(ids))
+    led_to = re.findall(r'(?:href="|url\()#([^")]*)', text)
+    labels = [each for labels in re.findall(r'aria-labelledby="([^"]*)"', text) for each in labels.split()]
+    assert led_to and labels and set(led_to) | set(labels) <= set(ids)
+    assert not [drawn for drawn in pages._DRAWN.values() if drawn in text]
+    assert not re.findall(r"(?:fill|stroke): ?#", text)  # every colour in a drawing is a role
+
+
+def test_the_same_report_is_the_same_page(reports: dict[str, Report], files: dict[str, Path]) -> None:
+    assert as_html(reports["day"]) == files["day"].read_text(encoding="utf-8")
+
+
+# --- its figures -----------------------------------------------------------------------------------------------------
+
+TABLE = """
+    return [...document.querySelectorAll(`#${arguments[0]}-table tbody tr, #${arguments[0]}-table tfoot tr`)].map(
+        row => [...row.cells].map(cell => {
+            const data = cell.querySelector('data');
+            return data ? [data.getAttribute('value'), data.textContent] : cell.textContent;
+        }));
+"""
+
+
+def shown(value: object, per: int = 1) -> str:
+    """Return a value as a shop would round it."""
+    text = str((Decimal(str(value)) / per).quantize(Decimal("0.01"), ROUND_HALF_UP))
+    return text.replace("-0.00", "0.00").replace("-", "\N{MINUS SIGN}")
+
+
+@pytest.mark.parametrize("name", ["month", "learned", "year"])
+def test_every_line_of_the_table_is_that_of_the_json(
+    browser: Browser, files: dict[str, Path], reports: dict[str, Report], name: str
+) -> None:
+    browser.show(files[name])
+    document = as_json(reports[name])
+    rows = browser.ask(TABLE, "lines")
+    assert len(rows) == len(document["lines"]) + 1
+    for row, line in zip(rows, [*document["lines"], document["total"]], strict=True):
+        keys = ["surplus_wh", "solar_wh", "bought_wh", "charger_wh", *(["error_wh"] if len(row) == 11 else [])]
+        for cell, key in zip(row[1:], keys, strict=False):
+            assert float(cell[0]) == line[key]
+            assert abs(Decimal(cell[1]) - Decimal(repr(line[key])) / 1000) <= Decimal("0.0050001")
+        cost, saved = row[len(keys) + 1 : len(keys) + 3]
+        if line["money"]:
+            assert [cost[0], saved[0]] == [line["money"]["cost"], line["money"]["saved"]]
+            assert [cost[1], saved[1]] == [shown(line["money"]["cost"]), shown(line["money"]["saved"])]
+        assert float(row[len(keys) + 3][0]) == line["on_s"]
+        assert row[len(keys) + 4][1] == str(line["starts"])
+        assert float(row[-1][0]) == line["gap_s"]
+
+
+def test_the_reckoning_hours_and_sessions_are_those_of_the_json(
+    browser: Browser, files: dict[str, Path], reports: dict[str, Report]
+) -> None:
+    browser.show(files["day"])
+    document = as_json(reports["day"])
+    spent = document["total"]["money"]
+    rows = browser.ask(TABLE, "money")
+    keys = ["paid", "forgone", "cost", "alternative", "saved"]
+    assert [row[2][0] for row in rows] == [spent[key] for key in keys]
+    assert [row[2][1] for row in rows] == [shown(spent[key]) for key in keys]
+    rows = browser.ask(TABLE, "hours")
+    keys = ["surplus_wh", "solar_wh", "bought_wh", "export_wh", "import_wh", "known_s"]
+    for row, hour in zip(rows, [*document["hours"], document["total"]], strict=True):
+        assert [float(cell[0]) for cell in row[1:]] == [hour[key] for key in keys]
+    assert sum(hour["surplus_wh"] for hour in document["hours"]) > 1000
+    for row, session in zip(browser.ask(TABLE, "sessions"), document["sessions"], strict=True):
+        assert [float(cell[0]) for cell in row[3:6]] == [
+            session[key] for key in ("charger_wh", "solar_wh", "bought_wh")
+        ]
+        assert [row[6][0], row[7][0]] == [session["money"]["cost"], session["money"]["saved"]]
+        assert row[-1] == session["ended"]
+    assert [row[1] for row in browser.ask(TABLE, "faults")] == ["draw-high"]
+
+
+def test_each_gap_fault_session_and_state_of_the_day_is_in_the_drawing(
+    browser: Browser, files: dict[str, Path], reports: dict[str, Report]
+) -> None:
+    browser.show(files["day"])
+    words = browser.ask(
+        "return [...document.querySelectorAll('svg.wide')[0].querySelectorAll('text')].map(t => t.textContent)"
+    )
+    states = {"not running" if each.state == "absent" else each.state for each in reports["day"].states}
+    assert {"session", "fault", "1", "A", *states} <= set(words)
+    assert "start above 1.10 kW of export" in words and "end above 345 W of import" in words
+    assert "Not known: 11:00 to 13:18." in browser.ask("return document.body.textContent")
+
+
+def test_a_day_on_which_nothing_may_start_has_no_threshold_and_says_so(reports: dict[str, Report]) -> None:
+    never = tuple(
+        each._replace(start_export_w=float("inf"), stop_import_w=-float("inf")) for each in reports["day"].thresholds
+    )
+    text = as_html(reports["day"]._replace(thresholds=never))
+    assert "no charge starts at these prices" in text and "start above" not in text
+
+
+# --- for everybody ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("width", [320, 390, 600, 1280])
+@pytest.mark.parametrize("name", NAMES)
+def test_the_page_never_scrolls_sideways(browser: Browser, files: dict[str, Path], name: str, width: int) -> None:
+    browser.show(files[name], width)
+    browser.ask("document.querySelectorAll('details').forEach(each => { each.open = true; })")
+    assert browser.ask("return document.documentElement.scrollWidth") <= width
+
+
+LETTERS = """
+    const found = [];
+    for (const svg of document.querySelectorAll('svg')) {
+        if (!svg.getClientRects().length) continue;
+        const frame = svg.getBoundingClientRect();
+        for (const text of svg.querySelectorAll('text')) {
+            const box = text.getBoundingClientRect();
+            const scale = frame.width / svg.viewBox.baseVal.width;
+            found.push([svg.getAttribute('aria-labelledby'), text.textContent, box.left - 3, box.top, box.right - 3,
+                        box.bottom, parseFloat(getComputedStyle(text).fontSize) * scale, innerWidth]);
+        }
+    }
+    return found;
+"""
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+@pytest.mark.parametrize("name", NAMES)
+def test_the_words_of_a_drawing_can_be_read(browser: Browser, files: dict[str, Path], name: str, width: int) -> None:
+    """At least 10 px high, within the window, and none upon another."""
+    browser.show(files[name], width)
+    letters = browser.ask(LETTERS)
+    assert len(letters) > 20
+    for index, (svg, text, left, top, right, bottom, size, window) in enumerate(letters):
+        assert size >= 10, text
+        assert left >= -3 and right <= window, text
+        for other_svg, other, its_left, its_top, its_right, its_bottom, *_ in letters[:index]:
+            across = min(right, its_right) - max(left, its_left)
+            down = min(bottom, its_bottom) - max(top, its_top)
+            assert svg != other_svg or across < 1 or down < 3, f"{text!r} upon {other!r}"
+
+
+INKS = """
+    const found = [];
+    const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+    while (walker.nextNode()) {
+        const parent = walker.currentNode.parentElement;
+        if (!walker.currentNode.textContent.trim() || !parent.getClientRects().length) continue;
+        if (parent.closest('title, desc')) continue;
+        const style = getComputedStyle(parent);
+        found.push([walker.currentNode.textContent.trim(), parent.closest('svg') ? style.fill : style.color]);
+    }
+    return [getComputedStyle(document.body).backgroundColor, found];
+"""
+
+
+def luminance(colour: str) -> float:
+    """WCAG 2.2, relative luminance, of rgb(...) or #rrggbb."""
+    parts = [int(each) for each in re.findall(r"\d+", colour)][:3]
+    if colour.startswith("#"):
+        parts = [int(colour[at : at + 2], 16) for at in (1, 3, 5)]
+    linear = [each / 255 / 12.92 if each / 255 <= 0.04045 else ((each / 255 + 0.055) / 1.055) ** 2.4 for each in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(one: str, other: str) -> float:
+    """WCAG 2.2, contrast ratio."""
+    low, high = sorted((luminance(one), luminance(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_contrast_is_reckoned_as_the_guideline_says() -> None:
+    """Black on white is 21:1; #767676 on white is 4.54:1, the lightest grey that passes (WebAIM, from memory)."""
+    assert contrast("rgb(0, 0, 0)", "#ffffff") == pytest.approx(21)
+    assert contrast("#767676", "#ffffff") == pytest.approx(4.54, abs=0.005)
+
+
+@pytest.mark.parametrize(("scheme", "media"), [("light", "screen"), ("dark", "screen"), ("dark", "print")])
+@pytest.mark.parametrize("name", NAMES)
+def test_all_text_stands_out(browser: Browser, files: dict[str, Path], name: str, scheme: str, media: str) -> None:
+    """WCAG 2.2, 1.4.3 (AA): 4.5:1. Paper is white-ish in print, whatever the scheme."""
+    browser.show(files[name], 1280, scheme, media)
+    browser.ask("document.querySelectorAll('details').forEach(each => { each.open = true; })")
+    paper, texts = browser.ask(INKS)
+    assert (luminance(paper) < 0.1) == (scheme == "dark" and media == "screen")
+    assert len(texts) > 100
+    for text, ink in texts:
+        assert contrast(ink, paper) >= 4.5, f"{text}: {ink} on {paper}"
+
+
+@pytest.mark.parametrize("scheme", [0, 1])
+@pytest.mark.parametrize("role", ["caught", "spare-edge", "bought", "house-edge", "saved", "fault", "ink"])
+def test_what_is_drawn_stands_out(scheme: int, role: str) -> None:
+    """WCAG 2.2, 1.4.11 (AA): 3:1 for what is needed to understand a graphic."""
+    assert contrast(COLOURS[role][scheme], COLOURS["paper"][scheme]) >= 3
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_headings_tables_and_pictures_make_sense_without_eyes(
+    browser: Browser, files: dict[str, Path], name: str
+) -> None:
+    browser.show(files[name])
+    assert browser.ask("return document.documentElement.lang") == "en"
+    levels = browser.ask("return [...document.querySelectorAll('h1,h2,h3,h4')].map(h => Number(h.tagName[1]))")
+    assert levels[0] == 1 and levels.count(1) == 1
+    assert all(after <= before + 1 for before, after in pairwise(levels))
+    tables = browser.ask(
+        "return [...document.querySelectorAll('table')].map(t => [t.caption?.textContent,"
+        " t.querySelectorAll('th:not([scope])').length, t.querySelectorAll('tbody tr:not(:has(th[scope=row]))').length,"
+        " t.querySelectorAll('th[scope=col]').length])"
+    )
+    assert len(tables) >= 4
+    for caption, without_scope, without_head, columns in tables:
+        assert caption and without_scope == 0 and without_head == 0 and columns > 0
+    nodes = browser.driver.execute_cdp_cmd("Accessibility.getFullAXTree", {})["nodes"]
+    images = [node for node in nodes if node.get("role", {}).get("value") in ("image", "img")]
+    said = browser.ask(
+        "return [...document.querySelectorAll('svg')].filter(s => s.getClientRects().length)"
+        ".map(s => [s.querySelector('title').textContent, s.querySelector('desc').textContent])"
+    )
+    assert len(said) == 2 and all(name and "kWh" in gist for name, gist in said)
+    assert [node["name"]["value"] for node in images] == [f"{name} {gist}" for name, gist in said]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_numbers_stand_to_the_right_under_a_unit(browser: Browser, files: dict[str, Path], name: str) -> None:
+    browser.show(files[name])
+    cells = browser.ask(
+        "return [...document.querySelectorAll('td data')].map(d => { const s = getComputedStyle(d.parentElement);"
+        " return [s.textAlign, s.fontVariantNumeric]; })"
+    )
+    assert len(cells) > 10
+    assert all(align == "right" and "tabular-nums" in digits for align, digits in cells)
+
+
+def test_printing_leaves_out_what_is_folded_and_keeps_the_wide_drawing(
+    browser: Browser, files: dict[str, Path]
+) -> None:
+    browser.show(files["day"], 390, "dark", "print")
+    seen = "return [...document.querySelectorAll(arguments[0])].filter(e => e.getClientRects().length).length"
+    assert browser.ask(seen, "svg.wide") == 2
+    assert browser.ask(seen, "svg.narrow, details") == 0
+
+
+@pytest.mark.parametrize("sheet", [Sheet(NARROW_PX, True), Sheet(WIDE_PX, False)], ids=["narrow", "wide"])
+@pytest.mark.parametrize("number", [7, 21, 31, 45, 62])
+def test_labels_along_an_axis_leave_room_for_one_another(sheet: Sheet, number: int) -> None:
+    """A digit of the drawing's letters is 0.64 of their size wide (DejaVu Sans), an average letter no more."""
+    letter_px = 0.64 * (11.5 if sheet.narrow else 12.5)
+    step_px = (sheet.width_px - sheet.left_px - 20) / number
+    for offset in range(31):
+        every = [date(2031, 5, 1) + timedelta(days=offset + index) for index in range(number)]
+        names = [f"{day.day} May" if day.day == 1 or day == every[0] else str(day.day) for day in every]
+        ticks = pages._ticks(names, step_px, sheet)
+        assert len(ticks) >= min(4, number)
+        # Where the first day of the page and the first of the month are neighbours, both are named all the same.
+        for (place, name), (after, its) in pairwise(ticks):
+            assert (after - place) * step_px > letter_px * (len(name) + len(its)) / 2, ticks
+
+
+# --- odd histories ---------------------------------------------------------------------------------------------------
+
+
+def test_days_of_which_nothing_is_known_still_make_a_page(tmp_path: Path) -> None:
+    site = Site("carport", ZONE, None, lambda _: (1000.0, 300.0))
+    with Ledger(tmp_path / "h.sqlite") as ledger:
+        text = as_html(build(ledger, date(2031, 5, 1), date(2031, 5, 3), LATER, site))
+    assert "Nothing is known of this time" in text and "<svg" not in text
+
+
+def test_a_day_that_loses_money_says_lost(reports: dict[str, Report], tmp_path: Path) -> None:
+    dear = Tariffs("EUR", (Tariff(None, Decimal("0.3"), Decimal("0.25"), Decimal("0.05")),))
+    site = Site("carport", ZONE, dear, lambda _: (1000.0, 300.0))
+    with Ledger(tmp_path / "h.sqlite") as ledger:
+        live(ledger, date(2031, 5, 18), 2, Habit(every_s=60.0))
+        text = as_html(build(ledger, date(2031, 5, 18), date(2031, 5, 19), LATER, site))
+    assert "EUR lost." in re.sub("\N{NO-BREAK SPACE}", " ", text)
+    assert "money lost" in text and "\N{MINUS SIGN}" in text
+
+
+def test_many_faults_have_letters_of_their_own(reports: dict[str, Report]) -> None:
+    letters = [pages._letter(number) for number in range(60)]
+    assert len(set(letters)) == 60
+    assert (letters[0], letters[25], letters[26], letters[52]) == ("A", "Z", "AA", "BA")

@@ -1,0 +1,227 @@
+"""Readings from CSV: what is taken, what is skipped and counted, and what is refused with a remedy."""
+
+from __future__ import annotations
+
+import csv
+import itertools
+import math
+import tracemalloc
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from surpluscharge.history import readings
+from surpluscharge.history.readings import Counts, Readings, ReadingsError, moment_s
+
+NOON = datetime(2031, 5, 14, 12, 0, tzinfo=UTC)
+
+
+def file_of(folder: Path, text: str | bytes) -> Path:
+    path = folder / "readings.csv"
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return path
+
+
+def taken(path: Path) -> tuple[list[float], list[float], Counts]:
+    """Return all times, all surpluses and the counts."""
+    reader = Readings(path)
+    blocks = list(reader)
+    return (
+        [at_s for block in blocks for at_s in block.at_s],
+        [surplus_w for block in blocks for surplus_w in block.surplus_w()],
+        reader.counts,
+    )
+
+
+def refused(path: Path) -> str:
+    with pytest.raises(ReadingsError) as caught:
+        taken(path)
+    text = str(caught.value)
+    assert text.startswith(str(path))
+    assert "\n" not in text
+    return text.removeprefix(str(path))
+
+
+# --- what is taken ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "utc"),
+    [  # RFC 3339, section 5.8: its examples, with the UTC that it gives for them
+        ("1985-04-12T23:20:50.52Z", "1985-04-12T23:20:50.520000+00:00"),
+        ("1996-12-19T16:39:57-08:00", "1996-12-20T00:39:57+00:00"),
+        ("1990-12-31T23:59:60Z", "1991-01-01T00:00:00+00:00"),  # the leap second, which computers do not count
+        ("1990-12-31T15:59:60-08:00", "1991-01-01T00:00:00+00:00"),
+        ("1937-01-01T12:00:27.87+00:20", "1937-01-01T11:40:27.870000+00:00"),
+        ("1985-04-12t23:20:50.52z", "1985-04-12T23:20:50.520000+00:00"),  # section 5.6: lower case is allowed
+        ("2031-05-14 12:00:00Z", "2031-05-14T12:00:00+00:00"),  # and so is a space
+        ("1936569600", "2031-05-15T00:00:00+00:00"),
+        ("1936569600.25", "2031-05-15T00:00:00.250000+00:00"),
+    ],
+)
+def test_times(text: str, utc: str) -> None:
+    assert moment_s(text) == pytest.approx(datetime.fromisoformat(utc).timestamp(), abs=1e-6)
+
+
+def test_surplus_is_what_would_be_exported_with_the_charger_off(tmp_path: Path) -> None:
+    rows = "2031-05-14T12:00:00Z,-1500,0\n2031-05-14T12:00:10Z,-120.5,1380\n"
+    assert taken(file_of(tmp_path, "time,grid_w,charger_w\n" + rows))[1] == [1500.0, 1500.5]
+    assert taken(file_of(tmp_path, "time,grid_w,charger\n" + rows))[1] == [1500.0, 120.5]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "time,grid_w\n2031-05-14T12:00:00Z,-1500.5\n",
+        "\ufefftime,grid_w\r\n2031-05-14T14:00:00+02:00,-1500.5\r\n",
+        ' "Time" , note , GRID_W \n2031-05-14T12:00:00Z,"a, ""b""", -1500.5 \n',
+        "grid_w;time\n-1500,5;2031-05-14T12:00:00Z\n",
+        "time\tgrid_w\n1936526400\t-1500.5\n",
+        "time,grid_w\n\n2031-05-14T12:00:00Z,-1500.5",
+        b"time,grid_w,room\n2031-05-14T12:00:00Z,-1500.5,K\xfcche\n",  # Latin-1, where nobody reads it
+    ],
+)
+def test_ways_to_write_it(tmp_path: Path, text: str | bytes) -> None:
+    assert taken(file_of(tmp_path, text)) == ([NOON.timestamp()], [1500.5], Counts(readings=1))
+
+
+def test_offsets_may_differ_where_clocks_change(tmp_path: Path) -> None:
+    # Europe/Lisbon goes from +01:00 to +00:00 at 01:00 UTC on 26 October 2031: 01:30 comes twice.
+    zone = ZoneInfo("Europe/Lisbon")
+    begin = datetime(2031, 10, 26, 0, 0, tzinfo=UTC)
+    local = [(begin + timedelta(minutes=30 * i)).astimezone(zone) for i in range(5)]
+    assert len({moment.replace(tzinfo=None) for moment in local}) < 5
+    text = "time,grid_w\n" + "".join(f"{moment.isoformat()},-{i}\n" for i, moment in enumerate(local))
+    at_s, surplus_w, counts = taken(file_of(tmp_path, text))
+    assert at_s == [begin.timestamp() + 1800.0 * i for i in range(5)]
+    assert surplus_w == [0.0, 1.0, 2.0, 3.0, 4.0]
+    assert counts == Counts(readings=5)
+
+
+# --- what is skipped, and counted ------------------------------------------------------------------------------------
+
+
+def test_what_is_missing_is_skipped_and_counted(tmp_path: Path) -> None:
+    path = file_of(
+        tmp_path,
+        "time,grid_w\n"
+        "2031-05-14T12:00:00Z,-1\n"
+        "2031-05-14T12:00:00Z,-2\n"  # the same time: the first stays
+        "2031-05-14T12:00:10Z,NaN\n"
+        "2031-05-14T12:00:20Z,\n"
+        "2031-05-14T12:00:30Z,inf\n"
+        "2031-05-14T12:00:40Z,9999999\n"
+        "2031-05-14T12:00:50Z,-3\n"
+        "2031-05-14T12:00:45Z,-4\n"  # two rows in the wrong order
+        "2031-05-14T15:00:00Z,-5\n"  # a gap is no matter of the file
+        "2031-05-14T15:0",  # the power went
+    )
+    at_s, surplus_w, counts = taken(path)
+    assert [at - NOON.timestamp() for at in at_s] == [0.0, 50.0, 10800.0]
+    assert surplus_w == [1.0, 3.0, 5.0]
+    assert counts == Counts(readings=3, cut=1, unknown=4, repeated=1, late=1)
+    assert counts.skipped() == "1 cut short, 4 without a usable value, 1 repeating a time, 1 out of order"
+
+
+def test_without_the_chargers_power_the_surplus_is_not_known(tmp_path: Path) -> None:
+    path = file_of(tmp_path, "time,grid_w,charger_w\n2031-05-14T12:00:00Z,-1,\n2031-05-14T12:00:10Z,-1,2\n")
+    assert taken(path)[1:] == ([3.0], Counts(readings=1, unknown=1))
+
+
+@given(st.lists(st.tuples(st.integers(0, 60), st.floats(-5000, 5000) | st.just(math.nan)), min_size=1, max_size=60))
+def test_whatever_comes_times_ascend_and_every_row_is_accounted_for(
+    tmp_path_factory: pytest.TempPathFactory, rows: list[tuple[int, float]]
+) -> None:
+    text = "time,grid_w\n" + "".join(f"{1936526400 + offset},{value!r}\n" for offset, value in rows)
+    path = file_of(tmp_path_factory.mktemp("rows"), text)
+    if all(math.isnan(value) for _, value in rows):
+        assert "no reading" in refused(path)
+        return
+    at_s, surplus_w, counts = taken(path)
+    assert all(before < after for before, after in itertools.pairwise(at_s))
+    assert sum(counts) == len(rows)
+    assert counts.readings == len(at_s) == len(surplus_w)
+    assert counts.unknown == sum(math.isnan(value) for _, value in rows)
+
+
+# --- what is refused -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("", "the file is empty, or its first line is"),
+        ("\n2031-05-14T12:00:00Z,1\n", "the file is empty, or its first line is"),
+        ("time,grid_w\n", "there is no reading in it"),
+        ("time,grid_w\n2031-05-14T12:00:00Z,\n", "no reading in it (rows 1 without a usable value)"),
+        ("when,grid_w\n", "line 1: there is no column time; the columns are: when, grid_w"),
+        ("when,power\n", "no column time and none named grid_w; the columns are: when, power"),
+        ("2031-05-14T12:00:00Z,-1\n", "the columns are: 2031-05-14t12:00:00z, -1"),
+        ("time,grid_w,grid_w\n", "line 1: the column grid_w is there twice"),
+        ("time,grid_w\n2031-05-14T12:00:00,1\n", "line 2, column time: '2031-05-14T12:00:00' has no offset"),
+        ("time,grid_w\n2031-05-14T12:00:00Z,1\n2031-05-14T12:00:10,1\n", "line 3, column time: '2031-05-14T12:00:10'"),
+        ("time,grid_w\n1936526400000,1\n", "line 2, column time: '1936526400000' looks like milliseconds"),
+        ("time,grid_w\n12,1\n", "line 2, column time: '12' is no time from 2000 to 2100"),
+        ("time,grid_w\n14.05.2031 12:00,1\n", "line 2, column time: '14.05.2031 12:00' is not a time"),
+        ("time,grid_w\n2031-05-14T12:00:00Z,1 kW\n", "line 2, column grid_w: '1 kW' is not a number. Write watts"),
+        ("time,grid_w,charger_w\n2031-05-14T12:00:00Z,1,on\n", "line 2, column charger_w: 'on' is not a number"),
+        (b"time,grid_w\n2031-05-14T12:00:00Z,\xff1\n", r"line 2, column grid_w: '\\xff1' is not a number"),
+        ("time,grid_w\n2031-05-14T12:00:00Z,1\n".encode("utf-16"), "this is not UTF-8 text"),
+        (b"time,grid_w\n" + b"\0" * 200_000, "line 2: longer than 65536 characters"),
+        ('time,grid_w\n"' + "2031-05-14T12:00:00Z,1\n" * 9000, "line 5700: not a CSV row (field larger than"),
+    ],
+)
+def test_what_makes_no_sense_is_refused(tmp_path: Path, text: str | bytes, message: str) -> None:
+    assert message in refused(file_of(tmp_path, text))
+
+
+def test_a_file_that_is_not_there(tmp_path: Path) -> None:
+    assert "No such file" in refused(tmp_path / "none.csv")
+    assert "cannot be read" in refused(tmp_path)
+
+
+def test_the_newest_first_is_refused_with_the_line(tmp_path: Path) -> None:
+    text = "time,grid_w\n" + "".join(f"{1936526400 - 60 * i},1\n" for i in range(5))
+    message = refused(file_of(tmp_path, text))
+    assert "line 4, column time: '1936526280' is earlier than the row before ('1936526400')" in message
+    assert "Sort the rows by time" in message
+
+
+def test_a_day_of_29_hours(tmp_path: Path) -> None:
+    """Two files joined that overlap by five hours: refused as they are; sorted, the overlap is skipped."""
+    hours = [f"2031-05-14T{hour:02}:00:00Z,{hour}\n" for hour in range(24)]
+    joined = hours + hours[19:]
+    assert len(joined) == 29
+    assert "line 26, column time: '2031-05-14T19:00:00Z' is earlier" in refused(
+        file_of(tmp_path, "time,grid_w\n" + "".join(joined))
+    )
+    _, surplus_w, counts = taken(file_of(tmp_path, "time,grid_w\n" + "".join(sorted(joined))))
+    assert surplus_w == [-float(hour) for hour in range(24)]
+    assert counts == Counts(readings=24, repeated=5)
+
+
+# --- size ------------------------------------------------------------------------------------------------------------
+
+
+def test_memory_does_not_grow_with_the_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(readings, "BLOCK_ROWS", 1000)
+    peaks = []
+    for rows in (20_000, 80_000):
+        path = tmp_path / f"{rows}.csv"
+        with path.open("w", newline="") as file:
+            writer = csv.writer(file)
+            writer.writerow(["time", "grid_w"])
+            writer.writerows((1936526400 + 10 * i, -i) for i in range(rows))
+        tracemalloc.start()
+        reader = Readings(path)
+        shares = [reader.share for _ in reader]
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+        assert reader.counts.readings == rows
+        assert shares == sorted(shares)
+        assert 0.0 < shares[0] < 0.2
+    assert peaks[1] < 1.5 * peaks[0]

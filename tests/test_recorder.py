@@ -1,0 +1,478 @@
+"""The recorder beside a controller, and the historian that takes it to the disk: what happened is what is on record."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import os
+import signal
+import sqlite3
+import threading
+from collections.abc import Iterator
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+import structlog
+
+from surpluscharge.clock import ScaledClock
+from surpluscharge.config import Config
+from surpluscharge.control.controller import Controller, Moment
+from surpluscharge.control.draw import LEAST_STEPS, DrawWatch
+from surpluscharge.daemon import status
+from surpluscharge.daemon.historian import Historian
+from surpluscharge.history import recorder as recorder_module
+from surpluscharge.history.energy import Energy, day_span, ms_of, total
+from surpluscharge.history.ledger import ABSENT, LOST, Batch, Ledger
+from surpluscharge.history.recorder import ASSUMED_ERROR_SHARE, Recorder
+from tests.conftest import Mosquitto, config_from
+from tests.wire import ENABLE_SET, SHADE_W, SUN_W, Feed, Stage, until
+
+WALL_S = datetime(2031, 5, 14, 10, tzinfo=ZoneInfo("Europe/Lisbon")).timestamp()
+DRAW_W = 1380.0
+BOOT_S = 5000.0  # the monotonic clock at the start
+
+
+def house(power: bool = True, **control: float) -> Config:
+    return config_from(
+        charger={"current_a": 6.0},
+        meter={"topic": "grid", "fresh_s": 30.0},
+        relay={"power": {"topic": "power", "fresh_s": 60.0}} if power else {},
+        control={"start_delay_s": 10.0, "stop_delay_s": 10.0, "min_on_s": 120.0, "min_off_s": 60.0, **control},
+    )
+
+
+class Rig:
+    """A controller in a house, a recorder, and what is taken to a ledger by hand."""
+
+    def __init__(self, config: Config | None = None, car_w: float = DRAW_W, resolution_ms: int = 10_000) -> None:
+        self.config = config or house()
+        self.car_w, self.sun_w, self.silent = car_w, 2500.0, False
+        self.now_s, self.wall_s = BOOT_S, WALL_S
+        self.controller = Controller(self.config.settings(), self.at())
+        self.recorder = Recorder(DrawWatch(self.config.limits.draw_w), resolution_ms)
+        self.by_hand_ws = [0.0, 0.0]  # charger, grid share: summed up here second by second
+        for tell in (self.controller.grid_link, self.controller.relay_link, self.controller.enable):
+            tell(True, self.at())
+            self.observe()
+
+    def at(self) -> Moment:
+        return Moment(self.now_s, 0, 0)
+
+    def observe(self) -> None:
+        self.recorder.observe(self.controller, self.controller.take_events(), round(self.wall_s * 1000))
+
+    def run(self, seconds: int, every_s: int = 5) -> Rig:
+        for _ in range(seconds):
+            controller = self.controller
+            if int(self.now_s) % every_s == 0 and not self.silent:
+                charger_w = self.car_w if controller.wants_on else 0.0
+                if self.config.relay.power:
+                    controller.message("power", f"{charger_w}".encode(), False, self.at())
+                    self.observe()
+                jitter_w = self.now_s // every_s % 3  # a value that never moves would be taken for a frozen meter
+                controller.message("grid", f"{charger_w - self.sun_w + jitter_w}".encode(), False, self.at())
+                self.observe()
+            if controller.acknowledged is not controller.wants_on:
+                controller.relay_sending(controller.wants_on, self.at())
+                controller.relay_acknowledged(controller.wants_on, self.at())
+                self.observe()
+            inputs = controller.inputs
+            if self.now_s < inputs.fresh_until_s:
+                lasts_s = min(1.0, inputs.fresh_until_s - self.now_s)
+                self.by_hand_ws[0] += inputs.charger_w * lasts_s
+                self.by_hand_ws[1] += min(inputs.charger_w, max(0.0, inputs.grid_w)) * lasts_s
+            self.now_s += 1.0
+            self.wall_s += 1.0
+            controller.tick(self.at())
+            self.observe()
+        return self
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Iterator[Ledger]:
+    with Ledger(tmp_path / "history.sqlite") as opened:
+        yield opened
+
+
+def everything(ledger: Ledger) -> Energy:
+    return ledger.energy(0, 1 << 60)
+
+
+# --- what is recorded ------------------------------------------------------------------------------------------------
+
+
+def test_a_charge_is_recorded_as_it_happened(ledger: Ledger) -> None:
+    rig = Rig().run(600)
+    rig.sun_w = 900.0
+    rig.run(600)
+    batch = rig.recorder.take()
+    assert rig.recorder.take() == Batch([], [], [], [], [], [])
+    assert ledger.write(batch) == 0
+    (charge,) = ledger.charges(0, 1 << 60)
+    assert charge.cause == "import-held"
+    assert charge.end_ms is not None
+    assert ledger.energy(charge.begin_ms, charge.end_ms) == charge.energy  # intervals are cut where it switches
+    energy = everything(ledger)
+    assert energy.charger_mws == pytest.approx(rig.by_hand_ws[0] * 1000, rel=1e-9)
+    assert energy.bought_mws == pytest.approx(rig.by_hand_ws[1] * 1000, rel=1e-9)
+    assert energy.solar_mws == pytest.approx(rig.controller.today.charger_wh * 3.6e6 - energy.bought_mws, rel=1e-6)
+    path = [span.state for span in ledger.states(0, 1 << 60)]
+    assert path == ["arming", "charging", "disarming", "idle"]  # idle at the start for no time at all
+    assert [(one.what, one.relay_on) for one in ledger.switchings(0, 1 << 60)] == [
+        ("confirmed", False),
+        ("commanded", True),
+        ("confirmed", True),
+        ("commanded", False),
+        ("confirmed", False),
+    ]
+    lengths = [one.end_ms - one.begin_ms for one in ledger.intervals(0, 1 << 60)]
+    assert max(lengths) == 10_000
+
+
+def test_charges_between_clouds_are_one_session(ledger: Ledger) -> None:
+    rig = Rig()
+    for sun_w in (2500.0, 300.0, 2500.0, 300.0):
+        rig.sun_w = sun_w
+        rig.run(500)
+    ledger.write(rig.recorder.take())
+    (session,) = ledger.sessions(0, 1 << 60)
+    assert len(session.charges) == 2
+    assert session.energy.charger_wh == pytest.approx(rig.controller.state.session_wh, rel=1e-9)
+
+
+def test_a_silent_meter_leaves_a_gap(ledger: Ledger) -> None:
+    rig = Rig().run(300)
+    rig.silent = True
+    rig.run(600)
+    rig.silent = False
+    rig.run(300)
+    ledger.write(rig.recorder.take())
+    ((begin_ms, end_ms),) = ledger.gaps(1000)
+    assert end_ms - begin_ms == pytest.approx(570_000, abs=5000)  # the last reading counts for its 30 s
+    assert "meter-silent" in [span.code for span in ledger.faults(0, 1 << 60)]
+    assert everything(ledger).charger_mws == pytest.approx(rig.by_hand_ws[0] * 1000, rel=1e-9)
+
+
+def test_what_could_not_be_written_is_written_later(ledger: Ledger) -> None:
+    rig, other = Rig(), Rig()
+    for sun_w in (2500.0, 900.0, 2500.0, 900.0):
+        for one in (rig, other):
+            one.sun_w = sun_w
+            one.run(400)
+        rig.recorder.put_back(rig.recorder.take())
+    batch, at_once = rig.recorder.take(), other.recorder.take()
+    assert total(one.energy for one in batch.intervals) == total(one.energy for one in at_once.intervals)
+    assert batch._replace(intervals=[]) == at_once._replace(intervals=[])
+    ledger.write(batch)
+    for charge in ledger.charges(0, 1 << 60):
+        assert charge.end_ms is None or ledger.energy(charge.begin_ms, charge.end_ms) == charge.energy
+
+
+def test_days_without_a_disk_fit_into_memory(monkeypatch: pytest.MonkeyPatch, ledger: Ledger) -> None:
+    monkeypatch.setattr(recorder_module, "MOST_PENDING", 100)
+    rig = Rig()
+    for sun_w in (2500.0, 900.0) * 6:
+        rig.sun_w = sun_w
+        rig.run(400)
+    batch = rig.recorder.take()
+    assert len(batch.intervals) <= 150
+    ledger.write(batch)
+    assert everything(ledger).charger_mws == pytest.approx(rig.by_hand_ws[0] * 1000, rel=1e-9)
+    for charge in ledger.charges(0, 1 << 60):
+        if charge.end_ms is not None:
+            assert ledger.energy(charge.begin_ms, charge.end_ms) == charge.energy
+
+
+# --- the draw --------------------------------------------------------------------------------------------------------
+
+
+def test_without_a_meter_the_draw_is_assumed_then_learned(ledger: Ledger) -> None:
+    """The lead draws 8 % more than configured: the energy is wrong by that, with its error bar, until it is learned."""
+    rig = Rig(house(power=False, starts_per_hour=60, starts_per_day=96), car_w=1.08 * DRAW_W)
+    rig.run(200)
+    ledger.write(rig.recorder.take())
+    energy = everything(ledger)
+    assert energy.error_mws == pytest.approx(ASSUMED_ERROR_SHARE * energy.charger_mws, rel=1e-6)
+    assert rig.controller.learned_w is None
+    level = rig.controller._thermal_a()
+    for on in (False, True) * LEAST_STEPS:
+        rig.controller.enable(on, rig.at())
+        rig.observe()
+        rig.run(300)
+    assert rig.controller.learned_w == pytest.approx(1.08 * DRAW_W, rel=1e-3)
+    ledger.write(rig.recorder.take())
+    before = everything(ledger)
+    rig.run(100)
+    ledger.write(rig.recorder.take())
+    later = [after - sooner for after, sooner in zip(everything(ledger), before, strict=True)]
+    learned = Energy(*later)
+    assert learned.charger_wh == pytest.approx(1.08 * DRAW_W * 100 / 3600, rel=1e-3)
+    assert learned.error_mws == pytest.approx(0.01 * learned.charger_mws, rel=1e-3)
+    assert rig.controller._thermal_a() == pytest.approx(1.08 * level)  # the socket is warmed by the larger of the two
+    # And it is known after a restart.
+    assert DrawWatch(DRAW_W, ledger.steps(99)).learned == rig.recorder.draw.learned
+
+
+def test_a_small_learned_draw_does_not_cool_the_image() -> None:
+    rig = Rig(house(power=False)).run(200)
+    rig.controller.learned_w = 0.8 * DRAW_W
+    assert rig.controller._thermal_a() == rig.controller.settings.draw_a
+
+
+# --- clocks ----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("jump_s", [-7200.0, -5.0, 5.0, 7200.0, -30 * 86400.0, 30 * 86400.0])
+def test_a_clock_that_jumps_while_charging_loses_and_doubles_nothing(ledger: Ledger, jump_s: float) -> None:
+    rig = Rig().run(300)
+    rig.wall_s += jump_s
+    rig.run(300)
+    rig.wall_s -= jump_s
+    rig.sun_w = 300.0
+    rig.run(300)
+    assert ledger.write(rig.recorder.take()) == 0
+    assert everything(ledger).charger_mws == pytest.approx(rig.by_hand_ws[0] * 1000, rel=1e-9)
+    assert ledger.check(round((rig.wall_s + 40 * 86400) * 1000), None) == []
+
+
+def test_while_nothing_is_drawn_the_ledger_waits_for_a_clock_that_was_put_back(ledger: Ledger) -> None:
+    rig = Rig()
+    rig.sun_w = 0.0
+    rig.run(600)
+    rig.wall_s -= 300.0
+    rig.run(600)
+    ledger.write(rig.recorder.take())
+    first_ms, last_ms = ledger.bounds() or (0, 0)
+    assert last_ms == pytest.approx(rig.wall_s * 1000, abs=6000)
+    assert everything(ledger).known_ms == pytest.approx(last_ms - first_ms, abs=6000)
+
+
+def test_a_restart_goes_on_where_the_record_ends(ledger: Ledger) -> None:
+    rig = Rig().run(600)
+    ledger.write(rig.recorder.take())
+    rig.recorder.stop(rig.controller, round(rig.wall_s * 1000))
+    ledger.write(rig.recorder.take())
+    last = ledger.last_charge()
+    assert last is not None
+    assert last.cause == "stopping"
+    assert ledger.states(last.end_ms or 0, 1 << 60)[-1].state == ABSENT
+    bounds = ledger.bounds()
+    assert bounds is not None
+    again = Rig()
+    again.wall_s = rig.wall_s - 120.0  # and the clock was put back by two minutes meanwhile
+    again.recorder = Recorder(DrawWatch(DRAW_W), 10_000, bounds[1], last.session_ms, ["draw-low", "clock-jump"])
+    again.by_hand_ws = [0.0, 0.0]
+    again.run(400)
+    before = everything(ledger)
+    assert ledger.write(again.recorder.take()) == 0
+    assert everything(ledger).charger_mws - before.charger_mws == pytest.approx(again.by_hand_ws[0] * 1000, rel=1e-9)
+    assert {change.code for change in again.recorder._faults} == set()
+    assert ledger.open_faults() == []  # what the old record held open, and is over, is closed
+
+
+# --- the historian ---------------------------------------------------------------------------------------------------
+
+
+class World:
+    """A historian with a disk that can fail, and a controller of its own."""
+
+    def __init__(self, folder: Path, speed: float = 600.0, **history: Any) -> None:
+        self.config = config_from(
+            store={"directory": str(folder)},
+            history={"batch_s": 60.0, **history},
+            money={"currency": "EUR", "tariff": [{"import_price": 0.27, "export_price": 0.08}]},
+        )
+        start = datetime(2031, 5, 14, 23, 50, tzinfo=ZoneInfo("Europe/Lisbon"))
+        self.clock = ScaledClock(start, speed)
+        self.events: list[dict[str, Any]] = []
+        self.failing: list[bool] = []
+        self.shown = 0
+        log = structlog.wrap_logger(None, processors=[self._keep], wrapper_class=structlog.BoundLogger)
+        self.historian = Historian(lambda: self.config, lambda: self.clock, log, self.failing.append, self._show)
+        self.controller = Controller(self.config.settings(), self.at())
+
+    def _keep(self, _logger: Any, level: str, event: Any) -> Any:
+        self.events.append(dict(event, level=level))
+        raise structlog.DropEvent
+
+    def _show(self) -> None:
+        self.shown += 1
+
+    def at(self) -> Moment:
+        return Moment(self.clock.now(), 0, self.clock.wall().date().toordinal())
+
+    def named(self, name: str) -> list[dict[str, Any]]:
+        return [event for event in self.events if event["event"] == name]
+
+    @contextlib.asynccontextmanager
+    async def living(self) -> Any:
+        async def live() -> None:
+            while True:
+                self.controller.message("house/grid", b"-500", False, self.at())
+                self.historian.observe(self.controller, self.controller.take_events())
+                await asyncio.sleep(0.005)
+
+        tasks = [asyncio.create_task(live()), asyncio.create_task(self.historian.run())]
+        try:
+            yield
+        finally:
+            for task in tasks:
+                task.cancel()
+            await asyncio.wait(tasks)
+            self.historian.close(self.controller)
+
+
+async def test_readings_reach_the_disk_in_batches_and_the_day_is_summed_up(tmp_path: Path) -> None:
+    world = World(tmp_path)
+    world.historian.open()
+    async with world.living():
+        await until(lambda: world.named("day_summary"), "the summary of the day")
+    (summary,) = world.named("day_summary")
+    assert summary["day"] == "2031-05-14"
+    assert summary["surplus_wh"] == pytest.approx(500 * 10 / 60, rel=0.1)  # ten minutes were left of it
+    assert (summary["paid"], summary["currency"]) == ("0.00", "EUR")
+    assert world.failing == []
+    assert world.shown > 1
+    with Ledger(world.config.history_file, read_only=True) as ledger:
+        begin, end = day_span(date(2031, 5, 14), world.clock.wall().tzinfo)
+        assert ledger.energy(ms_of(begin), ms_of(end)).export_wh == pytest.approx(summary["surplus_wh"], abs=1)
+        assert ledger.states(0, 1 << 60)[-1].state == ABSENT  # it ended in good order
+    figures = world.historian.figures
+    assert figures is not None
+    document = status.build(world.controller, world.config, world.at(), world.clock, figures)
+    assert document.ledger is not None
+    assert document.ledger.month.surplus_wh >= document.ledger.yesterday.surplus_wh > 0
+    assert document.ledger.today.unknown_s < 60
+    assert json.loads(document.model_dump_json())["ledger"]["currency"] == "EUR"
+
+
+async def test_a_failing_disk_is_said_once_and_nothing_is_lost(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    world = World(tmp_path)
+    world.historian.open()
+    real, refused = Ledger.write, threading.Event()
+
+    def write(self: Ledger, batch: Batch) -> int:
+        if refused.is_set():
+            raise sqlite3.OperationalError("database or disk is full")
+        return real(self, batch)
+
+    monkeypatch.setattr(Ledger, "write", write)
+    async with world.living():
+        await until(lambda: world.shown > 1, "a batch")
+        refused.set()
+        await until(lambda: world.failing == [True], "the failure")
+        seen = world.shown
+        await until(lambda: world.shown > seen + 1, "more tries")
+        refused.clear()
+        await until(lambda: world.failing == [True, False], "the end of it")
+    assert [event["reason"] for event in world.named("history_failed")] == ["database or disk is full"]
+    assert len(world.named("history_mended")) == 1
+    with Ledger(world.config.history_file, read_only=True) as ledger:
+        assert ledger.gaps(30_000) == []  # of a clock that is 600 times as fast as ours
+
+
+async def test_a_slow_disk_holds_nothing_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While a write hangs, the loop turns on: that is all that switching off needs."""
+    world = World(tmp_path)
+    world.historian.open()
+    hang, inside = threading.Event(), threading.Event()
+
+    def write(_self: Ledger, _batch: Batch) -> int:
+        inside.set()
+        hang.wait(10)
+        return 0
+
+    async with world.living():
+        with monkeypatch.context() as patched:
+            patched.setattr(Ledger, "write", write)
+            await until(inside.is_set, "a write that hangs")
+            turns = world.controller.grid.at_s
+            await until(lambda: (world.controller.grid.at_s or 0) > (turns or 0) + 100, "the loop to turn on")
+            assert not hang.is_set()
+            hang.set()
+
+
+async def test_a_damaged_ledger_is_set_aside_and_a_later_one_is_left_alone(tmp_path: Path) -> None:
+    world = World(tmp_path)
+    world.config.history_file.write_text("ruined " * 1000, encoding="utf-8")
+    world.historian.open()
+    (told,) = world.named("history_unusable")
+    with open(told["kept_as"], encoding="utf-8") as aside:  # noqa: ASYNC230, PTH123
+        assert aside.read().startswith("ruined")
+    async with world.living():
+        await until(lambda: world.shown > 1, "a batch in the new one")
+
+    with sqlite3.connect(world.config.history_file) as db:
+        db.execute("PRAGMA user_version = 99")
+    later = World(tmp_path)
+    later.historian.open()
+    assert later.failing == [True]
+    assert "later version" in later.named("history_failed")[0]["reason"]
+    assert later.named("history_unusable") == []
+
+
+async def test_a_ledger_that_cannot_be_opened_is_tried_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    world = World(tmp_path)
+    with monkeypatch.context() as patched:
+        patched.setattr(Ledger, "_set_up", lambda *_: (_ for _ in ()).throw(sqlite3.OperationalError("disk I/O error")))
+        world.historian.open()
+        assert world.failing == [True]
+    async with world.living():
+        await until(lambda: world.failing == [True, False], "the ledger")
+        await until(lambda: world.shown > 1, "a batch")
+    with Ledger(world.config.history_file, read_only=True) as ledger:
+        assert everything(ledger).export_mws > 0
+
+
+async def test_nothing_is_kept_where_the_owner_wants_nothing_kept(tmp_path: Path) -> None:
+    world = World(tmp_path, record=False)
+    world.historian.open()
+    async with world.living():
+        await asyncio.sleep(0.3)
+    assert os.listdir(tmp_path) == []  # noqa: PTH208
+    assert world.historian.figures is None
+    assert len(world.historian._recorder.take().intervals) <= 1
+
+
+# --- the daemon ------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def stage(mosquitto: Mosquitto, tmp_path: Path) -> Iterator[Stage]:
+    stage = Stage(mosquitto.port, tmp_path)
+    yield stage
+    stage.close()
+
+
+@pytest.mark.broker
+async def test_the_daemon_keeps_a_ledger_through_kill_9(stage: Stage) -> None:
+    """Charge, end, charge again, kill: the first charge is on record, the second is closed at the restart."""
+    wire = stage.wire
+    daemon = stage.start(control={"start_delay_s": 0.2, "stop_delay_s": 0.2, "min_on_s": 1.0, "min_off_s": 1.0})
+    await stage.ready()
+    wire.publish(ENABLE_SET, "on")
+    path = stage.config().history_file
+
+    def charges() -> list[Any]:
+        with Ledger(path, read_only=True) as ledger:
+            return ledger.charges(0, 1 << 60)
+
+    async with Feed(wire, SUN_W):
+        await until(lambda: wire.state == "charging", "a charge")
+    async with Feed(wire, SHADE_W):
+        await until(lambda: [one.cause for one in charges()] == ["import-held"], "the end of the charge, on record")
+    async with Feed(wire, SUN_W):
+        await until(lambda: len(charges()) == 2, "the begin of the second, on record")
+        daemon.signal(signal.SIGKILL)
+        await daemon.ended()
+    stage.start()
+    await until(lambda: [one.cause for one in charges()] == ["import-held", LOST], "its end, at the restart")
+    with Ledger(path, read_only=True) as ledger:
+        assert ledger.check(1 << 60, None) == []
+        first, second = ledger.charges(0, 1 << 60)
+        assert first.energy.charger_mws > 0
+        assert second.session_ms == first.begin_ms

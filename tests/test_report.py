@@ -1,0 +1,485 @@
+"""Reports: the figures against the ledger and an independent reckoning, and how they are written down."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Iterator
+from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
+from fractions import Fraction
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from surpluscharge import cli
+from surpluscharge.control import machine
+from surpluscharge.control.economics import EVERY_DAY, Tariff, Tariffs, Window
+from surpluscharge.history import report as reports
+from surpluscharge.history.energy import MWS_PER_KWH, NOTHING, Energy, Sample, day_span, hold, ms_of, time_of, total
+from surpluscharge.history.ledger import LOST, Batch, Charge, Ledger, StateChange
+from surpluscharge.history.report import BLOCKS, PLAIN, Report, ReportError, Site, as_json, as_text, build
+from tests.histories import DRAW_W, PARAMS, TARIFFS, ZONE, Habit, live
+
+FIRST = date(2031, 5, 14)
+LATER = datetime(2031, 6, 1, 12, tzinfo=UTC)
+STARTED = StateChange(0, "absent", "idle", "started", None)
+ABSENT = {date(2031, 5, 15): (11.0, 13.3)}
+
+
+def site(tariffs: Tariffs | None = TARIFFS, zone: ZoneInfo = ZONE) -> Site:
+    return Site("carport", zone, tariffs, lambda _: (PARAMS.start_export_w, PARAMS.stop_import_w))
+
+
+@pytest.fixture(scope="module")
+def ledger(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ledger]:
+    """Three invented days, the daemon absent on the second from 11:00 to 13:18, and a fault in it."""
+    with Ledger(tmp_path_factory.mktemp("history") / "history.sqlite") as opened:
+        live(opened, FIRST, 3, Habit(every_s=30.0, absent=ABSENT, tripped={date(2031, 5, 15): (14.0, 14.5)}))
+        yield opened
+
+
+def steady(path: Path, day: date, number: int = 1, charger_w: float = 0.0, zone: ZoneInfo = ZONE) -> Ledger:
+    """Return a ledger in which every minute of so many days was alike: 500 W exported, or imported for the charger."""
+    ledger, grid_w = Ledger(path), 500.0 if charger_w else -500.0
+    begin_ms, end_ms = ms_of(day_span(day, zone)[0]), ms_of(day_span(day + timedelta(days=number - 1), zone)[1])
+    samples = [Sample(at_ms, grid_w, charger_w, charger_w > 0) for at_ms in range(begin_ms, end_ms + 1, 60_000)]
+    ledger.write(Batch(list(hold(samples, 60_000)), states=[STARTED]))
+    return ledger
+
+
+# --- the figures -----------------------------------------------------------------------------------------------------
+
+
+def test_sums_are_the_ledgers_to_the_milliwatt_second(ledger: Ledger) -> None:
+    made = build(ledger, FIRST, date(2031, 5, 16), LATER, site())
+    begin_ms, end_ms = ms_of(day_span(FIRST, ZONE)[0]), ms_of(day_span(date(2031, 5, 16), ZONE)[1])
+    assert made.total.energy == ledger.energy(begin_ms, end_ms)
+    assert made.total.energy.charger_mws > 5 * MWS_PER_KWH and made.total.energy.bought_mws > 0
+    assert total(line.energy for line in made.lines) == made.total.energy
+    for line in made.lines:
+        assert total(hour.energy for hour in made.hours if hour.first == line.first) == line.energy
+        alone = build(ledger, line.first, line.first, LATER, site())
+        assert alone.total == line
+        assert total(each.energy for each in alone.curve) == line.energy
+
+
+def test_money_is_what_a_reckoning_interval_by_interval_in_fractions_comes_to(ledger: Ledger) -> None:
+    made = build(ledger, FIRST, date(2031, 5, 16), LATER, site())
+    paid = forgone = alternative = Fraction(0)
+    for each in ledger.intervals(ms_of(made.total.begin), ms_of(made.total.end)):
+        clock = time_of(each.begin_ms, ZONE)  # none of these intervals runs across half an hour
+        night = clock.hour * 60 + clock.minute >= 23 * 60 + 30 or clock.hour * 60 + clock.minute < 5 * 60 + 30
+        paid += Fraction(each.energy.bought_mws) * Fraction("0.17" if night else "0.29")
+        forgone += Fraction(each.energy.solar_mws) * Fraction("0.06")
+        alternative += Fraction(each.energy.charger_mws) * Fraction("0.21")
+    cost = made.total.money
+    assert cost is not None
+    assert Fraction(cost.paid_units) == paid > 0
+    assert Fraction(cost.forgone_units) == forgone > 0
+    assert Fraction(cost.alternative_units) == alternative > 0
+    assert cost.saved == cost.alternative - cost.paid - cost.forgone
+
+
+def test_what_is_not_known_is_a_gap_and_in_no_sum(ledger: Ledger) -> None:
+    made = build(ledger, date(2031, 5, 15), date(2031, 5, 15), LATER, site())
+    ((begin_ms, end_ms),) = made.gaps
+    # Absent from 11:00:00; the last reading before, at 10:59:30, is held for 45 s, its limit.
+    assert time_of(begin_ms, ZONE).strftime("%H:%M:%S") == "11:00:15"
+    assert time_of(end_ms, ZONE).strftime("%H:%M:%S") == "13:18:00"
+    assert made.total.gap_ms == end_ms - begin_ms
+    assert [hour.hour for hour in made.hours if not hour.energy.known_ms] == [12]
+    assert [fault.code for fault in made.faults] == ["draw-high"]
+    assert "absent" in {state.state for state in made.states}
+
+
+@pytest.mark.parametrize(
+    ("day", "hours", "length_h"),
+    [(date(2031, 3, 30), 23, 23), (date(2031, 10, 26), 24, 25), (date(2031, 5, 14), 24, 24)],
+)
+def test_days_on_which_the_clocks_change(tmp_path: Path, day: date, hours: int, length_h: int) -> None:
+    """Lisbon: at 01:00 UTC clocks go from 01:00 to 02:00 on the last Sunday of March, from 02:00 back in October."""
+    with steady(tmp_path / "h.sqlite", day) as ledger:
+        made = build(ledger, day, day, LATER.replace(year=2032), site())
+    assert len(made.hours) == hours
+    assert sum(hour.length_ms for hour in made.hours) == length_h * 3_600_000
+    assert made.total.energy.export_wh == 500 * length_h
+    assert made.total.gap_ms == 0 and made.gaps == ()
+    if length_h != 24:
+        by_hour = {hour.hour: hour.length_ms // 3_600_000 for hour in made.hours}
+        assert by_hour.get(1, 0) == (0 if length_h == 23 else 2)
+
+
+def test_a_zone_whose_clocks_change_by_half_an_hour(tmp_path: Path) -> None:
+    """Lord Howe Island: on the first Sunday of April 02:00 becomes 01:30 (the IANA time zone database)."""
+    zone, day = ZoneInfo("Australia/Lord_Howe"), date(2031, 4, 6)
+    with steady(tmp_path / "h.sqlite", day, zone=zone) as ledger:
+        made = build(ledger, day, day, LATER, site(zone=zone))
+    lengths = {hour.hour: hour.length_ms for hour in made.hours}
+    assert lengths[1] == 5_400_000 and sum(lengths.values()) == 88_200_000
+
+
+def test_a_long_period_is_shown_by_the_month_from_the_first_that_is_known(tmp_path: Path) -> None:
+    with Ledger(tmp_path / "h.sqlite") as ledger:
+        for month in (4, 6):
+            begin_ms = ms_of(datetime(2031, month, 20, 12, tzinfo=ZONE))
+            samples = [Sample(begin_ms, 200.0, 1000.0, True), Sample(begin_ms + 3_600_000, 0.0, 0.0, False)]
+            ledger.write(Batch(list(hold(samples, 3_600_000))))
+        made = build(ledger, date(2031, 1, 1), date(2031, 6, 30), LATER.replace(month=7), site())
+    assert made.by == "month"
+    assert [(line.first.month, line.last.day) for line in made.lines] == [(4, 30), (5, 31), (6, 30)]
+    assert [line.energy.charger_wh for line in made.lines] == [1000.0, 0.0, 1000.0]
+    assert made.total.energy.bought_wh == 400.0
+    assert {hour.hour for hour in made.hours if hour.energy.charger_mws} == {12}
+    text = as_text(made)
+    assert "Apr 2031" in text and "Mar 2031" not in text
+
+
+def test_a_day_that_is_not_over_ends_now_and_what_is_to_come_is_no_gap(tmp_path: Path) -> None:
+    now = datetime(2031, 5, 14, 9, 30, tzinfo=ZONE)
+    with Ledger(tmp_path / "h.sqlite") as ledger:
+        begin_ms = ms_of(day_span(FIRST, ZONE)[0])
+        samples = [Sample(at_ms, -100.0, 0.0, False) for at_ms in range(begin_ms, ms_of(now) + 1, 60_000)]
+        ledger.write(Batch(list(hold(samples, 60_000)), states=[STARTED]))
+        made = build(ledger, FIRST, FIRST, now, site())
+        month = build(ledger, date(2031, 5, 1), date(2031, 5, 31), now, site())
+    assert (made.total.end, made.total.gap_ms, made.gaps) == (now, 0, ())
+    assert any("figures go to 09:30" in note for note in reports.notes(made))
+    assert [line.first.day for line in month.lines] == list(range(1, 15))
+    assert month.total.gap_ms == 13 * 86_400_000
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "message"),
+    [
+        (date(2031, 6, 2), date(2031, 6, 2), "still to come: choose a day up to today, 2031-06-01"),
+        (date(2031, 5, 16), date(2031, 5, 14), "2031-05-16 is later than 2031-05-14"),
+    ],
+)
+def test_periods_of_which_there_is_no_report(ledger: Ledger, first: date, last: date, message: str) -> None:
+    with pytest.raises(ReportError, match=message):
+        build(ledger, first, last, LATER, site())
+
+
+def test_nothing_known_is_said_and_no_sum_is_shown(ledger: Ledger) -> None:
+    made = build(ledger, date(2031, 1, 1), date(2031, 1, 1), LATER, site())
+    text = as_text(made)
+    assert "Nothing is known of this time" in text and "kWh" not in text
+    assert as_json(made)["total"]["money"] is None
+
+
+def test_thresholds_are_cut_where_prices_change_them_and_nowhere_else(ledger: Ledger) -> None:
+    by_hour = site()._replace(thresholds=lambda when: (900.0, 300.0) if 5 <= when.hour < 23 else (float("inf"), -1.0))
+    made = build(ledger, FIRST, FIRST, LATER, by_hour)
+    spans = [(f"{time_of(each.begin_ms, ZONE):%H:%M}", each.start_export_w) for each in made.thresholds]
+    assert spans == [("00:00", float("inf")), ("05:30", 900.0), ("23:30", float("inf"))]
+    (one,) = build(ledger, FIRST, FIRST, LATER, site()).thresholds
+    assert (one.begin_ms, one.end_ms) == tuple(map(ms_of, day_span(FIRST, ZONE)))
+    assert as_json(made)["thresholds"][0]["start_export_w"] is None  # JSON has no infinity
+
+
+# --- sessions --------------------------------------------------------------------------------------------------------
+
+
+def test_a_session_over_midnight_is_whole_in_both_days_and_the_sums_are_not(tmp_path: Path) -> None:
+    begin, end = datetime(2031, 5, 14, 23, tzinfo=ZONE), datetime(2031, 5, 15, 1, 30, tzinfo=ZONE)
+    samples = [Sample(at_ms, 1200.0, 1000.0, True) for at_ms in range(ms_of(begin), ms_of(end) + 1, 60_000)]
+    with Ledger(tmp_path / "h.sqlite") as ledger:
+        ledger.write(Batch(list(hold(samples, 60_000)), states=[STARTED]))
+        energy = ledger.energy(ms_of(begin), ms_of(end))
+        ledger.write(Batch(charges=[Charge(ms_of(begin), ms_of(begin), ms_of(end), LOST, energy)]))
+        made = [build(ledger, day, day, LATER, site()) for day in (FIRST, date(2031, 5, 15))]
+    assert [each.total.energy.bought_wh for each in made] == [1000.0, 1500.0]
+    for each in made:
+        (session,) = each.sessions
+        assert (session.begin, session.end, session.energy.charger_wh) == (begin, end, 2500.0)
+        assert "nobody saw its end" in session.ended
+        assert any("listed whole" in note for note in reports.notes(each))
+        # Half an hour at 0.29, then two at the night's 0.17: by hand.
+        assert session.money is not None
+        assert session.money.paid == Decimal("0.29") * Decimal("0.5") + Decimal("0.17") * 2
+
+
+def test_a_charge_keeps_its_own_energy_where_prices_change_within_a_minute(tmp_path: Path) -> None:
+    """Old intervals are sums over minutes: their parts are proportional, the charge's own energy is exact."""
+    begin_ms = ms_of(datetime(2031, 5, 14, 5, 29, 45, tzinfo=ZONE))
+    whole = list(
+        hold([Sample(begin_ms - 45_000, 0.0, 800.0, True), Sample(begin_ms + 75_000, 0.0, 0.0, False)], 120_000)
+    )
+    energy = Energy(75_000, 75_000, 0, 0, 999_999, 1_000_001, 0)
+    flat = Tariffs(
+        "EUR", (Tariff(None, Decimal(1), Decimal(1), Decimal(3), (Window(EVERY_DAY, 0, 19_800, Decimal(2)),)),)
+    )
+    with Ledger(tmp_path / "h.sqlite") as ledger:
+        ledger.write(
+            Batch(whole, [Charge(begin_ms, begin_ms, begin_ms + 75_000, "disabled", energy)], states=[STARTED])
+        )
+        (session,) = build(ledger, FIRST, FIRST, LATER, site(flat)).sessions
+    assert session.money is not None
+    assert session.money.alternative_units == 3 * energy.charger_mws
+    assert session.money.forgone_units == energy.solar_mws
+
+
+def test_a_charge_that_runs_has_no_end_yet(tmp_path: Path) -> None:
+    begin_ms = ms_of(datetime(2031, 5, 14, 12, tzinfo=ZONE))
+    now = datetime(2031, 5, 14, 12, 10, tzinfo=ZONE)
+    with Ledger(tmp_path / "h.sqlite") as ledger:
+        samples = [Sample(at_ms, -100.0, 1000.0, True) for at_ms in range(begin_ms, ms_of(now) + 1, 60_000)]
+        ledger.write(
+            Batch(list(hold(samples, 60_000)), [Charge(begin_ms, begin_ms, None, None, NOTHING)], states=[STARTED])
+        )
+        made = build(ledger, FIRST, FIRST, now, site())
+    (session,) = made.sessions
+    assert (session.end, session.ended) == (None, "still charging")
+    assert session.energy.solar_mws == 1000 * 600_000
+    assert "still charging" in as_text(made)
+
+
+# --- how sure it is --------------------------------------------------------------------------------------------------
+
+
+DEAR = Tariffs("EUR", (Tariff(None, Decimal("0.60"), Decimal("0.06"), Decimal("0.21")),))
+
+
+@pytest.mark.parametrize("off_w", [-45.0, 45.0])
+@pytest.mark.parametrize("grid_w", [-900.0, 300.0, 2000.0])
+@pytest.mark.parametrize("tariffs", [TARIFFS, DEAR], ids=["windows", "dear"])
+def test_the_error_covers_what_another_draw_would_have_come_to(
+    tmp_path: Path, off_w: float, grid_w: float, tariffs: Tariffs
+) -> None:
+    """Were the learned draw 45 W off, energy, cost and saving of the true one lie within what is said."""
+    found: list[Report] = []
+    for draw_w, error_w in ((DRAW_W, 45.0), (DRAW_W + off_w, 0.0)):
+        begin_ms = ms_of(datetime(2031, 5, 14, 4, tzinfo=ZONE))  # on both sides of the night's prices
+        ends_ms = begin_ms + 3 * 3_600_000 + 1
+        samples = [Sample(at_ms, grid_w, draw_w, True, error_w) for at_ms in range(begin_ms, ends_ms, 60_000)]
+        with Ledger(tmp_path / f"{draw_w}.sqlite") as ledger:
+            ledger.write(Batch(list(hold(samples, 60_000)), states=[STARTED]))
+            found.append(build(ledger, FIRST, FIRST, LATER, site(tariffs)))
+    said, true = (each.total for each in found)
+    assert said.money is not None and true.money is not None
+    assert true.cost_error == true.saved_error == 0
+    assert abs(said.energy.charger_mws - true.energy.charger_mws) == said.energy.error_mws > 0
+    assert 0 < abs(said.money.cost - true.money.cost) <= said.cost_error
+    assert 0 < abs(said.money.saved - true.money.saved) <= said.saved_error
+    assert "+- " in as_text(found[0]) and "may be off by 0.14 kWh" in " ".join(as_text(found[0]).split())
+    assert "+- " not in as_text(found[1])
+
+
+def test_energy_without_a_valid_tariff_is_said_to_be_left_out_of_the_money(tmp_path: Path) -> None:
+    later = Tariffs("EUR", (Tariff(date(2031, 5, 15), Decimal("0.3"), Decimal("0.1"), Decimal("0.2")),))
+    with steady(tmp_path / "h.sqlite", FIRST, 2, 500.0) as ledger:
+        made = build(ledger, FIRST, date(2031, 5, 15), LATER, site(later))
+        unpriced = build(ledger, FIRST, FIRST, LATER, site(None))
+    assert made.total.unpriced_mws == 12 * MWS_PER_KWH
+    assert made.total.money is not None and made.total.money.paid == Decimal("3.6")
+    assert any("For 12.00 kWh no tariff was valid" in note for note in reports.notes(made))
+    assert unpriced.total.money is None
+    assert any("no prices are configured" in note for note in reports.notes(unpriced))
+
+
+# --- written down ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"),
+    [("0.005", "0.01"), ("0.0049999", "0.00"), ("-0.004", "0.00"), ("-0.005", "-0.01"), ("1E+2", "100.00")],
+)
+def test_rounding_is_that_of_a_shop_and_nought_has_no_sign(value: str, shown: str) -> None:
+    assert reports.rounded(Decimal(value)) == shown
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 120])
+@pytest.mark.parametrize("last", [FIRST, date(2031, 5, 16)])
+def test_no_line_is_wider_than_the_terminal(ledger: Ledger, width: int, last: date) -> None:
+    made = build(ledger, FIRST, last, LATER, site())
+    lines = as_text(made, width).splitlines()
+    assert max(map(len, lines)) <= width
+    assert any("█" in line for line in lines if not line.startswith("Bars")) == (width > 40 or made.single)
+    assert as_text(made, width, PLAIN).isascii()
+
+
+def test_bars_are_as_long_as_what_they_show() -> None:
+    energy = Energy(solar_mws=30 * MWS_PER_KWH, export_mws=20 * MWS_PER_KWH, bought_mws=10 * MWS_PER_KWH)
+    assert reports._bar(energy, 60 * MWS_PER_KWH, 12, BLOCKS) == "██████░░░░▒▒"
+    assert reports._bar(energy, 120 * MWS_PER_KWH, 12, PLAIN) == "###..+"
+    assert reports._bar(NOTHING, 0, 12, BLOCKS) == ""
+
+
+def test_blocks_only_where_the_encoding_has_them() -> None:
+    assert reports.marks_for("utf-8") is BLOCKS
+    assert reports.marks_for("ascii") is PLAIN
+    assert reports.marks_for("latin-1") is PLAIN
+    assert reports.marks_for(None) is PLAIN
+    assert reports.marks_for("no such encoding") is PLAIN
+
+
+def test_an_hour_that_is_partly_unknown_is_marked(ledger: Ledger) -> None:
+    rows = as_text(build(ledger, date(2031, 5, 15), date(2031, 5, 15), LATER, site()), 80, PLAIN).splitlines()
+    (twelve,) = [row for row in rows if row.startswith("12 ")]
+    assert twelve.split() == ["12", "?", "?", "?", "???"]
+    (thirteen,) = [row for row in rows if row.startswith("13 ")]
+    assert thirteen.endswith("???") and thirteen.split()[1] != "?"
+    assert any(row.startswith("Not known: 11:00 to 13:18.") for row in rows)
+
+
+def test_json_says_the_same_exactly(ledger: Ledger) -> None:
+    made = build(ledger, FIRST, date(2031, 5, 16), LATER, site())
+    document = json.loads(json.dumps(as_json(made), allow_nan=False))
+    cost = made.total.money
+    assert cost is not None
+    assert Decimal(document["total"]["money"]["saved"]) == cost.saved
+    assert document["total"]["solar_wh"] * 3_600_000 == pytest.approx(made.total.energy.solar_mws, abs=1)
+    assert sum(line["charger_wh"] for line in document["lines"]) == pytest.approx(document["total"]["charger_wh"])
+    assert len(document["hours"]) == 72
+    assert datetime.fromisoformat(document["total"]["begin"]) == made.total.begin
+    assert document["currency"] == "EUR" and document["report_version"] == 1
+
+
+def test_months() -> None:
+    assert reports.month_of("2028-02") == (date(2028, 2, 1), date(2028, 2, 29))
+    with pytest.raises(ValueError):
+        reports.month_of("2028-13")
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "name"),
+    [
+        (date(2031, 5, 14), date(2031, 5, 14), "Wednesday, 14 May 2031"),
+        (date(2028, 2, 1), date(2028, 2, 29), "February 2028"),
+        (date(2031, 5, 1), date(2031, 5, 30), "1 to 30 May 2031"),
+        (date(2031, 4, 30), date(2031, 5, 2), "30 April to 2 May 2031"),
+        (date(2030, 12, 31), date(2031, 1, 1), "31 December 2030 to 1 January 2031"),
+    ],
+)
+def test_what_a_period_is_called(ledger: Ledger, first: date, last: date, name: str) -> None:
+    made = build(ledger, FIRST, FIRST, LATER, site())
+    assert reports.title(made._replace(first=first, last=last)) == name
+
+
+def test_every_way_a_charge_can_end_has_words() -> None:
+    """The causes with which the machine's table leaves the states that are on."""
+    on = 1 << machine.CHARGING | 1 << machine.DISARMING
+    ends = {machine.CAUSES[row.cause] for row in machine.TABLE if row.sources & on and not machine.wants_on(row.target)}
+    assert ends and ends <= set(reports.ENDS)
+
+
+# --- the command -----------------------------------------------------------------------------------------------------
+
+PAST = date(2024, 5, 14)  # the command asks the real clock, so its history lies in the past
+
+
+@pytest.fixture(scope="module")
+def config(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("command")
+    path = folder / "config.toml"
+    path.write_text(
+        f"""
+        charger = {{ name = "carport", current_a = 6 }}
+        relay.command_topic = "carport/plug/command"
+        meter = [{{ topic = "house/meter" }}]
+        site.time_zone = "Europe/Lisbon"
+        store.directory = "{folder}"
+        [money]
+        currency = "€"
+        tariff = [{{ import_price = 0.29, export_price = 0.06, alternative_price = 0.21 }}]
+        """,
+        encoding="utf-8",
+    )
+    with Ledger(folder / "history-carport.sqlite") as ledger:
+        live(ledger, PAST, 2, Habit(seed=6, every_s=30.0))
+    return path
+
+
+def run(*arguments: str, encoding: str = "utf-8", before: str = "") -> subprocess.CompletedProcess[bytes]:
+    program = f"import sys; {before or 'pass'}; from surpluscharge import cli; sys.exit(cli.main(sys.argv[1:]))"
+    return subprocess.run(
+        [sys.executable, "-c", program, "report", *arguments],
+        capture_output=True,
+        check=False,
+        timeout=120,
+        env={"PYTHONIOENCODING": encoding, "PATH": "/usr/bin:/bin", "COLUMNS": "70"},
+    )
+
+
+def test_the_text_comes_without_the_drawing_library(config: Path) -> None:
+    done = run("--config", str(config), "--day", "2024-05-14", before="sys.modules['matplotlib'] = None")
+    assert done.returncode == 0, done.stderr
+    text = done.stdout.decode()
+    assert "carport: Tuesday, 14 May 2024" in text and "█" in text and "€" in text
+    assert max(map(len, text.splitlines())) <= 70
+
+
+def test_the_page_without_the_drawing_library_says_what_to_install(config: Path, tmp_path: Path) -> None:
+    page = tmp_path / "page.html"
+    arguments = ("--config", str(config), "--day", "2024-05-14", "--html", str(page))
+    done = run(*arguments, before="sys.modules['matplotlib'] = None")
+    assert done.returncode == 1 and b"surpluscharge[report]" in done.stderr and b"Traceback" not in done.stderr
+    assert not page.exists()
+
+
+def test_a_terminal_that_knows_only_ascii_gets_ascii(config: Path) -> None:
+    done = run("--config", str(config), "--month", "2024-05", encoding="ascii")
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.isascii() and b"###" in done.stdout
+
+
+def test_json_and_page_in_one_go(config: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    page = tmp_path / "page.html"
+    arguments = ["report", "--config", str(config), "--from", "2024-05-14", "--to", "2024-05-15"]
+    assert cli.main([*arguments, "--json", "--html", str(page)]) == 0
+    out, err = capsys.readouterr()
+    document = json.loads(out)
+    assert [line["first"] for line in document["lines"]] == ["2024-05-14", "2024-05-15"]
+    assert document["total"]["money"] is not None
+    assert page.read_text(encoding="utf-8").startswith("<!doctype html>") and "written" in err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status", "message"),
+    [
+        (["--day", "14.5.2024"], 2, "write it as 2031-05-14"),
+        (["--month", "2024-13"], 2, "write it as 2031-05"),
+        (["--day", "2024-05-14", "--month", "2024-05"], 1, "exclude one another"),
+        (["--to", "2024-05-14"], 1, "--to needs --from"),
+        (["--from", "2024-05-15", "--to", "2024-05-14"], 1, "2024-05-15 is later than 2024-05-14"),
+        (["--day", "9999-01-01"], 1, "still to come"),
+        (["--day", "2024-05-14", "--html", "/nowhere/page.html"], 1, "/nowhere/page.html cannot be written"),
+    ],
+)
+def test_wrong_arguments_are_explained(
+    config: Path, capsys: pytest.CaptureFixture[str], arguments: list[str], status: int, message: str
+) -> None:
+    try:
+        got = cli.main(["report", "--config", str(config), *arguments])
+    except SystemExit as stop:
+        got = int(str(stop.code))
+    out, err = capsys.readouterr()
+    assert (got, out) == (status, "")
+    assert message in err
+
+
+def test_days_can_be_named(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    today = datetime.now(ZONE).date()
+    for name, day in (("today", today), ("yesterday", today - timedelta(days=1))):
+        assert cli.main(["report", "--config", str(config), "--day", name, "--json"]) == 0
+        shown = json.loads(capsys.readouterr().out)["first"]
+        if datetime.now(ZONE).date() == today:  # it may be midnight just now
+            assert shown == day.isoformat()
+
+
+def test_where_there_is_no_history_yet(tmp_path: Path, capsys: pytest.CaptureFixture[str], config: Path) -> None:
+    text = config.read_text(encoding="utf-8").replace(str(config.parent), str(tmp_path))
+    (tmp_path / "config.toml").write_text(text, encoding="utf-8")
+    assert cli.main(["report", "--config", str(tmp_path / "config.toml")]) == 1
+    assert "there is no history yet" in capsys.readouterr().err
+
+
+def test_the_daemon_may_write_meanwhile(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with Ledger(config.parent / "history-carport.sqlite") as writer, writer._transaction():
+        writer._db.execute("INSERT INTO fault VALUES (0, 'draw-high', 'raised')")
+        assert cli.main(["report", "--config", str(config), "--day", "2024-05-14"]) == 0
+        writer._db.execute("DELETE FROM fault")
+    assert "carport: Tuesday" in capsys.readouterr().out

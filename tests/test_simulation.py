@@ -1,0 +1,271 @@
+"""House-days on a virtual clock: each kind of trouble once, random ones, and planted bugs that must be found.
+
+The daemon in them is the real one; see tests/simulation.py. Years of them: `python -m tests.bench.house_years`.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from surpluscharge.clock import day_number
+from surpluscharge.control import machine, supervisor
+from surpluscharge.control.controller import Controller, Kept
+from surpluscharge.control.machine import Row
+from surpluscharge.control.supervisor import Supervisor
+from surpluscharge.daemon import relay as relay_module
+from surpluscharge.daemon import service as service_module
+from surpluscharge.daemon import store
+from surpluscharge.daemon.mqtt import Post
+from tests.bench import house_years
+from tests.simulation import (
+    HOUR_S,
+    KINDS,
+    Broken,
+    Episode,
+    anew,
+    draw_setup,
+    plan,
+    run_house,
+    shrink,
+    simulate,
+)
+
+# Households in which the trouble has time to show, where the usual one is not right.
+SEEDS = {"draws a little more": 88, "socket heating": 3, "meter sign flipped": 2}
+CODES = {
+    "broker down": {"broker-lost"},
+    "plug offline": {"temperature-lost"},
+    "relay stuck off": {"relay-not-on"},
+}
+
+
+def forced(kind: str, seed: int, at_s: float = 9 * HOUR_S) -> Episode:
+    """Return a trouble that comes while a charge runs, or about to, where that matters."""
+    low, high = KINDS[kind].lasts_s
+    after_s = 3.0 if KINDS[kind].when == "arming" else 60.0
+    return Episode(kind, at_s, min(high, max(low, 2700.0)), KINDS[kind].when, after_s, seed)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_each_trouble_is_survived_and_what_can_be_told_of_it_is_told(kind: str) -> None:
+    seed = SEEDS.get(kind, 2)
+    simulation = simulate(seed, 1, [forced(kind, seed)], full=True)
+    result = simulation.result
+    assert result.injected[kind] == 1
+    assert not result.false, result.doubts
+    assert result.starts > 0
+    if KINDS[kind].codes:
+        assert result.detected[kind] == 1, dict(result.raised)
+        assert CODES.get(kind, KINDS[kind].codes) & result.raised.keys()
+
+
+@pytest.mark.parametrize("seed", range(1000, 1008))
+def test_random_troubles_break_no_invariant(seed: int) -> None:
+    assert run_house(seed, 1).checks > 1000
+
+
+@pytest.mark.parametrize("seed", [1, 7])
+def test_nothing_is_raised_without_a_cause_where_nothing_is_wrong(seed: int) -> None:
+    result = run_house(seed, 1, faults=False)
+    assert not result.injected
+    assert not result.false, result.doubts
+    assert result.fault_free_days == 1
+    assert result.energy_wh > 500.0
+
+
+def test_a_seed_says_all() -> None:
+    """The same seed is the same history, line by line; another is another."""
+
+    def history(seed: int) -> list[str]:
+        simulation = simulate(seed, 1, plan(seed, 3))
+        return [*simulation.log.recent, f"{simulation.result}"]
+
+    once = history(11)
+    assert once == history(11)
+    assert once != history(12)
+
+
+def test_the_service_s_own_way_to_tell_the_time_agrees() -> None:
+    simulation = simulate(3, 1, ())
+    clock = simulation.clock
+    for clock.offset_s in (0.0, 4 * HOUR_S - 1.0, -3e8, 9e6 + 0.5):
+        at = simulation.service._at()
+        assert at == service_module.moment(simulation.config, clock)
+        assert at.session_day == day_number(clock.wall(), simulation.config.rearm_at)
+
+
+# --- planted bugs: each a small change to the package, found by the simulation ---------------------------------------
+
+TABLE = machine.TABLE
+
+
+def without(*causes: int) -> tuple[Row, ...]:
+    return tuple(row for row in TABLE if row.cause not in causes)
+
+
+def latches_forgotten(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(Supervisor, "__init__", lambda self, records=(): _bare(self))
+
+
+def _bare(self: Supervisor) -> None:
+    self.records = {}
+    self._evident_since_s = {}
+
+
+def will_says_on(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(service_module, "off_post", lambda config: Post("elsewhere", "off", 1))
+
+
+def off_taken_for_granted(patch: pytest.MonkeyPatch) -> None:
+    real = Controller.confirmed
+    patch.setattr(Controller, "confirmed", lambda self, on: True if not on else real(self, on))
+    patch.setattr(Controller, "_restore", _restored_as_long_off)
+
+
+_real_restore = Controller._restore
+
+
+def _restored_as_long_off(self: Controller, kept: Kept, at: Any) -> None:
+    _real_restore(self, kept, at)
+    self.state = self.state._replace(off_since_s=at.now_s - 1e6)
+
+
+def staleness_ignored(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(machine, "TABLE", without(machine.C_METER_SILENT))
+
+
+def starts_forgotten(patch: pytest.MonkeyPatch) -> None:
+    real = Controller.kept
+    patch.setattr(Controller, "kept", lambda self: real(self)._replace(starts_s=()))
+
+
+def session_forgotten(patch: pytest.MonkeyPatch) -> None:
+    real = Controller.kept
+    patch.setattr(Controller, "kept", lambda self: real(self)._replace(session_s=0.0, session_wh=0.0, on=False))
+
+
+def over_current_overlooked(patch: pytest.MonkeyPatch) -> None:
+    blind = tuple(
+        fault._replace(evidence=lambda now, limits: False)
+        if fault.code in ("over-current", "draw-high", "socket-overload")
+        else fault
+        for fault in supervisor.FAULTS
+    )
+    patch.setattr(supervisor, "FAULTS", blind)
+
+
+def on_retained(patch: pytest.MonkeyPatch) -> None:
+    real = relay_module.on_post
+    patch.setattr(relay_module, "on_post", lambda config: real(config)._replace(retain=True))
+
+
+def only_wishes_counted(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(Controller, "_count_unwished", lambda self, at: None)
+
+
+def standing_clock_believed(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(store, "UNKNOWABLE_S", 0.0)
+
+
+def minimum_on_ignored(patch: pytest.MonkeyPatch) -> None:
+    rows = tuple(
+        row._replace(when=row.when & ~machine.MIN_ON_OVER) if row.cause == machine.C_IMPORT_HELD else row
+        for row in TABLE
+    )
+    patch.setattr(machine, "TABLE", rows)
+
+
+CHARGE = "charging"
+BUGS: dict[str, tuple[Callable[[pytest.MonkeyPatch], None], int, int, list[Episode]]] = {
+    "a restart forgets latched faults": (
+        latches_forgotten,
+        9,
+        2,
+        [forced("far too much current", 2), Episode("daemon crash", 11 * HOUR_S, 20.0)],
+    ),
+    "the will is not the off command": (will_says_on, 7, 2, [Episode("daemon crash", 0.0, 300.0, CHARGE, 60.0)]),
+    "off is always taken for confirmed": (
+        off_taken_for_granted,
+        3,
+        2,
+        [Episode("daemon crash", 0.0, 3.0, CHARGE, 600.0)],
+    ),
+    "a stale meter is ignored": (staleness_ignored, 6, 2, [Episode("meter silent", 0.0, 900.0, CHARGE, 60.0)]),
+    "a restart forgets the starts": (
+        starts_forgotten,
+        4,
+        2,
+        [Episode("daemon crash", hour * HOUR_S, 5.0, CHARGE, 400.0) for hour in range(12)],
+    ),
+    "a restart forgets the session": (
+        session_forgotten,
+        5,
+        0,
+        [Episode("daemon crash", hour * HOUR_S, 5.0, CHARGE, 1500.0) for hour in range(12)],
+    ),
+    "over-current is overlooked": (
+        over_current_overlooked,
+        0,
+        2,
+        [Episode("far too much current", 0.0, 2400.0, CHARGE, 60.0, seed) for seed in (5,)],
+    ),
+    "on is retained": (on_retained, 8, 2, []),
+    "a relay that nobody can tell off costs no session": (
+        only_wishes_counted,
+        5,
+        1,
+        [Episode("broker down", hour * HOUR_S, 1750.0, CHARGE, 300.0) for hour in range(12)],
+    ),
+    "a wall clock that stood still is believed": (
+        standing_clock_believed,
+        5,
+        6,
+        [Episode("power loss", hour * HOUR_S, 3600.0, CHARGE, 1500.0, hour + 6) for hour in range(8)],
+    ),
+    "the minimum-on time is ignored": (minimum_on_ignored, 2, 2, []),
+}
+
+
+@pytest.mark.parametrize("bug", BUGS)
+def test_a_planted_bug_is_found(bug: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    plant, number, seed, schedule = BUGS[bug]
+    simulate(seed, 1, anew(schedule), full=True)
+    plant(monkeypatch)
+    with pytest.raises(Broken) as caught:
+        simulate(seed, 1, anew(schedule), full=True)
+    assert caught.value.number == number, caught.value
+
+
+def test_a_failing_schedule_shrinks_to_what_it_needs(monkeypatch: pytest.MonkeyPatch) -> None:
+    staleness_ignored(monkeypatch)
+    culprit = Episode("meter silent", 0.0, 900.0, CHARGE, 60.0)
+    others = [Episode("clock jump", 3 * HOUR_S, 1.0), Episode("disk full", 5 * HOUR_S, 60.0)]
+    assert [episode.kind for episode in shrink(2, 1, [*others, culprit])] == ["meter silent"]
+
+
+def test_a_failing_seed_replays_with_one_command(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(house_years, "plan", lambda seed, days: [Episode("meter silent", 0.0, 900.0, CHARGE, 60.0)])
+    assert house_years.replay(2, 1, faults=True) == 0
+    staleness_ignored(monkeypatch)
+    assert house_years.replay(2, 1, faults=True) == 1
+    said = capsys.readouterr().out
+    assert "seed 2 holds for 1 days" in said
+    assert "invariant 6" in said
+    assert "the least that must go wrong for this:\n  meter silent" in said
+
+
+def test_simulations_leave_no_trace() -> None:
+    random.seed(5)
+    expected = random.random()
+    random.seed(5)
+    before = service_module.store, service_module.asyncio, service_module.logs.logger
+    run_house(1, 1)
+    assert random.random() == expected
+    assert (service_module.store, service_module.asyncio, service_module.logs.logger) == before
+    assert draw_setup(4) == draw_setup(4)

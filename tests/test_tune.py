@@ -1,0 +1,338 @@
+"""Tuning and comparing: a planted difference is found, chance is not, and what is written can be used."""
+
+from __future__ import annotations
+
+import json
+import math
+import random
+import subprocess
+import sys
+import tomllib
+from array import array
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from surpluscharge import cli, config
+from surpluscharge.config import Config
+from surpluscharge.planning import comparing, compiling, tune
+from surpluscharge.planning.comparing import Study
+from surpluscharge.planning.replay import Series, series
+from tests.conftest import config_from
+
+BEGIN_S = 1935360000.0  # 1 May 2031, midnight UTC
+MONEY = {
+    "currency": "EUR",
+    "tariff": [{"import_price": 0.27, "export_price": 0.08, "alternative_price": 0.2}],
+}
+
+
+def days_of_sun(days: int, seed: int = 1, spacing_s: float = 60.0) -> Series:
+    """Return invented days: a sine of sun under clouds of some minutes, and a house below it."""
+    chance = random.Random(seed)
+    at_s, surplus_w, cloud, left = array("d"), array("d"), 1.0, 0.0
+    for i in range(int(days * 86400 / spacing_s)):
+        left -= spacing_s
+        if left <= 0.0:
+            cloud, left = chance.choice([1.0, 1.0, 0.3]), chance.expovariate(1 / 900.0)
+        hour = i * spacing_s / 3600.0 % 24.0
+        sun_w = max(0.0, math.sin((hour - 6.0) / 12.0 * math.pi)) * 2600.0 * cloud
+        at_s.append(BEGIN_S + i * spacing_s)
+        surplus_w.append(sun_w - 250.0 + chance.gauss(0.0, 60.0))
+    return series(at_s, surplus_w, 30.0)
+
+
+def study_of(days: int = 20, seed: int = 1, **control: object) -> Study:
+    settings = config_from(control=control, money=MONEY, site={"time_zone": "UTC"})
+    return comparing.study(settings, days_of_sun(days, seed))
+
+
+def few(case: Study) -> list[tune.Candidate]:
+    """Return the configuration, the candidates that follow the prices, and some others."""
+    rules = tune.candidates(case)
+    return [rules[0], *rules[1:13], *rules[40::97]]
+
+
+# --- tuning ----------------------------------------------------------------------------------------------------------
+
+
+def test_there_are_a_thousand_candidates_and_the_configuration_takes_each() -> None:
+    case = study_of(1)
+    rules = tune.candidates(case)
+    assert len(rules) > 1000
+    for rule in rules[1:]:
+        settings = config_from(control=dict(rule.settings), money=MONEY)
+        assert not settings.warnings() or all("small loads" not in text for text in settings.warnings())
+        if isinstance(rule.settings["start_export_w"], str):
+            continue
+        params = settings.settings().params
+        assert params == rule.params._replace(
+            start_export_w=rule.thresholds.start_w[0], stop_import_w=rule.thresholds.stop_w[0]
+        )
+
+
+def test_a_score_is_what_a_replay_of_that_configuration_gives() -> None:
+    case = study_of(4)
+    rules = few(case)
+    found = tune.scores(case, case.sums.gain, rules)
+    for rule, score in zip(rules, found, strict=True):
+        settings = config_from(control=dict(rule.settings), money=MONEY, site={"time_zone": "UTC"})
+        alone = comparing.compare(comparing.study(settings, case.readings)).replayed
+        assert list(score.worth) == pytest.approx(list(alone.gain), abs=1e-12)
+        assert score.starts == alone.starts
+    assert len({sum(score.worth) for score in found}) > 5
+
+
+def test_a_bad_configuration_is_found_out() -> None:
+    found = tune.tune(study_of(start_export_w=200.0, stop_import_w=1900.0, stop_delay_s=1800.0))
+    assert found.recommended
+    assert found.best != 0
+    assert 0.0 < found.gain.low < found.gain.mean < found.gain.high
+    # The expected gain is earned on other days than those it was chosen on, so it promises no more than was to be had.
+    in_sample = sum(found.scores[found.best].worth) - sum(found.scores[0].worth)
+    assert found.gain.mean * len(found.scores[0].worth) <= in_sample + 1e-9
+
+
+def test_what_is_within_chance_is_not_recommended() -> None:
+    """The best of all, taken as the configuration, leaves nothing to recommend; nor do days that are all alike."""
+    first = tune.tune(study_of(start_export_w=200.0, stop_import_w=1900.0))
+    best = dict(first.rules[first.best].settings)
+    again = tune.tune(study_of(**best))
+    assert not again.recommended
+    assert again.best == 0 or again.gain.low <= 0.0
+    assert "chance" in again.reason or "Nothing" in again.reason
+
+
+def test_too_few_days_are_not_judged_by() -> None:
+    found = tune.tune(study_of(5, start_export_w=200.0, stop_import_w=1900.0))
+    assert not found.recommended
+    assert "14 are the least" in found.reason
+
+
+def test_fewest_starts_that_earn_no_less() -> None:
+    found = tune.tune(study_of(start_export_w=200.0, stop_import_w=1900.0, stop_delay_s=0.0), "starts")
+    before, after = found.scores[0], found.scores[found.best]
+    assert sum(after.worth) >= sum(before.worth)
+    assert sum(after.starts) <= sum(before.starts)
+    assert all(sum(score.worth) < sum(before.worth) or sum(score.starts) >= sum(after.starts) for score in found.scores)
+
+
+def test_without_prices_value_is_refused_and_solar_works() -> None:
+    case = comparing.study(config_from(site={"time_zone": "UTC"}), days_of_sun(3))
+    with pytest.raises(ValueError, match=r"add a \[money\] table"):
+        tune.tune(case)
+    found = tune.tune(case, "solar")
+    done = comparing.run(case, comparing.configured(case))
+    assert sum(found.scores[0].worth) == pytest.approx(sum(done.solar_wh) - sum(done.grid_wh))
+    assert found.unit == "Wh"
+
+
+def test_the_frontier_is_beaten_by_none() -> None:
+    found = tune.tune(study_of(5))
+    points = [(sum(score.starts), sum(score.worth)) for score in found.scores]
+    edge = [points[i] for i in tune.frontier(found)]
+    assert edge == sorted(edge)
+    assert len(edge) > 1
+    for starts, worth in points:
+        assert any(s <= starts and w >= worth for s, w in edge)
+    for starts, worth in edge:
+        assert not any(s <= starts and w >= worth and (s, w) != (starts, worth) for s, w in points)
+
+
+def test_the_bootstrap_knows_what_chance_does() -> None:
+    """Against the normal approximation: the mean of n values has a standard error of sigma / sqrt(n)."""
+    chance = random.Random(2)
+    values = [chance.gauss(0.5, 2.0) for _ in range(400)]
+    spread = tune.bootstrap(values)
+    assert spread.mean == pytest.approx(sum(values) / 400)
+    assert spread.low == pytest.approx(spread.mean - 1.645 * 0.1, abs=0.03)
+    assert spread.high == pytest.approx(spread.mean + 1.645 * 0.1, abs=0.03)
+    assert tune.bootstrap([1.0] * 9) == (1.0, 1.0, 1.0)
+
+
+def test_without_the_compiler_the_scores_are_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    case = study_of(2)
+    rules = few(case)[::4]
+    fast = tune.scores(case, case.sums.gain, rules)
+    monkeypatch.setattr(compiling, "available", lambda: False)
+    shares: list[float] = []
+    assert tune.scores(case, case.sums.gain, rules, shares.append) == fast
+    assert shares[-1] == 1.0
+
+
+# --- comparing -------------------------------------------------------------------------------------------------------
+
+
+def test_nothing_earns_more_than_hindsight() -> None:
+    for seed in range(4):
+        case = study_of(3, seed, min_on_s=300.0 * seed, min_off_s=240.0)
+        found = comparing.compare(case)
+        assert found.hindsight is not None
+        assert found.auto is not None
+        for done in (found.replayed, found.plain, found.auto, found.ideal):
+            assert done is not None
+            assert sum(done.gain) <= found.hindsight.at_most + 1e-9
+        assert sum(found.ideal.gain if found.ideal else []) == pytest.approx(found.hindsight.gain)
+
+
+def test_auto_thresholds_follow_the_hours() -> None:
+    window = {"begins": "10:00", "ends": "12:00", "days": "all", "import_price": 0.21}
+    tariff = {**MONEY["tariff"][0], "window": [window]}  # type: ignore[dict-item]
+    settings = config_from(
+        control={"start_export_w": "auto", "stop_import_w": "auto"},
+        money={**MONEY, "tariff": [tariff]},
+        site={"time_zone": "UTC"},
+    )
+    case = comparing.study(settings, days_of_sun(2))
+    pairs = comparing.configured(case)
+    assert len(pairs.start_w) == len(case.readings.at_s)
+    for i in range(0, len(pairs.start_w), 7):
+        assert (pairs.start_w[i], pairs.stop_w[i]) == settings.thresholds(case.moment(case.readings.at_s[i]))
+    assert len(set(pairs.start_w)) == 2
+
+
+# --- writing it down -------------------------------------------------------------------------------------------------
+
+NEW = {"start_export_w": 1250, "stop_import_w": "auto", "start_delay_s": 0.0, "stop_delay_s": 90.0}
+HEAD = 'charger.current_a = 6\nrelay.command_topic = "a"\nmeter = [{ topic = "b" }]\n'
+
+
+@pytest.mark.parametrize(
+    ("control", "wanted"),
+    [
+        (
+            "[control]  # mine\n  start_export_w = 1100.0   # by feel\n# stop_import_w = 3\nmin_on_s = 300\n[log]\n",
+            "[control]  # mine\nstop_import_w = 400\nstart_delay_s = 0\nstop_delay_s = 90\n"
+            "  start_export_w = 1250   # by feel\n# stop_import_w = 3\nmin_on_s = 300\n[log]\n",
+        ),
+        (
+            "control.start_export_w=900\ncontrol.stop_delay_s = 'PT2M' # long\n[log]\n",
+            "control.stop_import_w = 400\ncontrol.start_delay_s = 0\n"
+            "control.start_export_w=1250\ncontrol.stop_delay_s = 90 # long\n[log]\n",
+        ),
+        (
+            "[log]\n",
+            "[log]\n\n[control]\nstart_export_w = 1250\nstop_import_w = 400\nstart_delay_s = 0\nstop_delay_s = 90\n",
+        ),
+    ],
+)
+def test_rewriting_keeps_all_else(control: str, wanted: str) -> None:
+    text = tune.rewritten(HEAD + control, {**NEW, "stop_import_w": 400}, "my.toml")
+    assert text == HEAD + wanted
+    assert tomllib.loads(text)["control"]["start_export_w"] == 1250
+
+
+def test_a_file_that_cannot_be_changed_in_place_is_said_so() -> None:
+    with pytest.raises(ValueError, match=r"Write into \[control\]:\nstart_export_w = 1250") as caught:
+        tune.rewritten(HEAD + "control = { min_on_s = 300 }\n", {**NEW, "stop_import_w": 400}, "my.toml")
+    assert str(caught.value).startswith("my.toml cannot be changed by itself")
+
+
+# --- the commands ----------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def files(tmp_path: Path) -> tuple[str, str]:
+    """Return a configuration with prices and a file of readings."""
+    settings, readings = tmp_path / "my.toml", tmp_path / "readings.csv"
+    settings.write_text(
+        HEAD + 'site.time_zone = "UTC"\n[control]\nstart_export_w = 200 # too low\nstop_import_w = 1900\n'
+        'stop_delay_s = 1800\n[money]\ncurrency = "EUR"\n[[money.tariff]]\nimport_price = 0.27\nexport_price = 0.08\n'
+        "alternative_price = 0.2\n"
+    )
+    sun = days_of_sun(16)
+    rows = (f"{at_s:.0f},{-surplus_w:.1f}\n" for at_s, surplus_w in zip(sun.at_s, sun.surplus_w, strict=True))
+    readings.write_text("time,grid_w\n" + "".join(rows))
+    return str(settings), str(readings)
+
+
+def test_replay_command(files: tuple[str, str], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    arguments = ["replay", "--config", files[0], "--readings", files[1]]
+    page = tmp_path / "page.html"
+    assert cli.main([*arguments, "--json", "--html", str(page), "--day", "2031-05-03"]) == 0
+    printed = capsys.readouterr()
+    assert printed.err == ""  # no progress bar where nobody watches
+    document = json.loads(printed.out)
+    assert document["readings"] == 16 * 1440
+    assert document["plain"]["value"] == document["value"] < document["auto"]["value"] < document["hindsight_value"]
+    assert document["share_of_hindsight"] == pytest.approx(document["value"] / document["hindsight_value"], abs=1e-4)
+    assert sum(document["seconds_in"].values()) == pytest.approx(16 * 86400)
+    assert (document["solar_kwh"] + document["grid_kwh"]) * 1000 == pytest.approx(
+        1380 * (document["seconds_in"]["charging"] + document["seconds_in"]["disarming"]) / 3600, rel=1e-3
+    )
+    text = page.read_text()
+    assert "Saturday 3 May 2031" in text
+    assert text.count("<svg") == 4
+    assert "prefers-color-scheme: dark" in text
+    assert "http" not in text.replace("http://www.w3.org/", "").replace("http://purl.org/", "").replace(
+        "http://creativecommons.org/", ""
+    )
+    assert cli.main([*arguments, "--html", str(page), "--day", "2032-05-03"]) == 1
+    assert "is not among the readings, which go from 2031-04-30 to 2031-05-16" in capsys.readouterr().err
+    assert cli.main([*arguments, "--html", str(tmp_path / "no" / "page.html")]) == 1
+    assert "cannot be written" in capsys.readouterr().err
+    assert cli.main(arguments) == 0
+    printed = capsys.readouterr()
+    assert "share of hindsight" in printed.out
+    assert "each is held for up to 1 min 30 s here; the daemon would rely on one for 30 s only" in printed.out
+
+
+def test_tune_command(
+    files: tuple[str, str],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    new, page = tmp_path / "new.toml", tmp_path / "page.html"
+    arguments = ["tune", "--config", files[0], "--readings", files[1]]
+    assert cli.main([*arguments, "--json", "--write", str(new), "--html", str(page)]) == 0
+    printed = capsys.readouterr()
+    document = json.loads(printed.out)
+    assert document["recommended"] is True
+    assert "compare it with" in printed.err
+    written: Config = config.load(new)
+    assert written.control.start_export_w == document["best"]["start_export_w"]
+    assert "# too low" in new.read_text()
+    assert page.read_text().count("<svg") == 2
+    assert cli.main([*arguments, "--write", str(new)]) == 1
+    assert "is there already, and is not overwritten" in capsys.readouterr().err
+    # Tuned once more, there is nothing to write.
+    assert cli.main([*arguments[:2], str(new), *arguments[3:], "--write", str(tmp_path / "newer.toml")]) == 0
+    printed = capsys.readouterr()
+    assert "Not recommended." in printed.out
+    assert "was not written" in printed.err
+    assert not (tmp_path / "newer.toml").exists()
+
+
+def test_commands_say_what_is_wrong(files: tuple[str, str], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    poor = tmp_path / "poor.toml"
+    poor.write_text(HEAD)
+    assert cli.main(["tune", "--config", str(poor), "--readings", files[1]]) == 1
+    assert capsys.readouterr().err == (
+        f"{poor}: value needs prices: add a [money] table with a tariff, or choose --objective solar\n"
+    )
+    assert cli.main(["replay", "--config", str(poor), "--readings", str(tmp_path / "none.csv")]) == 1
+    assert "none.csv: cannot be read (No such file or directory)" in capsys.readouterr().err
+    assert cli.main(["replay", "--config", str(poor), "--readings", files[1], "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert (document["value"], document["hindsight_value"], document["auto"]) == (None, None, None)
+    assert document["solar_kwh"] > 0.0
+    with pytest.raises(SystemExit):
+        cli.main(["replay", "--config", str(poor), "--readings", files[1], "--day", "today"])
+    assert "'today' is no day: write it as" in capsys.readouterr().err
+
+
+def test_the_costliest_day_is_drawn_unless_one_is_named() -> None:
+    pictures = pytest.importorskip("surpluscharge.planning.pictures")
+    found = comparing.compare(study_of(4, start_export_w=200.0, stop_import_w=1900.0))
+    assert found.ideal is not None
+    lost = [best - gain for best, gain in zip(found.ideal.gain, found.replayed.gain, strict=True)]
+    worst = date.fromordinal(found.case.days.first + lost.index(max(lost)))
+    assert f"{worst:%A} {worst.day} {worst:%B}" in pictures.of_replay(found)
+
+
+def test_the_commands_do_not_load_what_only_a_pc_has() -> None:
+    """The daemon stays at home on a small computer: numba, numpy and matplotlib wait until they are asked for."""
+    code = "import sys, surpluscharge.cli; print(sorted({'numba', 'numpy', 'matplotlib'} & set(sys.modules)))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == "[]\n"
