@@ -92,14 +92,18 @@ def test_the_thresholds_are_the_rule_solved_for_the_surplus_of_now(
 
 
 def test_by_hand() -> None:
-    # Always half the draw: the last minutes say nothing new, and only the way back to the usual counts.
+    # Always half the draw: that is what will be.
     memory = remembered([(10.0, 0.5)] * 1000)
-    fades = 12000.0 / 600.0 * (1.0 - math.exp(-600.0 / 12000.0))  # the mean of exp(-t / 12000 s) over ten minutes
-    assert expected(memory, 600.0) == pytest.approx(0.25 + fades * 0.25, abs=1e-6)
-    # A kettle of 0.4 draws, just on: of the drop, over five minutes, 1 - 1/e is left on average.
+    assert expected(memory, 600.0) == pytest.approx(0.5)
+    # A kettle of 0.4 draws, just on: of the drop, over five minutes, the mean of exp(-t / 5 min) is left, 1 - 1/e.
     kettle = remember(memory, memory.at_s + 10.0, 0.1)
-    calm = expected(memory, 300.0)
-    assert expected(kettle, 300.0) == pytest.approx(calm - 0.4 * (1.0 - math.exp(-1.0)), abs=1e-6)
+    assert expected(kettle, 300.0) == pytest.approx(0.5 - 0.4 * (1.0 - math.exp(-1.0)))
+    # 0.4 down within ten minutes, 36 of their 600 seconds' worth of it: caution of 0.024. Break-even at 0.7, so a start
+    # asks for a mean of 0.724 over five minutes, which the surplus of now would have to raise from 0.5.
+    assert policy.caution(kettle) == pytest.approx(0.024)
+    start_w, stop_w = thresholds(kettle, DRAW_W, 0.7 * DRAW_W, 300.0, 300.0)
+    assert start_w / DRAW_W == pytest.approx(0.5 + 0.224 / (1.0 - math.exp(-1.0)))
+    assert 1.0 - stop_w / DRAW_W == pytest.approx(0.5 + 0.176 / (1.0 - math.exp(-1.0)))
 
 
 def test_the_interval_of_the_meter_matters_little() -> None:
@@ -136,7 +140,7 @@ def test_the_reasons() -> None:
         return why(memory, DRAW_W, break_even_w, 600.0, 300.0, on)
 
     steady = remembered([(10.0, 1.0)] * 400)
-    assert reason(steady, False).startswith("Worth a start: 19")
+    assert reason(steady, False).startswith("Worth a start: 2000 W")
     assert reason(steady, False, math.inf) == "At these prices charging from surplus does not pay."
     dip = remember(steady, steady.at_s + 10.0, 0.4)
     assert reason(dip, True).startswith("Charging on: there is less surplus than pays, but it is expected to come back")

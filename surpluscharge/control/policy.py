@@ -5,14 +5,14 @@ minimum-off time, so what counts is the mean over that time. Three things are kn
 the last minutes tends to be gone in minutes: a kettle ends, a gap closes. What has lasted for a while tends to last for
 a while. And where the surplus has been changeable, it is worth keeping both choices open a little longer. Hence:
 
-    expected = usual + what is left of (long mean - usual), of (short mean - long mean) and of (now - short mean)
+    expected = long mean + what is left of (short mean - long mean) + what is left of (now - short mean)
     start where   expected over the minimum-on time  >= break-even + caution
     stop where    expected over the minimum-off time <  break-even - caution
 
-Each part fades with a time of its own; the caution is in proportion to how much the surplus moved lately. Everything is
-a share of the draw, and of surplus only what the lead can use counts, so neither tariff nor house comes in but by
-break-even. Solved for the surplus of this moment, that gives the two thresholds that the machine takes: its delays and
-times, its budgets and caps, and all that must always hold stay as they are. Its delays add nothing here.
+Both parts fade, each with a time of its own; the caution is in proportion to how much the surplus moved lately.
+Everything is a share of the draw, and of surplus only what the lead can use counts, so neither tariff nor house comes
+in but by break-even. Solved for the surplus of this moment, that gives the two thresholds that the machine takes: its
+times, its budgets and caps, and all that must always hold stay as they are. Its delays are best nought here.
 
 The constants were fitted once, on days made for that alone; tests/bench/share_of_hindsight.py judges them on others.
 Like the machine, all of this is plain functions of plain numbers, for the daemon, replay and a compiler alike.
@@ -25,17 +25,15 @@ from typing import NamedTuple
 
 LEAST_SHARE = 0.01  # of the draw: less is the meter's noise about nought, not surplus, and starts nothing
 
-# The two means over the past, and how long each part of the surplus lasts (to a share of 1/e).
+# The two means over the past, and how long what they do not have yet will last (to a share of 1/e).
 SHORT_S = 300.0
 LONG_S = 1200.0
-NEW_LASTS_S = 300.0  # what the short mean does not have yet
-RECENT_LASTS_S = 1500.0  # what the long mean does not have yet
-LONG_LASTS_S = 12000.0  # the rest, until the usual is back
-USUAL_SHARE = 0.25  # of the draw, by day
+NEW_LASTS_S = 300.0
+RECENT_LASTS_S = 1500.0
 
 # A surplus above the draw, or an import, says a little more than one just at the edge of what can be used.
-BEYOND_WEIGHT = 0.17
-BEYOND_SHARE = 0.6  # farther out, it says no more
+BEYOND_WEIGHT = 0.2
+BEYOND_SHARE = 1.0  # farther out by so much of the draw, it says no more
 
 MOVES_S = 600.0  # over which the movement of the surplus is averaged
 CAUTION_S = 36.0  # as much as it usually moves in so many seconds is asked for on top
@@ -68,7 +66,11 @@ def nothing() -> Memory:
 
 
 def remember(memory: Memory, now_s: float, share: float) -> Memory:
-    """Take a reading in: the surplus as a share of the draw, at a monotonic time. The last one held until now."""
+    """Take a reading in: the surplus as a share of the draw, at a monotonic time. The last one held until now.
+
+    Leave out readings of the seconds after a switching: while meter and plug disagree about whether the charger runs,
+    the surplus seems to jump by the whole draw, and that would pass for a wild sky.
+    """
     now = usable(share)
     elapsed_s = now_s - memory.at_s
     if not elapsed_s <= FORGETS_S:
@@ -100,8 +102,7 @@ def expected(memory: Memory, over_s: float) -> float:
 def _base(memory: Memory, over_s: float) -> float:
     """Return what is to be expected apart from the surplus of this moment."""
     return (
-        USUAL_SHARE
-        + kept(over_s, LONG_LASTS_S) * (memory.long - USUAL_SHARE)
+        memory.long
         + kept(over_s, RECENT_LASTS_S) * (memory.short - memory.long)
         - kept(over_s, NEW_LASTS_S) * memory.short
     )
