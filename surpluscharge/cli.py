@@ -365,7 +365,7 @@ def _history(options: argparse.Namespace) -> int:
     now = _now(config)
     if options.mend:
         with store.alone(config.state_file), Ledger(config.history_file) as ledger:
-            ledger.mend(now.tzinfo, config.tariffs())
+            ledger.mend(energy.ms_of(now), now.tzinfo, config.tariffs())
     with Ledger(config.history_file, read_only=True) as ledger, ledger.snapshot():
         found = ledger.check(energy.ms_of(now), now.tzinfo)
         bounds = ledger.bounds()

@@ -92,6 +92,7 @@ EXPECTED = {
     "energy-cap-below-shortest-charge": [Says("session.energy_cap_wh", "120", "lower control.min_on_s")],
     "energy-with-unit": [Says("session.energy_cap_wh", '"5 kWh"', "Write energy_cap_wh = 5000")],
     "feedback-on-command-topic": [Says("relay.feedback.topic", '"carport/plug/command"', "the plug itself reports")],
+    "history-coarser-before-finer": [Says("history.minutes_days", "60", "at least history.readings_days")],
     "hold-too-short": [Says("relay.hold_s", "90", "twice relay.reassert_s")],
     "hold-without-mark": [Says("relay.hold_s", "180", "Write {hold_s} into relay.on_payload")],
     "keepalive-out-of-range": [Says("mqtt.keepalive_s", "900", "less than or equal to 60")],

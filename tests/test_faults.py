@@ -356,20 +356,26 @@ def test_a_frozen_meter_trips_though_its_readings_are_fresh() -> None:
 
 
 def test_a_meter_with_the_wrong_sign_is_found_by_the_relay_s_own_steps() -> None:
+    """Set wrong at installation: no step was ever right, so the first charge already ends as soon as it may."""
     rig = Rig(meter_sign=-1.0, sun_w=-1500.0)  # at night: the house imports, and the meter says it exports
     rig.charging()
-    assert rig.seen == ["meter-sign-doubted"]
-    rig.run(2000.0)
-    assert rig.mode == "charging"  # once may be chance
-    rig.controller.enable(False, rig.at())
-    rig.run(100.0)
-    rig.controller.enable(True, rig.at())
+    assert rig.seen == ["meter-sign-doubted", "meter-sign-tested"]
+    rig.run(2000.0, lambda: not rig.controller.wants_on)
+    assert rig.now_s - rig.controller.state.on_since_s == pytest.approx(300.0, abs=5.0)  # the minimum-on time
     rig.run(40000.0, lambda: "meter-sign" in rig.codes)
-    assert rig.seen == ["meter-sign-doubted", "meter-sign-tested", "meter-sign"]
+    assert list(dict.fromkeys(rig.seen)) == ["meter-sign-doubted", "meter-sign-tested", "meter-sign"]
     assert rig.mode == "locked-out"
     rig.meter_sign = 1.0
     rig.run(4000.0)
     assert "meter-sign" in rig.codes
+
+
+def test_a_sign_that_was_right_once_is_not_doubted_for_one_kettle() -> None:
+    rig = Rig().charging()
+    assert rig.controller.steps.proven
+    rig.controller.steps.contrary = 1
+    rig.run(2000.0)
+    assert rig.mode == "charging" and rig.codes == ["meter-sign-doubted"]
 
 
 def test_a_charge_after_two_contrary_steps_ends_as_soon_as_it_may() -> None:

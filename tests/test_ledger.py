@@ -10,6 +10,7 @@ import sqlite3
 import stat
 import subprocess
 import sys
+import tempfile
 import threading
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
@@ -21,6 +22,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from surpluscharge import cli
 from surpluscharge.control.draw import Step
 from surpluscharge.control.economics import EVERY_DAY, Tariff, Tariffs, Window
 from surpluscharge.history import exchange
@@ -120,7 +122,7 @@ def test_an_empty_ledger_knows_nothing(ledger: Ledger) -> None:
     assert ledger.last_charge() is None
     assert ledger.day_totals(date(2031, 1, 1), date(2031, 1, 3), LISBON, TARIFFS) == []
     assert ledger.retain(BEGIN_MS, LISBON, Retention(), TARIFFS) == []
-    assert ledger.recover() == []
+    assert ledger.recover(1 << 60) == []
     assert ledger.check(BEGIN_MS, LISBON) == []
 
 
@@ -130,39 +132,31 @@ def test_no_time_is_counted_twice_whatever_is_written(data: st.DataObject) -> No
     """Intervals at random, overlapping and repeated, against a list of milliseconds (invariant 10)."""
     listed = data.draw(st.lists(st.tuples(st.integers(0, 300), st.integers(1, 60)), min_size=1, max_size=15))
     owner: dict[int, int] = {}
-    with Ledger(Path(f"/dev/shm/ledger-{os.getpid()}.sqlite")) as ledger:
-        try:
-            for number, (begin_ms, length_ms) in enumerate(listed):
-                energy = Energy(length_ms, 0, length_ms * (number + 1))
-                again_ms = ledger.write(Batch([Interval(begin_ms, begin_ms + length_ms, energy)]))
-                fresh = [ms for ms in range(begin_ms, begin_ms + length_ms) if ms not in owner]
-                assert again_ms == length_ms - len(fresh)
-                owner |= dict.fromkeys(fresh, number)
-            low, high = sorted(data.draw(st.tuples(st.integers(0, 400), st.integers(0, 400))))
-            expected = sum(number + 1 for ms, number in owner.items() if low <= ms < high)
-            assert ledger.energy(low, high).import_mws == expected
-            assert total(one.energy for one in ledger.intervals(low, high)).import_mws == expected
-            assert ledger.check(10**9, UTC) == []
-        finally:
-            for file in Path("/dev/shm").glob(f"ledger-{os.getpid()}.sqlite*"):
-                file.unlink()
+    with tempfile.TemporaryDirectory() as folder, Ledger(Path(folder) / "history.sqlite") as ledger:
+        for number, (begin_ms, length_ms) in enumerate(listed):
+            energy = Energy(length_ms, 0, length_ms * (number + 1))
+            again_ms = ledger.write(Batch([Interval(begin_ms, begin_ms + length_ms, energy)]))
+            fresh = [ms for ms in range(begin_ms, begin_ms + length_ms) if ms not in owner]
+            assert again_ms == length_ms - len(fresh)
+            owner |= dict.fromkeys(fresh, number)
+        low, high = sorted(data.draw(st.tuples(st.integers(0, 400), st.integers(0, 400))))
+        expected = sum(number + 1 for ms, number in owner.items() if low <= ms < high)
+        assert ledger.energy(low, high).import_mws == expected
+        assert total(one.energy for one in ledger.intervals(low, high)).import_mws == expected
+        assert ledger.check(10**9, UTC) == []
 
 
 @given(st.lists(st.integers(0, 3_000_000), min_size=2, max_size=6))
 @settings(max_examples=30)
 def test_the_energy_between_times_adds_up(offsets_ms: list[int]) -> None:
     """The sum made in the database equals the sum of the intervals, and neighbouring spans add up."""
-    with Ledger(Path(f"/dev/shm/sums-{os.getpid()}.sqlite")) as ledger:
-        try:
-            ledger.write(Batch(readings(280)))
-            times_ms = sorted(BEGIN_MS + offset for offset in offsets_ms)
-            pieces = [ledger.energy(low, high) for low, high in itertools.pairwise(times_ms)]
-            assert total(pieces) == ledger.energy(times_ms[0], times_ms[-1])
-            for (low, high), piece in zip(itertools.pairwise(times_ms), pieces, strict=True):
-                assert piece == total(one.energy for one in ledger.intervals(low, high))
-        finally:
-            for file in Path("/dev/shm").glob(f"sums-{os.getpid()}.sqlite*"):
-                file.unlink()
+    with tempfile.TemporaryDirectory() as folder, Ledger(Path(folder) / "history.sqlite") as ledger:
+        ledger.write(Batch(readings(280)))
+        times_ms = sorted(BEGIN_MS + offset for offset in offsets_ms)
+        pieces = [ledger.energy(low, high) for low, high in itertools.pairwise(times_ms)]
+        assert total(pieces) == ledger.energy(times_ms[0], times_ms[-1])
+        for (low, high), piece in zip(itertools.pairwise(times_ms), pieces, strict=True):
+            assert piece == total(one.energy for one in ledger.intervals(low, high))
 
 
 def test_sessions_are_their_charges_together(ledger: Ledger) -> None:
@@ -278,12 +272,48 @@ def test_after_a_crash_what_was_open_is_closed_where_the_record_ends(ledger: Led
             states=[StateChange(BEGIN_MS, "arming", "charging", "surplus-held", -1500.0)],
         )
     )
-    (closed,) = ledger.recover()
+    (closed,) = ledger.recover(1 << 60)
     end_ms = intervals[-1].end_ms
     assert closed == Charge(BEGIN_MS, BEGIN_MS, end_ms, LOST, ledger.energy(BEGIN_MS, end_ms))
     assert ledger.charges(0, 1 << 60) == [closed]
     assert ledger.states(end_ms, end_ms + 1000) == [StateSpan(end_ms, end_ms + 1000, ABSENT, LOST)]
-    assert ledger.recover() == []
+    assert ledger.recover(1 << 60) == []
+
+
+def test_what_a_wrong_clock_left_in_the_future_is_not_taken_for_the_end(ledger: Ledger) -> None:
+    now_ms, far_ms = BEGIN_MS + 3_600_000, BEGIN_MS + 9 * 365 * 86_400_000
+    intervals = readings(100)
+    open_ = Charge(BEGIN_MS, BEGIN_MS, None, None, NOTHING)
+    ledger.write(Batch([*intervals, *readings(10, begin_ms=far_ms)], charges=[open_]))
+    (closed,) = ledger.recover(now_ms)
+    assert closed.end_ms == intervals[-1].end_ms
+    ledger.write(Batch(charges=[open_]))
+    (closed,) = ledger.recover(1000)  # 1970: a clock that is not set says nothing
+    assert closed.end_ms == ledger.bounds()[1]  # type: ignore[index]
+
+
+def test_a_clock_years_ahead_for_a_day_sums_up_a_month_at_most(ledger: Ledger) -> None:
+    begins_ms = range(BEGIN_MS, BEGIN_MS + 8_640_000_000, 900_000)
+    quarters = (Interval(at_ms, at_ms + 900_000, Energy(900_000, 0, 9)) for at_ms in begins_ms)
+    kept, now_ms = Retention(5, 10, 3653), BEGIN_MS + 9_000_000_000
+    ledger.fill(quarters, now_ms, LISBON, kept, tariffs=None, gaps_only=False)
+    before = len(list(ledger.intervals(0, 1 << 60)))
+    ledger.retain(ms_of(BEGIN + timedelta(days=40 * 365)), LISBON, kept, None)
+    assert before - 31 * 96 <= len(list(ledger.intervals(0, 1 << 60))) < before
+
+
+def test_a_clock_that_was_far_ahead_does_not_end_the_daily_work(ledger: Ledger) -> None:
+    """For two days the clock showed 2040; afterwards days are totalled and summed up as ever."""
+    ahead = BEGIN + timedelta(days=9 * 365)
+    ledger.write(Batch(readings(2 * 8640, begin_ms=ms_of(ahead))))
+    kept = Retention(1, 2, 90)
+    assert len(ledger.retain(ms_of(ahead + timedelta(days=2)), LISBON, kept, None)) == 2
+    ledger.write(Batch(readings(4 * 8640)))
+    days = ledger.retain(ms_of(BEGIN + timedelta(days=4)), LISBON, kept, None)
+    assert days == [date(2031, 10, 24) + timedelta(days=number) for number in range(4)]
+    rows = len(list(ledger.intervals(0, BEGIN_MS + 86_400_000)))
+    assert rows < 200  # the oldest day by quarters of an hour
+    assert ledger.retain(ms_of(BEGIN + timedelta(days=4)), LISBON, kept, None) == []
 
 
 def test_kill_9_loses_nothing_that_was_written_and_counts_nothing_twice(tmp_path: Path) -> None:
@@ -338,7 +368,7 @@ def test_time_counted_twice_is_found_and_mended(ledger: Ledger) -> None:
     assert "is counted twice" in troubles[0].what
     assert any("daily totals differ" in trouble.what for trouble in troubles)
     assert all("--mend" in trouble.remedy for trouble in troubles)
-    ledger.mend(LISBON, TARIFFS)
+    ledger.mend(1 << 60, LISBON, TARIFFS)
     assert ledger.check(now_ms, LISBON) == []
     assert ledger.energy(0, 1 << 60).known_ms <= good.known_ms + 60_000
 
@@ -365,7 +395,7 @@ def test_readings_of_the_future_and_wrong_totals_are_found(ledger: Ledger) -> No
     now_ms = ms_of(BEGIN + timedelta(days=3))
     (trouble,) = ledger.check(now_ms, LISBON)
     assert trouble.what == "the daily totals differ from the intervals on 2031-10-24"
-    ledger.mend(LISBON, TARIFFS)
+    ledger.mend(1 << 60, LISBON, TARIFFS)
     assert ledger.check(now_ms, LISBON) == []
 
 
@@ -471,3 +501,66 @@ def test_a_reader_that_is_killed_does_no_harm(ledger: Ledger, tmp_path: Path) ->
     reader.stdout.close()
     assert ledger.write(Batch(readings(100, begin_ms=BEGIN_MS + 10_000_000))) == 0
     assert ledger.check(BEGIN_MS + 86_400_000, LISBON) == []
+
+
+# --- the commands ----------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def configured(tmp_path: Path) -> Path:
+    """Write a configuration whose ledger is in a folder of its own."""
+    path = tmp_path / "shed.toml"
+    path.write_text(
+        '[charger]\ncurrent_a = 6.0\n[[meter]]\ntopic = "house/grid"\n[relay]\ncommand_topic = "plug/set"\n'
+        f'[site]\ntime_zone = "Europe/Lisbon"\n[store]\ndirectory = "{tmp_path / "state"}"\n',
+        encoding="utf-8",
+    )
+    return path
+
+
+def test_import_export_and_check_from_the_command_line(
+    configured: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def run(*words: object) -> tuple[int, str, str]:
+        code = cli.main([*(str(word) for word in words), "--config", str(configured)])
+        return code, *capsys.readouterr()
+
+    assert run("history", "check") == (
+        1,
+        "",
+        f"{tmp_path}/state/history-charger.sqlite: there is no history yet. The daemon makes it when it runs\n",
+    )
+    old = csv_file(tmp_path / "old.csv", 3000, end=datetime(2024, 3, 2, 12, tzinfo=LISBON))
+    code, said, _ = run("import", old)
+    assert code == 0
+    assert "each reading held for 180 s at most" in said
+    code, _, complaint = run("import", old)
+    assert code == 1
+    assert "no time is counted twice" in complaint and complaint.endswith("Nothing was imported\n")
+    code, said, _ = run("import", old, "--gaps-only")
+    assert (code, said.splitlines()[0][:7]) == (0, "0 rows:")
+    code, said, _ = run("history", "check")
+    assert code == 0
+    assert "nothing is counted twice" in said
+    code, said, _ = run("export", "--what", "days")
+    assert code == 0
+    assert [line.split(",")[0] for line in said.splitlines()] == ["day", "2024-02-29", "2024-03-01", "2024-03-02"]
+    code, said, told = run("export", "csv", "--from", "2024-03-01", "--to", "2024-03-01")
+    assert (code, told, len(said.splitlines())) == (0, "96 rows\n", 97)
+    assert said.splitlines()[1].startswith("2024-03-01T00:00:00.000+00:00,")
+    code, _, complaint = run("export", "parquet")
+    assert (code, complaint) == (1, "Parquet is no text: name a file with --output\n")
+    code, _, complaint = run("export", "--from", "yesterday")
+    assert code == 1
+    assert complaint.startswith("yesterday is neither a day (2031-05-14) nor a time")
+    code, _, complaint = run("export", "--output", tmp_path / "no" / "such" / "folder.csv")
+    assert (code, "cannot be written: No such file or directory" in complaint) == (1, True)
+
+    with Ledger(tmp_path / "state" / "history-charger.sqlite") as ledger:
+        first = next(ledger.intervals(0, 1 << 60))
+        ledger._insert([Interval(first.begin_ms + 1, first.end_ms, NOTHING)])
+    code, said, _ = run("history", "check")
+    assert code == 1
+    assert "is counted twice. Run this check with --mend, the daemon stopped." in said
+    code, said, _ = run("history", "check", "--mend")
+    assert (code, "nothing is counted twice" in said) == (0, True)

@@ -50,6 +50,7 @@ IN_ORDER = Situation(
     meter_repeats=0,
     meter_finest_w=0.1,
     contrary_steps=0,
+    sign_proven=True,
     refused_in_row=0,
     topics_refused=False,
     budget_spent=False,
@@ -233,7 +234,8 @@ def test_each_row_has_a_situation_of_its_own() -> None:
         ("meter-frozen", FROZEN_MIDWAY._replace(meter_finest_w=10.0)),  # it counts in hundredths of a kilowatt
         ("meter-frozen", FROZEN_MIDWAY._replace(meter_finest_w=math.inf)),  # who knows
         ("meter-sign-doubted", CHARGING._replace(contrary_steps=3)),  # that is a row of its own
-        ("meter-sign-tested", CHARGING._replace(contrary_steps=1)),  # one proves nothing
+        ("meter-sign-tested", CHARGING._replace(contrary_steps=1)),  # one proves nothing where the sign was right once
+        ("meter-sign-tested", CHARGING._replace(sign_proven=False)),
         ("meter-sign-tested", IN_ORDER._replace(contrary_steps=2)),  # nothing to end
         ("meter-sign", CHARGING._replace(contrary_steps=2)),
         ("readings-refused", IN_ORDER._replace(refused_in_row=4)),

@@ -358,7 +358,10 @@ class Controller:
         self._advance(at)
         for name in self.supervisor.acknowledge(code):
             if name == "meter-sign":
-                self.steps.contrary = 0  # whoever acknowledges it has mended it; if not, it will show again
+                self.steps.contrary, self.steps.proven = (
+                    0,
+                    False,
+                )  # whoever acknowledges it has mended it; if not, it will show again
             self._say("fault_acknowledged", "info", code=name)
         self._advance(at)
 
@@ -448,6 +451,7 @@ class Controller:
             meter_repeats=self._repeats,
             meter_finest_w=self._finest_w,
             contrary_steps=self.steps.contrary,
+            sign_proven=self.steps.proven,
             refused_in_row=self._refused_in_row,
             topics_refused=self._topics_refused,
             budget_spent=arming and at.now_s < machine.budget_free_s(params, state),

@@ -218,11 +218,12 @@ class StepWatch:
     """Compares what grid power did at the relay's switching with what it should have done.
 
     One switching proves nothing: a kettle may have gone on in that moment. ``contrary`` counts the switchings in a row
-    at which grid power moved by about the charger's draw in the wrong direction; a right one sets it back to none.
+    at which grid power moved by about the charger's draw in the wrong direction; a right one sets it back to none, and
+    has ``proven`` the sign once, until somebody acknowledges that it was wrong.
     """
 
     def __init__(self) -> None:
-        self.contrary = 0
+        self.contrary, self.proven = 0, False
         self._before: tuple[float, float, float] | None = None  # time, grid power, charger power (NaN: not measured)
         self._sign = 1.0
 
@@ -247,4 +248,4 @@ class StepWatch:
         if -1.3 <= share <= -0.7:
             self.contrary += 1
         elif share >= 0.5:
-            self.contrary = 0
+            self.contrary, self.proven = 0, True

@@ -61,6 +61,7 @@ class Situation(NamedTuple):
     meter_repeats: int  # and how often it has said it again
     meter_finest_w: float  # the smallest change it has ever shown; infinity: it has not changed yet
     contrary_steps: int  # switchings in a row at which grid power went the wrong way
+    sign_proven: bool  # it has gone the right way at a switching, since the daemon was started
     refused_in_row: int  # messages from the meter
     topics_refused: bool  # the broker does not let us read all that we must
     budget_spent: bool  # a start is wanted and none is free
@@ -276,11 +277,13 @@ FAULTS = (
     Fault(
         "meter-sign-tested",
         END,
-        lambda now, limits: now.wants_on and now.contrary_steps >= STEPS_TO_TEST,
+        # A sign that was right once is doubted at the second step only; one that never was, at the first: with a wrong
+        # one set at installation, the first charge must not go on through the night.
+        lambda now, limits: now.wants_on and now.contrary_steps >= (STEPS_TO_TEST if now.sign_proven else 1),
         after_s=0.0,
         cooldown_s=30.0,
         cooldown_most_s=30.0,
-        sentence="Grid power went the wrong way twice in a row. The charge ends early, to see what switching off does.",
+        sentence="Grid power went the wrong way at the switching. The charge ends early, to see whether it does again.",
         remedy="See whether import and export are the right way round in the status: the meter's sign may be wrong.",
     ),
     Fault(

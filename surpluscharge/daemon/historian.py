@@ -62,6 +62,7 @@ class Historian:
         self._lock = threading.Lock()  # one thread at a time uses the ledger
         self._ledger: Ledger | None = None
         self._retained: date | None = None
+        self._under_way: Batch | None = None
         self.failing = False
         self.figures: Figures | None = None
         self._recorder = self._new_recorder()
@@ -97,7 +98,7 @@ class Historian:
                 path.replace(aside)
                 self._log.error("history_unusable", reason=str(error), kept_as=str(aside))
                 ledger = Ledger(path)
-            for charge in ledger.recover():
+            for charge in ledger.recover(self._wall_ms()):
                 ended = time_of(charge.end_ms or charge.begin_ms, self._clock().wall().tzinfo)
                 energy_wh = round(charge.energy.charger_wh, 1)
                 self._log.info("charge_closed", ended=ended.isoformat(timespec="seconds"), energy_wh=energy_wh)
@@ -127,9 +128,11 @@ class Historian:
                 await asyncio.sleep(PAUSE_S)
                 continue
             batch, now_ms = self._recorder.take(), self._wall_ms()
+            self._under_way = batch
             written = await asyncio.to_thread(self._write, batch, now_ms)
             if not written.batch:
                 self._recorder.put_back(batch)
+            self._under_way = None
             self._outcome(written.error)
             for one in written.totals:
                 self._summarise(one)
@@ -143,6 +146,8 @@ class Historian:
         self._recorder.stop(controller, self._wall_ms())
         with self._lock:
             try:
+                if self._under_way is not None:  # nobody has waited for its outcome; twice is the same as once
+                    self._ledger.write(self._under_way)
                 self._ledger.write(self._recorder.take())
             except FAILURES as error:
                 self._log.error("history_failed", reason=str(error))

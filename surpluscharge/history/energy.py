@@ -170,7 +170,8 @@ def downsample(intervals: Iterable[Interval], bucket_ms: int, cuts: Sequence[int
     """Sum intervals up over buckets of the day that are ``bucket_ms`` long; sums stay exact.
 
     ``cuts`` are further times to cut at (midnights, where prices change), sorted. A bucket that begins or ends with a
-    gap is shortened to what is known; a gap inside one shows in ``known_ms``.
+    gap is shortened to what is known; a gap inside one shows in ``known_ms``. What is as long as a bucket already stays
+    as it is.
     """
     open_: Interval | None = None
     limit_ms = 0
@@ -183,6 +184,8 @@ def downsample(intervals: Iterable[Interval], bucket_ms: int, cuts: Sequence[int
                 open_ = None
             if open_ is None:
                 limit_ms = (rest.begin_ms // bucket_ms + 1) * bucket_ms
+                if rest.end_ms - rest.begin_ms >= bucket_ms:
+                    limit_ms = rest.end_ms
                 index = bisect.bisect_right(cuts, rest.begin_ms)
                 if index < len(cuts):
                     limit_ms = min(limit_ms, cuts[index])

@@ -43,6 +43,8 @@ from surpluscharge.history.energy import (
 
 DAY_MS = 86_400_000
 ABSENT = "absent"  # the state of a daemon that does not run
+_FOR_EVER_MS = 1 << 62
+MOST_DAYS_AT_ONCE = 31  # that retention goes on by in a day: a clock that is years ahead for a day does little harm
 LOST = "lost"  # how a charge ended that a crash cut short: nobody saw its end
 
 # Each entry brings a file from one version to the next; user_version counts them. Never change one that was released.
@@ -551,22 +553,29 @@ class Ledger:
             return []
         return list(self.intervals(begin_ms, end_ms))
 
-    def recover(self) -> list[Charge]:
-        """After a crash: close what was left open, at the last moment that is recorded. Returns the charges closed."""
-        bounds = self.bounds()
-        last_ms = bounds[1] if bounds else 0
-        (state_ms,) = self._db.execute("SELECT COALESCE(MAX(at_ms), 0) FROM state").fetchone()
-        last_ms = max(last_ms, state_ms)
+    def recover(self, now_ms: int) -> list[Charge]:
+        """After a crash: close what was left open, at the last moment that is recorded. Returns the charges closed.
+
+        What a clock that was wrong once has left in the future is not taken for that moment.
+        """
         open_ = self._db.execute("SELECT begin_ms, session_ms FROM charge WHERE end_ms IS NULL").fetchall()
-        closed = [
-            Charge(begin_ms, session_ms, max(begin_ms, last_ms), LOST, self.energy(begin_ms, last_ms))
-            for begin_ms, session_ms in open_
-        ]
-        state = self._db.execute("SELECT new FROM state ORDER BY at_ms DESC, rowid DESC LIMIT 1").fetchone()
-        states = [StateChange(last_ms, state[0], ABSENT, LOST, None)] if state and state[0] != ABSENT else []
+        closed = []
+        for begin_ms, session_ms in open_:
+            end_ms = max(begin_ms, self._last_ms(now_ms, begin_ms))
+            closed.append(Charge(begin_ms, session_ms, end_ms, LOST, self.energy(begin_ms, end_ms)))
+        state = self._db.execute("SELECT at_ms, new FROM state ORDER BY rowid DESC LIMIT 1").fetchone()
+        states = []
+        if state and state[1] != ABSENT:
+            end_ms = max(state[0], self._last_ms(now_ms, state[0]))
+            states.append(StateChange(end_ms, state[1], ABSENT, LOST, None))
         if closed or states:
             self.write(Batch(charges=closed, states=states))
         return closed
+
+    def _last_ms(self, now_ms: int, since_ms: int) -> int:
+        """Return when the last interval until now ends; a clock that is not set yet (now < since) limits nothing."""
+        last = self._before(now_ms if now_ms > since_ms else _FOR_EVER_MS)
+        return last.end_ms if last else 0
 
     def fill(
         self,
@@ -586,7 +595,6 @@ class Ledger:
         """
         today = time_of(now_ms, zone).date()
         with self._transaction():
-            was_empty = self.bounds() is None
             limits = {
                 key: max(self._meta(key, ""), date.fromordinal(today.toordinal() - 1 - age_days).isoformat())
                 for key, age_days in (("minutes", retention.readings_days), ("quarter_hours", retention.minutes_days))
@@ -619,10 +627,9 @@ class Ledger:
                     energy = total([energy, *(piece.energy for piece in pieces)])
                 if day < today:
                     self._total(day, zone, tariffs)
-            if was_empty and count:  # else the daemon would take all these days for new ones
-                before_last = time_of(last_ms - 1, zone).date()
-                yesterday = date.fromordinal(today.toordinal() - 1)
-                self._set_meta("totalled", min(before_last, yesterday).isoformat())
+            for key, limit in limits.items():
+                if count and not self._meta(key, ""):
+                    self._set_meta(key, limit)  # so far all is summed up
         return Filled(first_ms, last_ms, count, again_ms, energy)
 
     # --- getting older ------------------------------------------------------------------------------------------------
@@ -638,34 +645,42 @@ class Ledger:
             return []
         today = time_of(now_ms, zone).date()
         first = time_of(bounds[0], zone).date()
-        since = self._meta("totalled", "")
-        fresh = [
-            day
-            for day in days(
-                max(first, date.fromisoformat(since) if since else first), date.fromordinal(today.toordinal() - 1)
-            )
-            if day.isoformat() > since
-        ]
+        fresh = list(itertools.islice(self._untotalled(first, today, zone), MOST_DAYS_AT_ONCE))
         for day in fresh:
             with self._transaction():
                 self._total(day, zone, tariffs)
-                self._set_meta("totalled", day.isoformat())
         for key, bucket_ms, age_days in (
             ("minutes", MINUTE_MS, retention.readings_days),
             ("quarter_hours", QUARTER_HOUR_MS, retention.minutes_days),
         ):
-            done = self._meta(key, "")
-            for day in days(first, date.fromordinal(today.toordinal() - 1 - age_days)):
-                if day.isoformat() > done:
-                    with self._transaction():
-                        self._sum_up(day, zone, bucket_ms, tariffs)
-                        self._set_meta(key, day.isoformat())
-        for day in days(first, date.fromordinal(today.toordinal() - 1 - retention.quarter_hours_days)):
+            last = date.fromordinal(today.toordinal() - 1 - age_days)
+            done = min(self._meta(key, ""), last.isoformat())  # a clock that was ahead may have gone too far
+            old = (day for day in days(first, last) if day.isoformat() > done)
+            for day in itertools.islice(old, MOST_DAYS_AT_ONCE):
+                with self._transaction():
+                    self._sum_up(day, zone, bucket_ms, tariffs)
+                    self._set_meta(key, day.isoformat())
+        last = date.fromordinal(today.toordinal() - 1 - retention.quarter_hours_days)
+        for day in itertools.islice(days(first, last), MOST_DAYS_AT_ONCE):
             with self._transaction():
                 self._total(day, zone, tariffs)  # once more: the prices may have been corrected since
                 begin_ms, end_ms = (ms_of(when) for when in day_span(day, zone))
                 self._db.execute("DELETE FROM interval WHERE begin_ms >= ? AND end_ms <= ?", (begin_ms, end_ms))
         return fresh
+
+    def _untotalled(self, first: date, today: date, zone: tzinfo | None) -> Iterator[date]:
+        """Yield the days before today that have readings, from the one after the last that was totalled."""
+        (last,) = self._db.execute("SELECT MAX(day) FROM day WHERE day < ?", (today.isoformat(),)).fetchone()
+        day = date.fromordinal(date.fromisoformat(last).toordinal() + 1) if last else first
+        while True:
+            row = self._db.execute(
+                "SELECT begin_ms FROM interval WHERE begin_ms >= ? ORDER BY begin_ms LIMIT 1",
+                (ms_of(day_begins(day, zone)),),
+            ).fetchone()
+            if row is None or (day := time_of(row[0], zone).date()) >= today:
+                return
+            yield day
+            day = date.fromordinal(day.toordinal() + 1)
 
     def _total(self, day: date, zone: tzinfo | None, tariffs: Tariffs | None) -> None:
         """Write the daily totals of a local day, a row for each set of prices."""
@@ -753,7 +768,7 @@ class Ledger:
             found.append(Trouble(f"the daily totals differ from the intervals on {listed}", mend))
         return found
 
-    def mend(self, zone: tzinfo | None, tariffs: Tariffs | None) -> None:
+    def mend(self, now_ms: int, zone: tzinfo | None, tariffs: Tariffs | None) -> None:
         """Put right what :meth:`check` finds and can be put right; the daemon must not run."""
         with self._transaction():
             rows = self._db.execute(f"SELECT begin_ms, end_ms, {_ENERGY} FROM interval ORDER BY begin_ms").fetchall()
@@ -767,7 +782,7 @@ class Ledger:
             self._insert(piece for piece in left if piece)
             for day in self._wrong_days(zone):
                 self._total(day, zone, tariffs)
-        self.recover()
+        self.recover(now_ms)
 
     def gaps(self, longer_than_ms: int) -> list[tuple[int, int]]:
         """Return (begin, end) of what is not on record between the first and the last interval."""
@@ -791,7 +806,7 @@ class Ledger:
         bounds = self.bounds()
         rows = self._db.execute(
             f"SELECT day, begin_ms, end_ms, {_SUMS} FROM day WHERE end_ms > ? GROUP BY day ORDER BY day",
-            (bounds[0] if bounds else 1 << 62,),
+            (bounds[0] if bounds else _FOR_EVER_MS,),
         ).fetchall()
         return [
             date.fromisoformat(day)

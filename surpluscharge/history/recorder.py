@@ -16,9 +16,10 @@ from surpluscharge.history.ledger import ABSENT, DAY_MS, Batch, Charge, FaultCha
 
 # A draw that is neither measured nor learned may be as far off as EN 50160 lets the mains voltage be.
 ASSUMED_ERROR_SHARE = 0.10
+EARLIEST_MS = 1_577_836_800_000  # 2020: a clock that shows less is not set yet, and says nothing
 CLOCK_SLACK_MS = 1000  # so far the wall clock may wander from the other before it is followed
 MOST_TURNS = 1000  # switchings remembered to cut intervals at
-MOST_PENDING = 20_000  # intervals that wait for a failing disk before they are summed up by the minute
+MOST_PENDING = 20_000  # of what waits for a failing disk; intervals are then summed up, of the rest the oldest goes
 
 ON_MODES = tuple(name for mode, name in enumerate(machine.MODE_NAMES) if machine.wants_on(mode))
 _FAULT_EVENTS = {"fault_raised": "raised", "fault_cleared": "cleared", "fault_acknowledged": "acknowledged"}
@@ -100,11 +101,12 @@ class Recorder:
         """Record what was held since the last call; return the ledger's present time."""
         elapsed_ms = 0 if self._now_s is None else max(0, round(now_s * 1000) - round(self._now_s * 1000))
         before_ms = self._until_ms
+        far_ahead = before_ms - wall_ms > DAY_MS and wall_ms > EARLIEST_MS
         drew = self._sample is not None and self._sample.charger_w > 0
         at_ms = before_ms + elapsed_ms
-        if wall_ms > at_ms + CLOCK_SLACK_MS or before_ms - wall_ms > DAY_MS or self._now_s is None:
+        if wall_ms > at_ms + CLOCK_SLACK_MS or far_ahead or self._now_s is None:
             # Time that only the wall clock knows of is a gap; that the other clock saw pass has been held.
-            at_ms = wall_ms if before_ms - wall_ms > DAY_MS else max(wall_ms, before_ms)
+            at_ms = wall_ms if far_ahead else max(wall_ms, before_ms)
             self._standing = at_ms > wall_ms
         elif wall_ms < at_ms - CLOCK_SLACK_MS:
             self._standing = not drew
@@ -206,7 +208,7 @@ class Recorder:
         """Keep a batch that could not be written, before what has come since."""
         self._waiting[:0] = batch.intervals
         self._charges = {charge.begin_ms: charge for charge in batch.charges} | self._charges
-        self._switchings[:0] = batch.switchings
+        self._switchings = [*batch.switchings, *self._switchings][-MOST_PENDING:]
         self._states = [*batch.states, *self._states][-MOST_PENDING:]
-        self._faults[:0] = batch.faults
-        self._steps[:0] = batch.steps
+        self._faults = [*batch.faults, *self._faults][-MOST_PENDING:]
+        self._steps = [*batch.steps, *self._steps][-MOST_PENDING:]

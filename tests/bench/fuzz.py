@@ -397,6 +397,7 @@ def run(seed: int, count: int, progress: Callable[[int], None] = lambda done: No
                 raise
             if index % 50 == 0:
                 bench.service._tell(bench.service.controller.tick)
+                bench.service._history._recorder.take()  # the ledger's writer does not run here
             kept += [event for event in said if event[1] != "reading" or index % 100 == 0]
             if len(kept) > 2000:
                 lines, kept = lines + check_lines(kept), []

@@ -72,7 +72,7 @@ def child(path: Path, limit_bytes: int) -> None:
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
         resource.setrlimit(resource.RLIMIT_FSIZE, (limit_bytes, limit_bytes))
     with Ledger(path) as ledger:
-        ledger.recover()
+        ledger.recover(1 << 60)
         bounds = ledger.bounds()
         first = bounds[1] // EVERY_MS if bounds else 0
         while True:
