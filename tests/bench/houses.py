@@ -65,9 +65,21 @@ class Day(NamedTuple):
     surplus_w: Floats  # (READINGS,), what would be exported if the charger were off; below zero: imported
 
 
-def days(skies: tuple[str, ...] = SKIES) -> list[Day]:
+class Source(NamedTuple):
+    """What days are made from."""
+
+    seed: int
+    made: int
+    measured: bool
+
+
+JUDGING = Source(SEED, MADE_DAYS, True)
+FITTING = Source(777_000, 120, False)  # for whatever is fitted, so that it is judged on days it has never seen
+
+
+def days(skies: tuple[str, ...] = SKIES, source: Source = JUDGING) -> list[Day]:
     """Return all days under these skies, house by house."""
-    arrays = _cached()
+    arrays = _cached(source)
     return [
         Day(house, str(sky), int(number), surplus_w)
         for house in HOUSES
@@ -76,11 +88,11 @@ def days(skies: tuple[str, ...] = SKIES) -> list[Day]:
     ]
 
 
-def _cached() -> dict[str, Any]:
-    key = hashlib.sha256(Path(__file__).read_bytes()).hexdigest()[:16]
+def _cached(source: Source) -> dict[str, Any]:
+    key = hashlib.sha256(Path(__file__).read_bytes() + repr(source).encode()).hexdigest()[:16]
     path = Path(tempfile.gettempdir()) / f"surpluscharge-bench-houses-{key}.npz"
     if not path.exists():
-        arrays = _make()
+        arrays = _make(source)
         part = path.with_suffix(".part.npz")
         np.savez_compressed(part, allow_pickle=False, **arrays)
         part.replace(path)
@@ -88,9 +100,9 @@ def _cached() -> dict[str, Any]:
         return dict(kept)
 
 
-def _make() -> dict[str, Any]:
-    made = [_made_day(index) for index in range(MADE_DAYS)]
-    measured = [*_payerne(), *_golden()]
+def _make(source: Source) -> dict[str, Any]:
+    made = [_made_day(source, index) for index in range(source.made)]
+    measured = [*_payerne(), *_golden()] if source.measured else []
     suns = [(sky, index, day_of_year, sun) for index, (sky, day_of_year, sun) in enumerate(made)]
     suns += [("measured", index, day_of_year, sun) for index, (day_of_year, sun) in enumerate(measured)]
     arrays: dict[str, Any] = {
@@ -98,8 +110,8 @@ def _make() -> dict[str, Any]:
         "number": np.array([number for _, number, _, _ in suns]),
     }
     for house in HOUSES:
-        demand_w = _demand_w(house.people)
-        rng = np.random.default_rng([SEED, house.people])
+        demand_w = _demand_w(source.seed, house.people)
+        rng = np.random.default_rng([source.seed, house.people])
         arrays[house.name] = np.array(
             [
                 # The inverter is sized a tenth below the panels; 0.85 for heat, dirt, wiring and conversion.
@@ -110,10 +122,10 @@ def _make() -> dict[str, Any]:
     return arrays
 
 
-def _demand_w(people: int) -> Floats:
+def _demand_w(seed: int, people: int) -> Floats:
     """Return a year of demand, shape (365, READINGS), in watts: one-minute values, held."""
-    random.seed(SEED + people)  # the model draws from both of the global generators
-    np.random.seed(SEED + people)
+    random.seed(seed + people)  # the model draws from both of the global generators
+    np.random.seed(seed + people)
     direct, diffuse = (change_resolution(hourly, 3600, 60) for hourly in get_rad_from_try_path())
     load = ElectricLoad(Occupancy(people).occupancy, people, direct, diffuse, timestep=60).loadcurve
     by_day = np.asarray(load, dtype=np.float64).reshape(365, 1440)[:, BEGINS_H * 60 : ENDS_H * 60]
@@ -136,15 +148,15 @@ def _fine(minutes: Floats) -> Floats:
     return np.interp(np.arange(READINGS) / 6.0, np.arange(MINUTES), minutes)
 
 
-def _made_day(index: int) -> tuple[str, int, Floats]:
+def _made_day(source: Source, index: int) -> tuple[str, int, Floats]:
     """Return sky, day of the year and kW/m2 on the roof, of one day between March and September."""
     sky = SKIES[index % 3]
-    date = pd.Timestamp("2031-03-01") + pd.Timedelta(days=int(index * 204 / MADE_DAYS))
+    date = pd.Timestamp("2031-03-01") + pd.Timedelta(days=int(index * 204 / source.made))
     times = _times(f"{date:%Y-%m-%d}", "Etc/GMT-1")
     place = Location(50.0, 10.0, "Etc/GMT-1", 250)
     clear = place.get_clearsky(times)
     sun = _fine(_on_roof(place.get_solarposition(times), clear.dni, clear.ghi, clear.dhi))
-    return sky, int(date.day_of_year) - 1, sun * _clouds(sky, np.random.default_rng([SEED, index]))
+    return sky, int(date.day_of_year) - 1, sun * _clouds(sky, np.random.default_rng([source.seed, index]))
 
 
 def _clouds(sky: str, rng: np.random.Generator) -> Floats:
