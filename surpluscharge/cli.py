@@ -167,7 +167,9 @@ def _check(options: argparse.Namespace) -> int:
         f"\nA lead of {config.charger.current_a:g} A draws {nominal_w * (1 - VOLTAGE_TOLERANCE):.0f} to "
         f"{nominal_w * (1 + VOLTAGE_TOLERANCE):.0f} W over the voltage that EN 50160 allows."
     )
-    if config.auto:
+    if config.ahead:
+        print('The thresholds follow the prices and the surplus of late ("ahead"); with nothing known of it:')
+    elif config.auto:
         print('The thresholds follow the prices ("auto"); as they are now:')
     if start_export_w == float("inf"):
         print("No charge starts: what the sun gives is worth more sold.")

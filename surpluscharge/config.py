@@ -36,7 +36,7 @@ from pydantic_core import ErrorDetails, PydanticCustomError
 
 from surpluscharge.clock import zone
 from surpluscharge.control.controller import Settings
-from surpluscharge.control.economics import Tariff, Tariffs, Window, thresholds
+from surpluscharge.control.economics import BreakEven, Tariff, Tariffs, Window, break_even, thresholds
 from surpluscharge.control.machine import Params
 from surpluscharge.control.signals import Contact, Measures, Source
 from surpluscharge.control.supervisor import Limits
@@ -188,18 +188,18 @@ def _existing(value: str) -> str:
     return value
 
 
-def _watts_or_auto(low_w: float, high_w: float = 20000) -> Any:
+def _watts_or_word(low_w: float, high_w: float = 20000) -> Any:
     def check(value: Any, info: ValidationInfo) -> Any:
-        if value == "auto":
+        if value in ("auto", "ahead"):
             return value
         if isinstance(value, str):
             raise _refuse(*_number_of("_w", str(info.field_name), value))
         if isinstance(value, bool) or not isinstance(value, int | float):
-            raise _refuse('must be a number of watts, or "auto"', "Write the watts as a plain number")
+            raise _refuse('must be a number of watts, "auto" or "ahead"', "Write the watts as a plain number")
         if not math.isfinite(value):
             raise _refuse("must be a finite number", "Write the watts as a plain number")
         if not low_w <= value <= high_w:
-            raise _refuse(f'must be {low_w:g} to {high_w:g}, or "auto"', "Choose a value within")
+            raise _refuse(f'must be {low_w:g} to {high_w:g}, "auto" or "ahead"', "Choose a value within")
         return float(value)
 
     return BeforeValidator(check)
@@ -244,7 +244,7 @@ Topic = Annotated[str, AfterValidator(_topic)]
 Pointer = Annotated[str, AfterValidator(_pointer)]
 File = Annotated[str, AfterValidator(_existing)]
 Payload = Annotated[str, Field(min_length=1, max_length=4096)]
-Auto = Literal["auto"]
+Auto = Literal["auto", "ahead"]
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 Price = Annotated[Decimal, BeforeValidator(_price)]
 
@@ -414,14 +414,18 @@ class Relay(Section):
 
 
 class Control(Section):
-    start_export_w: Annotated[float | Auto, _watts_or_auto(0)] | None = Field(
-        None, description='export that starts a charge, in watts, or "auto"; default: the whole draw'
+    start_export_w: Annotated[float | Auto, _watts_or_word(0)] | None = Field(
+        None, description='export that starts a charge, in watts, or "auto" or "ahead"; default: the whole draw'
     )
-    stop_import_w: Annotated[float | Auto, _watts_or_auto(-20000)] | None = Field(
-        None, description='import that ends it, in watts, or "auto"; default: a quarter of the draw'
+    stop_import_w: Annotated[float | Auto, _watts_or_word(-20000)] | None = Field(
+        None, description='import that ends it, in watts, or "auto" or "ahead"; default: a quarter of the draw'
     )
-    start_delay_s: Seconds = Field(45.0, ge=0, le=3600, description="how long the export must hold")
-    stop_delay_s: Seconds = Field(120.0, ge=0, le=3600, description="how long the import must hold")
+    start_delay_s: Annotated[float, BeforeValidator(_seconds), Field(ge=0, le=3600)] | None = Field(
+        None, description='how long the export must hold; default: 45, and none with "auto" and "ahead"'
+    )
+    stop_delay_s: Annotated[float, BeforeValidator(_seconds), Field(ge=0, le=3600)] | None = Field(
+        None, description='how long the import must hold; default: 120, and none with "auto" and "ahead"'
+    )
     min_on_s: Seconds = Field(480.0, ge=0, le=7200, description="shortest charge: cars and relays dislike haste")
     min_off_s: Seconds = Field(300.0, ge=0, le=7200, description="shortest pause")
     starts_per_hour: int = Field(4, ge=1, le=60, description="most starts in any 60 minutes")
@@ -533,21 +537,48 @@ class Config(Section):
     @property
     def auto(self) -> bool:
         """Whether the thresholds follow the prices."""
-        return self.control.start_export_w == "auto"
+        return isinstance(self.control.start_export_w, str)
+
+    @property
+    def ahead(self) -> bool:
+        """Whether they look ahead as well (:mod:`surpluscharge.control.policy`)."""
+        return self.control.start_export_w == "ahead"
 
     @property
     def start_export_w(self) -> float:
         """What is given, or else its default; with "auto", see :meth:`thresholds`."""
         given = self.control.start_export_w
-        return self.draw_w if given is None or given == "auto" else given
+        return self.draw_w if given is None or isinstance(given, str) else given
 
     @property
     def stop_import_w(self) -> float:
         given = self.control.stop_import_w
-        return 0.25 * self.draw_w if given is None or given == "auto" else given
+        return 0.25 * self.draw_w if given is None or isinstance(given, str) else given
+
+    @property
+    def start_delay_s(self) -> float:
+        """Thresholds that know what a start binds need no delay on top; it would only cost."""
+        given = self.control.start_delay_s
+        return (0.0 if self.auto else 45.0) if given is None else given
+
+    @property
+    def stop_delay_s(self) -> float:
+        given = self.control.stop_delay_s
+        return (0.0 if self.auto else 120.0) if given is None else given
+
+    def break_even(self, when: datetime, draw_w: float | None = None) -> BreakEven | None:
+        """Return from which surplus on charging pays at a moment; None where no prices are known then.
+
+        Arguments as for :meth:`thresholds`.
+        """
+        tariffs = self.tariffs()
+        prices = tariffs.prices_at(when) if tariffs else None
+        return break_even(draw_w or self.draw_w, prices) if prices else None
 
     def thresholds(self, when: datetime | None = None, draw_w: float | None = None) -> tuple[float, float]:
         """Return (start_export_w, stop_import_w) as they are at a moment; with "auto", they follow the prices then.
+
+        With "ahead" these are what holds until there is a past to look back on.
 
         ``when`` is aware, in the site's zone (default: now); ``draw_w`` is what the lead is known to draw (default: as
         configured). Where no tariff is valid yet, the defaults hold.
@@ -617,6 +648,8 @@ class Config(Section):
             "charger.draw_w": (self.charger.draw_w, self.draw_w),
             "control.start_export_w": (self.control.start_export_w, self.start_export_w),
             "control.stop_import_w": (self.control.stop_import_w, self.stop_import_w),
+            "control.start_delay_s": (self.control.start_delay_s, self.start_delay_s),
+            "control.stop_delay_s": (self.control.stop_delay_s, self.stop_delay_s),
             "mqtt.base_topic": (self.mqtt.base_topic, self.base_topic),
             "mqtt.client_id": (self.mqtt.client_id, self.client_id),
             "mqtt.port": (self.mqtt.port, self.port),
@@ -626,15 +659,17 @@ class Config(Section):
 
     def settings(self, when: datetime | None = None, draw_w: float | None = None) -> Settings:
         """Return what the controller needs, in its own terms; the arguments are those of :meth:`thresholds`."""
+        when = when or datetime.now(UTC).astimezone(zone(self.site.time_zone))
         start_export_w, stop_import_w = self.thresholds(when, draw_w)
+        point = self.break_even(when, draw_w) if self.ahead else None
         control, session, power, feedback = self.control, self.session, self.relay.power, self.relay.feedback
         heat, mains = self.relay.temperature, self.relay.voltage
         return Settings(
             params=Params(
                 start_export_w=start_export_w,
                 stop_import_w=stop_import_w,
-                start_delay_s=control.start_delay_s,
-                stop_delay_s=control.stop_delay_s,
+                start_delay_s=self.start_delay_s,
+                stop_delay_s=self.stop_delay_s,
                 min_on_s=control.min_on_s,
                 min_off_s=control.min_off_s,
                 starts_per_hour=control.starts_per_hour,
@@ -643,6 +678,7 @@ class Config(Section):
                 energy_cap_wh=float("inf") if session.energy_cap_wh is None else session.energy_cap_wh,
                 rearm_daily=session.rearm == "daily",
             ),
+            ahead_from_w=point.surplus_w if point else None,
             limits=self.limits,
             draw_a=self.charger.current_a,
             mains_v=self.charger.voltage_v,
@@ -823,18 +859,20 @@ def _contradictions(config: Config) -> Iterator[Problem]:
 
 def _price_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
     control, money = config.control, config.money
-    if (control.start_export_w == "auto") is not (control.stop_import_w == "auto"):
+    words = [given if isinstance(given, str) else None for given in (control.start_export_w, control.stop_import_w)]
+    if words[0] != words[1]:
         key, other = "control.start_export_w", "control.stop_import_w"
-        if control.stop_import_w == "auto":
+        if words[0] is None:
             key, other = other, key
+        word = words[0] or words[1]
         yield problem(
-            key, "auto", f'{other} is not "auto" too', f'Set both to "auto", or neither: {other} = "auto"', other
+            key, word, f'{other} is not "{word}" too', f'Set both to "{word}", or neither: {other} = "{word}"', other
         )
-    if "auto" in (control.start_export_w, control.stop_import_w) and money is None:
-        key = "control.start_export_w" if config.auto else "control.stop_import_w"
+    if any(words) and money is None:
+        key = "control.start_export_w" if words[0] else "control.stop_import_w"
         yield problem(
             key,
-            "auto",
+            words[0] or words[1],
             "the thresholds are to follow the prices, and there are none",
             "Add a [money] table, or give the thresholds in watts",
             "money",

@@ -149,3 +149,77 @@ def test_what_charging_at_the_thresholds_gains() -> None:
         assert tariffs
         found = tariffs.prices_at(datetime(2031, 6, 3, 12, tzinfo=ZONE))
         assert found and benefit_per_h(2000.0, config.thresholds()[0], found) >= -1e-9
+
+
+# --- looking ahead ---------------------------------------------------------------------------------------------------
+
+
+class Ahead:
+    """A daemon's controller whose thresholds look ahead, with a meter that speaks every ten seconds."""
+
+    def __init__(self, tmp_path: Path) -> None:
+        text = CONFIG.replace('"auto"', '"ahead"') + ABOVE + f'\n[store]\ndirectory = "{tmp_path}"'
+        self.config = parse(text, "test.toml")
+        self.clock = VirtualClock(datetime(2031, 6, 3, 12, tzinfo=ZONE))
+        self.service = Service(self.config, self.clock)
+        self.controller = self.service.controller
+        self.controller.grid_link(True, self.service._at())
+        self.controller.relay_link(True, self.service._at())
+        self.controller.enable(True, self.service._at())
+
+    def run(self, surplus_w: list[float]) -> None:
+        for value_w in surplus_w:
+            self.clock.now_s += 10.0
+            grid_w = (2000.0 if self.controller.wants_on else 0.0) - value_w
+            self.controller.message("m", f"{grid_w + self.clock.now_s % 7:.1f}".encode(), False, self.service._at())
+            if not self.controller.confirmed(self.controller.wants_on):
+                self.controller.relay_acknowledged(self.controller.wants_on, self.service._at())
+
+    @property
+    def shown(self) -> status.StatusDocument:
+        return status.build(self.controller, self.config, self.service._at(), self.clock)
+
+
+def test_looking_ahead_waits_where_the_surplus_is_changeable(tmp_path: Path) -> None:
+    """Break-even is 1167 W: a steady surplus of 1600 W starts; one that jumps between 300 and 1700 W does not yet."""
+    steady, wild = Ahead(tmp_path / "steady"), Ahead(tmp_path / "wild")
+    assert (steady.config.start_delay_s, steady.config.stop_delay_s) == (0.0, 0.0)
+    steady.run([1600.0] * 60)
+    assert steady.shown.state == "charging" and steady.shown.thresholds.look_ahead
+    assert "Charging on: " in steady.shown.why
+    wild.run([300.0, 300.0, 300.0, 1700.0, 1700.0, 1700.0] * 10)
+    assert wild.shown.state == "idle"
+    assert "too changeable to start" in wild.shown.why or "too new to count on" in wild.shown.why
+    assert wild.shown.waiting_for == "a surplus that has lasted a little longer"
+    assert wild.shown.thresholds.start_export_w is None
+    wild.run([1700.0] * 180)  # half an hour without a jump
+    assert wild.shown.state == "charging"
+
+
+def test_looking_ahead_ends_with_the_sun(tmp_path: Path) -> None:
+    rig = Ahead(tmp_path)
+    rig.run([1600.0] * 120)
+    assert rig.shown.state == "charging"
+    rig.run([max(0.0, 1600.0 - 10.0 * step) for step in range(300)])
+    assert rig.shown.state == "idle" and "Waiting for more surplus" in rig.shown.why
+    seen = rig.controller.memory
+    rig.run([0.0] * 1000)
+    assert rig.shown.state == "idle" and rig.controller.memory.moves < seen.moves
+
+
+def test_looking_ahead_follows_the_prices(tmp_path: Path) -> None:
+    rig = Ahead(tmp_path)
+    assert rig.controller.settings.ahead_from_w == pytest.approx(1166.7, abs=0.1)
+    rig.service._follow_prices()
+    assert rig.controller.settings.ahead_from_w == pytest.approx(1166.7, abs=0.1)
+    text = CONFIG.replace('"auto"', '"ahead"') + TURNS + f'\n[store]\ndirectory = "{tmp_path}"'
+    rig.config = rig.service.config = parse(text, "test.toml")
+    rig.clock.now_s = 3600.0 + 10.0  # 13:00: what is sold earns more than the alternative costs
+    with capture_logs() as logged:
+        rig.service._follow_prices()
+        rig.service._follow_prices()
+    assert [line["event"] for line in logged].count("thresholds_changed") == 1
+    rig.run([3000.0] * 10)
+    document = rig.shown
+    assert document.state == "idle" and document.thresholds.start_export_w is None
+    assert document.waiting_for == "other prices, Tue 18:00"

@@ -812,6 +812,20 @@ def test_check_shows_every_setting_with_its_source(capsys: pytest.CaptureFixture
     assert shown["relay.temperature"] == shown["relay.voltage"] == ("none", "default")
 
 
+def test_words_for_thresholds() -> None:
+    money = 'money = { currency = "EUR", tariff = [{ import_price = 0.3, export_price = 0.1 }] }'
+    for word in ("auto", "ahead"):
+        config = parsed(money, f'control = {{ start_export_w = "{word}", stop_import_w = "{word}" }}')
+        assert config.auto and config.ahead is (word == "ahead")
+        assert (config.start_delay_s, config.stop_delay_s) == (0.0, 0.0)
+        assert (config.settings().ahead_from_w is None) is (word == "auto")
+    mixed = refused(money, 'control = { start_export_w = "auto", stop_import_w = "ahead" }')
+    assert "control.start_export_w" in mixed[0] and 'control.stop_import_w = "auto"' in mixed[0]
+    own = parsed(money, 'control = { start_export_w = "auto", stop_import_w = "auto", stop_delay_s = "PT1M" }')
+    assert (own.start_delay_s, own.stop_delay_s) == (0.0, 60.0)
+    assert (parsed().start_delay_s, parsed().stop_delay_s) == (45.0, 120.0)
+
+
 def test_prices_in_hundredths_and_whole_days_are_doubted() -> None:
     money = 'money = { currency = "EUR", tariff = [{ import_price = 32, export_price = 6, window = [%s] }] }'
     window = '{ begins = "06:00", ends = "06:00", import_price = 20 }'

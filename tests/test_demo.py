@@ -109,7 +109,7 @@ def status(state: str, minute: int, since: int, surplus_w: float = 2000.0) -> di
         "waiting_for": "the rain to stop",
         "surplus_w": surplus_w,
         "relay": {"commanded": "on" if on else "off", "confirmed": True},
-        "thresholds": {"start_export_w": 1450.0, "stop_import_w": 260.0, "follow_prices": False},
+        "thresholds": {"start_export_w": 1450.0, "stop_import_w": 260.0, "follow_prices": False, "look_ahead": False},
         "today": {"energy_wh": 321.0},
         "faults": [],
     }

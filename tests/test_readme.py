@@ -30,7 +30,12 @@ def test_the_status_shown_fits_the_schema() -> None:
     (shown,) = re.findall(r"```json\n(.*?)```", TEXT, re.DOTALL)
     document = json.loads(shown)
     document["grid"]["sources"] = []  # shortened there
-    document["thresholds"] = {"start_export_w": 1380.0, "stop_import_w": 345.0, "follow_prices": False}
+    document["thresholds"] = {
+        "start_export_w": 1380.0,
+        "stop_import_w": 345.0,
+        "follow_prices": False,
+        "look_ahead": False,
+    }
     document["ledger"] = None  # likewise
     Draft202012Validator(schema(), format_checker=Draft202012Validator.FORMAT_CHECKER).validate(document)
 

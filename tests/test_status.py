@@ -141,7 +141,7 @@ def charging(*lines: str, start: datetime = NOON) -> House:
     """Return a house that begins to charge at this moment."""
     house = ready(*lines, start=start)
     house.meter(-1500)
-    house.wait(house.config.control.start_delay_s)
+    house.wait(house.config.start_delay_s)
     assert house.mode == "charging"
     return house
 
@@ -453,7 +453,7 @@ def test_the_document_as_a_whole() -> None:
         },
         "surplus_w": 1170.0,
         "charger_power": {"power_w": 1300.0, "measured": True},
-        "thresholds": {"start_export_w": 1380.0, "stop_import_w": 345.0, "follow_prices": False},
+        "thresholds": {"start_export_w": 1380.0, "stop_import_w": 345.0, "follow_prices": False, "look_ahead": False},
         "relay": {"commanded": "on", "reported": "on", "confirmed": True},
         "socket": {"level": round(level, 3), "current_a": 5.65, "temperature_c": 31.5, "voltage_v": None},
         "session": {"on_time_s": 552.3, "energy_wh": 199.5, "time_left_s": 21047.7, "energy_left_wh": 4800.5},

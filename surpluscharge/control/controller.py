@@ -11,9 +11,9 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from surpluscharge.control import machine, thermal
+from surpluscharge.control import machine, policy, thermal
 from surpluscharge.control.machine import MODE_NAMES, Inputs, Params, State
-from surpluscharge.control.signals import REJECTIONS, Contact, Meter, Rejected, Source, StepWatch
+from surpluscharge.control.signals import REJECTIONS, STEP_SETTLES_S, Contact, Meter, Rejected, Source, StepWatch
 from surpluscharge.control.supervisor import NOTE, STUCK_AFTER_S, Limits, Record, Situation, Supervisor
 
 MOST_STARTS_PER_DAY = 96
@@ -68,6 +68,7 @@ class Settings(NamedTuple):
     contact: Contact | None = None  # the plug's report of its relay
     temperature: Source | None = None  # of the socket
     voltage: Source | None = None
+    ahead_from_w: float | None = None  # thresholds look ahead, and charging pays from this surplus on; None: they don't
 
 
 class Tally(NamedTuple):
@@ -109,6 +110,7 @@ class Controller:
         self.temperature = _meter(settings.temperature)
         self.voltage = _meter(settings.voltage)
         self.steps = StepWatch()
+        self.memory = policy.nothing()  # of the surplus of late; kept up where thresholds look ahead
         # Without a memory, the socket is taken to be as warm as the lead can make it.
         self.level = thermal.settled_level(settings.limits.thermal, settings.draw_a)
         self.run_s = self.run_as = 0.0
@@ -287,6 +289,7 @@ class Controller:
                 self._finest_w = min(self._finest_w, abs(grid_w - before_w))
         if grid_w is not None:
             self.steps.reading(at.now_s, grid_w, self._fresh(self.power), self.settings.limits.draw_w)
+            self._look_ahead(grid_w, at)
         self._say("reading", "debug", of="grid", value=grid_w)
 
     def _take_values(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
@@ -460,16 +463,44 @@ class Controller:
             history_failing=self._history_failing,
         )
 
+    @property
+    def draw_w(self) -> float:
+        """What the lead draws while it charges, as far as that is known: learned, or else configured."""
+        return self.learned_w or self.settings.limits.draw_w
+
+    def _charger_w(self, at: Moment) -> float:
+        if at.now_s < self.power.fresh_until_s:
+            return self.power.value or 0.0
+        return self.draw_w if self.may_be_on else 0.0
+
+    def _look_ahead(self, grid_w: float, at: Moment) -> None:
+        """Remember the surplus, and reckon the thresholds anew from what it has been of late."""
+        settings, params = self.settings, self.settings.params
+        if settings.ahead_from_w is None:
+            return
+        # In the first seconds after a switching, meter and plug disagree about it: no picture of the sky.
+        if at.now_s >= self._wanted_since_s + STEP_SETTLES_S:
+            share = (self._charger_w(at) - grid_w) / self.draw_w
+            self.memory = policy.remember(self.memory, at.now_s, share)
+        start_export_w, stop_import_w = policy.thresholds(
+            self.memory, self.draw_w, settings.ahead_from_w, params.min_on_s, params.min_off_s
+        )
+        params = params._replace(start_export_w=start_export_w, stop_import_w=stop_import_w)
+        self.settings = settings._replace(params=params)
+
+    def outlook(self) -> str | None:
+        """Return what is expected of the surplus, and what that means, in a sentence; None: nothing looks ahead."""
+        from_w, params = self.settings.ahead_from_w, self.settings.params
+        if from_w is None:
+            return None
+        return policy.why(self.memory, self.draw_w, from_w, params.min_on_s, params.min_off_s, self.wants_on)
+
     def _inputs(self, at: Moment) -> Inputs:
         grid_w = self.grid.value
-        if at.now_s < self.power.fresh_until_s:
-            charger_w = self.power.value or 0.0
-        else:
-            charger_w = (self.learned_w or self.settings.limits.draw_w) if self.may_be_on else 0.0
         return Inputs(
             grid_w=0.0 if grid_w is None else grid_w,
             fresh_until_s=self.grid.fresh_until_s,
-            charger_w=charger_w,
+            charger_w=self._charger_w(at),
             enabled=self.enabled,
             stopping=self.stopping,
             guard=self.supervisor.judge(self._situation(at), self.settings.limits, at.now_s),

@@ -181,14 +181,20 @@ class Service:
         """Use the thresholds of the prices that are in force now, and of the draw as it is known now."""
         if not self.config.auto:
             return
-        params, draw_w = self.controller.settings.params, self.controller.learned_w
-        start_export_w, stop_import_w = self.config.thresholds(self.clock.wall(), draw_w)
+        wall, draw_w, used = self.clock.wall(), self.controller.learned_w, self.controller.settings
+        before: tuple[float, ...]
+        after: tuple[float, ...]
+        if self.config.ahead:
+            point = self.config.break_even(wall, draw_w)
+            before = () if used.ahead_from_w is None else (used.ahead_from_w,)
+            after = (point.surplus_w,) if point else ()
+        else:
+            before = used.params.start_export_w, used.params.stop_import_w
+            after = self.config.thresholds(wall, draw_w)
         # Another step seen moves the learned draw by a watt or two: no reason for other thresholds, and a line of log.
-        if not (
-            math.isclose(start_export_w, params.start_export_w, rel_tol=SAME_SHARE)
-            and math.isclose(stop_import_w, params.stop_import_w, rel_tol=SAME_SHARE)
-        ):
-            self._tell(self.controller.reload, self.config.settings(self.clock.wall(), draw_w))
+        same = len(before) == len(after) and all(map(_nearly, before, after))
+        if not same:
+            self._tell(self.controller.reload, self.config.settings(wall, draw_w))
             shown = status.thresholds(self.controller, self.config)
             self._log.info("thresholds_changed", start_export_w=shown.start_export_w, stop_import_w=shown.stop_import_w)
             self._show.set()
@@ -441,6 +447,10 @@ class Service:
             self._show.set()
         finally:
             systemd.notify("READY=1")
+
+
+def _nearly(one: float, other: float) -> bool:
+    return math.isclose(one, other, rel_tol=SAME_SHARE)
 
 
 async def _end(tasks: list[asyncio.Task[None]]) -> None:

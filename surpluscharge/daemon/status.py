@@ -116,9 +116,12 @@ class SocketStatus(Part):
 
 
 class Thresholds(Part):
-    start_export_w: float | None = Field(description="null: at the present prices, no export is enough")
+    start_export_w: float | None = Field(
+        description="null: no export is enough, at these prices or with a sky like this"
+    )
     stop_import_w: float | None = Field(description="null: at the present prices, a charge ends at once")
-    follow_prices: bool = Field(description='true: they are "auto"')
+    follow_prices: bool = Field(description='true: they are "auto" or "ahead"')
+    look_ahead: bool = Field(description='true: they are "ahead", and move with what the surplus was of late')
 
 
 class StatusDocument(Part):
@@ -249,6 +252,7 @@ def thresholds(controller: Controller, config: Config) -> Thresholds:
         start_export_w=_round(params.start_export_w) if isfinite(params.start_export_w) else None,
         stop_import_w=_round(params.stop_import_w) if isfinite(params.stop_import_w) else None,
         follow_prices=config.auto,
+        look_ahead=controller.settings.ahead_from_w is not None,
     )
 
 
@@ -359,23 +363,28 @@ def explain(controller: Controller, config: Config, at: Moment, wall: datetime) 
         last_s = controller.grid.at_s
         age = "" if last_s is None else f" The last one is {duration(at.now_s - last_s)} old."
         return f"There is no fresh reading from the meter.{age}", "a reading", None
+    outlook = f" {sentence}" if (sentence := controller.outlook()) else ""
     if state.mode == machine.ARMING:
-        return f"{flow}, enough for a charge.", *_arming_wait(controller, at)
+        return f"{flow}, enough for a charge.{outlook}", *_arming_wait(controller, at)
     if state.mode == machine.CHARGING:
         left_s = params.time_cap_s - state.session_s
         if inputs.charger_w > 0:
             left_s = min(left_s, (params.energy_cap_wh - state.session_wh) * 3600 / inputs.charger_w)
         while_w = f"import above {watts(params.stop_import_w)}" if params.stop_import_w >= 0 else "too little export"
-        return f"Charging. {flow} beside it.", f"{while_w}, or the session's cap, in {duration(left_s)}", None
+        why = f"{flow} beside the charge.{outlook}" if outlook else f"Charging. {flow} beside it."
+        return why, f"{while_w}, or the session's cap, in {duration(left_s)}", None
     if state.mode == machine.DISARMING:
         delay_s, minimum_s = state.due_s - at.now_s, state.on_since_s + params.min_on_s - at.now_s
         wait_s = max(delay_s, minimum_s, 0.0)
         reason = "the shortest charging time to be over" if minimum_s > delay_s else "it to last"
         limit = f"more than {watts(params.stop_import_w)}" if params.stop_import_w >= 0 else "no longer enough"
-        return f"{flow} beside the charge, {limit}.", f"{reason}, {duration(wait_s)} more, then the charge ends", wait_s
-    if not isfinite(params.start_export_w):
+        why = f"{flow} beside the charge.{outlook}" if outlook else f"{flow} beside the charge, {limit}."
+        return why, f"{reason}, {duration(wait_s)} more, then the charge ends", wait_s
+    if not isfinite(params.start_export_w) and not (outlook and isfinite(controller.settings.ahead_from_w or 0.0)):
         return f"{flow}. At the present prices it is worth more sold than charged.", *_price_wait(config, wall)
-    return f"{flow}.", f"an export of {watts(params.start_export_w)}", None
+    if not isfinite(params.start_export_w):
+        return f"{flow}.{outlook}", "a surplus that has lasted a little longer", None
+    return f"{flow}.{outlook}", f"an export of {watts(params.start_export_w)}", None
 
 
 def _price_wait(config: Config, wall: datetime) -> tuple[str, float | None]:

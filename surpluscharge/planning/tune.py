@@ -50,12 +50,11 @@ class Candidate(NamedTuple):
 
 def candidates(case: Study) -> list[Candidate]:
     """Return all rules to be tried; the first is the configuration as it is."""
-    control = case.config.control
     now: dict[str, float | str] = {
         "start_export_w": "auto" if case.config.auto else case.config.start_export_w,
         "stop_import_w": "auto" if case.config.auto else case.config.stop_import_w,
-        "start_delay_s": control.start_delay_s,
-        "stop_delay_s": control.stop_delay_s,
+        "start_delay_s": case.config.start_delay_s,
+        "stop_delay_s": case.config.stop_delay_s,
     }
     return [
         Candidate(case.params, comparing.configured(case), now),
