@@ -218,6 +218,8 @@ def _price_or_cheapest(value: Any) -> Any:
 def _valid_from(value: Any) -> Any:
     if isinstance(value, datetime) or not isinstance(value, date):
         raise _refuse("must be a day", "Write it without quotes: 2031-01-01")
+    if not 2000 <= value.year < 2100:
+        raise _refuse("is too far away", "Write a day from 2000-01-01 to 2099-12-31")
     return value
 
 

@@ -106,7 +106,7 @@ def test_without_prices_there_is_nothing_to_advise(tmp_path: Path, capsys: pytes
     path.write_text(CONFIG.split("control =", maxsplit=1)[0], encoding="utf-8")
     assert main(["advise", "--config", str(path)]) == 1
     assert "has no [money] table: add the prices" in capsys.readouterr().err
-    path.write_text(CONFIG + ABOVE.replace("{ import", "{ valid_from = 2999-01-01, import"), encoding="utf-8")
+    path.write_text(CONFIG + ABOVE.replace("{ import", "{ valid_from = 2099-01-01, import"), encoding="utf-8")
     assert main(["advise", "--config", str(path)]) == 1
     assert "no tariff in [money] that is valid within a week" in capsys.readouterr().err
 

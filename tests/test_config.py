@@ -75,6 +75,7 @@ EXPECTED = {
     ],
     "price-window-without-a-price": [Says("money.tariff.0.window.0", "", "import_price or export_price")],
     "tariffs-of-the-same-day": [Says("money.tariff.1.valid_from", "2031-01-01", "first day")],
+    "tariff-of-a-far-day": [Says("money.tariff.0.valid_from", "9999-12-31", "2099-12-31")],
     "tariff-of-no-day": [Says("money.tariff.0.valid_from", '"2031-13-01"', "2031-01-01")],
     "acknowledgement-without-a-reason": [Says("socket.above_continuous_because", '"ok"', "at least 10 characters")],
     "bad-time-of-day": [Says("session.rearm_at", '"4 am"', '"04:00"')],

@@ -600,6 +600,17 @@ def test_no_message_raises(messages: list[tuple[str, bytes, bool, float]]) -> No
 # --- the charger's power ---------------------------------------------------------------------------------------------
 
 
+def test_a_learned_draw_is_for_the_books_and_never_loosens_a_cap() -> None:
+    rig = charging(make_settings())
+    for share, for_the_cap in ((0.7, 1.0), (1.2, 1.2)):
+        rig.controller.learned_w = share * DRAW_W
+        rig.wait(1)
+        assert rig.controller.charger_w == share * DRAW_W
+        assert rig.controller.inputs.charger_w == for_the_cap * DRAW_W
+    rig.tell(rig.controller.enable, False)
+    assert (rig.controller.charger_w, rig.controller.inputs.charger_w) == (0.0, 0.0)
+
+
 def test_the_draw_is_measured_while_the_plug_tells_and_assumed_otherwise() -> None:
     rig = charging(make_settings(power_fresh_s=90.0))
     rig.send("p", 1150)

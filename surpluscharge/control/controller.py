@@ -141,6 +141,7 @@ class Controller:
         if kept:
             self._restore(kept, at)
         self.inputs = self._inputs(at)
+        self.charger_w = self._charger_w(at)  # held, as the inputs are: the best guess of what is drawn
 
     def _restore(self, kept: Kept, at: Moment) -> None:
         # If the daemon died and the relay may have been on, nobody knows how long it stayed so: count all of it.
@@ -496,11 +497,13 @@ class Controller:
         return policy.why(self.memory, self.draw_w, from_w, params.min_on_s, params.min_off_s, self.wants_on)
 
     def _inputs(self, at: Moment) -> Inputs:
-        grid_w = self.grid.value
+        grid_w, charger_w, assumed = self.grid.value, self._charger_w(at), at.now_s >= self.power.fresh_until_s
         return Inputs(
             grid_w=0.0 if grid_w is None else grid_w,
             fresh_until_s=self.grid.fresh_until_s,
-            charger_w=self._charger_w(at),
+            # For the caps, an assumed draw is the larger one: an appliance that switches in sync with the lead may have
+            # taught a draw that is too small.
+            charger_w=max(charger_w, self.settings.limits.draw_w) if assumed and charger_w else charger_w,
             enabled=self.enabled,
             stopping=self.stopping,
             guard=self.supervisor.judge(self._situation(at), self.settings.limits, at.now_s),
@@ -517,7 +520,7 @@ class Controller:
         self._maybe_on = (self._maybe_on or self.reported is True) and not self.confirmed(False)
         before = self.supervisor.active
         for _ in range(len(MODE_NAMES)):
-            self.inputs = self._inputs(at)
+            self.inputs, self.charger_w = self._inputs(at), self._charger_w(at)
             old, self.state = self.state, machine.step(self.settings.params, self.state, at.now_s, self.inputs)
             if self.state.mode == old.mode:
                 break
@@ -586,12 +589,12 @@ class Controller:
         state, inputs = self.state, self.inputs
         elapsed_s = max(0.0, at.now_s - state.at_s)
         known_s = max(0.0, min(at.now_s, inputs.fresh_until_s) - state.at_s)
-        grid_share_w = min(inputs.charger_w, max(inputs.grid_w, 0.0))
+        grid_share_w = min(self.charger_w, max(inputs.grid_w, 0.0))
         if at.today != self.today.day:
             self.today = Tally(at.today)
         self.today = self.today._replace(
             on_s=self.today.on_s + (elapsed_s if self.wants_on else 0.0),
-            charger_wh=self.today.charger_wh + inputs.charger_w * known_s / machine.HOUR_S,
+            charger_wh=self.today.charger_wh + self.charger_w * known_s / machine.HOUR_S,
             grid_wh=self.today.grid_wh + grid_share_w * known_s / machine.HOUR_S,
         )
 

@@ -166,7 +166,7 @@ def build(
     controller: Controller, config: Config, at: Moment, clock: Clock, figures: Figures | None = None
 ) -> StatusDocument:
     """Return the document for this moment."""
-    state, inputs, params = controller.state, controller.inputs, controller.settings.params
+    state, params = controller.state, controller.settings.params
     now_s, wall = at.now_s, clock.wall()
 
     def when(then_s: float) -> datetime:
@@ -196,8 +196,8 @@ def build(
             fresh=fresh,
             sources=_sources(controller, now_s),
         ),
-        surplus_w=_round(inputs.charger_w - grid_w if grid_w is not None and fresh else None),
-        charger_power=ChargerPower(power_w=round(inputs.charger_w, 1), measured=controller.measured),
+        surplus_w=_round(controller.charger_w - grid_w if grid_w is not None and fresh else None),
+        charger_power=ChargerPower(power_w=round(controller.charger_w, 1), measured=controller.measured),
         thresholds=thresholds(controller, config),
         relay=RelayStatus(
             commanded="on" if controller.wants_on else "off",

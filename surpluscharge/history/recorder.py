@@ -139,10 +139,10 @@ class Recorder:
         self._sample = None
         if self._fresh_ms > 0:
             error_w = 0.0
-            if inputs.charger_w > 0 and not controller.measured:
+            if controller.charger_w > 0 and not controller.measured:
                 learned = self.draw.learned
-                error_w = learned.error_w if learned else ASSUMED_ERROR_SHARE * inputs.charger_w
-            self._sample = Sample(at_ms, inputs.grid_w, inputs.charger_w, controller.wants_on, error_w)
+                error_w = learned.error_w if learned else ASSUMED_ERROR_SHARE * controller.charger_w
+            self._sample = Sample(at_ms, inputs.grid_w, controller.charger_w, controller.wants_on, error_w)
 
     def _learn(self, controller: Controller, at_ms: int) -> None:
         """Show new grid readings to the watch on the draw, and its finding to the controller."""
