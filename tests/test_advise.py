@@ -82,8 +82,26 @@ def test_any_surplus_pays(tmp_path: Path, capsys: pytest.CaptureFixture[str]) ->
     assert "Any surplus pays: even what is bought beside it costs no more (0.27)" in said
     # 2 * 0.30 - 2 * 0.27 = 0.06 with no surplus at all; 2 * (0.30 - 0.08) = 0.44 with all of it.
     assert "+0.060" in said and "+0.440" in said and "---" not in said
+    # To stop above the whole draw of import means: without any sun left. That is what has to be said.
+    assert '"auto" starts at 25 W of export: any sun is worth it. When there is none left, it ends.' in said
+    assert "of import" not in said
     (period,) = json.loads(advised(tmp_path, ALWAYS, capsys, "--json"))["periods"]
     assert (period["pays"], period["break_even_surplus_w"]) == ("always", 0.0)
+
+
+def test_break_even_has_no_sign(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """2000 * (0.23 - 0.11) / (0.23 - 0.07) = 1500 W: a row of the chart. In binary fractions it comes to -1.4e-17."""
+    even = "tariff = [{ import_price = 0.23, export_price = 0.07, alternative_price = 0.11 }]"
+    said = advised(tmp_path, even, capsys)
+    assert "\n   1.50 kW            +0.000" in said
+    assert "-0.000" not in said
+
+
+def test_a_charge_that_runs_may_last_until_the_sun_is_gone(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """100 W break even, and patience over the pause is worth more than that."""
+    low = "tariff = [{ import_price = 0.25, export_price = 0.05, alternative_price = 0.24 }]"
+    said = advised(tmp_path, low, capsys)
+    assert '"auto" starts at 100 W of export. Once it runs, any sun is worth it; when there is none left' in said
 
 
 def test_never_pays(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

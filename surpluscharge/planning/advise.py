@@ -6,7 +6,15 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 
-from surpluscharge.control.economics import BreakEven, Prices, Tariffs, benefit_per_h, break_even, thresholds
+from surpluscharge.control.economics import (
+    LEAST_SURPLUS_W,
+    BreakEven,
+    Prices,
+    Tariffs,
+    benefit_per_h,
+    break_even,
+    thresholds,
+)
 from surpluscharge.words import watts
 
 AHEAD = timedelta(days=8)  # the windows of a tariff repeat weekly
@@ -81,18 +89,26 @@ def as_text(advices: list[Advice], draw_w: float, currency: str) -> str:
             f"  {in_words(advice, draw_w)}",
         ]
         if advice.point.kind != "never":
-            lines.append(
-                f'  "auto" starts at {watts(advice.start_export_w)} of export, and stops above '
-                f"{watts(advice.stop_import_w)} of import."
-            )
+            lines.append(f"  {_rule(advice, draw_w)}")
         lines += ["", *(f"  {line}" for line in _chart(draw_w, prices, currency))]
     return "\n".join(lines)
+
+
+def _rule(advice: Advice, draw_w: float) -> str:
+    """Return what "auto" does. An import of the whole draw would frighten; it only means: until the sun is gone."""
+    starts = f'"auto" starts at {watts(advice.start_export_w)} of export'
+    if draw_w - advice.stop_import_w > LEAST_SURPLUS_W:
+        return f"{starts}, and stops above {watts(advice.stop_import_w)} of import."
+    if advice.start_export_w <= LEAST_SURPLUS_W:
+        return f"{starts}: any sun is worth it. When there is none left, it ends."
+    return f"{starts}. Once it runs, any sun is worth it; when there is none left, it ends."
 
 
 def _chart(draw_w: float, prices: Prices, currency: str) -> Iterator[str]:
     """Yield a line per surplus: what an hour of charging gains (+) or loses (-) against the alternative."""
     rows = [(draw_w * step / (ROWS - 1)) for step in range(ROWS)]
-    benefits = [benefit_per_h(draw_w, surplus_w, prices) for surplus_w in rows]
+    # Where it breaks even, what is left of it by rounding has no sign worth showing.
+    benefits = [round(benefit_per_h(draw_w, surplus_w, prices), 3) + 0.0 for surplus_w in rows]
     most = max(1e-9, *map(abs, benefits))
     yield f"{'surplus':>8}  {f'{currency} an hour':>16}"
     for surplus_w, benefit in zip(rows, benefits, strict=True):
