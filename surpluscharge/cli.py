@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import contextlib
 import importlib
 import json
 import os
+import shlex
 import shutil
 import sqlite3
 import sys
@@ -35,7 +37,6 @@ from surpluscharge.words import duration, watts
 
 OFF_WITHIN_S = 8.0
 READ_WITHIN_S = 4.0
-READINGS = 'a CSV file with the columns time, grid_w[, charger_w]; or "ledger": the daemon\'s own history'
 LONG_GAP_S = 600  # shorter ones are not worth a line
 READINGS = 'a CSV file with the columns time, grid_w[, charger_w]; or "ledger": the daemon\'s own history'
 CAUTION = (
@@ -123,7 +124,10 @@ def _parser() -> argparse.ArgumentParser:
     export.add_argument("--output", type=Path, metavar="FILE", help="needed for parquet (and the parquet extra)")
     imported = add("import", _import, "Take older readings from a CSV file into the ledger: all of it, or nothing.")
     imported.add_argument("file", type=Path, help="its columns: time, grid_w, and charger_w if it is part of grid_w")
-    imported.add_argument("--fresh-s", type=float, help="hold no reading longer (default: thrice the usual interval)")
+    imported.add_argument("--dry-run", action="store_true", help="check and count everything, and write nothing")
+    imported.add_argument(
+        "--fresh-s", type=_positive, metavar="S", help="hold no reading longer (default: thrice the usual interval)"
+    )
     imported.add_argument("--gaps-only", action="store_true", help="leave out what is on record already")
     reported = add("report", _report, "Say what a day, a month or any days came to: energy, money, surplus caught.")
     reported.add_argument(
@@ -320,7 +324,8 @@ def _study(options: argparse.Namespace) -> comparing.Study:
         if options.readings == "ledger":
             readings, draw_w = replaying.load_ledger(config.recorded_file, fresh_s, config.draw_w, bar)
         else:
-            readings, draw_w = replaying.load(options.readings, fresh_s, bar), config.draw_w
+            limit_w = comparing.configured_limit_w(config)
+            readings, draw_w = replaying.load(options.readings, fresh_s, bar, limit_w), config.draw_w
     return comparing.study(config, readings, draw_w)
 
 
@@ -337,6 +342,13 @@ def _date(text: str) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r} is no day: write it as 2031-05-14") from None
+
+
+def _positive(text: str) -> float:
+    with contextlib.suppress(ValueError):
+        if 0.0 < (value := float(text)) <= 86400.0:
+            return value
+    raise argparse.ArgumentTypeError(f"{text!r} is no time to hold a reading: write seconds, such as 180")
 
 
 def _write(path: str, text: str) -> None:
@@ -422,18 +434,22 @@ def _export(options: argparse.Namespace) -> int:
 
 def _import(options: argparse.Namespace) -> int:
     config = load_offline(options.config)
-    now, kept = _now(config), config.history
-    with Ledger(config.recorded_file) as ledger:
+    now, path = _now(config), config.recorded_file
+    kept = Retention(config.history.readings_days, config.history.minutes_days, config.history.quarter_hours_days)
+    if not options.dry_run:
+        print(f"into {path}, for good: --dry-run says beforehand what would come of it", file=sys.stderr)
+    with exchange.rehearsal(path) if options.dry_run else Ledger(path) as ledger:
         try:
             done = exchange.import_readings(
                 ledger,
                 options.file,
                 energy.ms_of(now),
                 now.tzinfo,
-                Retention(kept.readings_days, kept.minutes_days, kept.quarter_hours_days),
+                kept,
                 tariffs=config.tariffs(),
                 fresh_s=options.fresh_s,
                 gaps_only=options.gaps_only,
+                limit_w=comparing.configured_limit_w(config),
             )
         except (LedgerError, ReadingsError) as error:
             raise LedgerError(f"{error}. Nothing was imported") from None
@@ -441,6 +457,8 @@ def _import(options: argparse.Namespace) -> int:
     if filled.rows:
         first, last = (energy.time_of(at_ms, now.tzinfo) for at_ms in (filled.begin_ms, filled.end_ms))
         print(f"from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M}, each reading held for {done.fresh_s:g} s at most")
+        if how := exchange.as_kept(done, now.tzinfo, now.date(), kept):
+            print(how)
     flows = filled.energy
     print(
         f"{filled.rows} rows: import {flows.import_wh / 1000:.1f} kWh, export {flows.export_wh / 1000:.1f} kWh, "
@@ -450,6 +468,13 @@ def _import(options: argparse.Namespace) -> int:
         print(f"{duration(filled.again_ms / 1000)} were on record already, and left out")
     if done.skipped:
         print(f"skipped rows of the file: {done.skipped}")
+    if doubt := done.sides.warning():
+        print(f"warning: {doubt}", file=sys.stderr)
+    if options.dry_run:
+        print("Nothing was written.")
+        if path.exists():
+            print("An import cannot be undone. A copy of the ledger, made before, can be put back:")
+            print(f"  sqlite3 {shlex.quote(str(path))} '.backup before-import.sqlite'")
     return 0
 
 

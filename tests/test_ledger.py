@@ -36,6 +36,7 @@ from surpluscharge.history.ledger import (
     DamagedError,
     FaultChange,
     FaultSpan,
+    Filled,
     Ledger,
     LedgerError,
     Retention,
@@ -43,7 +44,7 @@ from surpluscharge.history.ledger import (
     StateSpan,
     Switching,
 )
-from surpluscharge.history.readings import ReadingsError
+from surpluscharge.history.readings import ReadingsError, Sides
 from tests.bench import ledger_kills
 
 LISBON = ZoneInfo("Europe/Lisbon")
@@ -462,6 +463,58 @@ def test_an_import_is_all_or_nothing(ledger: Ledger, tmp_path: Path) -> None:
         take_in(ledger, future)
 
 
+@pytest.mark.parametrize(
+    ("days_ago", "length", "every_s", "said"),
+    [  # of 3 days as recorded, 10 by the minute, 90 by the quarter of an hour
+        (1, 1, 10.0, None),
+        (6, 1, 10.0, "older than 3 days, so kept as minutes"),
+        (6, 1, 60.0, None),  # minutes are what they are
+        (30, 4, 60.0, "older than 10 days, so kept as quarter hours"),
+        (30, 4, 900.0, None),
+        (
+            14,
+            14,
+            10.0,
+            "what is older than 10 days is kept as quarter hours; what is older than 3 days is kept as minutes",
+        ),
+        (14, 8, 60.0, "what is older than 10 days is kept as quarter hours"),
+        (200, 3, 900.0, "older than 90 days, so kept as daily totals only, from the daemon's next midnight on"),
+        (
+            95,
+            30,
+            60.0,
+            "what is older than 90 days is kept as daily totals only, from the daemon's next midnight on; "
+            "the rest is older than 10 days, so kept as quarter hours",
+        ),
+    ],
+)
+def test_an_import_says_how_it_was_kept(days_ago: int, length: int, every_s: float, said: str | None) -> None:
+    begin = BEGIN - timedelta(days=days_ago)
+    filled = Filled(ms_of(begin), ms_of(begin + timedelta(days=length)), 1, 0, NOTHING)
+    done = exchange.Imported(filled, every_s, 3 * every_s, "", Sides())
+    assert exchange.as_kept(done, LISBON, BEGIN.astimezone(LISBON).date(), Retention(3, 10, 90)) == said
+
+
+def test_a_reading_alone_is_of_no_use(ledger: Ledger, tmp_path: Path) -> None:
+    alone = tmp_path / "alone.csv"
+    alone.write_text("time,grid_w\n1700000000,-300\n", encoding="utf-8")
+    with pytest.raises(ReadingsError, match="nothing could be used, because there is a single reading in it"):
+        take_in(ledger, alone)
+
+
+def test_a_rehearsal_changes_nothing(ledger: Ledger, tmp_path: Path) -> None:
+    """It goes over a ledger that is open, with what was only just written in it, and finds what is counted already."""
+    ledger.write(Batch(readings(8640)))
+    before = list(ledger.intervals(0, 1 << 60))
+    with exchange.rehearsal(ledger.path) as trial:
+        done = take_in(trial, csv_file(tmp_path / "old.csv", 3000))
+        assert trial.energy(0, 1 << 60) == ledger.energy(0, 1 << 60).plus(done.filled.energy)
+    with exchange.rehearsal(ledger.path) as trial, pytest.raises(LedgerError, match="no time is counted twice"):
+        take_in(trial, csv_file(tmp_path / "late.csv", 3000, end=BEGIN + timedelta(hours=2)))
+    assert list(ledger.intervals(0, 1 << 60)) == before
+    assert not trial.path.parent.exists()
+
+
 def test_what_is_exported_can_be_imported(ledger: Ledger, tmp_path: Path) -> None:
     ledger.write(Batch(readings(8640)))
     begin, end = BEGIN, BEGIN + timedelta(days=1)
@@ -531,14 +584,33 @@ def test_import_export_and_check_from_the_command_line(
         f"{tmp_path}/state/history-charger.sqlite: there is no history yet. The daemon makes it when it runs\n",
     )
     old = csv_file(tmp_path / "old.csv", 3000, end=datetime(2024, 3, 2, 12, tzinfo=LISBON))
-    code, said, _ = run("import", old)
+    code, tried, complaint = run("import", old, "--dry-run")
+    assert (code, complaint) == (0, "")
+    assert tried.endswith("\nNothing was written.\n")
+    assert not (tmp_path / "state").exists()
+    code, said, told = run("import", old)
     assert code == 0
-    assert "each reading held for 180 s at most" in said
+    assert told.startswith(f"into {tmp_path}/state/history-charger.sqlite, for good: --dry-run")
+    assert said == tried.removesuffix("Nothing was written.\n")
+    assert "each reading held for 180 s at most\nolder than 92 days, so kept as quarter hours\n" in said
+    code, _, complaint = run("import", old, "--dry-run")
+    assert (code, "no time is counted twice" in complaint) == (1, True)
+    code, tried, _ = run("import", old, "--dry-run", "--gaps-only")
+    assert (code, ".sqlite '.backup before-import.sqlite'" in tried) == (0, True)
     code, _, complaint = run("import", old)
     assert code == 1
     assert "no time is counted twice" in complaint and complaint.endswith("Nothing was imported\n")
     code, said, _ = run("import", old, "--gaps-only")
     assert (code, said.splitlines()[0][:7]) == (0, "0 rows:")
+    wild = tmp_path / "wild.csv"
+    wild.write_text("time,grid_w\n1700000000,-300\n1700000010,-99999999\n1700000020,-300\n", encoding="utf-8")
+    code, _, complaint = run("import", wild)
+    assert code == 1
+    assert "wild.csv, line 3, column grid_w: '-99999999' is beyond 30000 W" in complaint
+    assert complaint.endswith("Nothing was imported\n")
+    with pytest.raises(SystemExit):
+        run("import", old, "--fresh-s", "0")
+    assert "'0' is no time to hold a reading" in capsys.readouterr().err
     code, said, _ = run("history", "check")
     assert code == 0
     assert "nothing is counted twice" in said
@@ -555,6 +627,13 @@ def test_import_export_and_check_from_the_command_line(
     assert complaint.startswith("yesterday is neither a day (2031-05-14) nor a time")
     code, _, complaint = run("export", "--output", tmp_path / "no" / "such" / "folder.csv")
     assert (code, "cannot be written: No such file or directory" in complaint) == (1, True)
+
+    turned = tmp_path / "turned.csv"
+    begin_s = round(datetime(2024, 4, 1, tzinfo=LISBON).timestamp())
+    rows = (f"{begin_s + 3600 * hour},{1700 if 9 <= hour % 24 < 17 else -240}" for hour in range(120))
+    turned.write_text("time,grid_w\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    code, _, told = run("import", turned)
+    assert (code, "warning: on 5 of 5 days the house exports at night" in told) == (0, True)
 
     with Ledger(tmp_path / "state" / "history-charger.sqlite") as ledger:
         first = next(ledger.intervals(0, 1 << 60))

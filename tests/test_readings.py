@@ -6,6 +6,8 @@ import csv
 import itertools
 import math
 import tracemalloc
+from array import array
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -15,7 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from surpluscharge.history import readings
-from surpluscharge.history.readings import Counts, Readings, ReadingsError, moment_s
+from surpluscharge.history.readings import Counts, Readings, ReadingsError, Sides, moment_s, sides
 
 NOON = datetime(2031, 5, 14, 12, 0, tzinfo=UTC)
 
@@ -114,7 +116,7 @@ def test_what_is_missing_is_skipped_and_counted(tmp_path: Path) -> None:
         "2031-05-14T12:00:10Z,NaN\n"
         "2031-05-14T12:00:20Z,\n"
         "2031-05-14T12:00:30Z,inf\n"
-        "2031-05-14T12:00:40Z,9999999\n"
+        "2031-05-14T12:00:40Z,\n"
         "2031-05-14T12:00:50Z,-3\n"
         "2031-05-14T12:00:45Z,-4\n"  # two rows in the wrong order
         "2031-05-14T15:00:00Z,-5\n"  # a gap is no matter of the file
@@ -156,7 +158,10 @@ def test_whatever_comes_times_ascend_and_every_row_is_accounted_for(
     [
         ("", "the file is empty, or its first line is"),
         ("\n2031-05-14T12:00:00Z,1\n", "the file is empty, or its first line is"),
-        ("time,grid_w\n", "there is no reading in it"),
+        ("time,grid_w\n", "nothing could be used, because there is no reading in it. Below the line"),
+        ("time,grid_w\n1936526400,-1\n1936526410,-99999999\n", "line 3, column grid_w: '-99999999' is beyond 100000 W"),
+        ("time,grid_w,charger_w\n1936526400,-99999999,\n", "line 2, column grid_w: '-99999999' is beyond 100000 W"),
+        ("time,grid_w,charger_w\n1936526400,-1,2e6\n", "line 2, column charger_w: '2e6' is beyond 100000 W"),
         ("time,grid_w\n2031-05-14T12:00:00Z,\n", "no reading in it (rows 1 without a usable value)"),
         ("when,grid_w\n", "line 1: there is no column time; the columns are: when, grid_w"),
         ("when,power\n", "no column time and none named grid_w; the columns are: when, power"),
@@ -177,6 +182,17 @@ def test_whatever_comes_times_ascend_and_every_row_is_accounted_for(
 )
 def test_what_makes_no_sense_is_refused(tmp_path: Path, text: str | bytes, message: str) -> None:
     assert message in refused(file_of(tmp_path, text))
+
+
+def test_the_limit_is_the_meters(tmp_path: Path) -> None:
+    path = file_of(tmp_path, "time,grid_w,charger_w\n1936526400,-17250,0\n1936526410,17250.5,0\n1936526420,3,nan\n")
+    with pytest.raises(ReadingsError) as caught:
+        list(Readings(path, 17250.0))
+    assert str(caught.value) == (
+        f"{path}, line 3, column grid_w: '17250.5' is beyond 17250 W, more than is believed of the meter. Correct it, "
+        "or leave it empty where nothing is known; if it is right, raise limit_w of the meter in the configuration"
+    )
+    assert taken(path)[2] == Counts(readings=2, unknown=1)
 
 
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
@@ -202,6 +218,44 @@ def test_a_day_of_29_hours(tmp_path: Path) -> None:
     _, surplus_w, counts = taken(file_of(tmp_path, "time,grid_w\n" + "".join(sorted(joined))))
     assert surplus_w == [-float(hour) for hour in range(24)]
     assert counts == Counts(readings=24, repeated=5)
+
+
+# --- is the sign right? ----------------------------------------------------------------------------------------------
+
+
+def two_weeks(zone: ZoneInfo, flip: Callable[[int], float]) -> tuple[array[float], array[float]]:
+    """Return readings every ten minutes over a change of clocks: 240 W of house, and sun from seven to seven."""
+    begin = datetime(2031, 3, 23, tzinfo=zone).timestamp()
+    at_s = array("d", [begin + 600.0 * i for i in range(14 * 144)])
+    hours = [(when := datetime.fromtimestamp(s, zone)).hour + when.minute / 60 for s in at_s]
+    sun_w = [2200.0 * max(0.0, math.sin((hour - 7.0) / 12.0 * math.pi)) for hour in hours]
+    return at_s, array("d", (flip(i // 144) * (w - 240.0) for i, w in enumerate(sun_w)))
+
+
+@pytest.mark.parametrize("name", ["Europe/Lisbon", "Pacific/Auckland", "America/Denver"])
+def test_a_wrong_sign_is_seen_by_night_and_midday(name: str) -> None:
+    zone = ZoneInfo(name)
+    right, wrong = (sides(*two_weeks(zone, lambda _, sign=sign: sign), zone) for sign in (1.0, -1.0))
+    assert (right, right.warning()) == (Sides(0, 14), None)
+    assert wrong == Sides(14, 14)
+    assert str(wrong.warning()).startswith("on 14 of 14 days the house exports at night (22:00 to 04:00) and imports")
+    some = sides(*two_weeks(zone, lambda day: -1.0 if day % 2 else 1.0), zone)
+    assert some.warning() is None and 0 < some.turned < 14
+    assert Sides(1, 1).warning() is None
+
+
+def test_the_clocks_are_those_of_the_house() -> None:
+    """Twelve hours away, its nights are middays: what is right here would look wrong there."""
+    readings = two_weeks(ZoneInfo("Europe/Lisbon"), lambda _: 1.0)
+    assert sides(*readings, ZoneInfo("Pacific/Auckland")).warning() is not None
+
+
+def test_nights_or_middays_alone_say_nothing_of_the_sign() -> None:
+    zone = ZoneInfo("Europe/Lisbon")
+    at_s, surplus_w = two_weeks(zone, lambda _: -1.0)
+    by_day = [i for i, s in enumerate(at_s) if 5 <= datetime.fromtimestamp(s, zone).hour < 21]
+    assert sides(array("d", (at_s[i] for i in by_day)), array("d", (surplus_w[i] for i in by_day)), zone) == Sides()
+    assert sides(array("d"), array("d"), zone) == Sides()
 
 
 # --- size ------------------------------------------------------------------------------------------------------------

@@ -317,6 +317,10 @@ def test_commands_say_what_is_wrong(files: tuple[str, str], tmp_path: Path, caps
     document = json.loads(capsys.readouterr().out)
     assert (document["value"], document["hindsight_value"], document["auto"]) == (None, None, None)
     assert document["solar_kwh"] > 0.0
+    wild = tmp_path / "wild.csv"
+    wild.write_text("time,grid_w\n1936526400,-300\n1936526410,40000\n")
+    assert cli.main(["replay", "--config", str(poor), "--readings", str(wild)]) == 1
+    assert "wild.csv, line 3, column grid_w: '40000' is beyond 30000 W" in capsys.readouterr().err
     with pytest.raises(SystemExit):
         cli.main(["replay", "--config", str(poor), "--readings", files[1], "--day", "today"])
     assert "'today' is no day: write it as" in capsys.readouterr().err

@@ -2,18 +2,31 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import itertools
+import sqlite3
+import tempfile
 from collections.abc import Iterable, Iterator
-from datetime import datetime, tzinfo
+from datetime import date, datetime, timedelta, tzinfo
 from pathlib import Path
 from statistics import median
 from typing import Any, NamedTuple, TextIO
 
 from surpluscharge.control.economics import Tariffs
-from surpluscharge.history.energy import MWS_PER_WH, Energy, Interval, Sample, hold, ms_of, time_of
+from surpluscharge.history.energy import (
+    MINUTE_MS,
+    MWS_PER_WH,
+    QUARTER_HOUR_MS,
+    Energy,
+    Interval,
+    Sample,
+    hold,
+    ms_of,
+    time_of,
+)
 from surpluscharge.history.ledger import Filled, Ledger, Retention
-from surpluscharge.history.readings import Readings
+from surpluscharge.history.readings import LIMIT_W, Readings, ReadingsError, Sides, sides
 
 WHAT = ("readings", "charges", "days")
 ROWS_AT_ONCE = 20_000
@@ -124,8 +137,28 @@ def _kind(column: str, arrow: Any) -> Any:
 
 class Imported(NamedTuple):
     filled: Filled
+    every_s: float  # the file's usual interval
     fresh_s: float  # for how long a reading was held at most
     skipped: str  # rows of the file that were skipped, in words
+    sides: Sides  # whether its sign seems to be right
+
+
+@contextlib.contextmanager
+def rehearsal(path: Path) -> Iterator[Ledger]:
+    """Open a copy of the ledger (or an empty one, where there is none yet) that is gone afterwards.
+
+    So a trial goes all the way and yet can change nothing, nor keep the daemon from writing meanwhile.
+    """
+    with tempfile.TemporaryDirectory(prefix="surpluscharge-") as folder:
+        copy = Path(folder) / path.name
+        if path.exists():
+            with (
+                contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as original,
+                contextlib.closing(sqlite3.connect(copy)) as twin,
+            ):
+                original.backup(twin)
+        with Ledger(copy) as ledger:
+            yield ledger
 
 
 def import_readings(
@@ -138,28 +171,56 @@ def import_readings(
     tariffs: Tariffs | None,
     fresh_s: float | None,
     gaps_only: bool,
+    limit_w: float = LIMIT_W,
 ) -> Imported:
     """Take a CSV file of readings into the ledger: all of it, or nothing.
 
-    ``fresh_s``: a reading is held no longer; None: thrice the file's usual interval. Raises ReadingsError for a file
-    that makes no sense, LedgerError for times that are counted already; then nothing has changed.
+    ``fresh_s``: a reading is held no longer; None: thrice the file's usual interval. ``limit_w``: no value may be
+    larger. Raises ReadingsError for a file that makes no sense or has nothing in it, LedgerError for times that are
+    counted already; then nothing has changed.
     """
-    readings = Readings(path)
+    readings = Readings(path, limit_w)
     blocks = iter(readings)
     first = next(blocks, None)
-    if fresh_s is None:
-        times = first.at_s[:1001] if first else []
-        fresh_s = USUAL_GAPS * median([later - sooner for sooner, later in itertools.pairwise(times)] or [10.0])
+    times = first.at_s[:1001] if first else []
+    every_s = median([later - sooner for sooner, later in itertools.pairwise(times)] or [10.0])
+    fresh_s = USUAL_GAPS * every_s if fresh_s is None else fresh_s
+    seen = Sides()
 
     def samples() -> Iterator[Sample]:
+        nonlocal seen
         for block in itertools.chain([first] if first else [], blocks):
+            seen = seen.plus(sides(block.at_s, block.surplus_w(), zone))
             for at_s, grid_w, charger_w in zip(*block, strict=True):
                 drawn_w = max(0.0, charger_w)
                 yield Sample(round(at_s * 1000), grid_w, drawn_w, drawn_w > RUNS_W)
 
     held: Iterator[Interval] = hold(_later(samples()), round(fresh_s * 1000))
     filled = ledger.fill(held, now_ms, zone, retention, tariffs=tariffs, gaps_only=gaps_only)
-    return Imported(filled, fresh_s, readings.counts.skipped())
+    if not filled.rows and not filled.again_ms:
+        raise ReadingsError(
+            f"{path}: nothing could be used, because there is a single reading in it, and only the next one would say "
+            "for how long it held"
+        )
+    return Imported(filled, every_s, fresh_s, readings.counts.skipped(), seen)
+
+
+def as_kept(done: Imported, zone: tzinfo | None, today: date, retention: Retention) -> str | None:
+    """Say how an import was summed up because of its age; None where it was taken as it is."""
+    first, last = (time_of(at_ms, zone).date() for at_ms in (done.filled.begin_ms, done.filled.end_ms - 1))
+    said: list[str] = []
+    for age_days, length_ms, kept in (
+        (retention.quarter_hours_days, 0, "kept as daily totals only, from the daemon's next midnight on"),
+        (retention.minutes_days, QUARTER_HOUR_MS, "kept as quarter hours"),
+        (retention.readings_days, MINUTE_MS, "kept as minutes"),
+    ):
+        limit = today - timedelta(days=1 + age_days)
+        if first > limit or (length_ms and 1000 * done.every_s >= length_ms):
+            continue
+        if last <= limit:
+            return "; ".join([*said, f"{'the rest is ' if said else ''}older than {age_days} days, so {kept}"])
+        said.append(f"what is older than {age_days} days is {kept}")
+    return "; ".join(said) or None
 
 
 def _later(samples: Iterator[Sample]) -> Iterator[Sample]:

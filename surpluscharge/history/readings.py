@@ -10,10 +10,11 @@ The first row names the columns; their order, and further columns, do not matter
 
 Comma, semicolon (then numbers may have decimal commas) or tab separate the columns; text is UTF-8.
 
-What makes no sense stops with a :class:`ReadingsError` that names file, line, column, value and remedy. What is merely
-missing is skipped and counted (:class:`Counts`): a row cut short, a value that is empty, NaN, infinite or beyond
-:data:`LIMIT_W`, a time that repeats the one before, or goes back by no more than :data:`JITTER_S`. A skipped row is a
-hole, like any other gap: whoever uses the readings decides how long one may be relied on.
+What makes no sense stops with a :class:`ReadingsError` that names file, line, column, value and remedy; so does a value
+beyond a limit, which the meter would not be believed either. What is merely missing is skipped and counted
+(:class:`Counts`): a row cut short, a value that is empty, NaN or infinite, a time that repeats the one before, or goes
+back by no more than :data:`JITTER_S`. A skipped row is a hole, like any other gap: whoever uses the readings decides
+how long one may be relied on.
 """
 
 from __future__ import annotations
@@ -23,14 +24,15 @@ import math
 import os
 import re
 from array import array
+from bisect import bisect_left
 from collections.abc import Iterator
-from datetime import datetime, timedelta
+from datetime import date, datetime, time, timedelta, tzinfo
 from pathlib import Path
 from typing import Any, NamedTuple, TextIO
 
 BLOCK_ROWS = 65536
 LINE_LIMIT = 65536  # characters: no row of readings is as long
-LIMIT_W = 100_000.0  # no house that charges through a socket imports or exports so much
+LIMIT_W = 100_000.0  # where no configuration knows better: no house that charges through a socket has so much
 JITTER_S = 60.0  # some loggers write two rows in the wrong order
 EARLIEST_S, LATEST_S = 946_684_800.0, 4_102_444_800.0  # plain numbers from 2000 to 2100 are taken for a time
 
@@ -59,7 +61,7 @@ class Counts(NamedTuple):
 
     readings: int = 0
     cut: int = 0  # too few columns
-    unknown: int = 0  # a value that is empty, NaN, infinite or implausible
+    unknown: int = 0  # a value that is empty, NaN or infinite
     repeated: int = 0  # the same time again
     late: int = 0  # a little earlier than the row before
 
@@ -72,9 +74,9 @@ class Counts(NamedTuple):
 class Readings:
     """A file of readings, to be iterated over once; ``counts`` and ``share`` tell how far it has come."""
 
-    def __init__(self, path: str | Path) -> None:
-        """Open the file and look at its columns. Raises ReadingsError."""
-        self.path = str(path)
+    def __init__(self, path: str | Path, limit_w: float = LIMIT_W) -> None:
+        """Open the file and look at its columns; no value may be larger than ``limit_w``. Raises ReadingsError."""
+        self.path, self._limit_w = str(path), limit_w
         self.counts = Counts()
         self.share = 0.0  # of the file that has been read, 0 to 1
         self.measured = False  # there is a charger_w column
@@ -142,13 +144,15 @@ class Readings:
         if not self.counts.readings:
             skipped = self.counts.skipped()
             raise ReadingsError(
-                f"{self.path}: there is no reading in it{f' (rows {skipped})' if skipped else ''}. "
-                "Below the line that names the columns, each row is a reading"
+                f"{self.path}: nothing could be used, because there is no reading in it"
+                f"{f' (rows {skipped})' if skipped else ''}. Below the line that names the columns, each row is a "
+                "reading: a time, and watts"
             )
 
     def _blocks(self, rows: Any, file: TextIO) -> Iterator[Block]:
         needed = max(self._time, self._grid, self._charger)
         i_time, i_grid, i_charger = self._time, self._grid, self._charger
+        limit_w = self._limit_w
         decimal_comma = self._delimiter == ";"
         readings = cut = unknown = repeated = late = 0
         last_s, last_text, charger = -math.inf, "", 0.0
@@ -173,7 +177,11 @@ class Readings:
                 at_s = moment.timestamp() if moment.tzinfo else self._moment(rows.line_num + 1, text, decimal_comma)
             except ValueError:
                 at_s = self._moment(rows.line_num + 1, text, decimal_comma)
-            if not (-LIMIT_W <= grid <= LIMIT_W and -LIMIT_W <= charger <= LIMIT_W):  # not: NaN
+            if not (-limit_w <= grid <= limit_w and -limit_w <= charger <= limit_w):  # not: NaN
+                if limit_w < abs(grid) < math.inf:
+                    self._implausible(rows.line_num + 1, "grid_w", grid_text)
+                if limit_w < abs(charger) < math.inf:
+                    self._implausible(rows.line_num + 1, "charger_w", row[i_charger])
                 unknown += 1
             elif at_s > last_s:
                 add_time(at_s)
@@ -215,6 +223,13 @@ class Readings:
                 "-1350.5, or leave it empty where nothing is known"
             ) from None
 
+    def _implausible(self, line: int, column: str, text: str) -> None:
+        raise ReadingsError(
+            f"{self.path}, line {line}, column {column}: {_shown(text)} is beyond {self._limit_w:g} W, more than is "
+            "believed of the meter. Correct it, or leave it empty where nothing is known; if it is right, raise "
+            "limit_w of the meter in the configuration"
+        )
+
     def _moment(self, line: int, text: str, decimal_comma: bool) -> float:
         """Return seconds since 1970. Raises ReadingsError."""
         where = f"{self.path}, line {line}, column time: {_shown(text)}"
@@ -222,6 +237,56 @@ class Readings:
             return moment_s(text.strip().replace(",", ".") if decimal_comma else text.strip())
         except ValueError as error:
             raise ReadingsError(f"{where} {error}") from None
+
+
+# --- is the sign right? ----------------------------------------------------------------------------------------------
+
+NIGHT, MIDDAY = (time(22), timedelta(hours=6)), (time(11), timedelta(hours=3))
+LEAST_DAYS = 2  # a single one may be odd
+
+
+class Sides(NamedTuple):
+    """On how many days there was a surplus at night and none at midday, and on how many both are known."""
+
+    turned: int = 0
+    days: int = 0
+
+    def plus(self, other: Sides) -> Sides:
+        """Return the sum of both."""
+        return Sides(self.turned + other.turned, self.days + other.days)
+
+    def warning(self) -> str | None:
+        """Say that import and export seem to be the wrong way round, if so on most days."""
+        if self.days < LEAST_DAYS or 2 * self.turned <= self.days:
+            return None
+        return (
+            f"on {self.turned} of {self.days} days the house exports at night (22:00 to 04:00) and imports at midday. "
+            "The sign seems to be wrong: grid_w must be positive for import"
+        )
+
+
+def sides(at_s: array[float], surplus_w: array[float], zone: tzinfo | None) -> Sides:
+    """Compare nights and middays by the clocks of the house. Cheap: a look at the hours of night and midday only."""
+    turned = judged = 0
+    if at_s:
+        first, last = (datetime.fromtimestamp(s, zone).date().toordinal() for s in (at_s[0], at_s[-1]))
+        for number in range(first, last + 1):
+            day = date.fromordinal(number)
+            night_w = _mean(at_s, surplus_w, datetime.combine(day - timedelta(days=1), NIGHT[0], zone), NIGHT[1])
+            noon_w = _mean(at_s, surplus_w, datetime.combine(day, MIDDAY[0], zone), MIDDAY[1])
+            if night_w is not None and noon_w is not None:
+                judged += 1
+                turned += night_w > 0.0 > noon_w
+    return Sides(turned, judged)
+
+
+def _mean(at_s: array[float], values: array[float], begin: datetime, length: timedelta) -> float | None:
+    low = bisect_left(at_s, begin.timestamp())
+    high = bisect_left(at_s, begin.timestamp() + length.total_seconds(), low)
+    return sum(values[low:high]) / (high - low) if high > low else None
+
+
+# --- times -----------------------------------------------------------------------------------------------------------
 
 
 def moment_s(text: str) -> float:

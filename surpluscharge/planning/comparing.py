@@ -58,6 +58,11 @@ def configured_fresh_s(config: Config) -> float:
     return min(source.fresh_s for source in config.meter)
 
 
+def configured_limit_w(config: Config) -> float:
+    """Return the most that grid power can be: what is believed of all meters together."""
+    return sum(source.limit_w for source in config.meter)
+
+
 def study(config: Config, readings: Series, draw_w: float | None = None) -> Study:
     """Prepare a replay, with a draw other than the configured one if it is known better."""
     draw_w = draw_w or config.draw_w
