@@ -310,7 +310,7 @@ def _tune(options: argparse.Namespace) -> int:
     elif options.write:
         text = Path(options.config).read_text(encoding="utf-8")
         try:
-            _write(options.write, tune.rewritten(text, found.rules[found.best].settings, options.config))
+            _write(options.write, tune.rewritten(text, found.changes, options.config))
         except ValueError as error:
             raise _CannotError(str(error)) from None
         print(f"{options.write} written; compare it with {options.config} before it is used", file=sys.stderr)
@@ -326,7 +326,8 @@ def _study(options: argparse.Namespace) -> comparing.Study:
         else:
             limit_w = comparing.configured_limit_w(config)
             readings, draw_w = replaying.load(options.readings, fresh_s, bar, limit_w), config.draw_w
-    return comparing.study(config, readings, draw_w)
+    source = "the ledger" if options.readings == "ledger" else Path(options.readings).name
+    return comparing.study(config, readings, draw_w, source)
 
 
 def _extra(module: str) -> ModuleType:

@@ -20,7 +20,7 @@ from surpluscharge.clock import day_number
 from surpluscharge.control import draw, machine
 from surpluscharge.control.economics import Prices, Tariff, Tariffs, Window, benefit_per_h
 from surpluscharge.control.machine import Inputs, Params, initial, next_deadline, step, wants_on
-from surpluscharge.history.energy import Sample, held, hold
+from surpluscharge.history.energy import Energy, Interval, Sample, held, hold
 from surpluscharge.history.ledger import Batch, Ledger
 from surpluscharge.history.readings import ReadingsError
 from surpluscharge.planning import compiling, replay
@@ -275,6 +275,22 @@ def test_the_ledger_is_read_like_a_file(tmp_path: Path) -> None:
     late = [(at_s, w) for at_s, w in zip(readings.at_s, readings.surplus_w, strict=True) if at_s > BEGIN_S + 60.0]
     assert late == [(BEGIN_S + 3600.0 + 30.0 * i, pytest.approx(700.0)) for i in range(30)]
     assert sum(readings.hold_s[-30:]) == 900.0
+    # Half of its time and more is in the quarter: five rows of 10 s, and one of 15 min.
+    assert (readings.counts.readings, readings.spacing_s, readings.means, readings.fresh_s) == (6, 900.0, True, 30.0)
+
+
+def test_a_row_of_the_ledger_is_known_for_as_long_as_it_says(tmp_path: Path) -> None:
+    """Of a quarter of an hour five minutes are known, with 60 Wh exported in them: 720 W, held for no longer."""
+    begin_ms, path = round(1000 * BEGIN_S), tmp_path / "history.sqlite"
+    partly = Interval(begin_ms, begin_ms + 900_000, Energy(known_ms=300_000, export_mws=60 * 3_600_000))
+    after = held(Sample(begin_ms + 900_000, -50.0, 0.0, False), begin_ms + 1_800_000)
+    nothing = Interval(begin_ms + 1_800_000, begin_ms + 2_700_000, Energy())
+    with Ledger(path) as ledger:
+        ledger.write(Batch(intervals=[partly, after, nothing]))
+    readings, _ = replay.load_ledger(path, 30.0, DRAW_W)
+    assert sum(readings.hold_s) == pytest.approx(300.0 + 900.0)
+    assert list(readings.surplus_w) == pytest.approx([720.0] * 10 + [50.0] * 30)
+    assert readings.counts.readings == 2
 
 
 def replay_refuses(path: Path) -> str:

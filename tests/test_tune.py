@@ -16,9 +16,12 @@ import pytest
 
 from surpluscharge import cli, config
 from surpluscharge.config import Config
+from surpluscharge.control.machine import LOCKED_OUT
+from surpluscharge.history.readings import ReadingsError
 from surpluscharge.planning import comparing, compiling, tune
 from surpluscharge.planning.comparing import Study
 from surpluscharge.planning.replay import Series, series
+from surpluscharge.words import duration
 from tests.conftest import config_from
 
 BEGIN_S = 1935360000.0  # 1 May 2031, midnight UTC
@@ -28,7 +31,7 @@ MONEY = {
 }
 
 
-def days_of_sun(days: int, seed: int = 1, spacing_s: float = 60.0) -> Series:
+def days_of_sun(days: int, seed: int = 1, spacing_s: float = 20.0) -> Series:
     """Return invented days: a sine of sun under clouds of some minutes, and a house below it."""
     chance = random.Random(seed)
     at_s, surplus_w, cloud, left = array("d"), array("d"), 1.0, 0.0
@@ -161,6 +164,40 @@ def test_without_the_compiler_the_scores_are_the_same(monkeypatch: pytest.Monkey
     assert shares[-1] == 1.0
 
 
+@pytest.mark.parametrize(
+    ("spacing_s", "starts_s", "stops_s", "note"),
+    [
+        (10.0, {20, 45, 50, 180}, {20, 90, 125, 240, 600}, None),
+        (24.0, {45, 50, 180}, {90, 125, 240, 600}, "Delays shorter than your readings' usual distance, 24 s, were not"),
+        (60.0, {50}, {125}, "Your readings (1 min) are too coarse to judge delays; these are left as they are."),
+    ],
+)
+def test_no_delay_is_tried_that_the_readings_cannot_show(
+    spacing_s: float, starts_s: set[float], stops_s: set[float], note: str | None
+) -> None:
+    settings = config_from(control={"start_delay_s": 50.0, "stop_delay_s": 125.0}, money=MONEY)
+    case = comparing.study(settings, days_of_sun(1, spacing_s=spacing_s))
+    rules = tune.candidates(case)
+    assert (
+        {rule.settings["start_delay_s"] for rule in rules} == {rule.params.start_delay_s for rule in rules} == starts_s
+    )
+    assert {rule.settings["stop_delay_s"] for rule in rules} == {rule.params.stop_delay_s for rule in rules} == stops_s
+    assert str(tune.of_delays(case)).startswith(str(note))
+
+
+def test_quarters_of_an_hour_are_refused(tmp_path: Path) -> None:
+    settings = config_from(money=MONEY, site={"time_zone": "UTC"})
+    case = comparing.study(settings, days_of_sun(20, spacing_s=900.0), source="may.csv")
+    with pytest.raises(
+        ReadingsError, match=r"^may.csv: there is a reading only every 15 min. Clouds are averaged away"
+    ):
+        tune.tune(case)
+    means = comparing.study(settings, case.readings._replace(means=True), source="the ledger")
+    with pytest.raises(ReadingsError, match="the ledger: most of the time is on record as means over 15 min") as caught:
+        tune.tune(means)
+    assert "surpluscharge export --from 2031-05-07 --output recent.csv" in str(caught.value)  # the last 14 of 20 days
+
+
 # --- comparing -------------------------------------------------------------------------------------------------------
 
 
@@ -190,6 +227,84 @@ def test_auto_thresholds_follow_the_hours() -> None:
     for i in range(0, len(pairs.start_w), 7):
         assert (pairs.start_w[i], pairs.stop_w[i]) == settings.thresholds(case.moment(case.readings.at_s[i]))
     assert len(set(pairs.start_w)) == 2
+
+
+def part_of(readings: Series, *spans_h: tuple[float, float]) -> Series:
+    """Return the readings of some stretches, in hours from the first one."""
+    kept = [i for i, at_s in enumerate(readings.at_s) if any(a <= (at_s - BEGIN_S) / 3600.0 < b for a, b in spans_h)]
+    return series(*(array("d", (values[i] for i in kept)) for values in readings[:2]), 30.0)
+
+
+def test_only_what_is_known_is_counted() -> None:
+    """Two days, then four weeks without a reading that begin in the midst of a charge, then a day and a half.
+
+    Days begin at 04:00: of the first one only the four hours before are known, and of the last none but its evening.
+    """
+    sun = part_of(days_of_sun(40), (0.0, 59.0), (35 * 24 + 4.0, 36 * 24 + 16.0))
+    case = comparing.study(config_from(money=MONEY, site={"time_zone": "UTC"}), sun)
+    found = comparing.compare(case)
+    assert comparing.charging(found.replayed.moves, sun.end_s)  # and one of the charges is ended by the gap:
+    assert any(mode == LOCKED_OUT and at_s < BEGIN_S + 60 * 3600.0 for at_s, mode, _ in found.replayed.moves)
+    document = comparing.as_json(found)
+    assert document["known_s"] == pytest.approx(95 * 3600.0, abs=60.0)
+    assert sum(document["seconds_in"].values()) == pytest.approx(document["known_s"], abs=1.0)
+    assert document["seconds_in"]["locked-out"] < 60.0
+    assert (document["locked_out_by_cap_s"], document["days_capped"]) == (0.0, 0)
+    dates = [str(case.date(day)) for day in case.counted]
+    assert dates == ["2031-05-01", "2031-05-02", "2031-05-03", "2031-06-05", "2031-06-06"]
+    text = comparing.as_text(found)
+    assert (
+        "17100 readings on 5 days, 2031-05-01 to 2031-06-06, known for 95 h; what is not known is not counted" in text
+    )
+    tuned = tune.tune(case)
+    assert [len(score.worth) for score in tuned.scores] == [5] * len(tuned.scores)
+    assert "if all the year were like these 5 days, 2031-05-01 to 2031-06-06." in tune.as_text(tuned)
+    alone = comparing.study(case.config, part_of(sun, (10.0, 12.0)))
+    assert (alone.counted, comparing.period(alone)) == ([0], "1 day, 2031-05-01")
+
+
+def test_coarse_and_turned_readings_are_warned_of() -> None:
+    case = study_of(3)
+    assert comparing.warnings(case) == []
+    hours = case._replace(readings=days_of_sun(3, spacing_s=900.0)._replace(means=True))
+    assert comparing.warnings(hours) == [
+        "Most of the time is on record as means over 15 min: clouds are averaged away. Take what this says with care."
+    ]
+    turned = comparing.study(case.config, case.readings._replace(surplus_w=array("d", (-w for w in case.readings[1]))))
+    (warning,) = comparing.warnings(turned)
+    assert warning.startswith("On 3 of 3 days the house exports at night")
+    found = comparing.compare(turned)
+    assert f"\nWarning: {warning}\n" in comparing.as_text(found)
+    assert comparing.as_json(found)["warnings"] == [warning]
+
+
+@pytest.mark.parametrize(
+    ("session", "cap"),
+    [({"time_cap_s": 5400.0}, "time cap (1 h 30 min)"), ({"energy_cap_wh": 2070.0}, "energy cap (2.07 kWh)")],
+)
+def test_a_cap_that_is_met_is_told(session: dict[str, object], cap: str) -> None:
+    """1380 W for an hour and a half are 2.07 kWh. Two sunny days meet it; one without sun does not."""
+    sun = days_of_sun(3)
+    dark = array("d", (w if at_s < BEGIN_S + 2 * 86400.0 else -250.0 for at_s, w in zip(*sun[:2], strict=True)))
+    settings = config_from(session=session, money=MONEY, site={"time_zone": "UTC"})
+    case = comparing.study(settings, sun._replace(surplus_w=dark))
+    found = comparing.compare(case)
+    document = comparing.as_json(found)
+    assert (document["days"], document["days_capped"], document["auto_days_capped"]) == (3, 2, 2)
+    assert document["seconds_in"]["charging"] + document["seconds_in"]["disarming"] == pytest.approx(10800.0, abs=1.0)
+    # From the cap on until 04:00, twice: nothing else locks out here.
+    ends = [end_s for _, end_s in comparing.charging(found.replayed.moves, case.readings.end_s)]
+    met = [max(end_s for end_s in ends if end_s < BEGIN_S + day * 86400.0) for day in (1, 2)]
+    wanted = sum(BEGIN_S + day * 86400.0 + 4 * 3600.0 - end_s for day, end_s in zip((1, 2), met, strict=True))
+    assert document["locked_out_by_cap_s"] == pytest.approx(wanted, abs=0.1)
+    assert document["seconds_in"]["locked-out"] == document["locked_out_by_cap_s"]
+    text = comparing.as_text(found)
+    spent = duration(document["locked_out_by_cap_s"])
+    assert f"locked-out {spent}, of that {spent} by the session's {cap}." in text
+    assert f'The {cap} was reached on 2 of 3 days as configured, and on 2 with "auto".\n"auto" does not ration' in text
+    uncapped = config_from(session={"time_cap_s": 86400.0}, money=MONEY, site={"time_zone": "UTC"})
+    free = comparing.as_text(comparing.compare(comparing.study(uncapped, sun)))
+    assert "cap" not in free.split("Draw ")[0]
 
 
 # --- writing it down -------------------------------------------------------------------------------------------------
@@ -241,7 +356,7 @@ def files(tmp_path: Path) -> tuple[str, str]:
         'stop_delay_s = 1800\n[money]\ncurrency = "EUR"\n[[money.tariff]]\nimport_price = 0.27\nexport_price = 0.08\n'
         "alternative_price = 0.2\n"
     )
-    sun = days_of_sun(16)
+    sun = days_of_sun(16, spacing_s=60.0)
     rows = (f"{at_s:.0f},{-surplus_w:.1f}\n" for at_s, surplus_w in zip(sun.at_s, sun.surplus_w, strict=True))
     readings.write_text("time,grid_w\n" + "".join(rows))
     return str(settings), str(readings)
@@ -275,6 +390,8 @@ def test_replay_command(files: tuple[str, str], tmp_path: Path, capsys: pytest.C
     assert cli.main(arguments) == 0
     printed = capsys.readouterr()
     assert "share of hindsight" in printed.out
+    assert "23040 readings on 16 days, 2031-05-01 to 2031-05-16, known for 384 h" in printed.out
+    assert "Warning: A reading every 1 min: clouds are averaged away." in printed.out
     assert "each is held for up to 1 min 30 s here; the daemon would rely on one for 30 s only" in printed.out
 
 
@@ -293,6 +410,13 @@ def test_tune_command(
     written: Config = config.load(new)
     assert written.control.start_export_w == document["best"]["start_export_w"]
     assert "# too low" in new.read_text()
+    # From minutes nothing is said about delays, and none is written.
+    assert (document["delays_judged"], document["best"]["start_delay_s"], document["best"]["stop_delay_s"]) == (
+        False,
+        45.0,
+        1800.0,
+    )
+    assert "start_delay_s" not in new.read_text()
     assert page.read_text().count("<svg") == 2
     assert cli.main([*arguments, "--write", str(new)]) == 1
     assert "is there already, and is not overwritten" in capsys.readouterr().err
@@ -300,6 +424,8 @@ def test_tune_command(
     assert cli.main([*arguments[:2], str(new), *arguments[3:], "--write", str(tmp_path / "newer.toml")]) == 0
     printed = capsys.readouterr()
     assert "Not recommended." in printed.out
+    assert "Your readings (1 min) are too coarse to judge delays; these are left as they are." in printed.out
+    assert "these 16 days, 2031-05-01 to 2031-05-16." in printed.out
     assert "was not written" in printed.err
     assert not (tmp_path / "newer.toml").exists()
 

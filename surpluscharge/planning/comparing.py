@@ -5,14 +5,15 @@ from __future__ import annotations
 import time
 from array import array
 from bisect import bisect_right
-from collections.abc import Callable
-from datetime import UTC, datetime, tzinfo
+from collections.abc import Callable, Iterator
+from datetime import UTC, date, datetime, tzinfo
 from typing import Any, NamedTuple
 
 from surpluscharge.clock import zone as zone_of
 from surpluscharge.config import Config
 from surpluscharge.control import economics
-from surpluscharge.control.machine import DAY_S, MODE_NAMES, Params, wants_on
+from surpluscharge.control.machine import LOCKED_OUT, MODE_NAMES, Params, wants_on
+from surpluscharge.history.readings import sides
 from surpluscharge.planning import compiling, hindsight, replay
 from surpluscharge.planning.replay import Days, Move, Rates, Series, Sums
 from surpluscharge.words import duration, watts
@@ -21,6 +22,9 @@ ASSUMPTIONS = (
     "Assumed: charging enabled throughout, the car always there and never full, its draw always the same, the relay "
     "obeying at once, no fault and no rest; a session re-armed by hand counts as re-armed each day."
 )
+
+LEAST_KNOWN_S = 6 * 3600.0  # a day of which less is known is none: half a night at either end, or a day full of gaps
+MINUTES_S = 55.0  # readings as far apart, or means over as long, leave out what a cloud does meanwhile
 
 
 class Thresholds(NamedTuple):
@@ -42,6 +46,18 @@ class Study(NamedTuple):
     currency: str | None  # None: no prices are configured
     prices: Rates | None
     sums: Sums
+    known_s: array[float]  # of each charging day
+    source: str = "readings"  # where they come from, for people
+
+    @property
+    def counted(self) -> list[int]:
+        """Return the days that count as days: those that are known well enough; if there is none, all known."""
+        known = [day for day, known_s in enumerate(self.known_s) if known_s >= LEAST_KNOWN_S]
+        return known or [day for day, known_s in enumerate(self.known_s) if known_s > 0.0]
+
+    def date(self, day: int) -> date:
+        """Return the date on which a charging day begins."""
+        return date.fromordinal(self.days.first + day)
 
     @property
     def cap_s(self) -> float:
@@ -63,23 +79,38 @@ def configured_limit_w(config: Config) -> float:
     return sum(source.limit_w for source in config.meter)
 
 
-def study(config: Config, readings: Series, draw_w: float | None = None) -> Study:
+def study(config: Config, readings: Series, draw_w: float | None = None, source: str = "readings") -> Study:
     """Prepare a replay, with a draw other than the configured one if it is known better."""
     draw_w = draw_w or config.draw_w
     zone, tariffs = zone_of(config.site.time_zone), config.tariffs()
     prices = replay.rates(tariffs, readings.at_s[0], readings.end_s, zone) if tariffs else None
     nothing = array("d", [0.0])
+    days = replay.charging_days(readings, zone, config.rearm_at)
+    sums = replay.sums(readings, draw_w, prices or Rates(nothing, nothing, nothing, nothing, (None,)))
+    known_s, before_s = array("d"), 0.0
+    for end_s in [*days.ends_s, readings.end_s]:
+        until_s = _known_s(readings, sums, draw_w, end_s, bisect_right(readings.at_s, end_s) - 1)
+        known_s.append(until_s - before_s)
+        before_s = until_s
     return Study(
         config,
         readings,
         zone,
-        replay.charging_days(readings, zone, config.rearm_at),
+        days,
         config.settings().params,
         draw_w,
         tariffs.currency if tariffs else None,
         prices,
-        replay.sums(readings, draw_w, prices or Rates(nothing, nothing, nothing, nothing, (None,))),
+        sums,
+        known_s,
+        source,
     )
+
+
+def _known_s(readings: Series, sums: Sums, draw_w: float, now_s: float, held: int) -> float:
+    """Return how much of the time until a moment is known: for so long the charger of the sums has run."""
+    parts = (replay.total_at(now_s, held, readings.at_s, readings.hold_s, total) for total in sums[:2])
+    return 3600.0 * sum(parts) / draw_w
 
 
 def fixed(start_export_w: float, stop_import_w: float) -> Thresholds:
@@ -218,12 +249,53 @@ def share(part: float, whole: float) -> float | None:
     return part / whole if whole > 0.0 else None
 
 
-def seconds_in(moves: list[Move], end_s: float) -> dict[str, float]:
-    """Return how long the machine was in each mode."""
+def seconds_in(case: Study, moves: list[Move]) -> dict[str, float]:
+    """Return how long the machine was in each mode, as far as time is known: a gap is in none."""
     spent = dict.fromkeys(MODE_NAMES, 0.0)
-    for (begin_s, mode, _), (until_s, *_) in zip(moves, [*moves[1:], (end_s, 0, 0)], strict=True):
-        spent[MODE_NAMES[mode]] += until_s - begin_s
+    for mode, _, seconds in _stays(case, moves):
+        spent[MODE_NAMES[mode]] += seconds
     return spent
+
+
+class Capped(NamedTuple):
+    """What a session's cap did: how long nothing was charged because of it, and on which days."""
+
+    seconds: float  # known ones
+    days: list[int]
+
+
+def capped(case: Study, moves: list[Move]) -> Capped:
+    """Return what the cap did. In a replay only one thing else locks out: readings that have gone stale."""
+    seconds, days = 0.0, set()
+    for mode, (now_s, _, held), lasted_s in _stays(case, moves):
+        if mode == LOCKED_OUT and now_s < case.readings.at_s[held] + case.readings.fresh_s:
+            seconds += lasted_s
+            days.add(bisect_right(case.days.ends_s, now_s))
+    return Capped(seconds, sorted(days.intersection(case.counted)))
+
+
+def _stays(case: Study, moves: list[Move]) -> Iterator[tuple[int, Move, float]]:
+    """Yield each mode, the move that led to it, and the known seconds in it."""
+    readings, before_s = case.readings, 0.0
+    for move, (until_s, _, held) in zip(moves, [*moves[1:], (readings.end_s, 0, len(readings.at_s) - 1)], strict=True):
+        known_s = _known_s(readings, case.sums, case.draw_w, until_s, held)
+        yield move[1], move, known_s - before_s
+        before_s = known_s
+
+
+def warnings(case: Study) -> list[str]:
+    """Return why the readings should not be trusted as they are, for people."""
+    found, every = [], duration(case.readings.spacing_s)
+    if doubt := sides(case.readings.at_s, case.readings.surplus_w, case.zone).warning():
+        found.append(doubt[0].upper() + doubt[1:] + ".")
+    if case.readings.spacing_s >= MINUTES_S:
+        what = (
+            f"Most of the time is on record as means over {every}"
+            if case.readings.means
+            else f"A reading every {every}"
+        )
+        found.append(f"{what}: clouds are averaged away. Take what this says with care.")
+    return found
 
 
 def as_json(found: Comparison) -> dict[str, Any]:
@@ -239,20 +311,28 @@ def as_json(found: Comparison) -> dict[str, Any]:
             "share_of_hindsight": None if part is None else round(part, 4),
         }
 
-    readings = case.readings
+    readings, by_cap = case.readings, capped(case, found.replayed.moves)
+    spent = seconds_in(case, found.replayed.moves)
     return {
         **of(found.replayed),
         "hindsight_value": None if at_most is None else round(at_most, 4),
         "readings": readings.counts.readings,
+        "spacing_s": round(readings.spacing_s, 3),
+        "means": readings.means,
         "seconds": round(found.seconds, 4),
         "currency": case.currency,
         "begin": case.moment(readings.at_s[0]).isoformat(),
         "end": case.moment(readings.end_s).isoformat(),
+        "days": len(case.counted),
         "known_s": round(sum(readings.hold_s), 1),
         "fresh_s": readings.fresh_s,
         "skipped": readings.counts._asdict(),
+        "warnings": warnings(case),
         "compiled": compiling.available(),
-        "seconds_in": {name: round(s, 1) for name, s in seconds_in(found.replayed.moves, readings.end_s).items()},
+        "seconds_in": {name: round(s, 1) for name, s in spent.items()},
+        "locked_out_by_cap_s": round(by_cap.seconds, 1),
+        "days_capped": len(by_cap.days),
+        "auto_days_capped": len(capped(case, found.auto.moves).days) if found.auto else None,
         "plain": of(found.plain),
         "auto": of(found.auto) if found.auto else None,
         "hindsight": of(found.ideal) if found.ideal else None,
@@ -277,21 +357,25 @@ def as_text(found: Comparison) -> str:
         cells = [form.format(column[key]) if column[key] is not None else "-" for _, column in columns]
         if key in ("solar_kwh", "grid_kwh", "starts") or case.currency:
             lines.append(f"{title:<20}" + "".join(f"{cell:>18}" for cell in cells))
-    known_s, spans_s = document["known_s"], readings.end_s - readings.at_s[0]
     skipped = readings.counts.skipped()
+    times = [f"{name} {duration(s)}" for name, s in document["seconds_in"].items() if s >= 1.0]
+    if document["locked_out_by_cap_s"] >= 1.0:
+        # The last of the modes is locked-out.
+        times[-1] += f", of that {duration(document['locked_out_by_cap_s'])} by the session's {_cap(case)}"
     lines += [
         "",
-        f"{readings.counts.readings} readings over {spans_s / DAY_S:.1f} days, of which {known_s / DAY_S:.1f} are known"
-        + (f"; rows skipped: {skipped}" if skipped else "")
-        + ".",
-        "Time as configured: "
-        + ", ".join(f"{name} {duration(s)}" for name, s in document["seconds_in"].items() if s >= 1.0)
-        + ".",
+        *(f"Warning: {warning}" for warning in document["warnings"]),
+        f"{readings.counts.readings} readings on {period(case)}, known for {duration(document['known_s'])}; what is "
+        "not known is not counted" + (f". Rows skipped: {skipped}" if skipped else "") + ".",
+        f"Time as configured: {', '.join(times)}.",
+        *_of_the_cap(found, document),
         f"Draw {watts(case.draw_w)}, minimum on {duration(case.params.min_on_s)}, "
         f"off {duration(case.params.min_off_s)}. Value is what charging so saved against the alternative price, "
         "sold surplus counted as lost.",
     ]
     fresh_s = configured_fresh_s(case.config)
+    if readings.means and readings.spacing_s < MINUTES_S:
+        lines.append(f"Most of the time is on record as means over {duration(readings.spacing_s)}.")
     if readings.fresh_s > fresh_s:
         lines.append(
             f"The readings come every {duration(readings.spacing_s)}, so each is held for up to "
@@ -307,6 +391,35 @@ def as_text(found: Comparison) -> str:
             f"than {found.hindsight.at_most:.2f}, against which the shares are taken."
         )
     return "\n".join([*lines, ASSUMPTIONS])
+
+
+def period(case: Study) -> str:
+    """Return how many days there are and which: 21 days, 2031-05-01 to 2031-05-21."""
+    counted = case.counted
+    first, last = case.date(counted[0]), case.date(counted[-1])
+    return f"1 day, {first}" if len(counted) == 1 else f"{len(counted)} days, {first} to {last}"
+
+
+def _cap(case: Study) -> str:
+    """Name the cap that a session meets first."""
+    if case.params.time_cap_s <= case.cap_s:
+        return f"time cap ({duration(case.params.time_cap_s)})"
+    return f"energy cap ({case.params.energy_cap_wh / 1000.0:g} kWh)"
+
+
+def _of_the_cap(found: Comparison, document: dict[str, Any]) -> Iterator[str]:
+    configured_days, auto_days = document["days_capped"], document["auto_days_capped"] or 0
+    if configured_days or auto_days:
+        yield (
+            f"The {_cap(found.case)} was reached on {configured_days} of {document['days']} days as configured"
+            + (f', and on {auto_days} with "auto"' if found.auto else "")
+            + "."
+        )
+    if auto_days:
+        yield (
+            '"auto" does not ration capped hours, but spends them as soon as they pay at all: a longer cap (if the '
+            "socket may) or a higher start threshold would earn more."
+        )
 
 
 def charging(moves: list[Move], end_s: float) -> list[tuple[float, float]]:

@@ -85,8 +85,9 @@ class Series(NamedTuple):
     surplus_w: array[float]  # what would be exported with the charger off
     hold_s: array[float]
     fresh_s: float  # no reading holds longer
-    spacing_s: float  # the usual distance of two readings
+    spacing_s: float  # the usual distance of two readings; of means, what most of the time is a mean over
     counts: Counts
+    means: bool = False  # from the ledger, where a reading is the mean over its length
 
     @property
     def end_s(self) -> float:
@@ -135,20 +136,23 @@ def load(
 def load_ledger(
     path: Path, fresh_s: float, configured_w: float, progress: Callable[[float], None] = lambda _: None
 ) -> tuple[Series, float]:
-    """Read the daemon's own history; what it summed up over minutes is one reading again and again.
+    """Read the daemon's own history; what it summed up over minutes is held piece by piece, but counted once.
 
     Return the readings and the draw: as the daemon has learned it, or else as configured.
 
     Raises ReadingsError where there is nothing in it, LedgerError where it cannot be used.
     """
-    at_s, surplus_w = array("d"), array("d")
+    at_s, surplus_w, lengths_s = array("d"), array("d"), array("d")
     with Ledger(path, read_only=True) as ledger, ledger.snapshot():
         learned = draw.estimate(ledger.steps(draw.MOST_STEPS), configured_w)
         begin_ms, end_ms = ledger.bounds() or (0, 0)
         for interval in ledger.intervals(begin_ms, end_ms):
-            since_s, until_s = interval.begin_ms / 1000.0, interval.end_ms / 1000.0
-            pieces = max(1, ceil((until_s - since_s) / fresh_s))
-            at_s.extend(since_s + (until_s - since_s) * piece / pieces for piece in range(pieces))
+            since_s, known_s = interval.begin_ms / 1000.0, interval.energy.known_ms / 1000.0
+            if not known_s:
+                continue
+            pieces = max(1, ceil(known_s / fresh_s))
+            at_s.extend(since_s + known_s * piece / pieces for piece in range(pieces))
+            lengths_s.append((interval.end_ms - interval.begin_ms) / 1000.0)
             surplus_w.extend([interval.charger_w - interval.grid_w] * pieces)
             if len(at_s) % 1000 < pieces:
                 progress((interval.end_ms - begin_ms) / (end_ms - begin_ms))
@@ -156,7 +160,21 @@ def load_ledger(
                 raise ReadingsError(f"{path}: more than {MOST_READINGS} readings. Export them, and take a part")
     if not at_s:
         raise ReadingsError(f"{path}: there are no readings in it yet. Let the daemon run for some days")
-    return series(at_s, surplus_w, fresh_s), learned.draw_w if learned else configured_w
+    hold_s = array("d", bytes(8 * len(at_s)))
+    _run(_hold)(_buffer(at_s), fresh_s, _buffer(hold_s))
+    hold_s[-1] = min(fresh_s, lengths_s[-1])
+    readings = Series(at_s, surplus_w, hold_s, fresh_s, _usual(lengths_s), Counts(readings=len(lengths_s)), means=True)
+    return readings, learned.draw_w if learned else configured_w
+
+
+def _usual(lengths_s: array[float]) -> float:
+    """Return the length that half of the time is made of, or more: a median by time, not by number."""
+    passed_s, half_s = 0.0, sum(lengths_s) / 2.0
+    for length_s in sorted(lengths_s):
+        passed_s += length_s
+        if passed_s >= half_s:
+            return length_s
+    return lengths_s[-1]
 
 
 class Rates(NamedTuple):

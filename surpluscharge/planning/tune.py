@@ -4,7 +4,11 @@ The candidates are fixed beforehand: a grid of thresholds as shares of the draw 
 follow the prices. Each is replayed over all readings by the daemon's own step. What the best may be expected to gain
 is judged on days it was not chosen on: the days are dealt into :data:`FOLDS` in turn; for each fold the best candidate
 of all other days is scored on that fold. The differences to the configuration as it is, day by day, are drawn again
-and again (a paired bootstrap over days); where the interval they give reaches nought, nothing is recommended.
+and again (a paired bootstrap over days); where the interval they give reaches nought, nothing is recommended. Days
+count where they are known well enough (:attr:`comparing.Study.counted`).
+
+Readings do not show what happens between them. So no delay is tried that is shorter than their usual distance, and with
+readings a minute apart, or means over as much, none at all but the configured ones; coarser ones are refused.
 
 Minimum times, budgets and caps stay as they are: they protect the hardware, and no tariff knows what it costs.
 """
@@ -21,6 +25,7 @@ from typing import Any, Literal, NamedTuple
 
 from surpluscharge.config import ConfigError, parse
 from surpluscharge.control.machine import Params, State, initial
+from surpluscharge.history.readings import ReadingsError
 from surpluscharge.planning import comparing, compiling
 from surpluscharge.planning.comparing import Study, Thresholds
 from surpluscharge.planning.replay import _buffer, _run, book, decide
@@ -36,8 +41,9 @@ YEAR_DAYS = 365
 
 STARTS = tuple(tenths / 10 for tenths in range(1, 13))  # start threshold, in shares of the draw
 WIDTHS = (0.12, 0.25, 0.4, 0.6, 0.8, 1.0, 1.4)  # from the start threshold down to where it stops
-START_DELAYS_S = (0.0, 45.0, 180.0)
-STOP_DELAYS_S = (0.0, 90.0, 240.0, 600.0)
+START_DELAYS_S = (20.0, 45.0, 180.0)
+STOP_DELAYS_S = (20.0, 90.0, 240.0, 600.0)
+HOPELESS_S = 600.0  # readings as far apart, or means over as long, show hardly a cloud
 
 
 class Candidate(NamedTuple):
@@ -56,6 +62,11 @@ def candidates(case: Study) -> list[Candidate]:
         "start_delay_s": case.config.start_delay_s,
         "stop_delay_s": case.config.stop_delay_s,
     }
+    delays_s = [
+        (start_delay_s, stop_delay_s)
+        for start_delay_s in _delays_s(case, control.start_delay_s, START_DELAYS_S)
+        for stop_delay_s in _delays_s(case, control.stop_delay_s, STOP_DELAYS_S)
+    ]
     return [
         Candidate(case.params, comparing.configured(case), now),
         *(
@@ -65,10 +76,16 @@ def candidates(case: Study) -> list[Candidate]:
                 {**written, "start_delay_s": start_delay_s, "stop_delay_s": stop_delay_s},
             )
             for thresholds, written in _pairs(case)
-            for start_delay_s in START_DELAYS_S
-            for stop_delay_s in STOP_DELAYS_S
+            for start_delay_s, stop_delay_s in delays_s
         ),
     ]
+
+
+def _delays_s(case: Study, configured_s: float, others_s: Sequence[float]) -> list[float]:
+    """Return the delays that these readings can tell apart, and the configured one."""
+    spacing_s = case.readings.spacing_s
+    judged = [delay_s for delay_s in others_s if delay_s >= spacing_s] if spacing_s < comparing.MINUTES_S else []
+    return sorted({configured_s, *judged})
 
 
 def _pairs(case: Study) -> Iterator[tuple[Thresholds, dict[str, float | str]]]:
@@ -188,7 +205,7 @@ class Tuning(NamedTuple):
     case: Study
     objective: Objective
     rules: list[Candidate]
-    scores: list[Score]
+    scores: list[Score]  # by days that count
     best: int
     gain: Spread
     starts: Spread
@@ -196,17 +213,30 @@ class Tuning(NamedTuple):
     reason: str
     unit: str  # of worth: a currency, or Wh
 
+    @property
+    def changes(self) -> dict[str, float | str]:
+        """Return the settings of the best that are not as configured."""
+        configured = self.rules[0].settings
+        return {key: value for key, value in self.rules[self.best].settings.items() if value != configured[key]}
+
 
 def tune(case: Study, objective: Objective = "value", progress: Callable[[float], None] = lambda _: None) -> Tuning:
-    """Search. Raises ValueError where the objective is value and no prices are configured."""
+    """Search. Raises ValueError where the objective is value and no prices are configured, ReadingsError where the
+    readings are too coarse.
+    """
+    _refuse_coarse(case)
     if objective == "value" and case.prices is None:
         raise ValueError("value needs prices: add a [money] table with a tariff, or choose --objective solar")
     by_money = case.prices is not None and objective != "solar"
     # Solar energy alone would have the charger run all day: what it buys counts against what it takes from the sun.
     net_wh = array("d", (sun - bought for sun, bought in zip(case.sums.solar_wh, case.sums.grid_wh, strict=True)))
     rules = candidates(case)
-    found = scores(case, case.sums.gain if by_money else net_wh, rules, progress)
-    count = len(found[0].worth)
+    counted = case.counted
+    found = [
+        Score(*(array("d", (of_all[day] for day in counted)) for of_all in score))
+        for score in scores(case, case.sums.gain if by_money else net_wh, rules, progress)
+    ]
+    count = len(counted)
     chosen = [_best(found, objective, [day for day in range(count) if day % FOLDS != fold]) for fold in range(FOLDS)]
     gains = [found[chosen[day % FOLDS]].worth[day] - found[0].worth[day] for day in range(count)]
     starts = [found[chosen[day % FOLDS]].starts[day] - found[0].starts[day] for day in range(count)]
@@ -215,6 +245,24 @@ def tune(case: Study, objective: Objective = "value", progress: Callable[[float]
     recommended, reason = _verdict(objective, best, count, gain, fewer)
     unit = str(case.currency) if by_money else "Wh"
     return Tuning(case, objective, rules, found, best, gain, fewer, recommended, reason, unit)
+
+
+def _refuse_coarse(case: Study) -> None:
+    every_s, means = case.readings.spacing_s, case.readings.means
+    if every_s < HOPELESS_S:
+        return
+    what = "most of the time is on record as means over" if means else "there is a reading only every"
+    since = case.moment(case.readings.end_s - 86400.0 * case.config.history.readings_days).date()
+    remedy = (
+        f"Take the newer ones, which are kept finer: surpluscharge export --from {since} --output recent.csv, and then "
+        "--readings recent.csv"
+        if means
+        else "Take readings that are a minute apart, or better some seconds"
+    )
+    raise ReadingsError(
+        f"{case.source}: {what} {duration(every_s)}. Clouds are averaged away in that, so neither thresholds nor "
+        f"delays can be judged. {remedy}"
+    )
 
 
 def _best(found: list[Score], objective: Objective, days: Sequence[int]) -> int:
@@ -258,6 +306,16 @@ def frontier(found: Tuning) -> list[int]:
     return result
 
 
+def of_delays(case: Study) -> str | None:
+    """Say where the readings were too coarse for delays."""
+    spacing_s = case.readings.spacing_s
+    if spacing_s >= comparing.MINUTES_S:
+        return f"Your readings ({duration(spacing_s)}) are too coarse to judge delays; these are left as they are."
+    if spacing_s > min(*START_DELAYS_S, *STOP_DELAYS_S):
+        return f"Delays shorter than your readings' usual distance, {duration(spacing_s)}, were not tried."
+    return None
+
+
 # --- telling ---------------------------------------------------------------------------------------------------------
 
 
@@ -286,6 +344,9 @@ def as_json(found: Tuning) -> dict[str, Any]:
         "folds": FOLDS,
         "candidates": len(found.rules),
         "readings": found.case.readings.counts.readings,
+        "spacing_s": round(found.case.readings.spacing_s, 3),
+        "delays_judged": found.case.readings.spacing_s < comparing.MINUTES_S,
+        "warnings": comparing.warnings(found.case),
         "compiled": compiling.available(),
         "frontier": [of(index) for index in frontier(found)],
     }
@@ -293,7 +354,6 @@ def as_json(found: Tuning) -> dict[str, Any]:
 
 def as_text(found: Tuning) -> str:
     """Return what was found, for people."""
-    days = len(found.scores[0].worth)
     scale, unit = (1.0, found.unit) if found.unit != "Wh" else (0.001, "kWh")
     lines = [
         f"{'':<18}{'start at export':>18}{'stop at import':>18}{'start delay':>14}{'stop delay':>14}"
@@ -308,11 +368,15 @@ def as_text(found: Tuning) -> str:
             f"{scale * sum(score.worth):>12.2f}{round(sum(score.starts)):>9}"
         )
     per_year = [scale * YEAR_DAYS * value for value in found.gain]
+    delays_note = of_delays(found.case)
     lines += [
         "",
+        *(f"Warning: {warning}" for warning in comparing.warnings(found.case)),
+        *([delays_note] if delays_note else []),
         f"Expected from choosing so, on days not chosen on: {per_year[0]:+.2f} {unit} a year "
         f"(nine of ten samples: {per_year[1]:+.2f} to {per_year[2]:+.2f}), and {found.starts.mean:+.2f} starts a day "
-        f"({found.starts.low:+.2f} to {found.starts.high:+.2f}), if all the year were like these {days} days.",
+        f"({found.starts.low:+.2f} to {found.starts.high:+.2f}), if all the year were like these "
+        f"{comparing.period(found.case)}.",
         ("Recommended. " if found.recommended else "Not recommended. ") + found.reason,
     ]
     if found.unit == "Wh":
