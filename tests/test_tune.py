@@ -213,6 +213,25 @@ def test_nothing_earns_more_than_hindsight() -> None:
         assert sum(found.ideal.gain if found.ideal else []) == pytest.approx(found.hindsight.gain)
 
 
+def test_when_the_start_budget_holds_it_back() -> None:
+    """By hand: ten minutes of sun, ten without, and two starts an hour.
+
+    Starts at 300 s (the pause counts from the first reading on) and 1245 s; at 2445 s none is left, until the sun goes;
+    at 3645 s neither, until the first of both is an hour old.
+    """
+    at_s = array("d", [BEGIN_S + 10.0 * i for i in range(450)])
+    sun = series(at_s, array("d", [2000.0 if i // 60 % 2 == 0 else -200.0 for i in range(450)]), 30.0)
+    settings = config_from(
+        control={"starts_per_hour": 2, "min_on_s": 60.0, "start_delay_s": 45.0, "stop_delay_s": 120.0},
+        site={"time_zone": "UTC"},
+    )
+    case = comparing.study(settings, sun)
+    done = comparing.run(case, comparing.configured(case))
+    assert [begin - BEGIN_S for begin, _ in comparing.charging(done.moves, sun.end_s)] == [300.0, 1245.0, 3900.0]
+    held = [(begin - BEGIN_S, end - BEGIN_S) for begin, end in comparing.budget_held(case, done.moves)]
+    assert held == [(2445.0, 3000.0), (3645.0, 3900.0)]
+
+
 def test_auto_thresholds_follow_the_hours() -> None:
     window = {"begins": "10:00", "ends": "12:00", "days": "all", "import_price": 0.21}
     tariff = {**MONEY["tariff"][0], "window": [window]}  # type: ignore[dict-item]
@@ -249,6 +268,7 @@ def test_only_what_is_known_is_counted() -> None:
     assert document["known_s"] == pytest.approx(95 * 3600.0, abs=60.0)
     assert sum(document["seconds_in"].values()) == pytest.approx(document["known_s"], abs=1.0)
     assert document["seconds_in"]["locked-out"] < 60.0
+    assert comparing.cap_held(case, found.replayed.moves) == []  # locked out it was, but by the gap
     assert (document["locked_out_by_cap_s"], document["days_capped"]) == (0.0, 0)
     dates = [str(case.date(day)) for day in case.counted]
     assert dates == ["2031-05-01", "2031-05-02", "2031-05-03", "2031-06-05", "2031-06-06"]
@@ -298,6 +318,9 @@ def test_a_cap_that_is_met_is_told(session: dict[str, object], cap: str) -> None
     wanted = sum(BEGIN_S + day * 86400.0 + 4 * 3600.0 - end_s for day, end_s in zip((1, 2), met, strict=True))
     assert document["locked_out_by_cap_s"] == pytest.approx(wanted, abs=0.1)
     assert document["seconds_in"]["locked-out"] == document["locked_out_by_cap_s"]
+    mornings = [BEGIN_S + day * 86400.0 + 4 * 3600.0 for day in (1, 2)]
+    spans = comparing.cap_held(case, found.replayed.moves)
+    assert spans == [pytest.approx(span, abs=0.1) for span in zip(met, mornings, strict=True)]
     text = comparing.as_text(found)
     spent = duration(document["locked_out_by_cap_s"])
     assert f"locked-out {spent}, of that {spent} by the session's {cap}." in text
@@ -378,13 +401,17 @@ def test_replay_command(files: tuple[str, str], tmp_path: Path, capsys: pytest.C
     )
     text = page.read_text()
     assert "Saturday 3 May 2031" in text
+    assert "<h1>Replay of charger: readings.csv, 16 days, 2031-05-01 to 2031-05-16</h1>" in text
+    assert "The day that was asked for. Against hindsight " in text
+    # What it imports while it runs and what the panels give then are two ways to see one line: 1380 - 1900 W.
+    assert "start: 200 W export" in text and "stop: 1900 W import = -520 W surplus" in text
     assert text.count("<svg") == 4
     assert "prefers-color-scheme: dark" in text
     assert "http" not in text.replace("http://www.w3.org/", "").replace("http://purl.org/", "").replace(
         "http://creativecommons.org/", ""
     )
     assert cli.main([*arguments, "--html", str(page), "--day", "2032-05-03"]) == 1
-    assert "is not among the readings, which go from 2031-04-30 to 2031-05-16" in capsys.readouterr().err
+    assert "not among the days with readings: 16 days, 2031-05-01 to 2031-05-16" in capsys.readouterr().err
     assert cli.main([*arguments, "--html", str(tmp_path / "no" / "page.html")]) == 1
     assert "cannot be written" in capsys.readouterr().err
     assert cli.main(arguments) == 0
@@ -418,6 +445,8 @@ def test_tune_command(
     )
     assert "start_delay_s" not in new.read_text()
     assert page.read_text().count("<svg") == 2
+    assert "<h1>Tuning of charger: readings.csv, 16 days," in page.read_text()
+    assert "None earns more with fewer starts than those on the line." in page.read_text()
     assert cli.main([*arguments, "--write", str(new)]) == 1
     assert "is there already, and is not overwritten" in capsys.readouterr().err
     # Tuned once more, there is nothing to write.
@@ -458,7 +487,32 @@ def test_the_costliest_day_is_drawn_unless_one_is_named() -> None:
     assert found.ideal is not None
     lost = [best - gain for best, gain in zip(found.ideal.gain, found.replayed.gain, strict=True)]
     worst = date.fromordinal(found.case.days.first + lost.index(max(lost)))
-    assert f"{worst:%A} {worst.day} {worst:%B}" in pictures.of_replay(found)
+    page = pictures.of_replay(found)
+    assert f"{worst:%A} {worst.day} {worst:%B}" in page
+    assert f"the day on which most was lost against hindsight: {max(lost):.2f} of " in page
+
+
+def test_what_holds_a_charge_back_is_marked(monkeypatch: pytest.MonkeyPatch) -> None:
+    pictures = pytest.importorskip("surpluscharge.planning.pictures")
+    settings = config_from(session={"time_cap_s": 5400.0}, money=MONEY, site={"time_zone": "UTC"})
+    found = comparing.compare(comparing.study(settings, days_of_sun(2)))
+    page = pictures.of_replay(found)
+    assert page.count("held back: the session's cap is reached") == 2  # light and dark
+    assert "held back: no start is left" not in page
+    noon_s = BEGIN_S + 12 * 3600.0
+    monkeypatch.setattr(
+        comparing, "budget_held", lambda *_: [(noon_s, noon_s + 600.0), (noon_s + 900.0, noon_s + 999.0)]
+    )
+    day = date(2031, 5, 1)
+    assert pictures.of_replay(found, day).count("held back: no start is left") == 2
+
+
+def test_thresholds_that_change_are_labelled_from_to() -> None:
+    pictures = pytest.importorskip("surpluscharge.planning.pictures")
+    case, never = study_of(1), math.inf
+    labels = pictures._labels(case, [500.0, never, 106.4], [345.0, -never, 1380.0])
+    assert labels == ("start: 106 to 500 W export", "stop: 345 to 1380 W import = 0 to 1035 W surplus")
+    assert pictures._labels(case, [never], [-never]) == ("start: never", "stop: at once")
 
 
 def test_the_commands_do_not_load_what_only_a_pc_has() -> None:

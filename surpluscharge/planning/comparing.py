@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 from surpluscharge.clock import zone as zone_of
 from surpluscharge.config import Config
 from surpluscharge.control import economics
-from surpluscharge.control.machine import LOCKED_OUT, MODE_NAMES, Params, wants_on
+from surpluscharge.control.machine import ARMING, DAY_S, HOUR_S, LOCKED_OUT, MODE_NAMES, Params, wants_on
 from surpluscharge.history.readings import sides
 from surpluscharge.planning import compiling, hindsight, replay
 from surpluscharge.planning.replay import Days, Move, Rates, Series, Sums
@@ -267,11 +267,42 @@ class Capped(NamedTuple):
 def capped(case: Study, moves: list[Move]) -> Capped:
     """Return what the cap did. In a replay only one thing else locks out: readings that have gone stale."""
     seconds, days = 0.0, set()
-    for mode, (now_s, _, held), lasted_s in _stays(case, moves):
-        if mode == LOCKED_OUT and now_s < case.readings.at_s[held] + case.readings.fresh_s:
+    for _, move, lasted_s in _stays(case, moves):
+        if _by_cap(case, move):
             seconds += lasted_s
-            days.add(bisect_right(case.days.ends_s, now_s))
+            days.add(bisect_right(case.days.ends_s, move[0]))
     return Capped(seconds, sorted(days.intersection(case.counted)))
+
+
+def _by_cap(case: Study, move: Move) -> bool:
+    now_s, mode, held = move
+    return mode == LOCKED_OUT and now_s < case.readings.at_s[held] + case.readings.fresh_s
+
+
+def cap_held(case: Study, moves: list[Move]) -> list[tuple[float, float]]:
+    """Return from when to when a session's cap kept it off."""
+    ahead = [*moves[1:], (case.readings.end_s, 0, 0)]
+    return [(move[0], then[0]) for move, then in zip(moves, ahead, strict=True) if _by_cap(case, move)]
+
+
+def budget_held(case: Study, moves: list[Move]) -> list[tuple[float, float]]:
+    """Return from when to when it would have started, had not the starts of the hour or of the day been used up."""
+    params, spans = case.params, []
+    starts: list[float] = []
+    on, off_s = False, case.readings.at_s[0]
+    for (now_s, mode, _), (until_s, *_) in zip(moves, [*moves[1:], (case.readings.end_s, 0, 0)], strict=True):
+        if wants_on(mode) and not on:
+            starts.append(now_s)
+        elif on and not wants_on(mode):
+            off_s = now_s
+        on = wants_on(mode)
+        if mode == ARMING:
+            ready_s = max(now_s + params.start_delay_s, off_s + params.min_off_s)
+            budgets = ((params.starts_per_hour, HOUR_S), (params.starts_per_day, DAY_S))
+            free_s = max((starts[-most] + span_s for most, span_s in budgets if len(starts) >= most), default=now_s)
+            if ready_s < min(free_s, until_s):
+                spans.append((ready_s, min(free_s, until_s)))
+    return spans
 
 
 def _stays(case: Study, moves: list[Move]) -> Iterator[tuple[int, Move, float]]:
