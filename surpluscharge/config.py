@@ -557,16 +557,22 @@ class Config(Section):
         given = self.control.stop_import_w
         return 0.25 * self.draw_w if given is None or isinstance(given, str) else given
 
+    def delays(self, follow: bool) -> tuple[float, float]:
+        """Return (start_delay_s, stop_delay_s), with thresholds that ``follow`` the prices or with fixed ones.
+
+        Thresholds that know what a start binds need no delay on top; it would only cost.
+        """
+        start_s, stop_s = self.control.start_delay_s, self.control.stop_delay_s
+        defaults = (0.0, 0.0) if follow else (45.0, 120.0)
+        return (defaults[0] if start_s is None else start_s, defaults[1] if stop_s is None else stop_s)
+
     @property
     def start_delay_s(self) -> float:
-        """Thresholds that know what a start binds need no delay on top; it would only cost."""
-        given = self.control.start_delay_s
-        return (0.0 if self.auto else 45.0) if given is None else given
+        return self.delays(self.auto)[0]
 
     @property
     def stop_delay_s(self) -> float:
-        given = self.control.stop_delay_s
-        return (0.0 if self.auto else 120.0) if given is None else given
+        return self.delays(self.auto)[1]
 
     def break_even(self, when: datetime, draw_w: float | None = None) -> BreakEven | None:
         """Return from which surplus on charging pays at a moment; None where no prices are known then.

@@ -16,6 +16,7 @@ import pytest
 
 from surpluscharge import cli, config
 from surpluscharge.config import Config
+from surpluscharge.control import economics, policy
 from surpluscharge.control.machine import LOCKED_OUT
 from surpluscharge.history.readings import ReadingsError
 from surpluscharge.planning import comparing, compiling, tune
@@ -246,6 +247,26 @@ def test_auto_thresholds_follow_the_hours() -> None:
     for i in range(0, len(pairs.start_w), 7):
         assert (pairs.start_w[i], pairs.stop_w[i]) == settings.thresholds(case.moment(case.readings.at_s[i]))
     assert len(set(pairs.start_w)) == 2
+
+
+def test_looking_ahead_is_what_the_policy_says_reading_by_reading(monkeypatch: pytest.MonkeyPatch) -> None:
+    case = study_of(2, start_export_w="ahead", stop_import_w="ahead")
+    found = comparing.looking_ahead(case)
+    assert found and case.prices and comparing.configured(case) == found
+    (prices,) = case.prices.prices
+    assert prices
+    from_w, memory = economics.break_even(case.draw_w, prices).surplus_w, policy.nothing()
+    for k, (at_s, surplus_w) in enumerate(zip(case.readings.at_s, case.readings.surplus_w, strict=True)):
+        memory = policy.remember(memory, at_s, surplus_w / case.draw_w)
+        wanted = policy.thresholds(memory, case.draw_w, from_w, case.params.min_on_s, case.params.min_off_s)
+        assert (found.start_w[k], found.stop_w[k]) == pytest.approx(wanted, rel=1e-12)
+    monkeypatch.setattr(compiling, "available", lambda: False)
+    assert [list(row) for row in comparing.looking_ahead(case) or ()] == [
+        pytest.approx(list(row), rel=1e-12) for row in found
+    ]
+    shown = comparing.as_json(comparing.compare(case))
+    assert shown["ahead"]["value"] == shown["value"]
+    assert (case.params.start_delay_s, comparing.with_delays(case, False).start_delay_s) == (0.0, 45.0)
 
 
 def part_of(readings: Series, *spans_h: tuple[float, float]) -> Series:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from array import array
 from bisect import bisect_right
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, MutableSequence, Sequence
 from datetime import UTC, date, datetime, tzinfo
 from typing import Any, NamedTuple
 
@@ -13,9 +13,11 @@ from surpluscharge.clock import zone as zone_of
 from surpluscharge.config import Config
 from surpluscharge.control import economics
 from surpluscharge.control.machine import ARMING, DAY_S, HOUR_S, LOCKED_OUT, MODE_NAMES, Params, wants_on
+from surpluscharge.control.policy import nothing, remember
+from surpluscharge.control.policy import thresholds as ahead_thresholds
 from surpluscharge.history.readings import sides
 from surpluscharge.planning import compiling, hindsight, replay
-from surpluscharge.planning.replay import Days, Move, Rates, Series, Sums
+from surpluscharge.planning.replay import Days, Move, Rates, Series, Sums, _buffer, _run
 from surpluscharge.words import duration, watts
 
 ASSUMPTIONS = (
@@ -147,9 +149,55 @@ def following_prices(case: Study) -> Thresholds | None:
     return result
 
 
+def looking_ahead(case: Study) -> Thresholds | None:
+    """Return the thresholds that ``"ahead"`` means, from reading to reading; None without prices.
+
+    The daemon leaves out the seconds after a switching, in which plug and meter disagree; here they never do.
+    """
+    if case.prices is None:
+        return None
+    at_s, surplus_w = case.readings.at_s, case.readings.surplus_w
+    from_w = array("d", bytes(8 * len(at_s)))
+    edges = [*(bisect_right(at_s, since_s - 1e-6) for since_s in case.prices.from_s), len(at_s)]
+    for prices, begin, end in zip(case.prices.prices, edges[:-1], edges[1:], strict=True):
+        # Where no tariff is valid, the daemon falls back to the defaults; here it waits.
+        point_w = economics.break_even(case.draw_w, prices).surplus_w if prices else float("inf")
+        from_w[begin:end] = array("d", [point_w]) * (end - begin)
+    result = Thresholds(array("d", bytes(8 * len(at_s))), array("d", bytes(8 * len(at_s))))
+    times = case.params.min_on_s, case.params.min_off_s
+    _run(_look_ahead)(*map(_buffer, (at_s, surplus_w, from_w)), case.draw_w, *times, *map(_buffer, result))
+    return result
+
+
+def _look_ahead(
+    at_s: Sequence[float],
+    surplus_w: Sequence[float],
+    from_w: Sequence[float],
+    draw_w: float,
+    min_on_s: float,
+    min_off_s: float,
+    start_w: MutableSequence[float],
+    stop_w: MutableSequence[float],
+) -> None:
+    memory = nothing()
+    for k in range(len(at_s)):
+        memory = remember(memory, at_s[k], surplus_w[k] / draw_w)
+        pair = ahead_thresholds(memory, draw_w, from_w[k], min_on_s, min_off_s)
+        start_w[k] = pair[0]
+        stop_w[k] = pair[1]
+
+
 def configured(case: Study) -> Thresholds:
     """Return the thresholds that the daemon would use."""
+    if case.config.ahead:
+        return looking_ahead(case) or plain(case)
     return (following_prices(case) if case.config.auto else None) or plain(case)
+
+
+def with_delays(case: Study, follow: bool) -> Params:
+    """Return the parameters with the delays of thresholds that follow the prices, or of fixed ones."""
+    start_delay_s, stop_delay_s = case.config.delays(follow)
+    return case.params._replace(start_delay_s=start_delay_s, stop_delay_s=stop_delay_s)
 
 
 # --- what came of it -------------------------------------------------------------------------------------------------
@@ -217,6 +265,7 @@ class Comparison(NamedTuple):
     replayed: Outcome
     plain: Outcome
     auto: Outcome | None
+    ahead: Outcome | None
     hindsight: hindsight.Hindsight | None  # None: no prices, so nothing to be best at
     ideal: Outcome | None
     seconds: float  # that the replay took, without compiling
@@ -224,7 +273,7 @@ class Comparison(NamedTuple):
 
 def compare(case: Study, progress: Callable[[float], None] = lambda _: None) -> Comparison:
     """Replay as configured, and beside it; ``progress`` is told the share done."""
-    chosen, simple, auto = configured(case), plain(case), following_prices(case)
+    chosen, simple, auto, ahead = configured(case), plain(case), following_prices(case), looking_ahead(case)
     if compiling.available():
         first = case.readings._replace(
             at_s=case.readings.at_s[:2], surplus_w=case.readings.surplus_w[:2], hold_s=case.readings.hold_s[:2]
@@ -236,12 +285,14 @@ def compare(case: Study, progress: Callable[[float], None] = lambda _: None) -> 
     seconds = time.perf_counter() - began_s
     replayed = outcome(case, moves)
     progress(0.4)
-    plainly = replayed if simple == chosen else run(case, simple)
-    by_price = None if auto is None else replayed if auto == chosen else run(case, auto)
+    following = with_delays(case, True)
+    plainly = replayed if simple == chosen else run(case, simple, with_delays(case, False))
+    by_price = None if auto is None else replayed if auto == chosen else run(case, auto, following)
+    foreseen = None if ahead is None else replayed if ahead == chosen else run(case, ahead, following)
     progress(0.7)
     found, ideal = best(case) if case.prices else (None, None)
     progress(1.0)
-    return Comparison(case, replayed, plainly, by_price, found, ideal, seconds)
+    return Comparison(case, replayed, plainly, by_price, foreseen, found, ideal, seconds)
 
 
 def share(part: float, whole: float) -> float | None:
@@ -366,6 +417,7 @@ def as_json(found: Comparison) -> dict[str, Any]:
         "auto_days_capped": len(capped(case, found.auto.moves).days) if found.auto else None,
         "plain": of(found.plain),
         "auto": of(found.auto) if found.auto else None,
+        "ahead": of(found.ahead) if found.ahead else None,
         "hindsight": of(found.ideal) if found.ideal else None,
     }
 
@@ -375,7 +427,7 @@ def as_text(found: Comparison) -> str:
     case, readings = found.case, found.case.readings
     document = as_json(found)
     columns = [("as configured", document), ("fixed thresholds", document["plain"])]
-    columns += [(name, document[key]) for name, key in (("auto", "auto"), ("hindsight", "hindsight")) if document[key]]
+    columns += [(key, document[key]) for key in ("auto", "ahead", "hindsight") if document[key]]
     rows = [
         ("solar energy, kWh", "solar_kwh", "{:.1f}"),
         ("grid energy, kWh", "grid_kwh", "{:.1f}"),

@@ -57,15 +57,15 @@ class Candidate(NamedTuple):
 def candidates(case: Study) -> list[Candidate]:
     """Return all rules to be tried; the first is the configuration as it is."""
     now: dict[str, float | str] = {
-        "start_export_w": "auto" if case.config.auto else case.config.start_export_w,
-        "stop_import_w": "auto" if case.config.auto else case.config.stop_import_w,
+        "start_export_w": case.config.control.start_export_w or case.config.start_export_w,
+        "stop_import_w": case.config.stop_import_w if not case.config.auto else str(case.config.control.stop_import_w),
         "start_delay_s": case.config.start_delay_s,
         "stop_delay_s": case.config.stop_delay_s,
     }
     delays_s = [
         (start_delay_s, stop_delay_s)
-        for start_delay_s in _delays_s(case, control.start_delay_s, START_DELAYS_S)
-        for stop_delay_s in _delays_s(case, control.stop_delay_s, STOP_DELAYS_S)
+        for start_delay_s in _delays_s(case, case.config.start_delay_s, START_DELAYS_S)
+        for stop_delay_s in _delays_s(case, case.config.stop_delay_s, STOP_DELAYS_S)
     ]
     return [
         Candidate(case.params, comparing.configured(case), now),
@@ -92,6 +92,9 @@ def _pairs(case: Study) -> Iterator[tuple[Thresholds, dict[str, float | str]]]:
     auto = comparing.following_prices(case)
     if auto:
         yield auto, {"start_export_w": "auto", "stop_import_w": "auto"}
+    ahead = comparing.looking_ahead(case)
+    if ahead:
+        yield ahead, {"start_export_w": "ahead", "stop_import_w": "ahead"}
     for share in STARTS:
         for width in WIDTHS:
             # While the charger runs, a surplus of S shows as an import of draw - S.
