@@ -183,7 +183,22 @@ def test_no_delay_is_tried_that_the_readings_cannot_show(
         {rule.settings["start_delay_s"] for rule in rules} == {rule.params.start_delay_s for rule in rules} == starts_s
     )
     assert {rule.settings["stop_delay_s"] for rule in rules} == {rule.params.stop_delay_s for rule in rules} == stops_s
-    assert str(tune.of_delays(case)).startswith(str(note))
+    assert str(tune.of_delays(case, rules[0].settings)).startswith(str(note))
+
+
+@pytest.mark.parametrize("given", [{}, {"start_delay_s": 50.0}, {"start_export_w": "auto", "stop_import_w": "auto"}])
+def test_delays_that_nobody_touched_stay_untouched(given: dict[str, object]) -> None:
+    """What follows the prices has no delays where none are configured; fixed thresholds have."""
+    settings = config_from(control=given, money=MONEY, site={"time_zone": "UTC"})
+    case = comparing.study(settings, days_of_sun(3, spacing_s=60.0))
+    found = tune.tune(case)
+    for best, rule in enumerate(found.rules):
+        chosen = found._replace(best=best)
+        assert not {"start_delay_s", "stop_delay_s"} & set(chosen.changes)
+        then = config_from(control={**given, **chosen.changes}, money=MONEY).settings().params
+        assert (then.start_delay_s, then.stop_delay_s) == (rule.params.start_delay_s, rule.params.stop_delay_s)
+    auto = next(rule.settings for rule in found.rules[1:] if "auto" in rule.settings.values())
+    assert ("there are none, unless" in str(tune.of_delays(case, auto))) == ("start_export_w" not in given)
 
 
 def test_quarters_of_an_hour_are_refused(tmp_path: Path) -> None:

@@ -56,17 +56,14 @@ class Candidate(NamedTuple):
 
 def candidates(case: Study) -> list[Candidate]:
     """Return all rules to be tried; the first is the configuration as it is."""
+    config, given = case.config, case.config.control
     now: dict[str, float | str] = {
-        "start_export_w": case.config.control.start_export_w or case.config.start_export_w,
-        "stop_import_w": case.config.stop_import_w if not case.config.auto else str(case.config.control.stop_import_w),
-        "start_delay_s": case.config.start_delay_s,
-        "stop_delay_s": case.config.stop_delay_s,
+        "start_export_w": given.start_export_w if isinstance(given.start_export_w, str) else config.start_export_w,
+        "stop_import_w": given.stop_import_w if isinstance(given.stop_import_w, str) else config.stop_import_w,
+        "start_delay_s": config.start_delay_s,
+        "stop_delay_s": config.stop_delay_s,
     }
-    delays_s = [
-        (start_delay_s, stop_delay_s)
-        for start_delay_s in _delays_s(case, case.config.start_delay_s, START_DELAYS_S)
-        for stop_delay_s in _delays_s(case, case.config.stop_delay_s, STOP_DELAYS_S)
-    ]
+    params = [comparing.with_delays(case, follow) for follow in (False, True)]
     return [
         Candidate(case.params, comparing.configured(case), now),
         *(
@@ -76,16 +73,22 @@ def candidates(case: Study) -> list[Candidate]:
                 {**written, "start_delay_s": start_delay_s, "stop_delay_s": stop_delay_s},
             )
             for thresholds, written in _pairs(case)
-            for start_delay_s, stop_delay_s in delays_s
+            for untouched in [params[_follows(written)]]
+            for start_delay_s in _delays_s(case, untouched.start_delay_s, START_DELAYS_S)
+            for stop_delay_s in _delays_s(case, untouched.stop_delay_s, STOP_DELAYS_S)
         ),
     ]
 
 
-def _delays_s(case: Study, configured_s: float, others_s: Sequence[float]) -> list[float]:
-    """Return the delays that these readings can tell apart, and the configured one."""
+def _follows(settings: dict[str, float | str]) -> bool:
+    return isinstance(settings["start_export_w"], str)
+
+
+def _delays_s(case: Study, untouched_s: float, others_s: Sequence[float]) -> list[float]:
+    """Return the delay that holds where nobody touches it, and those that these readings can tell apart."""
     spacing_s = case.readings.spacing_s
     judged = [delay_s for delay_s in others_s if delay_s >= spacing_s] if spacing_s < comparing.MINUTES_S else []
-    return sorted({configured_s, *judged})
+    return sorted({untouched_s, *judged})
 
 
 def _pairs(case: Study) -> Iterator[tuple[Thresholds, dict[str, float | str]]]:
@@ -218,9 +221,11 @@ class Tuning(NamedTuple):
 
     @property
     def changes(self) -> dict[str, float | str]:
-        """Return the settings of the best that are not as configured."""
-        configured = self.rules[0].settings
-        return {key: value for key, value in self.rules[self.best].settings.items() if value != configured[key]}
+        """Return the settings of the best that have to be written: not what holds anyway once the others are."""
+        configured, settings = self.rules[0].settings, self.rules[self.best].settings
+        untouched = comparing.with_delays(self.case, _follows(settings))
+        holds = {**configured, "start_delay_s": untouched.start_delay_s, "stop_delay_s": untouched.stop_delay_s}
+        return {key: value for key, value in settings.items() if value != holds[key]}
 
 
 def tune(case: Study, objective: Objective = "value", progress: Callable[[float], None] = lambda _: None) -> Tuning:
@@ -309,11 +314,14 @@ def frontier(found: Tuning) -> list[int]:
     return result
 
 
-def of_delays(case: Study) -> str | None:
-    """Say where the readings were too coarse for delays."""
-    spacing_s = case.readings.spacing_s
+def of_delays(case: Study, best: dict[str, float | str]) -> str | None:
+    """Say where the readings were too coarse for delays; ``best`` are the settings that did best."""
+    spacing_s, given = case.readings.spacing_s, case.config.control
     if spacing_s >= comparing.MINUTES_S:
-        return f"Your readings ({duration(spacing_s)}) are too coarse to judge delays; these are left as they are."
+        none = "auto" in best.values() and not case.config.auto and None in (given.start_delay_s, given.stop_delay_s)
+        return f"Your readings ({duration(spacing_s)}) are too coarse to judge delays; these are left as they are." + (
+            ' With "auto" there are none, unless they are configured.' if none else ""
+        )
     if spacing_s > min(*START_DELAYS_S, *STOP_DELAYS_S):
         return f"Delays shorter than your readings' usual distance, {duration(spacing_s)}, were not tried."
     return None
@@ -371,7 +379,7 @@ def as_text(found: Tuning) -> str:
             f"{scale * sum(score.worth):>12.2f}{round(sum(score.starts)):>9}"
         )
     per_year = [scale * YEAR_DAYS * value for value in found.gain]
-    delays_note = of_delays(found.case)
+    delays_note = of_delays(found.case, found.rules[found.best].settings)
     lines += [
         "",
         *(f"Warning: {warning}" for warning in comparing.warnings(found.case)),
