@@ -273,8 +273,8 @@ def test_the_ledger_is_read_like_a_file(tmp_path: Path) -> None:
     assert list(readings.at_s[:5]) == [BEGIN_S + 10.0 * i for i in range(5)]
     assert list(readings.surplus_w[:5]) == pytest.approx([1850.0 - 100.0 * i for i in range(5)])
     late = [(at_s, w) for at_s, w in zip(readings.at_s, readings.surplus_w, strict=True) if at_s > BEGIN_S + 60.0]
-    assert late == [(BEGIN_S + 3600.0 + 30.0 * i, pytest.approx(700.0)) for i in range(30)]
-    assert sum(readings.hold_s[-30:]) == 900.0
+    assert late == [(BEGIN_S + 3600.0 + 20.0 * i, pytest.approx(700.0)) for i in range(45)]
+    assert (list(readings.hold_s[:5]), sum(readings.hold_s[-45:])) == ([10.0] * 5, 900.0)
     # Half of its time and more is in the quarter: five rows of 10 s, and one of 15 min.
     assert (readings.counts.readings, readings.spacing_s, readings.means, readings.fresh_s) == (6, 900.0, True, 30.0)
 
@@ -289,8 +289,25 @@ def test_a_row_of_the_ledger_is_known_for_as_long_as_it_says(tmp_path: Path) -> 
         ledger.write(Batch(intervals=[partly, after, nothing]))
     readings, _ = replay.load_ledger(path, 30.0, DRAW_W)
     assert sum(readings.hold_s) == pytest.approx(300.0 + 900.0)
-    assert list(readings.surplus_w) == pytest.approx([720.0] * 10 + [50.0] * 30)
+    assert list(readings.surplus_w) == pytest.approx([720.0] * 15 + [50.0] * 45)
     assert readings.counts.readings == 2
+
+
+@pytest.mark.parametrize("length_s", [10, 30, 60, 900])
+def test_the_machine_does_with_means_what_it_does_with_readings(tmp_path: Path, length_s: int) -> None:
+    """Sun for an hour, then none: the charge starts at 300 s, and stops two minutes after the sun has gone."""
+    path, begin_ms, count = tmp_path / "history.sqlite", round(1000 * BEGIN_S), 7200 // length_s
+    samples = [
+        Sample(begin_ms + 1000 * length_s * i, 300.0 if 2 * i >= count else -2000.0, 0.0, False) for i in range(count)
+    ]
+    with Ledger(path) as ledger:
+        ledger.write(Batch(intervals=[held(sample, sample.at_ms + 1000 * length_s) for sample in samples]))
+    readings, draw_w = replay.load_ledger(path, 30.0, DRAW_W)
+    params = Params(1380.0, 345.0, 45.0, 120.0, 480.0, 300.0, 4, 16, 21600.0, math.inf, True)
+    done = replay.moves(params, readings, Days(0, array("d")), draw_w)
+    switched = [(at_s - BEGIN_S, machine.MODE_NAMES[mode]) for at_s, mode, _ in done]
+    assert switched == [(0, "idle"), (0, "arming"), (300, "charging"), (3600, "disarming"), (3720, "idle")]
+    assert (sum(readings.hold_s), readings.spacing_s) == (7200.0, length_s)
 
 
 def replay_refuses(path: Path) -> str:

@@ -138,11 +138,15 @@ def load_ledger(
 ) -> tuple[Series, float]:
     """Read the daemon's own history; what it summed up over minutes is held piece by piece, but counted once.
 
+    A piece is well shorter than ``fresh_s``: if each went stale at the moment of the next, nothing would ever start.
+
     Return the readings and the draw: as the daemon has learned it, or else as configured.
 
     Raises ReadingsError where there is nothing in it, LedgerError where it cannot be used.
     """
     at_s, surplus_w, lengths_s = array("d"), array("d"), array("d")
+    ends: list[tuple[int, float]] = []  # before gaps: the last reading, and when it ends
+    until_s = 0.0
     with Ledger(path, read_only=True) as ledger, ledger.snapshot():
         learned = draw.estimate(ledger.steps(draw.MOST_STEPS), configured_w)
         begin_ms, end_ms = ledger.bounds() or (0, 0)
@@ -150,7 +154,10 @@ def load_ledger(
             since_s, known_s = interval.begin_ms / 1000.0, interval.energy.known_ms / 1000.0
             if not known_s:
                 continue
-            pieces = max(1, ceil(known_s / fresh_s))
+            if at_s and since_s > until_s + 1e-3:
+                ends.append((len(at_s) - 1, until_s))
+            until_s = since_s + known_s
+            pieces = ceil(known_s * FRESH_SPACINGS / fresh_s)
             at_s.extend(since_s + known_s * piece / pieces for piece in range(pieces))
             lengths_s.append((interval.end_ms - interval.begin_ms) / 1000.0)
             surplus_w.extend([interval.charger_w - interval.grid_w] * pieces)
@@ -162,7 +169,8 @@ def load_ledger(
         raise ReadingsError(f"{path}: there are no readings in it yet. Let the daemon run for some days")
     hold_s = array("d", bytes(8 * len(at_s)))
     _run(_hold)(_buffer(at_s), fresh_s, _buffer(hold_s))
-    hold_s[-1] = min(fresh_s, lengths_s[-1])
+    for last, end_s in [*ends, (len(at_s) - 1, until_s)]:
+        hold_s[last] = min(fresh_s, end_s - at_s[last])
     readings = Series(at_s, surplus_w, hold_s, fresh_s, _usual(lengths_s), Counts(readings=len(lengths_s)), means=True)
     return readings, learned.draw_w if learned else configured_w
 
