@@ -47,7 +47,7 @@ def days_of_sun(days: int, seed: int = 1, spacing_s: float = 20.0) -> Series:
     return series(at_s, surplus_w, 30.0)
 
 
-def study_of(days: int = 20, seed: int = 1, **control: object) -> Study:
+def study_of(days: int = 28, seed: int = 1, **control: object) -> Study:
     settings = config_from(control=control, money=MONEY, site={"time_zone": "UTC"})
     return comparing.study(settings, days_of_sun(days, seed))
 
@@ -111,7 +111,7 @@ def test_what_is_within_chance_is_not_recommended() -> None:
 def test_too_few_days_are_not_judged_by() -> None:
     found = tune.tune(study_of(5, start_export_w=200.0, stop_import_w=1900.0))
     assert not found.recommended
-    assert "14 are the least" in found.reason
+    assert "21 are the least" in found.reason
 
 
 def test_fewest_starts_that_earn_no_less() -> None:
@@ -153,6 +153,26 @@ def test_the_bootstrap_knows_what_chance_does() -> None:
     assert spread.low == pytest.approx(spread.mean - 1.645 * 0.1, abs=0.03)
     assert spread.high == pytest.approx(spread.mean + 1.645 * 0.1, abs=0.03)
     assert tune.bootstrap([1.0] * 9) == (1.0, 1.0, 1.0)
+
+
+def test_days_that_are_alike_do_not_pass_for_many() -> None:
+    """Weather that stays: differences of no mean, each half like the day before. One in twenty may pass for a gain."""
+    chance, passed, times = random.Random(5), 0, 120
+    for _ in range(times):
+        values = [chance.gauss(0.0, 1.0)]
+        while len(values) < 42:
+            values.append(0.5 * values[-1] + chance.gauss(0.0, 0.75**0.5))
+        passed += tune.bootstrap(values).low > 0.0
+    assert passed <= 0.1 * times
+
+
+def test_what_is_chosen_on_is_apart_from_what_is_judged() -> None:
+    for count in (21, 30, 47):
+        for fold in range(tune.FOLDS):
+            own = [day for day in range(count) if tune._fold(day, count) == fold]
+            others = tune._apart_from(fold, count)
+            assert own == list(range(own[0], own[-1] + 1)) and len(own) >= count // tune.FOLDS
+            assert min(abs(one - other) for one in own for other in others) == tune.APART_DAYS + 1
 
 
 def test_without_the_compiler_the_scores_are_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -415,7 +435,7 @@ def files(tmp_path: Path) -> tuple[str, str]:
         'stop_delay_s = 1800\n[money]\ncurrency = "EUR"\n[[money.tariff]]\nimport_price = 0.27\nexport_price = 0.08\n'
         "alternative_price = 0.2\n"
     )
-    sun = days_of_sun(16, spacing_s=60.0)
+    sun = days_of_sun(30, spacing_s=60.0)
     rows = (f"{at_s:.0f},{-surplus_w:.1f}\n" for at_s, surplus_w in zip(sun.at_s, sun.surplus_w, strict=True))
     readings.write_text("time,grid_w\n" + "".join(rows))
     return str(settings), str(readings)
@@ -428,16 +448,16 @@ def test_replay_command(files: tuple[str, str], tmp_path: Path, capsys: pytest.C
     printed = capsys.readouterr()
     assert printed.err == ""  # no progress bar where nobody watches
     document = json.loads(printed.out)
-    assert document["readings"] == 16 * 1440
+    assert document["readings"] == 30 * 1440
     assert document["plain"]["value"] == document["value"] < document["auto"]["value"] < document["hindsight_value"]
     assert document["share_of_hindsight"] == pytest.approx(document["value"] / document["hindsight_value"], abs=1e-4)
-    assert sum(document["seconds_in"].values()) == pytest.approx(16 * 86400)
+    assert sum(document["seconds_in"].values()) == pytest.approx(30 * 86400)
     assert (document["solar_kwh"] + document["grid_kwh"]) * 1000 == pytest.approx(
         1380 * (document["seconds_in"]["charging"] + document["seconds_in"]["disarming"]) / 3600, rel=1e-3
     )
     text = page.read_text()
     assert "Saturday 3 May 2031" in text
-    assert "<h1>Replay of charger: readings.csv, 16 days, 2031-05-01 to 2031-05-16</h1>" in text
+    assert "<h1>Replay of charger: readings.csv, 30 days, 2031-05-01 to 2031-05-30</h1>" in text
     assert "The day that was asked for. Against hindsight " in text
     # What it imports while it runs and what the panels give then are two ways to see one line: 1380 - 1900 W.
     assert "start: 200 W export" in text and "stop: 1900 W import = -520 W surplus" in text
@@ -447,13 +467,13 @@ def test_replay_command(files: tuple[str, str], tmp_path: Path, capsys: pytest.C
         "http://creativecommons.org/", ""
     )
     assert cli.main([*arguments, "--html", str(page), "--day", "2032-05-03"]) == 1
-    assert "not among the days with readings: 16 days, 2031-05-01 to 2031-05-16" in capsys.readouterr().err
+    assert "not among the days with readings: 30 days, 2031-05-01 to 2031-05-30" in capsys.readouterr().err
     assert cli.main([*arguments, "--html", str(tmp_path / "no" / "page.html")]) == 1
     assert "cannot be written" in capsys.readouterr().err
     assert cli.main(arguments) == 0
     printed = capsys.readouterr()
     assert "share of hindsight" in printed.out
-    assert "23040 readings on 16 days, 2031-05-01 to 2031-05-16, known for 384 h" in printed.out
+    assert "43200 readings on 30 days, 2031-05-01 to 2031-05-30, known for 384 h" in printed.out
     assert "Warning: A reading every 1 min: clouds are averaged away." in printed.out
     assert "each is held for up to 1 min 30 s here; the daemon would rely on one for 30 s only" in printed.out
 
@@ -481,7 +501,7 @@ def test_tune_command(
     )
     assert "start_delay_s" not in new.read_text()
     assert page.read_text().count("<svg") == 2
-    assert "<h1>Tuning of charger: readings.csv, 16 days," in page.read_text()
+    assert "<h1>Tuning of charger: readings.csv, 30 days," in page.read_text()
     assert "None earns more with fewer starts than those on the line." in page.read_text()
     assert cli.main([*arguments, "--write", str(new)]) == 1
     assert "is there already, and is not overwritten" in capsys.readouterr().err
@@ -490,7 +510,7 @@ def test_tune_command(
     printed = capsys.readouterr()
     assert "Not recommended." in printed.out
     assert "Your readings (1 min) are too coarse to judge delays; these are left as they are." in printed.out
-    assert "these 16 days, 2031-05-01 to 2031-05-16." in printed.out
+    assert "these 30 days, 2031-05-01 to 2031-05-30." in printed.out
     assert "was not written" in printed.err
     assert not (tmp_path / "newer.toml").exists()
 

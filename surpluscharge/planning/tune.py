@@ -1,11 +1,12 @@
 """Tuning: which thresholds and delays would have done best, and whether the difference is more than chance.
 
 The candidates are fixed beforehand: a grid of thresholds as shares of the draw and of delays, and thresholds that
-follow the prices. Each is replayed over all readings by the daemon's own step. What the best may be expected to gain
-is judged on days it was not chosen on: the days are dealt into :data:`FOLDS` in turn; for each fold the best candidate
-of all other days is scored on that fold. The differences to the configuration as it is, day by day, are drawn again
-and again (a paired bootstrap over days); where the interval they give reaches nought, nothing is recommended. Days
-count where they are known well enough (:attr:`comparing.Study.counted`).
+follow the prices or look ahead. Each is replayed over all readings by the daemon's own step. What the best may be
+expected to gain is judged on days it was not chosen on: they are cut into :data:`FOLDS` stretches; for each the best
+candidate of the other days, a little apart, is scored on it. The differences to the configuration as it is, day by day,
+are drawn again and again (a paired bootstrap over blocks of days, since weather stays for a while); where the interval
+they give reaches nought, nothing is recommended. Days count where they are known well enough
+(:attr:`comparing.Study.counted`).
 
 Readings do not show what happens between them. So no delay is tried that is shorter than their usual distance, and with
 readings a minute apart, or means over as much, none at all but the configured ones; coarser ones are refused.
@@ -15,12 +16,14 @@ Minimum times, budgets and caps stay as they are: they protect the hardware, and
 
 from __future__ import annotations
 
+import math
 import os
 import random
 import re
 from array import array
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
+from statistics import NormalDist, fmean
 from typing import Any, Literal, NamedTuple
 
 from surpluscharge.config import ConfigError, parse
@@ -34,7 +37,9 @@ from surpluscharge.words import duration, watts
 Objective = Literal["value", "solar", "starts"]
 
 FOLDS = 5
-LEAST_DAYS = 14  # fewer say little about the weather to come (common practice: two weeks at the very least)
+APART_DAYS = 2  # between the days a rule is chosen on and those it is judged on
+BLOCK_DAYS = 7  # of the bootstrap: weather seldom stays for longer
+LEAST_DAYS = 21  # fewer say little about the weather to come (common practice: some weeks at the very least)
 DRAWS = 2000  # of the bootstrap
 TAIL = 0.05  # on either side of the interval that is shown
 YEAR_DAYS = 365
@@ -245,9 +250,10 @@ def tune(case: Study, objective: Objective = "value", progress: Callable[[float]
         for score in scores(case, case.sums.gain if by_money else net_wh, rules, progress)
     ]
     count = len(counted)
-    chosen = [_best(found, objective, [day for day in range(count) if day % FOLDS != fold]) for fold in range(FOLDS)]
-    gains = [found[chosen[day % FOLDS]].worth[day] - found[0].worth[day] for day in range(count)]
-    starts = [found[chosen[day % FOLDS]].starts[day] - found[0].starts[day] for day in range(count)]
+    chosen = [_best(found, objective, _apart_from(fold, count)) for fold in range(FOLDS)]
+    judged = [found[chosen[_fold(day, count)]] for day in range(count)]
+    gains = [score.worth[day] - found[0].worth[day] for day, score in enumerate(judged)]
+    starts = [score.starts[day] - found[0].starts[day] for day, score in enumerate(judged)]
     gain, fewer = bootstrap(gains), bootstrap(starts)
     best = _best(found, objective, range(count))
     recommended, reason = _verdict(objective, best, count, gain, fewer)
@@ -282,11 +288,43 @@ def _best(found: list[Score], objective: Objective, days: Sequence[int]) -> int:
     return max(range(len(found)), key=lambda i: (worth[i], -starts[i], -i))
 
 
+def _fold(day: int, count: int) -> int:
+    """Return the part a day belongs to: each is a stretch of days, since weather that stays would join neighbours."""
+    return day * FOLDS // count
+
+
+def _apart_from(fold: int, count: int) -> list[int]:
+    """Return the days to choose on: those of other parts, and not next to the part that is judged."""
+    own = [day for day in range(count) if _fold(day, count) == fold]
+    near = range(own[0] - APART_DAYS, own[-1] + APART_DAYS + 1) if own else range(0)
+    return [day for day in range(count) if day not in near]
+
+
 def bootstrap(differences: Sequence[float], seed: int = 1) -> Spread:
-    """Return the mean of daily differences, and how far chance may move it."""
+    """Return the mean of daily differences, and how far chance may move it.
+
+    Drawn in blocks of successive days, the last being followed by the first: one day of a settled week says little
+    more than the day before it.
+    """
     chance, count = random.Random(seed), len(differences)
-    means = sorted(sum(chance.choices(differences, k=count)) / count for _ in range(DRAWS))
-    return Spread(sum(differences) / count, means[round(TAIL * DRAWS)], means[round((1 - TAIL) * DRAWS) - 1])
+    size = min(BLOCK_DAYS, count)
+    blocks = [sum(differences[(first + k) % count] for k in range(size)) / size for first in range(count)]
+    means = sorted(fmean(chance.choices(blocks, k=-(-count // size))) for _ in range(DRAWS))
+    mean, low, high = fmean(differences), means[round(TAIL * DRAWS)], means[round((1 - TAIL) * DRAWS) - 1]
+    wider = _few_blocks(count / size)
+    return Spread(mean, mean + wider * (low - mean), mean + wider * (high - mean))
+
+
+def _few_blocks(blocks: float) -> float:
+    """Return by how much drawing from a few blocks makes the interval too narrow.
+
+    As for a mean of so many values: Student's quantile (by its Cornish-Fisher expansion) over the normal one, and the
+    spread of a sample over that about its own mean.
+    """
+    blocks = max(blocks, 2.0)
+    free, z = blocks - 1.0, NormalDist().inv_cdf(1.0 - TAIL)
+    student = z + (z**3 + z) / (4.0 * free) + (5.0 * z**5 + 16.0 * z**3 + 3.0 * z) / (96.0 * free**2)
+    return student / z * math.sqrt(blocks / free)
 
 
 def _verdict(objective: Objective, best: int, days: int, gain: Spread, starts: Spread) -> tuple[bool, str]:
