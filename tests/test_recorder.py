@@ -21,13 +21,14 @@ import structlog
 from surpluscharge.clock import ScaledClock
 from surpluscharge.config import Config
 from surpluscharge.control.controller import Controller, Moment
-from surpluscharge.control.draw import LEAST_STEPS, DrawWatch
+from surpluscharge.control.draw import LEAST_STEPS, DrawWatch, Step
+from surpluscharge.daemon import historian as historian_module
 from surpluscharge.daemon import status
 from surpluscharge.daemon.historian import Historian
 from surpluscharge.history import energy as energy_module
 from surpluscharge.history import recorder as recorder_module
 from surpluscharge.history.energy import Energy, Interval, Sample, day_span, ms_of, total
-from surpluscharge.history.ledger import ABSENT, LOST, Batch, Ledger
+from surpluscharge.history.ledger import ABSENT, LOST, Batch, FaultChange, Ledger
 from surpluscharge.history.recorder import ASSUMED_ERROR_SHARE, Recorder
 from tests.conftest import Mosquitto, config_from
 from tests.wire import ENABLE_SET, SHADE_W, SUN_W, Feed, Stage, until
@@ -186,6 +187,24 @@ def test_days_without_a_disk_fit_into_memory(monkeypatch: pytest.MonkeyPatch, le
     for charge in ledger.charges(0, 1 << 60):
         if charge.end_ms is not None:
             assert ledger.energy(charge.begin_ms, charge.end_ms) == charge.energy
+
+
+def test_where_no_ledger_can_be_opened_memory_stays_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nobody ever takes anything: switchings, states and the rest are kept up to a limit, and what goes is counted."""
+    monkeypatch.setattr(recorder_module, "MOST_PENDING", 12)
+    monkeypatch.setattr(recorder_module, "MOST_TURNS", 4)
+    rig = Rig(house(starts_per_hour=60, starts_per_day=96))
+    for number in range(20):
+        rig.controller.enable(number % 2 == 1, rig.at())
+        rig.observe()
+        rig.run(250)
+    recorder = rig.recorder
+    assert len(recorder._turns_ms) <= 8
+    assert recorder.forgotten > 20
+    batch = recorder.take()
+    assert max(len(listed) for listed in batch) <= 12
+    recorder.put_back(batch)
+    assert recorder.take() == batch
 
 
 # --- the draw --------------------------------------------------------------------------------------------------------
@@ -472,6 +491,209 @@ async def test_a_ledger_that_cannot_be_opened_is_tried_again(tmp_path: Path, mon
         await until(lambda: world.shown > 1, "a batch")
     with Ledger(world.config.history_file, read_only=True) as ledger:
         assert everything(ledger).export_mws > 0
+
+
+def ruin(path: Path, table: str) -> None:
+    """Overwrite the page on which a table begins, as a worn flash card may."""
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        (page,) = db.execute("SELECT rootpage FROM sqlite_master WHERE name = ?", (table,)).fetchone()
+    with path.open("r+b") as file:
+        file.seek((page - 1) * 4096)
+        file.write(b"\xff" * 4096)
+
+
+@pytest.mark.parametrize(
+    "how",
+    [
+        "step",
+        "fault",
+        "charge",
+        "interval",
+        "state",
+        "UPDATE step SET step_w = 'much'",
+        "UPDATE interval SET end_ms = 'zz'",
+        "INSERT INTO charge (begin_ms, session_ms) VALUES (5, 'zz')",
+    ],
+)
+async def test_a_ruined_page_or_value_does_not_keep_the_daemon_from_starting(tmp_path: Path, how: str) -> None:
+    world = World(tmp_path)
+    path, now_ms = world.config.history_file, ms_of(world.clock.wall())
+    with Ledger(path) as ledger:
+        ledger.write(
+            Batch(
+                [Interval(now_ms - 9000, now_ms - 8000, Energy(1000))],
+                steps=[(now_ms, Step(1380.0, 12.0))],
+                faults=[FaultChange(now_ms, "meter-silent", "raised")],
+            )
+        )
+    if " " in how:
+        with contextlib.closing(sqlite3.connect(path)) as db, db:
+            db.execute(how)
+    else:
+        ruin(path, how)
+    world.historian.open()
+    (told,) = world.named("history_unusable")
+    async with world.living():
+        await until(lambda: world.shown > 1, "a batch in the new one")
+    assert world.failing == []
+    assert Path(told["kept_as"]).stat().st_size > 4096  # noqa: ASYNC240
+    with Ledger(path, read_only=True) as ledger:
+        assert everything(ledger) == total(one.energy for one in world.held)
+
+
+async def test_a_ledger_that_is_ruined_while_in_use_is_set_aside(tmp_path: Path) -> None:
+    """Text where a time belongs, ten seconds ago: what cannot be added to it goes into a new one, and nothing ends."""
+    world = World(tmp_path)
+    path = world.config.history_file
+    world.historian.open()
+    async with world.living():
+        await until(lambda: world.shown > 1, "a batch")
+        with contextlib.closing(sqlite3.connect(path)) as db, db:
+            db.execute("UPDATE interval SET end_ms = 'zz'")
+        await until(lambda: world.named("history_unusable"), "that it is set aside")
+        seen = world.shown
+        await until(lambda: world.shown > seen + 1, "a batch in the new one")
+    with Ledger(path, read_only=True) as ledger:
+        assert everything(ledger).export_mws > 0
+        assert [span.cause for span in ledger.states(0, 1 << 60)] == ["started", "stopping"]  # the new one knows
+
+
+async def test_ledgers_that_are_ruined_again_at_once_do_not_fill_the_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    world = World(tmp_path)
+
+    def write(_self: Ledger, _batch: Batch) -> int:
+        raise sqlite3.DatabaseError("database disk image is malformed")
+
+    monkeypatch.setattr(Ledger, "write", write)
+    world.historian.open()
+    async with world.living():
+        await until(lambda: world.failing == [True], "that it fails")
+        seen = world.shown
+        await until(lambda: world.shown > seen, "another try")
+    aside = [name for name in os.listdir(tmp_path) if ".unusable-" in name]  # noqa: PTH208
+    assert len({name.removesuffix("-wal").removesuffix("-shm") for name in aside}) == 1
+    assert len(world.named("history_unusable")) == 1
+
+
+async def test_an_error_that_nobody_foresaw_does_not_end_the_daemon(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    world = World(tmp_path)
+    world.historian.open()
+
+    def fail(*_: object) -> None:
+        raise ZeroDivisionError("nobody foresaw this")
+
+    async with world.living():
+        await until(lambda: world.shown > 1, "a batch")
+        with monkeypatch.context() as patched:
+            patched.setattr(Recorder, "take", fail)
+            await until(lambda: world.failing == [True], "that it fails")
+        await until(lambda: world.failing == [True, False], "that it goes on")
+        with monkeypatch.context() as patched:
+            patched.setattr(Recorder, "observe", fail)
+            world.historian.observe(world.controller, [])
+    (told, *_) = world.named("history_failed")
+    assert told["reason"].startswith("ZeroDivisionError: nobody foresaw this (test_recorder.py, line ")
+
+
+def locked() -> sqlite3.OperationalError:
+    error = sqlite3.OperationalError("database is locked")
+    error.sqlite_errorcode = sqlite3.SQLITE_BUSY
+    return error
+
+
+async def test_the_last_batches_wait_for_whoever_holds_the_ledger(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The daemon ends while a batch is under way and an import holds the ledger: both batches are written after it."""
+    world = World(tmp_path)
+    world.historian.open()
+    real, hang, inside, refusals = Ledger.write, threading.Event(), threading.Event(), [1]
+
+    def write(self: Ledger, batch: Batch) -> int:
+        if not inside.is_set():
+            inside.set()
+            hang.wait(10)
+            raise locked()
+        if refusals and refusals.pop():
+            raise locked()
+        return real(self, batch)
+
+    async with world.living():
+        await until(lambda: world.controller.grid.at_s is not None, "a reading")
+        monkeypatch.setattr(Ledger, "write", write)
+        await until(inside.is_set, "a write that waits")
+        threading.Timer(0.2, hang.set).start()
+    with Ledger(world.config.history_file, read_only=True) as ledger:
+        assert everything(ledger) == total(one.energy for one in world.held)
+        assert world.held[0].energy.export_mws > 0
+
+
+async def test_an_import_that_takes_a_while_is_no_fault(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    world = World(tmp_path)
+    world.historian.open()
+    real, held_back = Ledger.write, threading.Event()
+
+    def write(self: Ledger, batch: Batch) -> int:
+        if held_back.is_set():
+            raise locked()
+        return real(self, batch)
+
+    monkeypatch.setattr(Ledger, "write", write)
+    monkeypatch.setattr(historian_module, "LOCKED_S", 1e9)
+    async with world.living():
+        held_back.set()
+        seen = world.shown
+        await until(lambda: world.shown > seen + 1, "two tries")
+        assert world.failing == []
+        monkeypatch.setattr(historian_module, "LOCKED_S", 1.0)
+        await until(lambda: world.failing == [True], "that it lasts too long")
+        held_back.clear()
+        await until(lambda: world.failing == [True, False], "the end of it")
+    with Ledger(world.config.history_file, read_only=True) as ledger:
+        assert everything(ledger) == total(one.energy for one in world.held)
+
+
+async def test_a_ledger_that_opens_late_is_remembered(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The learned draw, and faults that are over meanwhile: as if it had been there at the start."""
+    world = World(tmp_path)
+    draw_w = world.config.limits.draw_w
+    with Ledger(world.config.history_file) as ledger:
+        ledger.write(
+            Batch(
+                steps=[(at_ms, Step(1.02 * draw_w, 5.0)) for at_ms in range(1, 20)],
+                faults=[FaultChange(5, "meter-sign", "raised")],
+            )
+        )
+    with monkeypatch.context() as patched:
+        patched.setattr(Ledger, "_set_up", lambda *_: (_ for _ in ()).throw(sqlite3.OperationalError("disk I/O error")))
+        world.historian.open()
+    assert world.historian._recorder.draw.learned is None
+    async with world.living():
+        await until(lambda: world.shown > 1, "a batch")
+    assert world.controller.learned_w == pytest.approx(1.02 * draw_w)
+    with Ledger(world.config.history_file, read_only=True) as ledger:
+        assert "meter-sign" not in ledger.open_faults()
+
+
+async def test_a_ledger_that_is_moved_away_is_noticed(tmp_path: Path) -> None:
+    world = World(tmp_path)
+    world.historian.open()
+    path = world.config.history_file
+    async with world.living():
+        await until(lambda: world.shown > 1, "a batch")
+        path.rename(tmp_path / "moved.sqlite")
+        seen = world.shown
+        await until(lambda: world.shown > seen + 1, "a batch in a new one")
+    assert [event["path"] for event in world.named("history_moved")] == [str(path)]
+    assert world.failing == []
+    with Ledger(tmp_path / "moved.sqlite", read_only=True) as old, Ledger(path, read_only=True) as new:
+        assert everything(old).export_mws > 0
+        assert everything(old).plus(everything(new)) == total(one.energy for one in world.held)
+        assert new.states(0, 1 << 60)[0].cause == "started"
 
 
 async def test_nothing_is_kept_where_the_owner_wants_nothing_kept(tmp_path: Path) -> None:

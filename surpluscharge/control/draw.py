@@ -121,6 +121,11 @@ class DrawWatch:
             self._configured_w = configured_w
             self.learned = estimate(self.steps, configured_w)
 
+    def recall(self, steps: Iterable[Step]) -> None:
+        """Take in older steps, oldest first, that were on record: they count before those seen since."""
+        self.steps = deque([*steps, *self.steps], maxlen=4 * MOST_STEPS)
+        self.learned = estimate(self.steps, self._configured_w)
+
     def switched(self, on: bool, now_s: float) -> None:
         """The relay is switched now. A switching that is not judged yet is given up: its readings are cut short."""
         if self._switched is not None:

@@ -10,8 +10,10 @@ import asyncio
 import contextlib
 import sqlite3
 import threading
+import traceback
 from collections.abc import Callable
 from datetime import date, timedelta, tzinfo
+from pathlib import Path
 from typing import NamedTuple
 
 import structlog
@@ -19,14 +21,17 @@ import structlog
 from surpluscharge.clock import Clock, wait_until_set
 from surpluscharge.config import Config
 from surpluscharge.control.controller import Controller, Event
-from surpluscharge.control.draw import MOST_STEPS, DrawWatch
+from surpluscharge.control.draw import MOST_STEPS, DrawWatch, Step
 from surpluscharge.control.economics import Tariffs
 from surpluscharge.history.energy import Account, account, day_begins, day_span, ms_of, time_of
 from surpluscharge.history.ledger import Batch, DamagedError, DayTotal, Ledger, LedgerError
-from surpluscharge.history.recorder import Recorder
+from surpluscharge.history.recorder import Memory, Recorder
 
 PAUSE_S = 1.0  # real seconds between two writes
-FAILURES = (sqlite3.Error, OSError, ValueError, OverflowError)  # of a disk, or of what a damaged file gives back
+LOCKED_S = 600.0  # an import may hold the ledger for so long before that is worth a note
+LAST_TRIES = 2  # of some five seconds each, to write the last batch while somebody else holds the ledger
+DAY_S = 86400.0
+FORESEEN = (LedgerError, sqlite3.Error, OSError)  # of any other error the place is logged too
 
 
 class Figures(NamedTuple):
@@ -41,8 +46,26 @@ class Figures(NamedTuple):
 
 class _Written(NamedTuple):
     batch: bool  # it is on the disk
-    error: str  # what went wrong; empty: nothing
+    error: Exception | None
     totals: list[DayTotal]  # of days that are over
+
+
+def _is_damage(error: Exception) -> bool:
+    """Whether it says that what is in the file is ruined. A full or worn disk, or a lock, leaves the file as it is."""
+    out_of_reach = isinstance(error, (sqlite3.OperationalError, sqlite3.ProgrammingError))
+    return isinstance(error, (DamagedError, sqlite3.DatabaseError)) and not out_of_reach
+
+
+def _reason(error: Exception) -> str:
+    """Say what went wrong, and of what nobody foresaw also where."""
+    if isinstance(error, FORESEEN):
+        return str(error) or type(error).__name__
+    place = traceback.extract_tb(error.__traceback__)[-1]
+    return f"{type(error).__name__}: {error} ({Path(place.filename).name}, line {place.lineno})"
+
+
+def _is_locked(error: Exception | None) -> bool:
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
 
 
 class Historian:
@@ -59,57 +82,95 @@ class Historian:
         self._config, self._clock, self._log = config, clock, log
         self._on_failing, self._on_figures = on_failing, on_figures
         self._wake = asyncio.Event()
-        self._lock = threading.Lock()  # one thread at a time uses the ledger
+        self._lock = threading.RLock()  # one thread at a time uses the ledger
         self._ledger: Ledger | None = None
         self._retained: date | None = None
         self._under_way: Batch | None = None
+        self._has_written = False  # something of this run is on a disk
+        self._set_aside_s: float | None = None
+        self._locked_s: float | None = None
         self.failing = False
         self.figures: Figures | None = None
-        self._recorder = self._new_recorder()
-
-    def _new_recorder(self) -> Recorder:
-        history, draw_w = self._config().history, self._config().limits.draw_w
-        resolution_ms = round(history.resolution_s * 1000)
-        if self._ledger is None:
-            return Recorder(DrawWatch(draw_w), resolution_ms)
-        bounds = self._ledger.bounds()
-        until_ms = bounds[1] if bounds else 0
-        charge = self._ledger.last_charge()
-        open_faults = [span.code for span in self._ledger.faults(until_ms, until_ms + 1) if span.end_ms is None]
-        session_ms = charge.session_ms if charge else None
-        return Recorder(
-            DrawWatch(draw_w, self._ledger.steps(4 * MOST_STEPS)), resolution_ms, until_ms, session_ms, open_faults
+        self._recorder = Recorder(
+            DrawWatch(self._config().limits.draw_w), round(self._config().history.resolution_s * 1000)
         )
 
     def open(self) -> None:
         """Open the ledger, before anything is observed. One that cannot be opened is done without, and tried again."""
         if self._config().history.record:
-            self._outcome(self._open())
-            self._recorder = self._new_recorder()
+            self._opened(*self._open())
 
-    def _open(self) -> str:
-        """Open the ledger and mend what a crash left; return what went wrong. A damaged one is set aside."""
+    def _open(self) -> tuple[Memory | None, Exception | None]:
+        """Open the ledger and mend what a crash left; return what it remembers, or what went wrong.
+
+        A damaged one is set aside. What cannot be opened is left alone.
+        """
         path = self._config().history_file
-        try:
+        with self._lock:
             try:
-                ledger = Ledger(path)
-            except DamagedError as error:
-                aside = path.with_suffix(f".unusable-{self._wall_ms()}")
-                path.replace(aside)
-                self._log.error("history_unusable", reason=str(error), kept_as=str(aside))
-                ledger = Ledger(path)
+                try:
+                    self._ledger, memory = self._open_file(path)
+                except Exception as error:
+                    # A value of the wrong kind is damage too: the file is all that was looked at so far.
+                    ruined = _is_damage(error) or isinstance(error, (TypeError, ValueError, OverflowError))
+                    if not ruined or not self._set_aside(error):
+                        raise
+                    self._ledger, memory = self._open_file(path)
+            except Exception as error:
+                return None, error
+        return memory, None
+
+    def _open_file(self, path: Path) -> tuple[Ledger, Memory]:
+        ledger = Ledger(path)
+        try:
             for charge in ledger.recover(self._wall_ms()):
                 ended = time_of(charge.end_ms or charge.begin_ms, self._clock().wall().tzinfo)
                 energy_wh = round(charge.energy.charger_wh, 1)
                 self._log.info("charge_closed", ended=ended.isoformat(timespec="seconds"), energy_wh=energy_wh)
-        except (LedgerError, *FAILURES) as error:
-            return str(error) or type(error).__name__
-        self._ledger = ledger
-        return ""
+            bounds, charge_ = ledger.bounds(), ledger.last_charge()
+            steps = [Step(float(step_w), float(doubt_w)) for step_w, doubt_w in ledger.steps(4 * MOST_STEPS)]
+            DrawWatch(self._config().limits.draw_w, steps)  # what it cannot use is found out here
+            return ledger, Memory(
+                int(bounds[1]) if bounds else 0,
+                int(charge_.session_ms) if charge_ else None,
+                [str(code) for code in ledger.open_faults()],
+                steps,
+            )
+        except BaseException:
+            ledger.close()
+            raise
+
+    def _set_aside(self, error: Exception) -> bool:
+        """Move a damaged ledger away, with its log, for whoever may want to save what is in it; False: not again today.
+
+        Should a new one be damaged at once, the fault is elsewhere, and the disk must not fill up with files.
+        """
+        now_s, path = self._clock().now(), self._config().history_file
+        if self._set_aside_s is not None and now_s - self._set_aside_s < DAY_S:
+            return False
+        self._set_aside_s = now_s
+        if self._ledger is not None:
+            with contextlib.suppress(Exception):
+                self._ledger.close()
+            self._ledger = None
+        aside = path.with_suffix(f".unusable-{self._wall_ms()}")
+        for ending in ("", "-wal", "-shm"):
+            with contextlib.suppress(FileNotFoundError):
+                path.with_name(path.name + ending).replace(aside.with_name(aside.name + ending))
+        self._log.error("history_unusable", reason=_reason(error), kept_as=str(aside))
+        return True
+
+    def _opened(self, memory: Memory | None, error: Exception | None) -> None:
+        if memory is not None:
+            self._recorder.recall(memory, afresh=self._has_written)
+        self._outcome(error)
 
     def observe(self, controller: Controller, events: list[Event]) -> None:
         """Look at the controller, after everything it was told."""
-        self._recorder.observe(controller, events, self._wall_ms())
+        try:
+            self._recorder.observe(controller, events, self._wall_ms())
+        except Exception as error:
+            self._outcome(error)
         if not self._config().history.record:
             self._recorder.take()  # and forget it
         elif self._recorder.urgent:
@@ -120,39 +181,76 @@ class Historian:
         if not self._config().history.record:
             return
         while True:
-            await wait_until_set(self._wake, self._clock(), self._until_next_s())
-            self._wake.clear()
-            if self._ledger is None:
-                self._outcome(await asyncio.to_thread(self._open))
-            if self._ledger is None:
-                await asyncio.sleep(PAUSE_S)
-                continue
-            batch, now_ms = self._recorder.take(), self._wall_ms()
-            self._under_way = batch
-            written = await asyncio.to_thread(self._write, batch, now_ms)
-            if not written.batch:
-                self._recorder.put_back(batch)
-            self._under_way = None
-            self._outcome(written.error)
-            for one in written.totals:
-                self._summarise(one)
-            self._on_figures()
+            try:
+                await wait_until_set(self._wake, self._clock(), self._until_next_s())
+                self._wake.clear()
+                await self._write_once()
+            except Exception as error:
+                self._outcome(error)
             await asyncio.sleep(PAUSE_S)
+
+    async def _write_once(self) -> None:
+        await asyncio.to_thread(self._look_for_it)
+        if self._ledger is None:
+            self._opened(*await asyncio.to_thread(self._open))
+        if self._ledger is None:
+            return
+        batch, now_ms = self._recorder.take(), self._wall_ms()
+        self._under_way = batch
+        written = await asyncio.to_thread(self._write, batch, now_ms)
+        self._under_way = None
+        if not written.batch:
+            self._recorder.put_back(batch)
+        elif self._recorder.forgotten:
+            self._log.warning("history_forgotten", changes=self._recorder.forgotten)
+            self._recorder.forgotten = 0
+        self._has_written = self._has_written or written.batch
+        if self._ledger is None:
+            self._wake.set()  # it was set aside: go on in a new one at once
+        else:
+            self._outcome(written.error)
+        for one in written.totals:
+            self._summarise(one)
+        self._on_figures()
+
+    def _look_for_it(self) -> None:
+        """Let go of a ledger that is no longer in its place: what is written there, nobody would find."""
+        with self._lock:
+            if self._ledger is not None and not self._ledger.in_place():
+                self._log.warning("history_moved", path=str(self._ledger.path))
+                with contextlib.suppress(Exception):
+                    self._ledger.close()
+                self._ledger = None
 
     def close(self, controller: Controller) -> None:
         """Write the last batch and close the ledger. The relay is off by now, so this may wait for the disk."""
-        if self._ledger is None:
+        if not self._config().history.record:
             return
-        self._recorder.stop(controller, self._wall_ms())
-        with self._lock:
-            try:
+        try:
+            self._recorder.stop(controller, self._wall_ms())
+            with self._lock:
                 if self._under_way is not None:  # nobody has waited for its outcome; twice is the same as once
-                    self._ledger.write(self._under_way)
-                self._ledger.write(self._recorder.take())
-            except FAILURES as error:
-                self._log.error("history_failed", reason=str(error))
-            with contextlib.suppress(*FAILURES):
+                    self._recorder.put_back(self._under_way)
+                self._write_last(self._recorder.take())
+        except Exception as error:
+            self._log.error("history_failed", reason=_reason(error))
+        if self._ledger is not None:
+            with contextlib.suppress(Exception):
                 self._ledger.close()
+
+    def _write_last(self, batch: Batch) -> None:
+        for left in reversed(range(LAST_TRIES)):
+            if self._ledger is None:
+                _, error = self._open()
+                if error is not None and (not left or not _is_locked(error)):
+                    raise error
+            if self._ledger is not None:
+                try:
+                    self._ledger.write(batch)
+                    return
+                except sqlite3.OperationalError as error:
+                    if not left or not _is_locked(error):
+                        raise
 
     def _until_next_s(self) -> float:
         """Return the seconds until the next batch: one is due right after midnight, to sum the day up."""
@@ -165,33 +263,49 @@ class Historian:
 
     def _write(self, batch: Batch, now_ms: int) -> _Written:
         """Write, in a thread."""
-        config, wall = self._config(), self._clock().wall()
-        zone, tariffs = wall.tzinfo, config.tariffs()
+        totals: list[DayTotal] = []
         with self._lock:
             assert self._ledger is not None
             try:
                 again_ms = self._ledger.write(batch)
-                if again_ms:
-                    self._log.warning("history_overlap", seconds=again_ms / 1000)
-            except FAILURES as error:
-                return _Written(False, str(error) or type(error).__name__, [])
-            totals: list[DayTotal] = []
+            except Exception as error:
+                # The batch is sound, so a value of the wrong kind comes from the file.
+                if _is_damage(error) or isinstance(error, TypeError):
+                    self._set_aside(error)
+                return _Written(False, error, totals)
+            if again_ms:
+                self._log.warning("history_overlap", seconds=again_ms / 1000)
             try:
-                self.figures = figures(self._ledger, wall.date(), zone, now_ms, tariffs)
-                if self._retained != wall.date():
-                    for day in self._ledger.retain(now_ms, zone, config.history.retention, tariffs):
-                        totals += self._ledger.day_totals(day, day, zone, tariffs)
-                    self._retained = wall.date()
-            except FAILURES as error:
-                return _Written(True, f"{error}, while summing up", totals)
-        return _Written(True, "", totals)
+                self._sum_up(now_ms, totals)
+            except Exception as error:
+                if _is_damage(error):
+                    self._set_aside(error)
+                return _Written(True, error, totals)
+        return _Written(True, None, totals)
 
-    def _outcome(self, error: str) -> None:
-        failing = bool(error)
+    def _sum_up(self, now_ms: int, totals: list[DayTotal]) -> None:
+        assert self._ledger is not None
+        config, wall = self._config(), self._clock().wall()
+        zone, tariffs = wall.tzinfo, config.tariffs()
+        self.figures = figures(self._ledger, wall.date(), zone, now_ms, tariffs)
+        if self._retained != wall.date():
+            for day in self._ledger.retain(now_ms, zone, config.history.retention, tariffs):
+                totals += self._ledger.day_totals(day, day, zone, tariffs)
+            self._retained = wall.date()
+
+    def _outcome(self, error: Exception | None) -> None:
+        """Say once that the ledger fails, and once that it no longer does."""
+        if _is_locked(error):
+            self._locked_s = self._clock().now() if self._locked_s is None else self._locked_s
+            if self._clock().now() - self._locked_s < LOCKED_S:
+                return  # an import, most likely; what waits loses nothing by it
+        else:
+            self._locked_s = None
+        failing = error is not None
         if failing is not self.failing:
             self.failing = failing
-            if failing:
-                self._log.error("history_failed", reason=error)
+            if error is not None:
+                self._log.error("history_failed", reason=_reason(error))
             else:
                 self._log.info("history_mended")
             self._on_failing(failing)

@@ -48,6 +48,8 @@ EVENTS = {
     "history_failed": "the ledger cannot be written, what waits is kept and tried again: reason",
     "history_mended": "and can again",
     "history_unusable": "the ledger is damaged, and a new one is begun: reason, kept_as",
+    "history_moved": "the ledger was moved or replaced while in use; what is in its place now is used: path",
+    "history_forgotten": "what waited too long for the ledger was dropped, the oldest first: changes",
     "history_overlap": "readings of a time that is counted already, after the clock was put back; left out: seconds",
     "charge_closed": "a charge that a crash cut short, closed where its record ends: ended, energy_wh",
     "day_summary": "a day is over: day, starts, on_s, charger_wh, solar_wh, grid_wh, error_wh (of a learned draw), "

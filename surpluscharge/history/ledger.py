@@ -219,6 +219,14 @@ def cuts(begin_ms: int, end_ms: int, zone: tzinfo | None, tariffs: Tariffs | Non
     return sorted(found)
 
 
+def _identity(path: Path) -> tuple[int, int] | None:
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
+
+
 def _cut_at_midnights(intervals: Iterable[Interval], zone: tzinfo | None) -> Iterator[Interval]:
     midnight_ms = 0
     for interval in intervals:
@@ -261,6 +269,11 @@ class Ledger:
         except LedgerError:
             self._db.close()
             raise
+        self._file = _identity(path)
+
+    def in_place(self) -> bool:
+        """Whether the file that is open is still the one under its name: it may have been moved, or replaced."""
+        return _identity(self.path) == self._file
 
     def _set_up(self, read_only: bool) -> None:
         (version,) = self._db.execute("PRAGMA user_version").fetchone()
@@ -288,6 +301,9 @@ class Ledger:
         self.close()
 
     def close(self) -> None:
+        if not self.in_place():  # then closing would leave the file without what only its log holds yet
+            with contextlib.suppress(sqlite3.Error):
+                self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         self._db.close()
 
     @contextlib.contextmanager

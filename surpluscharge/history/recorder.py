@@ -7,6 +7,7 @@ No I/O and no clock. The daemon calls :meth:`Recorder.observe` after everything 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from typing import Any, NamedTuple
 
 from surpluscharge.control import machine
 from surpluscharge.control.controller import Controller, Event
@@ -18,11 +19,20 @@ from surpluscharge.history.ledger import ABSENT, DAY_MS, Batch, Charge, FaultCha
 ASSUMED_ERROR_SHARE = 0.10
 EARLIEST_MS = 1_577_836_800_000  # 2020: a clock that shows less is not set yet, and says nothing
 CLOCK_SLACK_MS = 1000  # so far the wall clock may wander from the other before it is followed
-MOST_TURNS = 1000  # switchings remembered to cut intervals at
+MOST_TURNS = 1000  # switchings remembered to cut intervals at; older ones were cut at already, or summed over
 MOST_PENDING = 20_000  # of what waits for a failing disk; intervals are then summed up, of the rest the oldest goes
 
 ON_MODES = tuple(name for mode, name in enumerate(machine.MODE_NAMES) if machine.wants_on(mode))
 _FAULT_EVENTS = {"fault_raised": "raised", "fault_cleared": "cleared", "fault_acknowledged": "acknowledged"}
+
+
+class Memory(NamedTuple):
+    """What a recorder needs to know of the ledger that it goes on with."""
+
+    until_ms: int  # of the last interval
+    session_ms: int | None  # of the last charge
+    open_faults: Sequence[str]
+    steps: Sequence[Step]  # that the learned draw rests on, oldest first
 
 
 class Recorder:
@@ -64,6 +74,18 @@ class Recorder:
         self._on = False
         self._confirmed: bool | None = None
         self._reading_s: float | None = None
+        self._restates = False  # a ledger that knows nothing of this run is to be told what goes on
+        self.forgotten = 0  # of what waited too long for a disk
+
+    def recall(self, memory: Memory, afresh: bool = False) -> None:
+        """Go on with a ledger that has been opened, maybe only now. ``afresh``: another one held this run so far."""
+        self.draw.recall(memory.steps)
+        if self._session_ms is None:
+            self._session_ms = memory.session_ms
+        self._open_faults = set(memory.open_faults)
+        if self._now_s is None:  # later the ledger's time has its own course; what overlaps is not counted twice
+            self._until_ms = memory.until_ms
+        self._restates = self._restates or afresh
 
     # --- watching -----------------------------------------------------------------------------------------------------
 
@@ -73,8 +95,11 @@ class Recorder:
         self._learn(controller, at_ms)
         on, mode = controller.wants_on, machine.MODE_NAMES[controller.state.mode]
         moves = [event.fields for event in events if event.name == "state_changed"]
-        if self._now_s is None:
+        if self._now_s is None or self._restates:
             self._states.append(StateChange(at_ms, ABSENT, moves[0]["old"] if moves else mode, "started", None))
+            if self._charge is not None:
+                self._charges.setdefault(self._charge.begin_ms, self._charge)
+            self._restates = False
         self._states += [StateChange(at_ms, move["old"], move["new"], move["cause"], move["grid_w"]) for move in moves]
         if on is not self._on:
             ends = [move["cause"] for move in moves if move["old"] in ON_MODES and move["new"] not in ON_MODES]
@@ -87,6 +112,7 @@ class Recorder:
         self._note(controller, events, at_ms)
         self._now_s = controller.state.at_s
         self._hold(controller, at_ms)
+        self._bound()
 
     def stop(self, controller: Controller, wall_ms: int) -> None:
         """The daemon ends: close what is open."""
@@ -132,6 +158,23 @@ class Recorder:
         for bucket_ms in (MINUTE_MS, QUARTER_HOUR_MS):
             if len(self._waiting) > MOST_PENDING // 2:
                 self._waiting = list(downsample(self._waiting, bucket_ms, self._turns_ms))
+        self._forget(self._waiting, MOST_PENDING // 2)
+
+    def _bound(self) -> None:
+        """Whatever keeps the disk away, and for however long: what waits for it stays within bounds."""
+        waiting: tuple[list[Any], ...] = (self._switchings, self._states, self._faults, self._steps)
+        for listed in waiting:
+            self._forget(listed, MOST_PENDING)
+        while len(self._charges) > MOST_PENDING:
+            del self._charges[next(iter(self._charges))]
+            self.forgotten += 1
+        if len(self._turns_ms) > 2 * MOST_TURNS:
+            del self._turns_ms[:-MOST_TURNS]
+
+    def _forget(self, listed: list[Any], most: int) -> None:
+        if len(listed) > most:
+            self.forgotten += len(listed) - most
+            del listed[:-most]
 
     def _hold(self, controller: Controller, at_ms: int) -> None:
         inputs, now_s = controller.inputs, controller.state.at_s
@@ -208,7 +251,8 @@ class Recorder:
         """Keep a batch that could not be written, before what has come since."""
         self._waiting[:0] = batch.intervals
         self._charges = {charge.begin_ms: charge for charge in batch.charges} | self._charges
-        self._switchings = [*batch.switchings, *self._switchings][-MOST_PENDING:]
-        self._states = [*batch.states, *self._states][-MOST_PENDING:]
-        self._faults = [*batch.faults, *self._faults][-MOST_PENDING:]
-        self._steps = [*batch.steps, *self._steps][-MOST_PENDING:]
+        self._switchings = [*batch.switchings, *self._switchings]
+        self._states = [*batch.states, *self._states]
+        self._faults = [*batch.faults, *self._faults]
+        self._steps = [*batch.steps, *self._steps]
+        self._bound()
