@@ -261,6 +261,101 @@ def test_a_price_corrected_later_counts_for_what_is_kept(ledger: Ledger) -> None
     assert cost.paid * 3_600_000_000 == energy.bought_mws * Decimal("0.54")
 
 
+def kept_only(ledger: Ledger, zone: ZoneInfo = LISBON) -> datetime:
+    """Record sixty days, and drop the intervals of about the first half; return the time at which that is done."""
+    ledger.write(Batch(quarters(60 * 96)))
+    now = BEGIN + timedelta(days=61)
+    ledger.retain(ms_of(now), zone, Retention(1, 2, 31), TARIFFS)
+    assert ledger.bounds()[0] > BEGIN_MS + 28 * 86_400_000  # type: ignore[index]
+    return now
+
+
+def quarters(count: int) -> list[Interval]:
+    """Return quarters of an hour, each with an energy of its own."""
+    begins_ms = (BEGIN_MS + index * 900_000 for index in range(count))
+    return [
+        Interval(at_ms, at_ms + 900_000, Energy(900_000, 900_000, 0, 0, 3_600_000 + at_ms % 999_983, 7))
+        for at_ms in begins_ms
+    ]
+
+
+def test_kept_day_totals_are_neither_overwritten_nor_hidden(ledger: Ledger) -> None:
+    """An import into a time of which only totals are kept, or a batch with a wrong clock: already counted."""
+    now = kept_only(ledger)
+    all_days = (date(2031, 1, 1), date(2031, 12, 31), LISBON, TARIFFS)
+    before = ledger.day_totals(*all_days)
+    assert len(before) == 61
+    at_ms = BEGIN_MS + 10 * 86_400_000
+    more = [Interval(at_ms, at_ms + 60_000, Energy(60_000, 0, 0, 0, 5000))]
+    kept = Retention(1, 2, 31)
+    with pytest.raises(LedgerError, match="only daily totals are kept, and they count already"):
+        ledger.fill(more, ms_of(now), LISBON, kept, tariffs=TARIFFS, gaps_only=False)
+    filled = ledger.fill(more, ms_of(now), LISBON, kept, tariffs=TARIFFS, gaps_only=True)
+    assert (filled.rows, filled.again_ms) == (0, 60_000)
+    assert ledger.write(Batch(more)) == 60_000
+    assert ledger.day_totals(*all_days) == before
+    ledger.mend(ms_of(now), LISBON, TARIFFS)
+    ledger.retain(ms_of(now + timedelta(days=1)), LISBON, kept, TARIFFS)
+    assert ledger.day_totals(*all_days) == before
+    assert ledger.check(ms_of(now), LISBON) == []
+
+
+@pytest.mark.parametrize("name", ["America/Lima", "Asia/Tokyo", "Asia/Kathmandu", "Europe/Madrid"])
+def test_a_change_of_time_zone_loses_and_doubles_no_day(ledger: Ledger, name: str) -> None:
+    """Whatever day it is counted with, all that was recorded is: at the change, and when the rest is dropped too."""
+    now, zone = kept_only(ledger), ZoneInfo(name)
+    recorded = total(one.energy for one in quarters(60 * 96))
+
+    def counted(where: ZoneInfo) -> Energy:
+        found = ledger.day_totals(date(2031, 1, 1), date(2032, 12, 31), where, TARIFFS)
+        return total(one.account.energy for one in found)
+
+    assert counted(LISBON) == counted(zone) == recorded
+    for days_later in (0, 1, 2, 40, 60):
+        then_ms = ms_of(now + timedelta(days=days_later))
+        ledger.mend(then_ms, zone, TARIFFS)
+        ledger.retain(then_ms, zone, Retention(1, 2, 31), TARIFFS)
+        assert counted(zone) == recorded
+        assert ledger.check(then_ms, zone) == []
+    ledger.retain(then_ms, zone, Retention(1, 2, 31), TARIFFS)
+    assert ledger.bounds() is None
+    assert counted(LISBON) == recorded
+
+
+def test_a_reading_of_1970_does_not_hold_up_the_daily_work(ledger: Ledger) -> None:
+    """Only days with readings are gone through: the days between that one and today are not."""
+    ledger.write(Batch([Interval(86_400_000, 86_410_000, Energy(10_000))]))
+    ledger.write(Batch(readings(4 * 8640)))
+    ledger.retain(ms_of(BEGIN + timedelta(days=4)), LISBON, Retention(1, 2, 90), None)
+    assert len(list(ledger.intervals(0, BEGIN_MS + 86_400_000))) < 200  # by quarters of an hour
+    assert ledger.bounds()[0] >= BEGIN_MS  # type: ignore[index]
+    assert ledger.day_totals(date(1, 1, 1), date(9999, 12, 31), LISBON, None)[0].day == date(1970, 1, 2)
+
+
+def test_old_happenings_are_dropped_but_what_goes_on_stays_known(ledger: Ledger) -> None:
+    day_ms, codes = 86_400_000, ("meter-silent", "relay-unconfirmed")
+    at_ms = [BEGIN_MS + number * day_ms for number in range(200)]
+    ledger.write(
+        Batch(
+            readings(100),
+            switchings=[Switching(one, "commanded", True) for one in at_ms],
+            states=[StateChange(one, "idle", f"state-{number}", "x", None) for number, one in enumerate(at_ms)],
+            faults=[FaultChange(one, codes[0], ("raised", "cleared")[number % 2]) for number, one in enumerate(at_ms)],
+            steps=[(one, Step(1380.0, 12.0)) for one in at_ms],
+        )
+    )
+    ledger.retain(at_ms[-1] + 1, LISBON, Retention(5, 10, 100), None)
+    spans = ledger.states(0, 1 << 60)
+    assert 10 <= len(spans) <= 13
+    assert ledger.states(at_ms[-9], at_ms[-9] + 1)[0].state == "state-191"
+    assert 100 <= len(ledger.switchings(0, 1 << 60)) <= 102
+    assert 50 <= len(ledger.faults(0, 1 << 60)) <= 52
+    assert 100 <= len(ledger.steps(999)) <= 102
+    ledger.write(Batch(faults=[FaultChange(at_ms[0], codes[1], "raised")]))
+    ledger.retain(at_ms[-1] + day_ms, LISBON, Retention(5, 10, 100), None)
+    assert ledger.open_faults() == [codes[1]]
+
+
 # --- crashes ---------------------------------------------------------------------------------------------------------
 
 
@@ -288,9 +383,22 @@ def test_what_a_wrong_clock_left_in_the_future_is_not_taken_for_the_end(ledger: 
     ledger.write(Batch([*intervals, *readings(10, begin_ms=far_ms)], charges=[open_]))
     (closed,) = ledger.recover(now_ms)
     assert closed.end_ms == intervals[-1].end_ms
-    ledger.write(Batch(charges=[open_]))
-    (closed,) = ledger.recover(1000)  # 1970: a clock that is not set says nothing
-    assert closed.end_ms == ledger.bounds()[1]  # type: ignore[index]
+    for wrong_ms in (1000, far_ms + 86_400_000):  # a clock that is not set yet; one that is as far ahead as before
+        ledger.write(Batch(charges=[open_]))
+        assert ledger.charges(0, 1 << 60)[0].energy == total(one.energy for one in intervals)
+        assert ledger.recover(wrong_ms) == [closed]
+
+
+def test_a_charge_that_ends_before_it_begins_is_found_and_mended(ledger: Ledger) -> None:
+    intervals = readings(100)
+    energy = total(one.energy for one in intervals)
+    ledger.write(Batch(intervals, charges=[Charge(BEGIN_MS, BEGIN_MS, BEGIN_MS - 86_400_000, "time-cap", energy)]))
+    (trouble,) = ledger.check(BEGIN_MS + 86_400_000, LISBON)
+    assert trouble.what == "1 charges end before they begin"
+    ledger.mend(BEGIN_MS + 86_400_000, LISBON, None)
+    assert ledger.check(BEGIN_MS + 86_400_000, LISBON) == []
+    (session,) = ledger.sessions(BEGIN_MS, BEGIN_MS + 1000)
+    assert (session.end_ms, session.energy) == (intervals[-1].end_ms, energy)
 
 
 def test_a_clock_years_ahead_for_a_day_sums_up_a_month_at_most(ledger: Ledger) -> None:
@@ -400,6 +508,25 @@ def test_readings_of_the_future_and_wrong_totals_are_found(ledger: Ledger) -> No
     assert ledger.check(now_ms, LISBON) == []
 
 
+@pytest.mark.parametrize(
+    ("statement", "column"),
+    [
+        ("UPDATE interval SET end_ms = 'zz'", "interval.end_ms"),
+        ("UPDATE step SET step_w = 'much'", "step.step_w"),
+        ("INSERT INTO fault VALUES ('then', 'meter-silent', 'raised')", "fault.at_ms"),
+        ("UPDATE interval SET import_mws = 0.5", "interval.import_mws"),
+        ("UPDATE charge SET cause = x'ff'", "charge.cause"),
+    ],
+)
+def test_a_value_of_the_wrong_kind_is_found(ledger: Ledger, statement: str, column: str) -> None:
+    charge = Charge(BEGIN_MS, BEGIN_MS, BEGIN_MS + 60_000, "import-held", NOTHING)
+    ledger.write(Batch(readings(1 + 1), charges=[charge], steps=[(BEGIN_MS, Step(1380.0, 12.0))]))
+    assert ledger.check(BEGIN_MS, LISBON) == []
+    ledger._db.execute(statement)
+    (trouble,) = ledger.check(BEGIN_MS, LISBON)
+    assert trouble.what == f"there are values of the wrong kind in {column}"
+
+
 def test_gaps_are_listed(ledger: Ledger) -> None:
     first, second = readings(30), readings(30, begin_ms=BEGIN_MS + 3_600_000)
     ledger.write(Batch(first + second))
@@ -422,7 +549,7 @@ def csv_file(path: Path, count: int, *, every_s: int = 60, end: datetime = BEGIN
 
 
 def take_in(ledger: Ledger, file: Path, gaps_only: bool = False) -> exchange.Imported:
-    now_ms = ms_of(BEGIN + timedelta(days=1))
+    now_ms = ms_of(BEGIN + timedelta(days=1, hours=1))
     return exchange.import_readings(
         ledger, file, now_ms, LISBON, Retention(3, 10, 90), tariffs=TARIFFS, fresh_s=None, gaps_only=gaps_only
     )
@@ -513,6 +640,27 @@ def test_a_rehearsal_changes_nothing(ledger: Ledger, tmp_path: Path) -> None:
         take_in(trial, csv_file(tmp_path / "late.csv", 3000, end=BEGIN + timedelta(hours=2)))
     assert list(ledger.intervals(0, 1 << 60)) == before
     assert not trial.path.parent.exists()
+
+
+def test_what_is_to_come_or_not_written_yet_is_no_import(ledger: Ledger) -> None:
+    """The last hour may wait in a running daemon, batch_s being an hour at most: an import must not come before it."""
+    now_ms = BEGIN_MS + 7_200_000
+
+    def fill(begin_ms: int) -> None:
+        one = Interval(begin_ms, begin_ms + 60_000, Energy(60_000, 0, 5))
+        ledger.fill([one], now_ms, LISBON, Retention(), tariffs=None, gaps_only=True)
+
+    for begin_ms, complaint in (
+        (now_ms, "later than now, 2031-10-24 08:30. Is the clock right"),
+        (now_ms - 3_600_000, r"later than 2031-10-24 07:30. The last hour is not taken"),
+        (-62_135_596_800_000, "from before the year 2000"),
+        (253_402_300_740_000, "later than now"),
+    ):
+        with pytest.raises(LedgerError, match=complaint):
+            fill(begin_ms)
+    assert ledger.bounds() is None
+    fill(now_ms - 3_660_000)
+    assert ledger.bounds() is not None
 
 
 def test_what_is_exported_can_be_imported(ledger: Ledger, tmp_path: Path) -> None:

@@ -473,7 +473,7 @@ def test_replay_command(files: tuple[str, str], tmp_path: Path, capsys: pytest.C
     assert cli.main(arguments) == 0
     printed = capsys.readouterr()
     assert "share of hindsight" in printed.out
-    assert "43200 readings on 30 days, 2031-05-01 to 2031-05-30, known for 384 h" in printed.out
+    assert "43200 readings on 30 days, 2031-05-01 to 2031-05-30, known for 720 h" in printed.out
     assert "Warning: A reading every 1 min: clouds are averaged away." in printed.out
     assert "each is held for up to 1 min 30 s here; the daemon would rely on one for 30 s only" in printed.out
 

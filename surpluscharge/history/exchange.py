@@ -225,7 +225,7 @@ def as_kept(done: Imported, zone: tzinfo | None, today: date, retention: Retenti
 
 def _later(samples: Iterator[Sample]) -> Iterator[Sample]:
     """Leave out what rounds to the same millisecond as the one before."""
-    last_ms = -1
+    last_ms = -1 << 62
     for sample in samples:
         if sample.at_ms > last_ms:
             last_ms = sample.at_ms

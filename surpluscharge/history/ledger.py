@@ -15,7 +15,7 @@ import itertools
 import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from datetime import date, tzinfo
+from datetime import date, datetime, tzinfo
 from decimal import Decimal
 from pathlib import Path
 from typing import NamedTuple, Self
@@ -34,6 +34,7 @@ from surpluscharge.history.energy import (
     day_span,
     days,
     downsample,
+    merged,
     money,
     ms_of,
     part,
@@ -42,6 +43,10 @@ from surpluscharge.history.energy import (
 )
 
 DAY_MS = 86_400_000
+EARLIEST_MS = 946_684_800_000  # 2000: what is said to be older comes from a clock, or a file, that was wrong
+UNWRITTEN_MS = 3_600_000  # what a running daemon may not have written yet: the longest batch_s
+LONGEST_PAUSE_MS = QUARTER_HOUR_MS  # between intervals of one charge: a meter is not silent for so long in it
+DROPPED = "dropped_ms"  # in meta: until then only daily totals are kept
 ABSENT = "absent"  # the state of a daemon that does not run
 _FOR_EVER_MS = 1 << 62
 MOST_DAYS_AT_ONCE = 31  # that retention goes on by in a day: a clock that is years ahead for a day does little harm
@@ -219,6 +224,22 @@ def cuts(begin_ms: int, end_ms: int, zone: tzinfo | None, tariffs: Tariffs | Non
     return sorted(found)
 
 
+def _credible(intervals: Iterable[Interval], now_ms: int, zone: tzinfo | None) -> Iterator[Interval]:
+    """Pass on intervals from elsewhere; raise LedgerError where their times cannot be, or may yet come from here."""
+    now, latest_ms = time_of(now_ms, zone), now_ms - UNWRITTEN_MS
+    for interval in intervals:
+        if interval.begin_ms < EARLIEST_MS:
+            raise LedgerError("there are readings from before the year 2000. Is that time right? Leave such rows out")
+        if interval.end_ms > now_ms:
+            raise LedgerError(f"there are readings later than now, {now:%Y-%m-%d %H:%M}. Is the clock right?")
+        if interval.end_ms > latest_ms:
+            raise LedgerError(
+                f"there are readings later than {time_of(latest_ms, zone):%Y-%m-%d %H:%M}. The last hour is not taken, "
+                "because a running daemon may not have written it yet. Leave such rows out, or wait"
+            )
+        yield interval
+
+
 def _identity(path: Path) -> tuple[int, int] | None:
     try:
         found = path.stat()
@@ -386,8 +407,8 @@ class Ledger:
     def _charge(self, row: tuple[int, int, int | None, str | None, *tuple[int, ...]]) -> Charge:
         begin_ms, session_ms, end_ms, cause, *sums = row
         if end_ms is None:
-            last = self.bounds()
-            return Charge(begin_ms, session_ms, None, None, self.energy(begin_ms, last[1]) if last else NOTHING)
+            so_far = self.energy(begin_ms, self._follows_until_ms(begin_ms))
+            return Charge(begin_ms, session_ms, None, None, so_far)
         return Charge(begin_ms, session_ms, end_ms, cause, Energy(*sums))
 
     def last_charge(self) -> Charge | None:
@@ -482,32 +503,56 @@ class Ledger:
     def day_totals(self, first: date, last: date, zone: tzinfo | None, tariffs: Tariffs | None) -> list[DayTotal]:
         """Return each local day between two dates for which something is known, both included.
 
-        From the intervals where those are kept, at the prices given; for days older than that from the daily totals,
-        at the prices of their time.
+        From the intervals where those are kept, at the prices given; for what is older than that from the daily totals,
+        at the prices of their time. Where both know a part of the day, because the time zone was changed, they add up.
         """
-        bounds = self.bounds()
+        bounds, dropped_ms, around = self.bounds(), self._dropped_ms(), self._days_known(zone)
+        if around is None:
+            return []
         result = []
-        for day in days(first, last):
+        for day in days(max(first, around[0]), min(last, around[1])):
             begin, end = day_span(day, zone)
             begin_ms, end_ms = ms_of(begin), ms_of(end)
-            if bounds is None or end_ms <= bounds[0]:
-                kept = self._kept_day(day, zone)
-                if kept is not None:
-                    result.append(kept)
-            elif begin_ms < bounds[1]:
-                accounted, starts = account(self.energy, begin, end, tariffs), self.starts(begin_ms, end_ms)
-                if accounted.energy.known_ms or starts:
-                    result.append(DayTotal(day, accounted, starts))
+            kept = self._kept_day(day, dropped_ms, begin, end)
+            if begin_ms < dropped_ms:
+                begin_ms, begin = min(dropped_ms, end_ms), time_of(min(dropped_ms, end_ms), zone)
+            starts = self.starts(begin_ms, end_ms)
+            within = bounds is not None and begin_ms < min(end_ms, bounds[1]) and end_ms > bounds[0]
+            accounted = account(self.energy, begin, end, tariffs) if within or starts else None
+            if accounted and kept:
+                whole = merged([kept.account, accounted])
+                result.append(DayTotal(day, whole, kept.starts + starts))
+            elif kept:
+                result.append(kept)
+            elif accounted and (accounted.energy.known_ms or starts):
+                result.append(DayTotal(day, accounted, starts))
         return result
 
-    def _kept_day(self, day: date, zone: tzinfo | None) -> DayTotal | None:
+    def _days_known(self, zone: tzinfo | None) -> tuple[date, date] | None:
+        """Return the first and the last day of which anything is known, so that nobody looks through centuries."""
+        found = [
+            date.fromisoformat(day) for day in self._db.execute("SELECT MIN(day), MAX(day) FROM day").fetchone() if day
+        ]
+        times = [
+            *(self.bounds() or ()),
+            *self._db.execute("SELECT MIN(begin_ms), MAX(begin_ms) FROM charge").fetchone(),
+        ]
+        found += [time_of(at_ms, zone).date() for at_ms in times if at_ms is not None]
+        return (min(found), max(found)) if found else None
+
+    def _dropped_ms(self) -> int:
+        """Return until when intervals were dropped, and the daily totals are all that is known."""
+        return int(self._meta(DROPPED, str(-_FOR_EVER_MS)))
+
+    def _kept_day(self, day: date, dropped_ms: int, begin: datetime, end: datetime) -> DayTotal | None:
+        """Return what is kept of a day, or of its first part, whose intervals were dropped."""
         rows = self._db.execute(
-            f"SELECT begin_ms, end_ms, starts, import_price, export_price, alternative_price, {_ENERGY} "
-            "FROM day WHERE day = ?",
-            (day.isoformat(),),
+            f"SELECT starts, import_price, export_price, alternative_price, {_ENERGY} FROM day "
+            "WHERE day = ? AND end_ms <= ?",
+            (day.isoformat(), dropped_ms),
         ).fetchall()
         energy, cost, unpriced_mws, starts = NOTHING, None, 0, 0
-        for _, _, starts_then, bought, sold, alternative, *sums in rows:
+        for starts_then, bought, sold, alternative, *sums in rows:
             piece = Energy(*sums)
             energy = energy.plus(piece)
             starts += starts_then
@@ -516,10 +561,7 @@ class Ledger:
                 cost = spent if cost is None else cost.plus(spent)
             else:
                 unpriced_mws += piece.charger_mws
-        if not rows:
-            return None
-        begin, end = time_of(rows[0][0], zone), time_of(rows[0][1], zone)
-        return DayTotal(day, Account(begin, end, energy, cost, unpriced_mws), starts)
+        return DayTotal(day, Account(begin, end, energy, cost, unpriced_mws), starts) if rows else None
 
     # --- writing ------------------------------------------------------------------------------------------------------
 
@@ -529,9 +571,9 @@ class Ledger:
         Those are left out: no time is counted twice. Raises sqlite3.Error, and then nothing of the batch is written.
         """
         with self._transaction():
-            again_ms = 0
+            again_ms, dropped_ms = 0, self._dropped_ms()
             for interval in batch.intervals:
-                pieces = list(self._unseen(interval))
+                pieces = list(self._unseen(interval, dropped_ms))
                 again_ms += interval.end_ms - interval.begin_ms - sum(end - begin for begin, end, _ in pieces)
                 self._insert(pieces)
             self._db.executemany(
@@ -553,9 +595,9 @@ class Ledger:
             ((begin_ms, end_ms, *energy) for begin_ms, end_ms, energy in intervals),
         )
 
-    def _unseen(self, interval: Interval) -> Iterator[Interval]:
-        """Yield the parts of an interval that no recorded one covers."""
-        since_ms = interval.begin_ms
+    def _unseen(self, interval: Interval, dropped_ms: int) -> Iterator[Interval]:
+        """Yield the parts of an interval that no recorded one covers, nor a daily total whose intervals are gone."""
+        since_ms = max(interval.begin_ms, dropped_ms)
         for seen in self._overlapping(interval.begin_ms, interval.end_ms):
             if piece := part(interval, since_ms, seen.begin_ms):
                 yield piece
@@ -572,26 +614,38 @@ class Ledger:
     def recover(self, now_ms: int) -> list[Charge]:
         """After a crash: close what was left open, at the last moment that is recorded. Returns the charges closed.
 
-        What a clock that was wrong once has left in the future is not taken for that moment.
+        A charge ends where the intervals that follow its begin do, not where others were recorded days later, or by a
+        clock that was ahead.
         """
-        open_ = self._db.execute("SELECT begin_ms, session_ms FROM charge WHERE end_ms IS NULL").fetchall()
+        open_ = self._db.execute(
+            "SELECT begin_ms, session_ms FROM charge WHERE end_ms IS NULL OR end_ms < begin_ms"
+        ).fetchall()
         closed = []
         for begin_ms, session_ms in open_:
-            end_ms = max(begin_ms, self._last_ms(now_ms, begin_ms))
+            end_ms = self._follows_until_ms(begin_ms)
+            if now_ms > begin_ms:  # otherwise the clock is not set yet, or was ahead: it limits nothing
+                end_ms = min(end_ms, now_ms)
             closed.append(Charge(begin_ms, session_ms, end_ms, LOST, self.energy(begin_ms, end_ms)))
         state = self._db.execute("SELECT at_ms, new FROM state ORDER BY rowid DESC LIMIT 1").fetchone()
         states = []
         if state and state[1] != ABSENT:
-            end_ms = max(state[0], self._last_ms(now_ms, state[0]))
-            states.append(StateChange(end_ms, state[1], ABSENT, LOST, None))
+            last = self._before(now_ms if now_ms > state[0] else _FOR_EVER_MS)
+            states.append(StateChange(max(state[0], last.end_ms if last else 0), state[1], ABSENT, LOST, None))
         if closed or states:
             self.write(Batch(charges=closed, states=states))
         return closed
 
-    def _last_ms(self, now_ms: int, since_ms: int) -> int:
-        """Return when the last interval until now ends; a clock that is not set yet (now < since) limits nothing."""
-        last = self._before(now_ms if now_ms > since_ms else _FOR_EVER_MS)
-        return last.end_ms if last else 0
+    def _follows_until_ms(self, begin_ms: int) -> int:
+        """Return where the intervals end that follow a time, and one another, without a long pause."""
+        before = self._before(begin_ms)
+        until_ms = max(begin_ms, before.end_ms) if before else begin_ms
+        for since_ms, end_ms in self._db.execute(
+            "SELECT begin_ms, end_ms FROM interval WHERE begin_ms >= ? ORDER BY begin_ms", (begin_ms,)
+        ):
+            if since_ms - until_ms > LONGEST_PAUSE_MS:
+                break
+            until_ms = end_ms
+        return until_ms
 
     def fill(
         self,
@@ -606,8 +660,9 @@ class Ledger:
         """Write older intervals, in the order of time, from elsewhere: all of them, or nothing.
 
         They are summed up as far as those recorded at that time are. Raises LedgerError where a time is counted
-        already, unless ``gaps_only``: then only what is missing is taken. What ``intervals`` raises comes through, and
-        nothing is written.
+        already, by intervals or by daily totals whose intervals were dropped, unless ``gaps_only``: then only what is
+        missing is taken. Raises it as well for times that cannot be, and for those of the last hour, which a running
+        daemon may not have written yet. What ``intervals`` raises comes through, and nothing is written.
         """
         today = time_of(now_ms, zone).date()
         with self._transaction():
@@ -616,11 +671,9 @@ class Ledger:
                 for key, age_days in (("minutes", retention.readings_days), ("quarter_hours", retention.minutes_days))
             }
             first_ms = last_ms = count = again_ms = 0
-            energy = NOTHING
-            in_days = _cut_at_midnights(intervals, zone)
+            energy, dropped_ms = NOTHING, self._dropped_ms()
+            in_days = _cut_at_midnights(_credible(intervals, now_ms, zone), zone)
             for day, of_day in itertools.groupby(in_days, key=lambda one: time_of(one.begin_ms, zone).date()):
-                if day > today:
-                    raise LedgerError(f"there are readings of {day}, and today is {today}. Is the clock right?")
                 rows: Iterable[Interval] = of_day
                 if day.isoformat() <= limits["minutes"]:
                     rows = downsample(rows, MINUTE_MS)
@@ -628,8 +681,13 @@ class Ledger:
                     begin_ms, end_ms = (ms_of(when) for when in day_span(day, zone))
                     rows = downsample(rows, QUARTER_HOUR_MS, cuts(begin_ms, end_ms, zone, tariffs))
                 for interval in rows:
-                    pieces = list(self._unseen(interval))
+                    pieces = list(self._unseen(interval, dropped_ms))
                     seen_ms = interval.end_ms - interval.begin_ms - sum(end - begin for begin, end, _ in pieces)
+                    if interval.begin_ms < dropped_ms and not gaps_only:
+                        raise LedgerError(
+                            f"until {time_of(dropped_ms, zone):%Y-%m-%d %H:%M} only daily totals are kept, and they "
+                            "count already. Leave rows before that out, or ask for the gaps only to be filled"
+                        )
                     if seen_ms and not gaps_only:
                         begin, end = time_of(interval.begin_ms, zone), time_of(interval.end_ms, zone)
                         raise LedgerError(
@@ -660,8 +718,7 @@ class Ledger:
         if bounds is None:
             return []
         today = time_of(now_ms, zone).date()
-        first = time_of(bounds[0], zone).date()
-        fresh = list(itertools.islice(self._untotalled(first, today, zone), MOST_DAYS_AT_ONCE))
+        fresh = list(itertools.islice(self._untotalled(today, zone), MOST_DAYS_AT_ONCE))
         for day in fresh:
             with self._transaction():
                 self._total(day, zone, tariffs)
@@ -671,52 +728,107 @@ class Ledger:
         ):
             last = date.fromordinal(today.toordinal() - 1 - age_days)
             done = min(self._meta(key, ""), last.isoformat())  # a clock that was ahead may have gone too far
-            old = (day for day in days(first, last) if day.isoformat() > done)
-            for day in itertools.islice(old, MOST_DAYS_AT_ONCE):
+            for day in itertools.islice(self._days_after(done, last, zone), MOST_DAYS_AT_ONCE):
                 with self._transaction():
                     self._sum_up(day, zone, bucket_ms, tariffs)
                     self._set_meta(key, day.isoformat())
         last = date.fromordinal(today.toordinal() - 1 - retention.quarter_hours_days)
-        for day in itertools.islice(days(first, last), MOST_DAYS_AT_ONCE):
+        for day in itertools.islice(self._days_after("", last, zone), MOST_DAYS_AT_ONCE):
             with self._transaction():
-                self._total(day, zone, tariffs)  # once more: the prices may have been corrected since
-                begin_ms, end_ms = (ms_of(when) for when in day_span(day, zone))
-                self._db.execute("DELETE FROM interval WHERE begin_ms >= ? AND end_ms <= ?", (begin_ms, end_ms))
+                self._drop(day, zone, tariffs)
+        ages_days = (retention.minutes_days, retention.quarter_hours_days)
+        limits = (day_begins(date.fromordinal(today.toordinal() - 1 - age_days), zone) for age_days in ages_days)
+        with self._transaction():
+            self._prune(*(ms_of(limit) for limit in limits))
         return fresh
 
-    def _untotalled(self, first: date, today: date, zone: tzinfo | None) -> Iterator[date]:
-        """Yield the days before today that have readings, from the one after the last that was totalled."""
-        (last,) = self._db.execute("SELECT MAX(day) FROM day WHERE day < ?", (today.isoformat(),)).fetchone()
-        day = date.fromordinal(date.fromisoformat(last).toordinal() + 1) if last else first
+    def _prune(self, states_ms: int, others_ms: int) -> None:
+        """Drop what is older: states before the one time, the other happenings before the other. Charges are kept."""
+        # The state at that time stays known, and so does a fault that is still there.
+        self._db.execute(
+            "DELETE FROM state WHERE at_ms < (SELECT MAX(at_ms) FROM state WHERE at_ms <= ?)", (states_ms,)
+        )
+        open_ms = [span.begin_ms for span in self._fault_spans() if span.end_ms is None]
+        self._db.execute("DELETE FROM fault WHERE at_ms < ?", (min([others_ms, *open_ms]),))
+        self._db.execute("DELETE FROM switching WHERE at_ms < ?", (others_ms,))
+        self._db.execute("DELETE FROM step WHERE at_ms < ?", (others_ms,))
+
+    def _days_after(self, done: str, last: date, zone: tzinfo | None) -> Iterator[date]:
+        """Yield the local days with intervals after ``done`` (an ISO date; empty: from the first on), up to last."""
+        since_ms = ms_of(day_span(date.fromisoformat(done), zone)[1]) if done else -_FOR_EVER_MS
         while True:
             row = self._db.execute(
-                "SELECT begin_ms FROM interval WHERE begin_ms >= ? ORDER BY begin_ms LIMIT 1",
-                (ms_of(day_begins(day, zone)),),
+                "SELECT begin_ms FROM interval WHERE begin_ms >= ? ORDER BY begin_ms LIMIT 1", (since_ms,)
             ).fetchone()
-            if row is None or (day := time_of(row[0], zone).date()) >= today:
+            if row is None or (day := time_of(row[0], zone).date()) > last:
                 return
             yield day
-            day = date.fromordinal(day.toordinal() + 1)
+            since_ms = ms_of(day_span(day, zone)[1])
+
+    def _untotalled(self, today: date, zone: tzinfo | None) -> Iterator[date]:
+        """Yield the days before today that have readings, from the one after the last that was totalled."""
+        (last,) = self._db.execute("SELECT MAX(day) FROM day WHERE day < ?", (today.isoformat(),)).fetchone()
+        return self._days_after(last or "", date.fromordinal(today.toordinal() - 1), zone)
 
     def _total(self, day: date, zone: tzinfo | None, tariffs: Tariffs | None) -> None:
-        """Write the daily totals of a local day, a row for each set of prices."""
-        begin, end = day_span(day, zone)
+        """Write the daily totals of a local day, a row for each set of prices.
+
+        A day of which a part is kept in totals only is left as it is; :meth:`_drop` adds the rest to it.
+        """
+        dropped_ms, (begin, end) = self._dropped_ms(), day_span(day, zone)
+        of_day = (day.isoformat(), dropped_ms)
+        if self._db.execute("SELECT 1 FROM day WHERE day = ? AND end_ms <= ?", of_day).fetchone():
+            return
+        self._db.execute("DELETE FROM day WHERE day = ?", (day.isoformat(),))
+        if ms_of(begin) < dropped_ms:
+            begin = min(time_of(dropped_ms, zone), end, key=ms_of)
+        self._add_total(day, begin, end, tariffs)
+
+    def _add_total(self, day: date, begin: datetime, end: datetime, tariffs: Tariffs | None) -> None:
+        """Add a stretch of time to the totals of a day."""
         spans = tariffs.spans(begin, end) if tariffs else iter([(begin, end, None)])
         rows: dict[tuple[str, str, str], Energy] = {}
         for since, until, prices in spans:
             key = (str(prices[0]), str(prices[1]), str(prices[2])) if prices else ("", "", "")
             rows[key] = rows.get(key, NOTHING).plus(self.energy(ms_of(since), ms_of(until)))
-        self._db.execute("DELETE FROM day WHERE day = ?", (day.isoformat(),))
         starts = self.starts(ms_of(begin), ms_of(end))
         if not starts and not any(energy.known_ms for energy in rows.values()):
             return
+        adding = ", ".join(f"{field} = {field} + excluded.{field}" for field in ("starts", *Energy._fields))
         for prices_then, energy in rows.items():
             self._db.execute(
                 "INSERT INTO day (day, begin_ms, end_ms, import_price, export_price, alternative_price, starts, "
-                f"{_ENERGY}) VALUES (?, ?, ?, ?, ?, ?, ?, {_MARKS})",
+                f"{_ENERGY}) VALUES (?, ?, ?, ?, ?, ?, ?, {_MARKS}) "
+                "ON CONFLICT (day, import_price, export_price, alternative_price) "
+                f"DO UPDATE SET end_ms = excluded.end_ms, {adding}",
                 (day.isoformat(), ms_of(begin), ms_of(end), *prices_then, starts, *energy),
             )
             starts = 0  # counted with the first of the rows
+
+    def _drop(self, day: date, zone: tzinfo | None, tariffs: Tariffs | None) -> None:
+        """Drop the intervals of a local day, and all before, for good: its totals are what is left of them."""
+        dropped_ms, (begin, end) = self._dropped_ms(), day_span(day, zone)
+        end_ms = ms_of(end)
+        if ms_of(begin) < dropped_ms:
+            begin = time_of(dropped_ms, zone)
+        kept = "SELECT 1 FROM day WHERE day = ? AND end_ms <= ?"
+        if self._db.execute(kept, (day.isoformat(), dropped_ms)).fetchone():
+            self._add_total(day, begin, end, tariffs)
+        else:
+            self._total(day, zone, tariffs)  # once more: the prices may have been corrected since
+        last = self._before(end_ms)
+        self._db.execute("DELETE FROM interval WHERE begin_ms < ?", (end_ms,))
+        if last and (rest := part(last, end_ms, last.end_ms)):  # cut at midnights of another time zone
+            self._insert([rest])
+        # Totals of another time zone's days: what they counted has just been counted with the days of this one.
+        others = "DELETE FROM day WHERE end_ms > ? AND end_ms <= ? AND day != ? AND known_ms > 0"
+        self._db.execute(others, (dropped_ms, end_ms, day.isoformat()))
+        self._set_meta(DROPPED, str(max(dropped_ms, end_ms)))
+        halved = self._db.execute(
+            "SELECT DISTINCT day FROM day WHERE begin_ms < ?1 AND end_ms > ?1", (end_ms,)
+        ).fetchall()
+        for (one,) in halved:
+            self._total(date.fromisoformat(one), zone, tariffs)
 
     def _sum_up(self, day: date, zone: tzinfo | None, bucket_ms: int, tariffs: Tariffs | None) -> None:
         """Replace the intervals that begin in a local day by longer ones."""
@@ -752,6 +864,15 @@ class Ledger:
                     "saves most of it: sqlite3 DAMAGED .recover | sqlite3 NEW; then check that",
                 )
             ]
+        odd_values = self._odd_values()
+        if odd_values:
+            return [
+                Trouble(
+                    f"there are values of the wrong kind in {', '.join(odd_values)}",
+                    "The file was damaged, or somebody else has written into it. Stop the daemon, move the file "
+                    "away and restore it from a copy",
+                )
+            ]
         mend = "Run this check with --mend, the daemon stopped"
         for begin_ms, end_ms in self._overlaps()[:5]:
             when, until = time_of(begin_ms, zone), time_of(end_ms, zone)
@@ -778,6 +899,9 @@ class Ledger:
         open_ = self._db.execute("SELECT COUNT(*) FROM charge WHERE end_ms IS NULL").fetchone()[0]
         if open_ > 1:
             found.append(Trouble(f"{open_} charges have no end", mend))
+        (backward,) = self._db.execute("SELECT COUNT(*) FROM charge WHERE end_ms < begin_ms").fetchone()
+        if backward:
+            found.append(Trouble(f"{backward} charges end before they begin", mend))
         wrong = self._wrong_days(zone)
         if wrong:
             listed = ", ".join(str(day) for day in wrong[:5]) + (" and more" if len(wrong) > 5 else "")
@@ -809,6 +933,16 @@ class Ledger:
         )
         return [(begin_ms, end_ms) for begin_ms, end_ms in rows]
 
+    def _odd_values(self) -> list[str]:
+        """Return the columns, as TABLE.COLUMN, that hold anything of another type than theirs."""
+        found = []
+        for (table,) in self._db.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall():
+            columns = [(row[1], row[2].lower()) for row in self._db.execute(f"PRAGMA table_info({table})") if row[2]]
+            odd = ", ".join(f"MAX(typeof({column}) NOT IN ('{kind}', 'null'))" for column, kind in columns)
+            row = self._db.execute(f"SELECT {odd} FROM {table}").fetchone()
+            found += [f"{table}.{column}" for (column, _), is_odd in zip(columns, row, strict=True) if is_odd]
+        return found
+
     def _overlaps(self) -> list[tuple[int, int]]:
         rows = self._db.execute(
             "SELECT begin_ms, MIN(end_ms, until_ms) FROM (SELECT begin_ms, end_ms, "
@@ -819,10 +953,9 @@ class Ledger:
 
     def _wrong_days(self, zone: tzinfo | None) -> list[date]:
         """Return the days whose totals are not the sum of their intervals, where those are kept."""
-        bounds = self.bounds()
         rows = self._db.execute(
             f"SELECT day, begin_ms, end_ms, {_SUMS} FROM day WHERE end_ms > ? GROUP BY day ORDER BY day",
-            (bounds[0] if bounds else _FOR_EVER_MS,),
+            (self._dropped_ms(),),
         ).fetchall()
         return [
             date.fromisoformat(day)

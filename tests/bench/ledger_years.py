@@ -182,7 +182,7 @@ def main() -> None:
             charges: list[Charge] = []
             with Ledger(folder / "years.sqlite") as ledger:
                 made = happenings(years(int(END.timestamp()), days), charges)
-                filled = ledger.fill(made, ms_of(END), ZONE, Retention(), tariffs=TARIFFS, gaps_only=False)
+                filled = ledger.fill(made, ms_of(END) + 3_600_000, ZONE, Retention(), tariffs=TARIFFS, gaps_only=False)
                 whole = ledger.energy(0, 1 << 60)
                 assert whole == filled.energy
                 states = [StateChange(c.begin_ms, "arming", "charging", "surplus-held", -1500.0) for c in charges]
