@@ -275,6 +275,46 @@ def test_a_clock_that_is_not_set_yet_says_nothing(ledger: Ledger) -> None:
     assert everything(ledger).charger_mws == pytest.approx(rig.by_hand_ws[0] * 1000, rel=1e-9)
 
 
+def test_without_a_record_nothing_is_recorded_until_the_clock_is_set(ledger: Ledger) -> None:
+    """A first start in 1970, while the sun shines: the charge is on record from when its time is known."""
+    rig = Rig()
+    rig.wall_s = 100.0
+    rig.recorder = Recorder(DrawWatch(DRAW_W), 10_000)
+    rig.run(300)
+    assert rig.recorder.take() == Batch([], [], [], [], [], [])
+    rig.controller.grid_link(False, rig.at())
+    rig.controller.grid_link(True, rig.at())
+    assert rig.controller.wants_on
+    rig.wall_s = WALL_S
+    rig.by_hand_ws = [0.0, 0.0]
+    rig.observe()
+    rig.run(300)
+    rig.sun_w = 300.0
+    rig.run(300)
+    ledger.write(rig.recorder.take())
+    assert (ledger.bounds() or (0, 0))[0] >= WALL_S * 1000
+    (charge,) = ledger.charges(-(1 << 60), 1 << 60)
+    assert (charge.begin_ms, charge.session_ms, charge.cause) == (WALL_S * 1000, WALL_S * 1000, "import-held")
+    assert charge.energy.charger_mws == pytest.approx(rig.by_hand_ws[0] * 1000, rel=1e-9)
+    assert ledger.states(0, 1 << 60)[0].cause == "started"
+
+
+def test_a_charge_in_which_a_clock_far_ahead_is_put_right_does_not_end_before_it_begins(ledger: Ledger) -> None:
+    rig = Rig()
+    rig.wall_s += 3 * 86400.0
+    rig.run(300)
+    rig.wall_s -= 3 * 86400.0
+    rig.run(300)
+    rig.sun_w = 300.0
+    rig.run(300)
+    ledger.write(rig.recorder.take())
+    (charge,) = ledger.charges(-(1 << 60), 1 << 60)
+    assert charge.end_ms is not None
+    assert 200_000 < charge.end_ms - charge.begin_ms <= 301_000
+    assert charge.energy.charger_mws == pytest.approx(rig.by_hand_ws[0] * 1000, rel=1e-9)
+    assert ledger.check(round((rig.wall_s + 40 * 86400) * 1000), None) == []
+
+
 def test_while_nothing_is_drawn_the_ledger_waits_for_a_clock_that_was_put_back(ledger: Ledger) -> None:
     rig = Rig()
     rig.sun_w = 0.0

@@ -41,7 +41,7 @@ class Recorder:
     The ledger's time is the wall clock's, except that it never goes back over time that is counted already. Where the
     wall clock was put back, the ledger's time stands still until it has caught up, and runs on meanwhile while the
     charger draws: so nothing delivered is lost, and nothing counted twice. A clock that turns out to have been more
-    than a day ahead is not waited for.
+    than a day ahead is not waited for. Where there is no record yet and the clock is not set, nothing is recorded.
     """
 
     def __init__(
@@ -66,6 +66,7 @@ class Recorder:
         self._waiting: list[Interval] = []  # before those: summed up already, and could not be written yet
         self._turns_ms: list[int] = []  # where the relay switched: intervals are cut there
         self._charge: Charge | None = None
+        self._charge_until_ms = 0  # before a clock that was far ahead was put right, if that was in this charge
         self._charges: dict[int, Charge] = {}
         self._switchings: list[Switching] = []
         self._states: list[StateChange] = []
@@ -92,10 +93,15 @@ class Recorder:
     def observe(self, controller: Controller, events: Sequence[Event], wall_ms: int) -> None:
         """Count what was held until now, note what has changed. ``events``: the controller's since the last call."""
         at_ms = self._advance(controller.state.at_s, wall_ms)
+        if at_ms < EARLIEST_MS:
+            self._restates = True
         self._learn(controller, at_ms)
         on, mode = controller.wants_on, machine.MODE_NAMES[controller.state.mode]
         moves = [event.fields for event in events if event.name == "state_changed"]
-        if self._now_s is None or self._restates:
+        if self._now_s is None or (self._restates and at_ms >= EARLIEST_MS):
+            if self._charge is not None and self._charge.begin_ms < EARLIEST_MS:
+                self._session_ms = at_ms
+                self._charge = Charge(at_ms, at_ms, None, None, NOTHING)
             self._states.append(StateChange(at_ms, ABSENT, moves[0]["old"] if moves else mode, "started", None))
             if self._charge is not None:
                 self._charges.setdefault(self._charge.begin_ms, self._charge)
@@ -109,9 +115,13 @@ class Recorder:
             self._switchings.append(Switching(at_ms, "confirmed", confirmed))
             self.urgent = True
         self._confirmed = confirmed
+        open_faults = self._open_faults
         self._note(controller, events, at_ms)
         self._now_s = controller.state.at_s
         self._hold(controller, at_ms)
+        if at_ms < EARLIEST_MS:
+            self.take()  # and forget it: nobody knows when it was
+            self._open_faults = open_faults or set()  # told once it is known
         self._bound()
 
     def stop(self, controller: Controller, wall_ms: int) -> None:
@@ -142,13 +152,15 @@ class Recorder:
             at_ms = before_ms
         elif self._sample is not None:
             end_ms = before_ms + min(elapsed_ms, self._fresh_ms)
-            if end_ms > before_ms:
+            if end_ms > before_ms >= EARLIEST_MS:
                 piece = held(self._sample, end_ms)
                 self._pieces.append(piece)
                 if self._charge is not None:
                     self._charge = self._charge._replace(energy=self._charge.energy.plus(piece.energy))
                 if len(self._waiting) + len(self._pieces) > MOST_PENDING:
                     self._sum_up()
+        if far_ahead:
+            self._charge_until_ms = before_ms + elapsed_ms
         self._until_ms = at_ms
         return at_ms
 
@@ -209,12 +221,13 @@ class Recorder:
         self.draw.switched(on, controller.state.at_s)
         if on:
             # The machine sets a session's time to nothing as it re-arms: then a new one begins with this charge.
-            if controller.state.session_s <= 0 or self._session_ms is None:
+            if controller.state.session_s <= 0 or (self._session_ms or 0) < EARLIEST_MS:
                 self._session_ms = at_ms
-            self._charge = Charge(at_ms, self._session_ms, None, None, NOTHING)
+            self._charge = Charge(at_ms, self._session_ms or at_ms, None, None, NOTHING)
             self._charges[at_ms] = self._charge
         elif self._charge is not None:
-            self._charges[self._charge.begin_ms] = self._charge._replace(end_ms=at_ms, cause=cause)
+            end_ms = at_ms if at_ms >= self._charge.begin_ms else self._charge_until_ms
+            self._charges[self._charge.begin_ms] = self._charge._replace(end_ms=end_ms, cause=cause)
             self._charge = None
 
     def _note(self, controller: Controller, events: Sequence[Event], at_ms: int) -> None:
