@@ -600,6 +600,32 @@ def test_no_message_raises(messages: list[tuple[str, bytes, bool, float]]) -> No
 # --- the charger's power ---------------------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("heard", [True, False])
+def test_a_plug_that_comes_back_on_after_it_was_out_of_reach_has_been_on_all_the_while(*, heard: bool) -> None:
+    """Its last report was from before it was told on, and passed for off (invariant 5). One heard since is believed."""
+    rig = charging(make_settings(contact=True))
+    rig.tell(rig.controller.enable, False)
+    rig.wait(rig.controller.settings.params.min_off_s)
+    rig.obeys = False  # out of reach from now on
+    rig.tell(rig.controller.enable, True)
+    rig.acknowledge(True)
+    rig.wait(25.0)
+    rig.tell(rig.controller.enable, False)
+    rig.acknowledge(False)
+    assert rig.controller.confirmed(False) and not rig.controller.may_be_on
+    if heard:
+        rig.send("c", "off")
+    before, level = rig.controller.state, rig.controller.level
+    rig.wait(200.0)
+    rig.send("c", "on")
+    unseen_s = rig.controller.state.session_s - before.session_s
+    assert unseen_s == (0.0 if heard else pytest.approx(200.0, abs=0.1))
+    assert rig.controller.state.session_wh - before.session_wh == pytest.approx(DRAW_W * unseen_s / 3600)
+    assert (rig.controller.level < 0.95 * level) is heard
+    rig.wait(10.0)  # from here on it is known to be on
+    assert rig.controller.state.session_s - before.session_s == pytest.approx(unseen_s + 10.0)
+
+
 def test_a_learned_draw_is_for_the_books_and_never_loosens_a_cap() -> None:
     rig = charging(make_settings())
     for share, for_the_cap in ((0.7, 1.0), (1.2, 1.2)):

@@ -117,7 +117,8 @@ class Controller:
         self._now_s = self._wanted_since_s = at.now_s
         self._was_confirmed = False
         self._maybe_on = kept.on if kept else False  # though it is not wanted on
-        self._acknowledged_s = self._reported_s = float("-inf")
+        self._acknowledged_s = self._reported_s = self._told_on_s = float("-inf")
+        self._counted_until_s = at.now_s  # until when the time is counted for which the relay was, or may have been, on
         self._still_since_s = at.now_s
         self._repeats = 0
         self._finest_w = float("inf")
@@ -310,6 +311,8 @@ class Controller:
             reported = contact.read(payload)
             if reported is not self.reported:
                 self._say("relay_reported", "info", on=reported, wanted=self.wants_on)
+            if reported and not self.may_be_on and self._reported_s < self._told_on_s:
+                self._catch_up(at)
             self.reported, self._reported_s = reported, at.now_s
 
     def enable(self, on: bool, at: Moment) -> None:
@@ -516,6 +519,8 @@ class Controller:
         self._tally(at)
         self._heat(at)
         self._count_unwished(at)
+        if self.may_be_on:
+            self._counted_until_s = at.now_s
         self._now_s = at.now_s
         self._maybe_on = (self._maybe_on or self.reported is True) and not self.confirmed(False)
         before = self.supervisor.active
@@ -536,6 +541,7 @@ class Controller:
             self.power.forget()  # what was drawn before says nothing of what is drawn from now on
             self._maybe_on = not on
             if on:
+                self._told_on_s = new.at_s
                 self.starts_s = (*self.starts_s, new.at_s)[-MOST_STARTS_PER_DAY:]
                 self.today = self.today._replace(starts=self.today.starts + 1)
                 if off_s >= self.settings.limits.rest_s:
@@ -583,6 +589,18 @@ class Controller:
                 session_s=state.session_s + elapsed_s,
                 session_wh=state.session_wh + state.charger_w * elapsed_s / machine.HOUR_S,
             )
+
+    def _catch_up(self, at: Moment) -> None:
+        """Count what nobody saw: a plug that was out of reach when it was told on comes back, and is on.
+
+        It passed for off, by what it had reported before; but it has been on all the while.
+        """
+        state, draw_w, unseen_s = self.state, self.settings.limits.draw_w, at.now_s - self._counted_until_s
+        self.state = state._replace(
+            session_s=state.session_s + unseen_s, session_wh=state.session_wh + draw_w * unseen_s / machine.HOUR_S
+        )
+        self.level = thermal.advance(self.settings.limits.thermal, self.level, self.settings.draw_a, unseen_s)
+        self.run_s, self.run_as = self.run_s + unseen_s, self.run_as + self.settings.draw_a * unseen_s
 
     def _tally(self, at: Moment) -> None:
         """Count the energy since the last call, with the values held since then; never across a stale reading."""

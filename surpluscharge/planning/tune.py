@@ -358,7 +358,7 @@ def of_delays(case: Study, best: dict[str, float | str]) -> str | None:
     if spacing_s >= comparing.MINUTES_S:
         none = _follows(best) and not case.config.auto and None in (given.start_delay_s, given.stop_delay_s)
         return f"Your readings ({duration(spacing_s)}) are too coarse to judge delays; these are left as they are." + (
-            ' With thresholds that follow the prices there are none, unless they are configured.' if none else ""
+            " With thresholds that follow the prices there are none, unless they are configured." if none else ""
         )
     if spacing_s > min(*START_DELAYS_S, *STOP_DELAYS_S):
         return f"Delays shorter than your readings' usual distance, {duration(spacing_s)}, were not tried."
