@@ -383,12 +383,17 @@ def _history(options: argparse.Namespace) -> int:
     config = load_offline(options.config)
     now = _now(config)
     if options.mend:
-        with store.alone(config.state_file), Ledger(config.recorded_file) as ledger:
-            ledger.mend(energy.ms_of(now), now.tzinfo, config.tariffs())
+        with contextlib.ExitStack() as stack:
+            try:
+                stack.enter_context(store.alone(config.state_file))
+            except ValueError as error:
+                raise _CannotError(f"{error}. Nothing was mended") from None
+            stack.enter_context(Ledger(config.recorded_file)).mend(energy.ms_of(now), now.tzinfo, config.tariffs())
+    bounds, gaps = None, []
     with Ledger(config.recorded_file, read_only=True) as ledger, ledger.snapshot():
         found = ledger.check(energy.ms_of(now), now.tzinfo)
-        bounds = ledger.bounds()
-        gaps = ledger.gaps(LONG_GAP_S * 1000)
+        if not any(trouble.ruined for trouble in found):
+            bounds, gaps = ledger.bounds(), ledger.gaps(LONG_GAP_S * 1000)
     print(f"{config.recorded_file}: {config.recorded_file.stat().st_size / 1e6:.1f} MB")
     if bounds:
         first, last = (energy.time_of(at_ms, now.tzinfo) for at_ms in bounds)
@@ -407,6 +412,8 @@ def _history(options: argparse.Namespace) -> int:
 def _export(options: argparse.Namespace) -> int:
     config = load_offline(options.config)
     now = _now(config)
+    if options.output is not None and options.output.exists():  # it might be the ledger itself
+        raise _CannotError(f"{options.output} is there already, and is not overwritten. Name a new file")
     with Ledger(config.recorded_file, read_only=True) as ledger, ledger.snapshot():
         bounds = ledger.bounds()
         first = energy.time_of(bounds[0], now.tzinfo) if bounds else now
@@ -421,7 +428,7 @@ def _export(options: argparse.Namespace) -> int:
             elif options.output is None:
                 count = exchange.write_csv(rows, sys.stdout)
             else:
-                with options.output.open("w", encoding="utf-8", newline="") as file:
+                with options.output.open("x", encoding="utf-8", newline="") as file:
                     count = exchange.write_csv(rows, file)
         except ImportError:
             raise LedgerError("Parquet needs a library: pip install 'surpluscharge[parquet]'") from None
@@ -486,15 +493,15 @@ def _now(config: Config) -> datetime:
 def _moment(text: str, site: tzinfo | None, included: bool) -> datetime:
     """Read a day (its end where it is ``included``) or an RFC 3339 time; one without offset is local."""
     try:
-        day = date.fromisoformat(text)
-    except ValueError:
-        pass
-    else:
-        return energy.day_span(day, site)[included]
-    try:
-        moment = datetime.fromisoformat(text)
+        moment, day = datetime.fromisoformat(text), None
+        with contextlib.suppress(ValueError):
+            day = date.fromisoformat(text)
     except ValueError:
         raise LedgerError(f"{text} is neither a day (2031-05-14) nor a time (2031-05-14T11:20:09+02:00)") from None
+    if not 1970 <= moment.year < 3000:
+        raise LedgerError(f"{text} is no time from 1970 to 2999. Leave it out to take all that is on record")
+    if day:
+        return energy.day_span(day, site)[included]
     return moment.replace(tzinfo=site) if moment.tzinfo is None else moment.astimezone(site)
 
 

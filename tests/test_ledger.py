@@ -23,8 +23,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from surpluscharge import cli
+from surpluscharge.config import load_offline
 from surpluscharge.control.draw import Step
 from surpluscharge.control.economics import EVERY_DAY, Tariff, Tariffs, Window
+from surpluscharge.daemon import store
 from surpluscharge.history import exchange
 from surpluscharge.history.energy import NOTHING, Energy, Interval, Sample, hold, ms_of, total
 from surpluscharge.history.ledger import (
@@ -776,6 +778,27 @@ def test_import_export_and_check_from_the_command_line(
     code, _, complaint = run("export", "--output", tmp_path / "no" / "such" / "folder.csv")
     assert (code, "cannot be written: No such file or directory" in complaint) == (1, True)
 
+    ledger_file = tmp_path / "state" / "history-charger.sqlite"
+    before = ledger_file.read_bytes()
+    for form, there in (("csv", ledger_file), ("parquet", ledger_file), ("csv", old)):
+        code, _, complaint = run("export", form, "--output", there)
+        assert (code, complaint) == (1, f"{there} is there already, and is not overwritten. Name a new file\n")
+    assert ledger_file.read_bytes() == before
+    for words in (
+        ("export", "--from", "0001-01-01"),
+        ("export", "--to", "9999-12-31"),
+        ("export", "--from", "0001-01-01T00:00:00+14:00"),
+        ("export", "--to", "9999-12-31T23:59:59-14:00"),
+        ("export", "--what", "days", "--to", "9999-12-30T00:00"),
+    ):
+        code, _, complaint = run(*words)
+        assert (code, "is no time from 1970 to 2999. Leave it out" in complaint) == (1, True)
+    code, said, _ = run("export", "--what", "days", "--from", "1970-01-01", "--to", "2999-12-31")
+    assert (code, len(said.splitlines())) == (0, 4)
+    for option, value in (("--day", "0001-01-01"), ("--month", "0001-01"), ("--from", "1900-01-01")):
+        code, _, complaint = run("report", option, value)
+        assert (code, "is before 1970: choose a later day" in complaint) == (1, True)
+
     turned = tmp_path / "turned.csv"
     begin_s = round(datetime(2024, 4, 1, tzinfo=LISBON).timestamp())
     rows = (f"{begin_s + 3600 * hour},{1700 if 9 <= hour % 24 < 17 else -240}" for hour in range(120))
@@ -783,11 +806,19 @@ def test_import_export_and_check_from_the_command_line(
     code, _, told = run("import", turned)
     assert (code, "warning: on 5 of 5 days the house exports at night" in told) == (0, True)
 
-    with Ledger(tmp_path / "state" / "history-charger.sqlite") as ledger:
+    with Ledger(ledger_file) as ledger:
         first = next(ledger.intervals(0, 1 << 60))
         ledger._insert([Interval(first.begin_ms + 1, first.end_ms, NOTHING)])
     code, said, _ = run("history", "check")
     assert code == 1
     assert "is counted twice. Run this check with --mend, the daemon stopped." in said
+    with store.alone(load_offline(configured).state_file):  # the daemon runs
+        code, _, complaint = run("history", "check", "--mend")
+        assert (code, complaint.endswith(". Nothing was mended\n")) == (1, True)
     code, said, _ = run("history", "check", "--mend")
     assert (code, "nothing is counted twice" in said) == (0, True)
+
+    with Ledger(ledger_file) as ledger:
+        ledger._db.execute("UPDATE interval SET end_ms = 'zz'")
+    code, said, _ = run("history", "check", "--mend")
+    assert (code, "values of the wrong kind in interval.end_ms. The file was damaged" in said) == (1, True)

@@ -265,6 +265,7 @@ def test_the_error_covers_what_another_draw_would_have_come_to(
     assert 0 < abs(said.money.cost - true.money.cost) <= said.cost_error
     assert 0 < abs(said.money.saved - true.money.saved) <= said.saved_error
     assert "+- " in as_text(found[0]) and "may be off by 0.14 kWh" in " ".join(as_text(found[0]).split())
+    assert "switches together with the charger is taken for part of it" in " ".join(as_text(found[0]).split())
     assert "+- " not in as_text(found[1])
 
 

@@ -213,6 +213,7 @@ class Trouble(NamedTuple):
 
     what: str
     remedy: str
+    ruined: bool = False  # nothing else can be said of the file
 
 
 def cuts(begin_ms: int, end_ms: int, zone: tzinfo | None, tariffs: Tariffs | None) -> list[int]:
@@ -862,6 +863,7 @@ class Ledger:
                     f"the file is damaged: {'; '.join(damage)}",
                     "Stop the daemon, move the file away and restore it from a copy. Without one, the sqlite3 tool "
                     "saves most of it: sqlite3 DAMAGED .recover | sqlite3 NEW; then check that",
+                    ruined=True,
                 )
             ]
         odd_values = self._odd_values()
@@ -871,6 +873,7 @@ class Ledger:
                     f"there are values of the wrong kind in {', '.join(odd_values)}",
                     "The file was damaged, or somebody else has written into it. Stop the daemon, move the file "
                     "away and restore it from a copy",
+                    ruined=True,
                 )
             ]
         mend = "Run this check with --mend, the daemon stopped"
@@ -910,6 +913,8 @@ class Ledger:
 
     def mend(self, now_ms: int, zone: tzinfo | None, tariffs: Tariffs | None) -> None:
         """Put right what :meth:`check` finds and can be put right; the daemon must not run."""
+        if self._odd_values():
+            return
         with self._transaction():
             rows = self._db.execute(f"SELECT begin_ms, end_ms, {_ENERGY} FROM interval ORDER BY begin_ms").fetchall()
             until_ms, twice, left = 0, [], []

@@ -169,6 +169,8 @@ def build(ledger: Ledger, first: date, last: date, now: datetime, site: Site) ->
     now = now.astimezone(site.zone)
     if first > last:
         raise ReportError(f"{first} is later than {last}: give the earlier day first")
+    if first.year < 1970:
+        raise ReportError(f"{first} is before 1970: choose a later day")
     if first > now.date():
         raise ReportError(f"{first} is still to come: choose a day up to today, {now.date()}")
     with ledger.snapshot():
@@ -578,7 +580,8 @@ def notes(report: Report) -> list[str]:
         )
         found.append(
             f"The charger's power was learned or assumed for some of it, not measured: its energy may be off by "
-            f"{kwh(energy.error_mws)} kWh{money_part}, either way."
+            f"{kwh(energy.error_mws)} kWh{money_part}, either way. What always switches together with the charger is "
+            "taken for part of it, and lies outside that."
         )
     if line.money is not None:
         found.append(
