@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime, tzinfo
+from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -15,6 +15,7 @@ from surpluscharge.config import parse
 from surpluscharge.control.economics import benefit_per_h
 from surpluscharge.daemon import status
 from surpluscharge.daemon.service import Service
+from tests.test_status import VirtualClock
 
 ZONE = ZoneInfo("Europe/Lisbon")
 CONFIG = """
@@ -36,25 +37,6 @@ TURNS = (
     "tariff = [{ import_price = 0.27, export_price = 0.00, alternative_price = 0.09, "
     'window = [{ begins = "13:00", ends = "18:00", export_price = 0.12 }] }]'
 )
-
-
-class VirtualClock:
-    origin = "virtual"
-
-    def __init__(self, when: datetime, zone: tzinfo = ZONE) -> None:
-        self._start_s, self._zone, self.now_s = when.timestamp(), zone, 0.0
-
-    def now(self) -> float:
-        return self.now_s
-
-    def wall(self) -> datetime:
-        return datetime.fromtimestamp(self._start_s + self.now_s, UTC).astimezone(self._zone)
-
-    def real_s(self, seconds: float) -> float:
-        return seconds
-
-    async def sleep(self, seconds: float) -> None:
-        raise NotImplementedError
 
 
 def advised(tmp_path: Path, prices: str, capsys: pytest.CaptureFixture[str], *more: str) -> str:
