@@ -232,7 +232,9 @@ def _credible(intervals: Iterable[Interval], now_ms: int, zone: tzinfo | None) -
         if interval.begin_ms < EARLIEST_MS:
             raise LedgerError("there are readings from before the year 2000. Is that time right? Leave such rows out")
         if interval.end_ms > now_ms:
-            raise LedgerError(f"there are readings later than now, {now:%Y-%m-%d %H:%M}. Is the clock right?")
+            raise LedgerError(
+                f"there are readings later than now, {now:%Y-%m-%d %H:%M}. Is the clock right? Leave such rows out"
+            )
         if interval.end_ms > latest_ms:
             raise LedgerError(
                 f"there are readings later than {time_of(latest_ms, zone):%Y-%m-%d %H:%M}. The last hour is not taken, "
