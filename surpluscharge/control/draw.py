@@ -15,6 +15,7 @@ from statistics import median
 from typing import NamedTuple
 
 SIDE_S = 40.0  # of readings on each side: longer ones meet more clouds and kettles, shorter ones too few readings
+SHORT_SIDE_S = 30.0  # what is restless over all of them may be quiet close by
 ON_SETTLES_S = 20.0  # until plug, car and meter have followed (as for the meter's sign); a car takes its time to begin,
 OFF_SETTLES_S = 8.0  # and ends at once
 BIN_S = 10.0  # readings are summed up by the median of each ten seconds: a quick meter weighs no more than a slow one
@@ -22,7 +23,7 @@ LEAST_BINS = 3  # on each side
 RESTLESS_SHARE = 0.3  # a side that spreads wider than this share of the draw, its slope taken off, is restless
 STEEP_SHARE = 0.5  # a slope that makes this share of the draw between the middles of both sides is too steep
 FAR_SHARE = 0.3  # a step so far off the configured draw is something else, or the configuration is wrong
-LEAST_STEPS = 4  # that agree, before the draw counts as learned
+LEAST_STEPS = 3  # that agree, before the draw counts as learned
 MOST_STEPS = 30  # the newest count: leads and mains voltages change over the years
 SURE_SHARE = 0.1  # and the error must be smaller than this
 WANDER_SHARE = 0.02  # mains voltage moves the draw by so much from charge to charge, however quiet the house is
@@ -146,8 +147,11 @@ class DrawWatch:
         if now_s < begin_s + SIDE_S:
             return None
         self._switched = None
-        after = [reading for reading in self._readings if begin_s <= reading[0] <= begin_s + SIDE_S]
-        found = step_between(self._before, after, self._configured_w)
+        found = None
+        for side_s in (SIDE_S, SHORT_SIDE_S):
+            before = [reading for reading in self._before if reading[0] >= at_s - side_s]
+            after = [reading for reading in self._readings if begin_s <= reading[0] <= begin_s + side_s]
+            found = found or step_between(before, after, self._configured_w)
         if found is not None and not on:
             found = found._replace(step_w=-found.step_w)
         if found is None or not _is_near(found.step_w, self._configured_w):

@@ -127,11 +127,14 @@ def main() -> None:
     options = parser.parse_args()
     for switchings in (10, 20, 40):
         off: list[float] = []
-        covered = refused = steps = 0
+        homes = covered = refused = steps = 0
         for number in range(options.homes):
             chance = random.Random(f"{options.seed}/{number}")
             home = some_home(chance)
             learned, watch = learn(home, chance, switchings)
+            if len(watch.steps) + watch.refused < switchings:
+                continue  # its sun is too weak for the lead
+            homes += 1
             steps += len(watch.steps)
             if learned is None:
                 refused += 1
@@ -140,14 +143,27 @@ def main() -> None:
             covered += abs(learned.draw_w - home.true_w) <= learned.error_w
         off.sort()
         within = sum(share <= 0.03 for share in off)
-        sure = len(off)
+        sure = max(1, len(off))
         print(
-            f"{switchings} switchings in {options.homes} homes, {sure} learned, {within} of them within 3 %"
-            f" ({100 * within / max(1, sure):.1f} %), {refused} not sure yet; off by {100 * off[sure // 2]:.2f} %"
-            f" in the middle, {100 * off[-1]:.2f} % at most; error bar right in {100 * covered / max(1, sure):.0f} %"
-            f"; {steps / options.homes:.1f} steps used",
+            f"{switchings} switchings in {homes} homes: within 3 % in {within} ({100 * within / max(1, homes):.1f} %);"
+            f" {len(off)} learned, {100 * within / sure:.1f} % of them within 3 %, {refused} not sure yet;"
+            f" off by {100 * off[len(off) // 2]:.2f} % in the middle, {100 * off[-1]:.2f} % at most;"
+            f" the error bar holds in {100 * covered / sure:.0f} %; {steps / max(1, homes):.1f} steps used",
             flush=True,
         )
+    stray = learned_any = homes = 0
+    for number in range(options.homes):
+        chance = random.Random(f"{options.seed}/{number}")
+        home = some_home(chance)
+        if home.washer:
+            learned, watch = learn(home, chance, 10, full=True)
+            homes += 1
+            stray += len(watch.steps)
+            learned_any += learned is not None
+    print(
+        f"a washing machine, and a car that takes nothing: {stray} stray steps in {homes} homes, and a draw learned from"
+        f" them in {learned_any}"
+    )
 
 
 if __name__ == "__main__":

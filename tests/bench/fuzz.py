@@ -346,7 +346,8 @@ class Bench:
 # What each may come to: reasons for refusing, faults, starts, and little else.
 MOST_LENGTH = max(len(TOPICS) * len(REJECTIONS), 96)
 TRACED = 5000  # messages at the end, during which every allocation is followed
-MOST_TRACED_BYTES = 200_000  # that these may leave behind: Python's own caches, and one message
+# That these may leave behind: Python's own caches, one message, and rings of the newest readings, which are renewed.
+MOST_TRACED_BYTES = 400_000
 MOST_BLOCKS = 20_000  # of memory that may be kept between the first tenth and the end
 
 
