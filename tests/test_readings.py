@@ -171,6 +171,11 @@ def test_whatever_comes_times_ascend_and_every_row_is_accounted_for(
         ("time,grid_w\n2031-05-14T12:00:00Z,1\n2031-05-14T12:00:10,1\n", "line 3, column time: '2031-05-14T12:00:10'"),
         ("time,grid_w\n1936526400000,1\n", "line 2, column time: '1936526400000' looks like milliseconds"),
         ("time,grid_w\n12,1\n", "line 2, column time: '12' is no time from 2000 to 2100"),
+        (
+            "time,grid_w\n0001-01-01T00:00:00Z,1\n",
+            "'0001-01-01T00:00:00Z' is no time from 2000 to 2100. See what wrote",
+        ),
+        ("time,grid_w\n9999-12-31T23:00:00Z,1\n", "line 2, column time: '9999-12-31T23:00:00Z' is no time from 2000"),
         ("time,grid_w\n14.05.2031 12:00,1\n", "line 2, column time: '14.05.2031 12:00' is not a time"),
         ("time,grid_w\n2031-05-14T12:00:00Z,1 kW\n", "line 2, column grid_w: '1 kW' is not a number. Write watts"),
         ("time,grid_w,charger_w\n2031-05-14T12:00:00Z,1,on\n", "line 2, column charger_w: 'on' is not a number"),

@@ -177,6 +177,8 @@ class Readings:
                 at_s = moment.timestamp() if moment.tzinfo else self._moment(rows.line_num + 1, text, decimal_comma)
             except ValueError:
                 at_s = self._moment(rows.line_num + 1, text, decimal_comma)
+            if not EARLIEST_S <= at_s <= LATEST_S:
+                at_s = self._moment(rows.line_num + 1, text, decimal_comma)
             if not (-limit_w <= grid <= limit_w and -limit_w <= charger <= limit_w):  # not: NaN
                 if limit_w < abs(grid) < math.inf:
                     self._implausible(rows.line_num + 1, "grid_w", grid_text)
@@ -234,9 +236,12 @@ class Readings:
         """Return seconds since 1970. Raises ReadingsError."""
         where = f"{self.path}, line {line}, column time: {_shown(text)}"
         try:
-            return moment_s(text.strip().replace(",", ".") if decimal_comma else text.strip())
+            at_s = moment_s(text.strip().replace(",", ".") if decimal_comma else text.strip())
         except ValueError as error:
             raise ReadingsError(f"{where} {error}") from None
+        if not EARLIEST_S <= at_s <= LATEST_S:
+            raise ReadingsError(f"{where} is no time from 2000 to 2100. See what wrote the file, and correct the year")
+        return at_s
 
 
 # --- is the sign right? ----------------------------------------------------------------------------------------------

@@ -161,7 +161,7 @@ def main() -> None:
             stray += len(watch.steps)
             learned_any += learned is not None
     print(
-        f"a washing machine, and a car that takes nothing: {stray} stray steps in {homes} homes, and a draw learned from"
+        f"a washing machine, and a car that takes nothing: {stray} stray steps in {homes} homes; a draw learned from"
         f" them in {learned_any}"
     )
 
