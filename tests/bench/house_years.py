@@ -98,6 +98,7 @@ def run(first: int, houses: int | None, minutes: float) -> tuple[Result, list[tu
                 done += 1
                 if result is None:
                     failed.append((seed, why))
+                    print(f"\n{why}", file=sys.stderr, flush=True)  # at once: there is something to look into
                 else:
                     total += result
                 if time.monotonic() < began_s + 60 * minutes:
