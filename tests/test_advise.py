@@ -196,6 +196,17 @@ def test_looking_ahead_waits_where_the_surplus_is_changeable(tmp_path: Path) -> 
     assert wild.shown.state == "charging"
 
 
+def test_looking_ahead_says_nothing_of_a_past_it_has_not_seen(tmp_path: Path) -> None:
+    """Switched on by the first reading, in full sun: what is expected is what that reading showed."""
+    rig = Ahead(tmp_path)
+    assert rig.controller.outlook() is None
+    rig.run([1900.0])
+    assert rig.controller.memory.surplus == pytest.approx(0.95, abs=0.01)
+    assert "Worth a start: 189" in (rig.controller.outlook() or "")
+    rig.run([1900.0] * 2)
+    assert "not expected to come back" not in rig.shown.why
+
+
 def test_looking_ahead_ends_with_the_sun(tmp_path: Path) -> None:
     rig = Ahead(tmp_path)
     rig.run([1600.0] * 120)

@@ -117,7 +117,7 @@ class Controller:
         self._now_s = self._wanted_since_s = at.now_s
         self._was_confirmed = False
         self._maybe_on = kept.on if kept else False  # though it is not wanted on
-        self._acknowledged_s = self._reported_s = self._told_on_s = float("-inf")
+        self._acknowledged_s = self._reported_s = self._told_on_s = self._switched_s = float("-inf")
         self._counted_until_s = at.now_s  # until when the time is counted for which the relay was, or may have been, on
         self._still_since_s = at.now_s
         self._repeats = 0
@@ -483,7 +483,7 @@ class Controller:
         if settings.ahead_from_w is None:
             return
         # In the first seconds after a switching, meter and plug disagree about it: no picture of the sky.
-        if at.now_s >= self._wanted_since_s + STEP_SETTLES_S:
+        if at.now_s >= self._switched_s + STEP_SETTLES_S:
             share = (self._charger_w(at) - grid_w) / self.draw_w
             self.memory = policy.remember(self.memory, at.now_s, share)
         start_export_w, stop_import_w = policy.thresholds(
@@ -495,7 +495,7 @@ class Controller:
     def outlook(self) -> str | None:
         """Return what is expected of the surplus, and what that means, in a sentence; None: nothing looks ahead."""
         from_w, params = self.settings.ahead_from_w, self.settings.params
-        if from_w is None:
+        if from_w is None or self.memory.at_s < self._now_s - policy.FORGETS_S:
             return None
         return policy.why(self.memory, self.draw_w, from_w, params.min_on_s, params.min_off_s, self.wants_on)
 
@@ -539,7 +539,7 @@ class Controller:
             grid_w = self.grid.value if new.at_s < self.grid.fresh_until_s else None
             self.steps.switched(on, new.at_s, grid_w, self._fresh(self.power))
             self.power.forget()  # what was drawn before says nothing of what is drawn from now on
-            self._maybe_on = not on
+            self._maybe_on, self._switched_s = not on, new.at_s
             if on:
                 self._told_on_s = new.at_s
                 self.starts_s = (*self.starts_s, new.at_s)[-MOST_STARTS_PER_DAY:]
