@@ -117,7 +117,8 @@ class Controller:
         self._now_s = self._wanted_since_s = at.now_s
         self._was_confirmed = False
         self._maybe_on = kept.on if kept else False  # though it is not wanted on
-        self._acknowledged_s = self._reported_s = self._told_on_s = self._switched_s = float("-inf")
+        self._acknowledged_s = self._reported_s = self._switched_s = float("-inf")
+        self._told_on_s = at.now_s  # or may have been, by whoever ran before
         self._counted_until_s = at.now_s  # until when the time is counted for which the relay was, or may have been, on
         self._still_since_s = at.now_s
         self._repeats = 0
