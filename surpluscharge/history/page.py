@@ -57,8 +57,8 @@ from surpluscharge.words import duration, watts
 WIDE_PX, NARROW_PX = 880, 350
 HOUR_MS = 3_600_000
 
-# What a colour stands for: (light, dark). The hues of the series keep apart for colour-blind eyes, after the palette
-# of Okabe and Ito (2008, from memory), darkened or lightened until they stand out from the paper.
+# What a colour stands for: (light, dark). The hues of the series keep apart for colour-blind eyes (after
+# a palette common in publications, from memory), darkened or lightened until they stand out from the paper.
 COLOURS = {
     "paper": ("#fbfaf6", "#14181c"),
     "ink": ("#1c2329", "#ece9e1"),
