@@ -17,6 +17,7 @@ from surpluscharge.control.signals import REJECTIONS, STEP_SETTLES_S, Contact, M
 from surpluscharge.control.supervisor import NOTE, STUCK_AFTER_S, Limits, Record, Situation, Supervisor
 
 MOST_STARTS_PER_DAY = 96
+UNHEARD_S = 600.0  # so long a plug out of reach counts as on, though it passed for off
 LINES_A_MINUTE = 10  # of one event
 REJECTION_LOG_EVERY_S = 60.0  # of one reason on one topic
 
@@ -118,7 +119,7 @@ class Controller:
         self._was_confirmed = False
         self._maybe_on = kept.on if kept else False  # though it is not wanted on
         self._acknowledged_s = self._reported_s = self._switched_s = float("-inf")
-        self._told_on_s = at.now_s  # or may have been, by whoever ran before
+        self._told_on_s = float("inf")  # not by this daemon yet
         self._counted_until_s = at.now_s  # until when the time is counted for which the relay was, or may have been, on
         self._still_since_s = at.now_s
         self._repeats = 0
@@ -312,7 +313,8 @@ class Controller:
             reported = contact.read(payload)
             if reported is not self.reported:
                 self._say("relay_reported", "info", on=reported, wanted=self.wants_on)
-            if reported and not self.may_be_on and self._reported_s < self._told_on_s:
+            # Not heard since it was told off, or since the daemon began.
+            if reported and not self.may_be_on and self._reported_s < self._wanted_since_s:
                 self._catch_up(at)
             self.reported, self._reported_s = reported, at.now_s
 
@@ -520,7 +522,7 @@ class Controller:
         self._tally(at)
         self._heat(at)
         self._count_unwished(at)
-        if self.may_be_on:
+        if self.may_be_on or self._unheard():
             self._counted_until_s = at.now_s
         self._now_s = at.now_s
         self._maybe_on = (self._maybe_on or self.reported is True) and not self.confirmed(False)
@@ -584,12 +586,23 @@ class Controller:
         The machine counts what is wanted. A broker that is away, or a plug that does not follow, may leave it on for
         longer.
         """
-        if self._maybe_on and not self.wants_on:
+        if not self.wants_on and (self._maybe_on or self._unheard()):
             state, elapsed_s = self.state, max(0.0, at.now_s - self.state.at_s)
+            charger_w = state.charger_w if self._maybe_on else self.settings.limits.draw_w
             self.state = state._replace(
                 session_s=state.session_s + elapsed_s,
-                session_wh=state.session_wh + state.charger_w * elapsed_s / machine.HOUR_S,
+                session_wh=state.session_wh + charger_w * elapsed_s / machine.HOUR_S,
             )
+
+    def _unheard(self) -> bool:
+        """Say whether a plug that reports was told on and off again, and has not been heard since.
+
+        What it reported before passes for off; but it may have gone on, out of reach, and off again before it was
+        heard. One that never got the "on" and reports only changes would stay silent for good: hence the limit.
+        """
+        told_both = self._told_on_s < self._wanted_since_s and not self.wants_on
+        silent = self.settings.contact is not None and self._reported_s < self._wanted_since_s
+        return told_both and silent and self.state.at_s < self._wanted_since_s + UNHEARD_S
 
     def _catch_up(self, at: Moment) -> None:
         """Count what nobody saw: a plug that was out of reach when it was told on comes back, and is on.
