@@ -282,6 +282,15 @@ class Money(NamedTuple):
         return Money(*(mine + its for mine, its in zip(self, other, strict=True)))
 
 
+def total_money(parts: Iterable[Money | None]) -> Money | None:
+    """Return the sum of what is known; None: nothing is."""
+    result: Money | None = None
+    for one in parts:
+        if one is not None:
+            result = one if result is None else result.plus(one)
+    return result
+
+
 def money(energy: Energy, prices: Prices) -> Money:
     """Return what the charger's share of this energy cost at these prices."""
     return Money(
@@ -329,10 +338,7 @@ def merged(accounts: Iterable[Account]) -> Account:
     listed = list(accounts)
     if not listed:
         raise ValueError("no account to merge")
-    costs = [one.money for one in listed if one.money is not None]
-    cost: Money | None = None
-    for one in costs:
-        cost = one if cost is None else cost.plus(one)
+    cost = total_money(one.money for one in listed)
     return Account(
         listed[0].begin,
         listed[-1].end,

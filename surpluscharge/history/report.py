@@ -28,6 +28,7 @@ from surpluscharge.history.energy import (
     ms_of,
     time_of,
     total,
+    total_money,
 )
 from surpluscharge.history.ledger import (
     LOST,
@@ -247,10 +248,7 @@ def _money_errors(error_mws: int, begin: datetime, end: datetime, tariffs: Tarif
 
 
 def _sum(lines: Sequence[Line]) -> Line:
-    costs = [line.money for line in lines if line.money is not None]
-    cost: Money | None = None
-    for each in costs:
-        cost = each if cost is None else cost.plus(each)
+    cost = total_money(line.money for line in lines)
     return Line(
         lines[0].first,
         lines[-1].last,
