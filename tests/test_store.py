@@ -21,7 +21,7 @@ from surpluscharge.control.supervisor import FAULTS, Record
 from surpluscharge.control.thermal import settled_level
 from surpluscharge.daemon import store
 from tests.conftest import Mosquitto
-from tests.wire import ENABLE, ENABLE_SET, SUN_W, Feed, Stage, tables, toml, until
+from tests.wire import ENABLE, ENABLE_SET, POWER, SUN_W, Feed, Stage, tables, toml, until
 
 WALL = datetime(2031, 5, 1, 12, tzinfo=UTC)
 KEPT = Kept(
@@ -379,3 +379,22 @@ async def test_what_must_outlive_a_crash_is_written_before_on(stage: Stage) -> N
     assert kept["on"] is True
     assert len(kept["starts_s"]) == 1
     assert kept["today"]["starts"] == 1
+
+
+@pytest.mark.broker
+async def test_a_latched_fault_is_written_without_waiting(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Between other writes there is a pause, here without end; a fault that latches does not wait for it (9)."""
+    state = stage.folder / "state" / "shed.json"
+
+    def kept() -> dict[str, Any]:
+        document: dict[str, Any] = json.loads(state.read_text(encoding="utf-8"))
+        return document["body"]["kept"]
+
+    monkeypatch.setattr("surpluscharge.daemon.service.SAVE_PAUSE_S", 1e6)
+    async with stage.running(relay={"power": {"topic": POWER}}):
+        await until(state.exists, "the first write, and so the pause")
+        stage.wire.publish(ENABLE_SET, "on")
+        await until(lambda: stage.wire.last(ENABLE) == "true", "the echo")
+        assert not kept()["enabled"]  # this one waits
+        stage.wire.publish(POWER, 23 * 230)
+        await until(lambda: [fault["code"] for fault in kept()["faults"] if fault["active"]] == ["over-current"], "it")

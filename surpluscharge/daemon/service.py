@@ -67,6 +67,8 @@ class Service:
         self._saved_starts_s = self.controller.starts_s
         self._saved_s = float("-inf")
         self._save_soon = asyncio.Event()
+        self._save_now = asyncio.Event()  # without the pause that may be due before it
+        self._latched: tuple[str, ...] = ()
         self._serials = itertools.count(1)
         self._written = 0
         self._write_lock = threading.Lock()
@@ -372,7 +374,8 @@ class Service:
         """See that what must outlive the process gets to the disk.
 
         A start is written before the relay is told of it: a start that a crash could forget must not happen. All else
-        is written in the background, so that no slow disk ever holds up an "off".
+        is written in the background, so that no slow disk ever holds up an "off"; a fault that latches, at once, the
+        rest with a pause after each write, so that a switch that flips without end does not wear the disk.
         """
         controller = self.controller
         kept = (
@@ -391,14 +394,22 @@ class Service:
         ):
             self._saved, self._saved_s = kept, self.clock.now()
             self._save_soon.set()
+        latched = tuple(record.code for record in controller.faults if record.fault.latches and not record.acknowledged)
+        if latched != self._latched:
+            self._latched = latched
+            self._save_now.set()
 
     async def _save_in_the_background(self) -> None:
         while True:
             await self._save_soon.wait()
             self._save_soon.clear()
+            self._save_now.clear()
             await asyncio.to_thread(self._write, next(self._serials), self.controller.kept())
             self._after_write()
-            await asyncio.sleep(SAVE_PAUSE_S)
+            await self._pause_after_write()
+
+    async def _pause_after_write(self) -> None:
+        await wait_until_set(self._save_now, SystemClock(), SAVE_PAUSE_S)
 
     def _write(self, serial: int, kept: Kept) -> None:
         """Write, unless something newer has been written meanwhile. May run in a thread."""
