@@ -80,6 +80,8 @@ class Link:
         self._on_up = on_up
         self._on_down = on_down
         self._client: Client | None = None
+        self._may_connect = asyncio.Event()
+        self._may_connect.set()
         self.refused_topics: tuple[str, ...] = ()  # which the broker does not let us read
         self._password = config.mqtt.password.reveal() if config.mqtt.password else None
         self._tls = _tls(config)
@@ -110,6 +112,7 @@ class Link:
         Returns if it had lasted a while, so that the next attempt comes at once. Raises MqttError or OSError if it
         could not be made, or was lost so soon that another attempt had better wait.
         """
+        await self._may_connect.wait()
         client = await self._connect()
         began_s = asyncio.get_running_loop().time()
         try:
@@ -136,6 +139,19 @@ class Link:
             self._client = None
             with contextlib.suppress(MqttError):
                 await client.__aexit__(None, None, None)
+
+    def sever(self) -> None:
+        """Break the connection without a word, as a crash would, and stay away until :meth:`rejoin`.
+
+        For commissioning: so the broker is seen to say the will.
+        """
+        self._may_connect.clear()
+        if self._client and (open_socket := self._client._client.socket()):
+            open_socket.shutdown(socket.SHUT_RDWR)
+
+    def rejoin(self) -> None:
+        """Connect again after :meth:`sever`."""
+        self._may_connect.set()
 
     async def publish(self, post: Post, within_s: float = ANSWER_WITHIN_S) -> None:
         """Publish, and wait until the broker has taken it. Raises MqttError, also where there is no connection."""

@@ -20,6 +20,7 @@ from surpluscharge.control.controller import Ration
 from surpluscharge.daemon.mqtt import Link, Post
 
 RETRY_MOST_S = 30.0
+NEVER_S = 1e6
 LINES_AN_HOUR = 12  # of one event: more than the starts of an hour need
 
 
@@ -56,6 +57,7 @@ class Relay:
         self._clock = clock
         self._log = log
         self._witness = "plug" if config.relay.feedback else "broker"
+        self.reasserts_on = True  # not while commissioning sees whether the plug's hold time runs out
         self._wanted = False
         self._news = asyncio.Event()
         self._serial = 0
@@ -76,7 +78,7 @@ class Relay:
             commanded_s = self._clock.now()
             await self._command(on, again=told is on)
             told = on if self._wanted is on else None
-            deadline_s = self._clock.now() + self._config.relay.reassert_s
+            deadline_s = self._clock.now() + (self._config.relay.reassert_s if self.reasserts_on or not on else NEVER_S)
             while self._wanted is on and self._clock.now() < deadline_s:
                 now_s = self._clock.now()
                 unrest_s = commanded_s + self._config.relay.confirm_within_s - now_s
