@@ -1575,6 +1575,7 @@ class Simulation:
             self.latched.clear()
             self.starts_s.clear()
             self.session_on_s = self.session_ws = 0.0
+            self.session_day = self.day_now()  # what its clock says is all that a daemon without a memory knows
             return
         if saved is None:
             return
