@@ -25,7 +25,7 @@ from surpluscharge import __version__
 from surpluscharge.clock import SystemClock, zone
 from surpluscharge.config import VOLTAGE_TOLERANCE, Config, ConfigError, Section, load, load_for_off, load_offline
 from surpluscharge.control.supervisor import FAULTS
-from surpluscharge.daemon import logs, service, status, store
+from surpluscharge.daemon import commission, logs, service, status, store
 from surpluscharge.daemon.mqtt import Post, publish_once, read_once
 from surpluscharge.daemon.relay import off_post
 from surpluscharge.history import energy, exchange, report
@@ -88,6 +88,10 @@ def _parser() -> argparse.ArgumentParser:
     add("run", _run, "Run the daemon until it is told to stop.")
     check = add("check", _check, "Check a configuration, and show every setting with its source.")
     check.add_argument("--brief", action="store_true", help="only what it comes to, and the warnings")
+    trial = add("commission", _commission, "See, with you at the plug, that meter, relay and lead are as configured.")
+    about = "; ".join(f"{part}: {question}" for part, question in commission.PARTS.items())
+    trial.add_argument("parts", nargs="*", metavar="PART", help=f"only these (default: all). {about}")
+    trial.add_argument("--record", metavar="FILE", help="write what was found to a new file, as JSON")
     looking = add("status", _status, "Show what the daemon does, why, and what it waits for.")
     looking.add_argument("--json", action="store_true", help="print the whole document")
     add("off", _off, "Tell the relay to switch off, once, and return.")
@@ -222,6 +226,44 @@ def _effective(config: Config) -> list[tuple[str, str, str]]:
 
     walk(config, "")
     return rows
+
+
+def _commission(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    if unknown := [part for part in options.parts if part not in commission.PARTS]:
+        raise _CannotError(f"{', '.join(unknown)}: there is no such part. There are: {', '.join(commission.PARTS)}")
+    if options.record and Path(options.record).exists():
+        raise _CannotError(f"{options.record} is there already, and is not overwritten. Name a new file")
+    logs.configure("error", "console")
+    person, clock = commission.Terminal(), SystemClock(zone(config.site.time_zone))
+
+    async def sit() -> tuple[list[commission.Finding], int]:
+        person.tell(CAUTION)
+        if (await person.ask("Are you by the plug, and have you read this? [yes]")).lower() not in ("yes", "y"):
+            raise _CannotError("It takes somebody by the plug who has read this, and says yes")
+        with store.alone(config.state_file):
+            pass  # a daemon at work says so here, before anything is published
+        # Off comes first of all; and where the broker cannot be reached, this says why.
+        await publish_once(config, off_post(config), "off", OFF_WITHIN_S)
+        return await commission.run(config, clock, person, options.parts or list(commission.PARTS))
+
+    try:
+        findings, starts = asyncio.run(sit())
+    except EOFError:
+        raise _CannotError("nobody answers any more; the relay was told off") from None
+    except (MqttError, ValueError, OSError) as error:
+        reason = str(error) or "no answer in time"
+        raise _CannotError(f"{options.config}: {reason} (the broker is {config.broker})") from None
+    person.tell(commission.summary(findings, starts))
+    if options.record:
+        record = {
+            "time": clock.wall().isoformat(timespec="seconds"),
+            "version": __version__,
+            "charger": config.charger.name,
+            "findings": [{**finding._asdict(), "figures": dict(finding.figures)} for finding in findings],
+        }
+        _write(options.record, json.dumps(record, indent=2, ensure_ascii=False) + "\n")
+    return 1 if any(finding.verdict == "wrong" for finding in findings) else 0
 
 
 def _off(options: argparse.Namespace) -> int:

@@ -146,7 +146,8 @@ class Link:
         For commissioning: so the broker is seen to say the will.
         """
         self._may_connect.clear()
-        if self._client and (open_socket := self._client._client.socket()):
+        open_socket: Any = self._client and self._client._client.socket()
+        if open_socket:
             open_socket.shutdown(socket.SHUT_RDWR)
 
     def rejoin(self) -> None:

@@ -1,0 +1,432 @@
+"""Commissioning in a simulated house: what is right is found right, and what is wrong is found wrong.
+
+The house, its numbers and its people are invented. The voltage drop's limit is IEC 60364-5-52's 5 % (from memory), the
+range of the draw EN 50160's 10 %.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import pty
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from surpluscharge import config as configuration
+from surpluscharge.clock import ScaledClock
+from surpluscharge.config import Config
+from surpluscharge.control.controller import Kept
+from surpluscharge.daemon import commission, store
+from surpluscharge.daemon.commission import Finding
+from surpluscharge.daemon.mqtt import Post
+from surpluscharge.simulator import devices
+from surpluscharge.simulator.broker import embedded_broker
+from surpluscharge.simulator.house import House, Meter, Plug, Scenario
+from tests.conftest import Mosquitto
+from tests.wire import until
+
+START = datetime(2031, 5, 12, 21, 30, tzinfo=UTC)  # in the evening: no sun is needed, and it is calm
+START_S = 21.5 * 3600
+SPEED = 25.0
+QUIET = Scenario(fridge_w=0.0, evening_w=0.0, kettle_at_s=())
+
+TOML = """
+[mqtt]
+host = "127.0.0.1"
+port = {port}
+protocol = "3.1.1"
+
+[charger]
+name = "carport"
+current_a = {current_a}
+
+[[meter]]
+topic = "house/grid"
+pointer = "/net_w"
+measures = "{measures}"
+fresh_s = {fresh_s}
+
+[relay]
+command_topic = "carport/plug/relay/set"
+on_payload = '{{"contact": "closed"{hold}}}'
+off_payload = '{{"contact": "open"}}'
+{hold_line}
+reassert_s = 20
+confirm_within_s = 6
+
+{feedback}
+{power}
+
+[control]
+min_off_s = 600
+
+[store]
+directory = {directory}
+"""
+FEEDBACK = (
+    '[relay.feedback]\ntopic = "carport/plug/relay"\npointer = "/contact"\non_value = "closed"\noff_value = "open"'
+)
+POWER = '[relay.power]\ntopic = "carport/plug/power"\npointer = "/power_w"'
+
+
+class HouseMeter(Meter):
+    """A meter that also sees what the person switches on, and may be wired the wrong way round."""
+
+    kettle_w = 0.0
+    sign = 1.0
+
+    def read(self, at_s: float, true_w: float) -> float:
+        return self.sign * super().read(at_s, true_w + self.kettle_w)
+
+
+class Deaf(Plug):
+    """A plug that hears nothing any more."""
+
+    def command(self, at_s: float, closed: bool, for_s: float | None = None) -> None:
+        """Pay no attention."""
+
+
+class Forgetful(Plug):
+    """A plug that knows no hold time."""
+
+    def command(self, at_s: float, closed: bool, for_s: float | None = None) -> None:
+        super().command(at_s, closed, None)
+
+
+class Hasty(Plug):
+    """A plug that takes the seconds of its hold time for tenths of a second."""
+
+    def command(self, at_s: float, closed: bool, for_s: float | None = None) -> None:
+        super().command(at_s, closed, for_s and for_s / 10)
+
+
+class Owner:
+    """Does what is asked for, and answers yes, unless told otherwise."""
+
+    def __init__(self, meter: HouseMeter, answers: dict[str, str]) -> None:
+        self.meter, self.answers = meter, answers
+        self.told: list[str] = []
+        self.asked: list[str] = []
+        self.kettle_w = 2150.0
+
+    def tell(self, text: str) -> None:
+        self.told.append(text)
+        if "Switch it on now" in text:
+            self.meter.kettle_w = self.kettle_w
+        elif "Switch it off now" in text:
+            self.meter.kettle_w = 0.0
+
+    def show(self, text: str) -> None:
+        pass
+
+    async def ask(self, question: str) -> str:
+        self.asked.append(question)
+        return next((answer for part, answer in self.answers.items() if part in question), "yes")
+
+
+class Sitting:
+    """What a test sees of one."""
+
+    def __init__(self, findings: Sequence[Finding], starts: int, owner: Owner, house: House, kept: Kept | None) -> None:
+        self.findings, self.starts, self.owner, self.house, self.kept = findings, starts, owner, house, kept
+
+    def verdicts(self, part: str) -> list[str]:
+        return [finding.verdict for finding in self.findings if finding.part == part]
+
+    def one(self, part: str, verdict: str) -> Finding:
+        (found,) = [finding for finding in self.findings if (finding.part, finding.verdict) == (part, verdict)]
+        return found
+
+
+async def sit(
+    folder: Path,
+    parts: str,
+    *,
+    scenario: Scenario = QUIET,
+    plug: Plug | None = None,
+    sign: float = 1.0,
+    every_s: float = 3.0,
+    answers: dict[str, str] | None = None,
+    kettle_w: float = 2150.0,
+    during: Callable[[Config, House], Any] | None = None,
+    **changes: Any,
+) -> Sitting:
+    """Go through parts of a commissioning in a simulated house."""
+    async with embedded_broker() as port:
+        config = configuration.parse(_toml(port, folder, **changes), "carport.toml")
+        clock = ScaledClock(START, SPEED)
+        house = House(scenario, 1, START_S, plug or Plug(latency_s=0.7))
+        meter = HouseMeter(1, START_S, every_s)
+        meter.sign = sign
+        owner = Owner(meter, answers or {})
+        owner.kettle_w = kettle_w
+        simulated = asyncio.create_task(devices.Devices(house, meter, clock, port).run())
+        await asyncio.sleep(0.1)
+        extra = asyncio.create_task(during(config, house)) if during else None
+        try:
+            findings, starts = await commission.run(config, clock, owner, parts.split())
+            await asyncio.sleep(0.1)
+        finally:
+            if extra:
+                extra.cancel()
+            await devices.cancel(simulated)
+        return Sitting(findings, starts, owner, house, store.load(config.state_file, clock))
+
+
+def _toml(port: int, folder: Path, **changes: Any) -> str:
+    values: dict[str, Any] = {
+        "current_a": 6.0,
+        "measures": "net-import",
+        "fresh_s": 30,
+        "hold_s": 60,
+        "feedback": FEEDBACK,
+        "power": POWER,
+        **changes,
+    }
+    hold_s = values.pop("hold_s")
+    hold = ', "for_s": {hold_s}' if hold_s else ""
+    hold_line = f"hold_s = {hold_s}" if hold_s else ""
+    return TOML.format(port=port, directory=json.dumps(str(folder)), hold=hold, hold_line=hold_line, **values)
+
+
+# --- all is well -----------------------------------------------------------------------------------------------------
+
+
+async def test_a_house_in_good_order(tmp_path: Path) -> None:
+    """Everything is found good, and the draw within 2 % of the truth, by both meters."""
+    done = await sit(tmp_path, " ".join(commission.PARTS))
+    assert {finding.verdict for finding in done.findings} == {"good"}, done.findings
+    assert {finding.part for finding in done.findings} == {"broker", *commission.PARTS}
+    assert done.one("draw", "good") if len(done.verdicts("draw")) == 1 else done.verdicts("draw") == ["good", "good"]
+    draw = next(finding for finding in done.findings if "draw_w" in finding.figures)
+    assert draw.figures["draw_w"] == pytest.approx(QUIET.lead_w, rel=0.02)
+    kettle = done.one("sign", "good").figures
+    assert kettle["on_w"] == pytest.approx(2150.0, abs=60.0)
+    assert kettle["off_w"] == pytest.approx(-2150.0, abs=60.0)
+    assert done.one("hold", "good").figures["held_s"] == pytest.approx(60.0, abs=6.0)
+    assert not done.house.plug.closed
+    # The daemon will know of it: starts are counted, and nothing is enabled.
+    assert done.kept is not None and not done.kept.enabled
+    assert len(done.kept.starts_s) == done.starts == done.house.tally.starts
+    assert any("▁" in text and "━" in text for text in done.owner.told)  # the picture
+    assert "6 of 6" not in commission.summary(done.findings, done.starts)
+    assert "What remains" not in commission.summary(done.findings, done.starts)
+
+
+async def test_without_reports_the_person_is_asked(tmp_path: Path) -> None:
+    done = await sit(tmp_path, "relay loss draw", feedback="", power="", hold_s=None)
+    assert [question for question in done.owner.asked if "plug on now" in question]
+    assert [question for question in done.owner.asked if "go off" in question]
+    assert done.verdicts("relay") == ["good", "doubtful"]  # it may do what it wants unseen
+    assert done.verdicts("loss") == ["good"]
+    draw = next(finding for finding in done.findings if "draw_w" in finding.figures)
+    assert draw.figures["draw_w"] == pytest.approx(QUIET.lead_w, rel=0.03)
+
+
+# --- what may be wrong -----------------------------------------------------------------------------------------------
+
+
+async def test_a_meter_the_wrong_way_round(tmp_path: Path) -> None:
+    done = await sit(tmp_path, "sign", sign=-1.0)
+    found = done.one("sign", "wrong")
+    assert 'measures = "net-export"' in found.remedy
+    assert found.figures["on_w"] == pytest.approx(-2150.0, abs=60.0)
+
+
+async def test_the_wrong_way_round_is_also_seen_by_the_lead(tmp_path: Path) -> None:
+    """Whoever leaves the kettle out is told all the same, and after one switching."""
+    done = await sit(tmp_path, "sign draw", sign=-1.0, answers={"kettle": "skip"}, hold_s=None)
+    assert done.verdicts("sign") == ["not tried"]
+    assert "import and export" in done.one("draw", "wrong").remedy
+    assert done.starts == 1
+
+
+async def test_no_kettle_is_seen(tmp_path: Path) -> None:
+    done = await sit(tmp_path, "sign", kettle_w=30.0)
+    assert "did not move" in done.one("sign", "wrong").what
+
+
+async def test_a_meter_too_slow_for_its_limit(tmp_path: Path) -> None:
+    done = await sit(tmp_path, "meter", every_s=12.0, fresh_s=10)
+    found = done.one("meter", "wrong")
+    assert "fresh_s = " in found.remedy
+    assert int(found.remedy.rpartition("= ")[2]) >= 3 * 12
+
+
+async def test_a_meter_that_says_nothing_of_use(tmp_path: Path) -> None:
+    done = await sit(tmp_path, "meter", fresh_s='30\nunit = "W"\nlimit_w = 1000', scenario=Scenario(base_w=5000.0))
+    assert "plausibility" in done.one("meter", "wrong").what
+
+
+async def test_a_plug_that_does_not_obey(tmp_path: Path) -> None:
+    done = await sit(tmp_path, "relay", plug=Deaf())
+    assert "does not report that it did" in done.one("relay", "wrong").what
+
+
+async def test_a_hold_time_that_is_not_kept(tmp_path: Path) -> None:
+    never, early, none = await asyncio.gather(
+        sit(tmp_path / "1", "hold", plug=Forgetful()),
+        sit(tmp_path / "2", "hold", plug=Hasty(), hold_s=400),
+        sit(tmp_path / "3", "hold", hold_s=None),
+    )
+    assert "stayed on" in never.one("hold", "wrong").what
+    assert early.one("hold", "wrong").figures["held_s"] == pytest.approx(40.0, abs=6.0)
+    assert none.verdicts("hold") == ["doubtful"]
+
+
+async def test_a_will_that_nobody_hears(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As where the broker's access list swallows it: the plug stays on, and that is said."""
+    monkeypatch.setattr("surpluscharge.daemon.service.off_post", lambda config: Post("elsewhere", "off"))
+    done = await sit(tmp_path, "loss")
+    assert "stayed on" in done.one("loss", "wrong").what
+    assert not done.house.plug.closed  # it was told off at the new connection
+
+
+async def test_a_lead_set_to_another_current(tmp_path: Path) -> None:
+    """It says what the current is: 10 A trips the supervisor, 7 A is worth a line, 4 A is another setting."""
+    says = {10.0: "draws clearly more", 7.0: "draw_w = 16", 4.0: "See what current the lead is set to"}
+    sittings = [
+        sit(tmp_path / f"{lead_a}", "draw", scenario=QUIET._replace(lead_a=lead_a), hold_s=None) for lead_a in says
+    ]
+    for lead_a, done in zip(says, await asyncio.gather(*sittings), strict=True):
+        found = next(finding for finding in done.findings if "current_a" in finding.figures)
+        assert says[lead_a] in f"{found.what} {found.remedy}"
+        assert found.verdict == ("good" if lead_a == 7.0 else "wrong")
+        assert found.figures["current_a"] == pytest.approx(lead_a, rel=0.03)
+
+
+async def test_a_car_that_is_full(tmp_path: Path) -> None:
+    done = await sit(tmp_path, "draw", scenario=QUIET._replace(headroom_wh=0.0), hold_s=None)
+    assert "Nothing draws" in done.one("draw", "wrong").what
+    assert done.starts == 1
+
+
+# --- the frame -------------------------------------------------------------------------------------------------------
+
+
+async def test_a_dashboard_may_switch_off_but_not_on(tmp_path: Path) -> None:
+    told_s: list[float] = []
+
+    async def meddle(config: Config, house: House) -> None:
+        topic = f"{config.base_topic}/enable/set"
+        async with devices.connected("127.0.0.1", config.port, "meddler") as client:
+            while not house.plug.closed:  # on, again and again: nothing may start before it is asked for
+                await client.publish(topic, "on")
+                await asyncio.sleep(0.01)
+                told_s.append(house.t_s)
+            await asyncio.sleep(0.3)
+            await client.publish(topic, "off")
+
+    done = await sit(tmp_path, "draw", during=meddle, hold_s=None)
+    assert "Charging is switched off" in done.one("draw", "wrong").what
+    assert done.starts == done.house.tally.starts == 1
+    assert told_s[-1] - told_s[0] > commission.draw.SIDE_S  # it came to that only when the house had been looked at
+
+
+async def test_a_daemon_at_work_is_not_disturbed(tmp_path: Path) -> None:
+    with pytest.raises(ValueError, match="another surpluscharge uses"), store.alone(tmp_path / "carport.json"):
+        await sit(tmp_path, "meter")
+
+
+async def test_nobody_is_there_any_more(tmp_path: Path) -> None:
+    class Gone(Owner):
+        async def ask(self, question: str) -> str:
+            raise EOFError
+
+    async with embedded_broker() as port:
+        config = configuration.parse(_toml(port, tmp_path), "carport.toml")
+        clock = ScaledClock(START, SPEED)
+        house, meter = House(QUIET, 1, START_S), HouseMeter(1, START_S, 3.0)
+        simulated = asyncio.create_task(devices.Devices(house, meter, clock, port).run())
+        try:
+            with pytest.raises(EOFError):
+                await commission.run(config, clock, Gone(meter, {}), ["relay"])
+        finally:
+            await devices.cancel(simulated)
+    assert not house.plug.closed and house.tally.starts == 0
+
+
+def test_the_picture() -> None:
+    readings = [(float(at_s), 100.0 if 20 <= at_s < 60 else -900.0) for at_s in range(80)]
+    heights, line = commission.picture(readings, [(20.0, True), (60.0, False)], 0.0, 80.0, width=8).splitlines()[1:3]
+    assert heights.strip() == "▁▁████▁▁"
+    assert line[2:] == "  ━━━━  "
+
+
+# --- the command -----------------------------------------------------------------------------------------------------
+
+
+def command(config: Path, *arguments: str) -> list[str]:
+    return [sys.executable, "-m", "surpluscharge", "commission", "--config", str(config), *arguments]
+
+
+def test_the_command_wants_a_yes(tmp_path: Path) -> None:
+    file = tmp_path / "carport.toml"
+    file.write_text(_toml(1, tmp_path), encoding="utf-8")
+    for words, says in (("no\n", "says yes"), ("", "nobody answers"), ("yes\n", "refused")):
+        done = subprocess.run(command(file), input=words, capture_output=True, text=True, check=False, timeout=60)
+        assert done.returncode == 1
+        assert says in done.stderr.lower(), done.stderr
+        assert "licensed electrician" in done.stdout
+        assert "Traceback" not in done.stderr
+    done = subprocess.run(command(file, "soup"), capture_output=True, text=True, check=False, timeout=60)
+    assert done.returncode == 1 and "no such part" in done.stderr
+
+
+@pytest.mark.broker
+async def test_the_command_at_a_terminal(tmp_path: Path, mosquitto: Mosquitto) -> None:
+    """A part that is done, one that is left out, the record; and Ctrl-C while the relay is on: off, and 130."""
+    file, record = tmp_path / "carport.toml", tmp_path / "record.json"
+    file.write_text(_toml(mosquitto.port, tmp_path).replace("3.1.1", "auto"), encoding="utf-8")
+    clock = ScaledClock(START, 1.0)
+    house, meter = House(QUIET, 1, START_S, Plug(latency_s=0.1)), HouseMeter(1, START_S, 1.0)
+    simulated = asyncio.create_task(devices.Devices(house, meter, clock, mosquitto.port).run())
+    try:
+        done = await asyncio.create_subprocess_exec(
+            *command(file, "relay", "sign", "--record", str(record)),
+            stdin=asyncio.subprocess.PIPE,
+            stdout=asyncio.subprocess.PIPE,
+            stderr=asyncio.subprocess.PIPE,
+        )
+        out, error = await asyncio.wait_for(done.communicate(b"yes\nskip\n\n"), 90)
+        assert done.returncode == 0, error
+        assert b"The relay obeys" in out and b"The relay is off" in out
+        found = json.loads(record.read_text(encoding="utf-8"))["findings"]
+        assert [(finding["part"], finding["verdict"]) for finding in found] == [
+            ("broker", "good"),
+            ("sign", "not tried"),
+            ("relay", "good"),
+        ]
+
+        ours, theirs = pty.openpty()
+        process = await asyncio.create_subprocess_exec(
+            *command(file, "relay"), stdin=theirs, stdout=theirs, stderr=asyncio.subprocess.PIPE
+        )
+        os.write(ours, b"yes\n")
+        text = b""
+
+        async def read(until_text: bytes) -> None:
+            nonlocal text
+            while until_text not in text:
+                text += await asyncio.to_thread(os.read, ours, 4096)
+
+        await asyncio.wait_for(read(b"It is out?"), 30)
+        os.write(ours, b"\n")
+        await until(lambda: house.plug.closed, "on", 60)
+        process.send_signal(signal.SIGINT)
+        _, error = await asyncio.wait_for(process.communicate(), 30)
+        assert process.returncode == 130, error
+        assert b"Traceback" not in error
+        await until(lambda: not house.plug.closed, "off")
+        os.close(ours)
+        os.close(theirs)
+    finally:
+        await devices.cancel(simulated)
