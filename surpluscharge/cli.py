@@ -193,7 +193,8 @@ def _check(options: argparse.Namespace) -> int:
     for index, meter in enumerate(config.meter):
         flow = "import" if meter.measures in ("net-import", "import-only") else "export"
         print(
-            f"A positive value of {meter.topic} (meter {index + 1}) is taken for {flow}. A kettle shows whether it is."
+            f"A positive value of {meter.topic} (meter {index + 1}) is taken for {flow}. A kettle shows whether it is: "
+            f"surpluscharge commission --config {shlex.quote(options.config)} sign"
         )
     print(f"Enable on {config.base_topic}/enable/set; the status is on {config.base_topic}/status.")
     print(f"{options.config} can be used, with {len(config.warnings())} warnings.")
@@ -243,6 +244,13 @@ def _commission(options: argparse.Namespace) -> int:
             raise _CannotError("It takes somebody by the plug who has read this, and says yes")
         with store.alone(config.state_file):
             pass  # a daemon at work says so here, before anything is published
+        # And one of another user, or on another computer, here.
+        there = f"{config.base_topic}/availability"
+        if (await read_once(config, [there], "look", READ_WITHIN_S)).get(there) == b"ready":
+            raise _CannotError(
+                f"a daemon is at work for this charger, by its word on {there}: stop it first (systemctl stop "
+                f"surpluscharge). If there is none, take the word away: mosquitto_pub -r -n -t {there}"
+            )
         # Off comes first of all; and where the broker cannot be reached, this says why.
         await publish_once(config, off_post(config), "off", OFF_WITHIN_S)
         return await commission.run(config, clock, person, options.parts or list(commission.PARTS))

@@ -406,6 +406,17 @@ async def test_the_command_at_a_terminal(tmp_path: Path, mosquitto: Mosquitto) -
             ("relay", "good"),
         ]
 
+        async with devices.connected(
+            "127.0.0.1", mosquitto.port, "elsewhere"
+        ) as client:  # a daemon on another computer
+            await client.publish("surpluscharge/carport/availability", "ready", retain=True)
+            refused = await asyncio.create_subprocess_exec(
+                *command(file, "relay"), stdin=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE
+            )
+            _, error = await asyncio.wait_for(refused.communicate(b"yes\n"), 60)
+            assert refused.returncode == 1 and b"a daemon is at work" in error
+            await client.publish("surpluscharge/carport/availability", "", retain=True)
+
         ours, theirs = pty.openpty()
         process = await asyncio.create_subprocess_exec(
             *command(file, "relay"), stdin=theirs, stdout=theirs, stderr=asyncio.subprocess.PIPE

@@ -22,7 +22,7 @@ from typing import Any, NamedTuple, Protocol
 
 from surpluscharge.clock import Clock
 from surpluscharge.config import Config
-from surpluscharge.control import draw
+from surpluscharge.control import draw, machine
 from surpluscharge.control.controller import Kept
 from surpluscharge.control.signals import REJECTIONS, Rejected, text_of, truth
 from surpluscharge.control.supervisor import Fault
@@ -328,8 +328,9 @@ class Commissioning:
         controller = self.controller
         if controller.wants_on:
             return
-        if controller.faults:
-            raise _failed_by(max((record.fault for record in controller.faults), key=lambda fault: fault.severity))
+        grave = [record.fault for record in controller.faults if record.fault.severity >= machine.END]
+        if grave:
+            raise _failed_by(max(grave, key=lambda fault: fault.severity))
         raise _Failed(f"It went off by itself: {self.service.explain()[0]}")
 
     async def _stay(self, seconds: float, doing: str) -> None:
