@@ -247,8 +247,8 @@ class Commissioning:
         if news and grid.value is not None:
             self.readings.append((now_s, grid.value))
         for meter, seen in ((controller.power, self.powers), (controller.voltage, self.volts)):
-            if topic in meter.topics and meter.value is not None and meter.at_s is not None:
-                seen.append((now_s, meter.value))
+            if topic in meter.topics and meter.value is not None and meter.at_s != (seen[-1][0] if seen else None):
+                seen.append((meter.at_s or now_s, meter.value))
         contact = controller.settings.contact
         if contact and topic == contact.topic and controller.reported is not None:
             self.reports.append((now_s, controller.reported))
@@ -273,9 +273,11 @@ class Commissioning:
         await self._until(lambda: self.clock.now() >= until_s, until_s + 1.0 - self.clock.now(), doing)
 
     async def _ready(self, question: str) -> None:
-        """Wait for the person. Raises _LeftOut."""
-        if (await self.person.ask(f"  {question} [Enter, or skip]")).lower() in ("skip", "s"):
-            raise _LeftOut
+        """Wait until the person says that it is so: nothing else will do. Raises _LeftOut."""
+        while (answer := (await self.person.ask(f"  {question} [yes, or skip]")).lower()) not in ("yes", "y"):
+            if answer in ("skip", "s"):
+                raise _LeftOut
+            self.person.tell("  Take your time. When it is so: yes; to leave this out: skip.")
 
     async def _yes(self, question: str) -> bool:
         while True:
@@ -642,9 +644,10 @@ class Commissioning:
 
     def _with_power(self, failure: _Failed, on_s: float) -> _Failed:
         """Add what the plug measured to what a charge failed of: the wrong current shows itself like that."""
-        power_w = self._power_w(on_s)
-        if power_w is None:
+        flowed_w = [power_w for at_s, power_w in self.powers if at_s >= on_s and power_w > 30.0]
+        if not flowed_w:
             return failure
+        power_w = median(flowed_w)
         current_a = power_w / (self._volts() or self.config.charger.voltage_v)
         measured = (
             f" The plug measured {watts(power_w)}, {current_a:.1f} A; current_a is {self.config.charger.current_a:g}."
