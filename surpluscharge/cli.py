@@ -10,6 +10,7 @@ import json
 import os
 import shlex
 import shutil
+import signal
 import sqlite3
 import sys
 import time
@@ -17,9 +18,10 @@ from collections.abc import Callable
 from datetime import date, datetime, timedelta, tzinfo
 from pathlib import Path
 from types import ModuleType
-from typing import Any
+from typing import Any, TextIO
 
 from aiomqtt import MqttError
+from aiomqtt.exceptions import MqttConnectError
 
 from surpluscharge import __version__
 from surpluscharge.clock import SystemClock, zone
@@ -28,6 +30,7 @@ from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.daemon import commission, logs, service, status, store
 from surpluscharge.daemon.mqtt import Post, publish_once, read_once
 from surpluscharge.daemon.relay import off_post
+from surpluscharge.daemon.terminal import Terminal
 from surpluscharge.history import energy, exchange, report
 from surpluscharge.history.ledger import Ledger, LedgerError, Retention
 from surpluscharge.history.readings import ReadingsError
@@ -233,45 +236,72 @@ def _commission(options: argparse.Namespace) -> int:
     config = load(options.config)
     if unknown := [part for part in options.parts if part not in commission.PARTS]:
         raise _CannotError(f"{', '.join(unknown)}: there is no such part. There are: {', '.join(commission.PARTS)}")
-    if options.record and Path(options.record).exists():
-        raise _CannotError(f"{options.record} is there already, and is not overwritten. Name a new file")
     logs.configure("error", "console")
-    person, clock = commission.Terminal(), SystemClock(zone(config.site.time_zone))
+    person, clock = Terminal(), SystemClock(zone(config.site.time_zone))
+    there = f"{config.base_topic}/availability"
+    sitting: commission.Commissioning | None = None
 
-    async def sit() -> tuple[list[commission.Finding], int]:
-        person.tell(CAUTION)
-        if (await person.ask("Are you by the plug, and have you read this? [yes]")).lower() not in ("yes", "y"):
-            raise _CannotError("It takes somebody by the plug who has read this, and says yes")
+    async def sit() -> None:
+        nonlocal sitting
+        loop, task = asyncio.get_running_loop(), asyncio.current_task()
+        assert task is not None
+        for number in (signal.SIGTERM, signal.SIGHUP):  # like Ctrl-C: off, in good order
+            loop.add_signal_handler(number, task.cancel)
         with store.alone(config.state_file):
-            pass  # a daemon at work says so here, before anything is published
-        # And one of another user, or on another computer, here.
-        there = f"{config.base_topic}/availability"
+            pass  # a daemon at work on this computer says so here, before anything is published
         if (await read_once(config, [there], "look", READ_WITHIN_S)).get(there) == b"ready":
             raise _CannotError(
-                f"a daemon is at work for this charger, by its word on {there}: stop it first (systemctl stop "
-                f"surpluscharge). If there is none, take the word away: mosquitto_pub -r -n -t {there}"
+                f"a daemon is at work for this charger, by its word on {there}: stop it first (Ctrl-C where it runs, "
+                "or systemctl stop surpluscharge). If there is none, take the word away (with the broker's host, user "
+                f"and password): mosquitto_pub -r -n -t {there}"
             )
-        # Off comes first of all; and where the broker cannot be reached, this says why.
-        await publish_once(config, off_post(config), "off", OFF_WITHIN_S)
-        return await commission.run(config, clock, person, options.parts or list(commission.PARTS))
+        person.tell(" ".join(CAUTION.split()))
+        while (await person.ask("Are you by the plug, and have you read this? Type yes to go on:")).lower() != "yes":
+            person.tell("It takes somebody by the plug who has read this. Type yes, or press Ctrl-C.")
+        sitting = commission.Commissioning(config, clock, person)
+        await publish_once(config, off_post(config), "off", OFF_WITHIN_S)  # off comes first of all
+        await commission.run(sitting, options.parts or list(commission.PARTS))
 
-    try:
-        findings, starts = asyncio.run(sit())
-    except EOFError:
-        raise _CannotError("nobody answers any more; the relay was told off") from None
-    except (MqttError, ValueError, OSError) as error:
-        reason = str(error) or "no answer in time"
-        raise _CannotError(f"{options.config}: {reason} (the broker is {config.broker})") from None
-    person.tell(commission.summary(findings, starts))
-    if options.record:
-        record = {
-            "time": clock.wall().isoformat(timespec="seconds"),
-            "version": __version__,
-            "charger": config.charger.name,
-            "findings": [{**finding._asdict(), "figures": dict(finding.figures)} for finding in findings],
-        }
-        _write(options.record, json.dumps(record, indent=2, ensure_ascii=False) + "\n")
+    with _record(options.record) as record:
+        try:
+            asyncio.run(sit())
+            assert sitting is not None
+            person.tell(commission.summary(sitting))
+        except EOFError:
+            done = "the relay was told off" if sitting else "nothing was switched"
+            raise _CannotError(f"nobody answers any more; {done}") from None
+        except asyncio.CancelledError:
+            return 130
+        except (MqttError, OSError) as error:
+            raise _CannotError(f"{options.config}: {_trouble(error, config)}") from None
+        except ValueError as error:
+            raise _CannotError(f"{options.config}: {error}") from None
+        except ExceptionGroup as error:
+            raise _CannotError(
+                f"the daemon failed ({error.exceptions[0]!r}); the broker was left to switch off"
+            ) from None
+        finally:
+            person.close()
+            findings = sitting.findings if sitting else []
+            if record:
+                document = {
+                    "time": clock.wall().isoformat(timespec="seconds"),
+                    "version": __version__,
+                    "charger": config.charger.name,
+                    "findings": [{**finding._asdict(), "figures": dict(finding.figures)} for finding in findings],
+                }
+                record.write(json.dumps(document, indent=2, ensure_ascii=False) + "\n")
     return 1 if any(finding.verdict == "wrong" for finding in findings) else 0
+
+
+def _record(path: str | None) -> contextlib.AbstractContextManager[TextIO | None]:
+    """Open a new file for a record, before there is anything to lose."""
+    try:
+        return Path(path).open("x", encoding="utf-8") if path else contextlib.nullcontext()
+    except FileExistsError:
+        raise _CannotError(f"{path} is there already, and is not overwritten. Name a new file") from None
+    except OSError as error:
+        raise _CannotError(f"{path} cannot be written ({error.strerror}). Name a file in a folder of yours") from None
 
 
 def _off(options: argparse.Namespace) -> int:
@@ -298,11 +328,22 @@ def _publish(config: Config, post: Post, name: str, what: str, done: str) -> int
     try:
         asyncio.run(publish_once(config, post, name, OFF_WITHIN_S))
     except (MqttError, ValueError, OSError) as error:  # TimeoutError is an OSError
-        reason = str(error) or "no answer in time"
-        print(f"the broker did not take {what}: {reason} ({config.broker})", file=sys.stderr)
+        print(f"the broker did not take {what}: {_trouble(error, config)}", file=sys.stderr)
         return 1
     print(done)
     return 0
+
+
+def _trouble(error: Exception, config: Config) -> str:
+    """Say why the broker could not be used, and what to do."""
+    code = error.rc if isinstance(error, MqttConnectError) else None
+    number = code if isinstance(code, int) else code.value if code else None
+    if number in (4, 5, 0x86, 0x87):  # as MQTT 3.1.1 and 5 say it: bad user name or password, not authorised
+        return f"the broker at {config.broker} refuses this user: see mqtt.username and mqtt.password"
+    text = str(error) or "no answer in time"
+    if "refused" in text.lower() and number is None:
+        return f"nothing answers at {config.broker}: does the broker run, and are mqtt.host and mqtt.port right?"
+    return f"{text} (the broker is {config.broker})"
 
 
 def _advise(options: argparse.Namespace) -> int:
@@ -613,7 +654,7 @@ def _status(options: argparse.Namespace) -> int:
     try:
         found = asyncio.run(read_once(config, (about, there), "look", READ_WITHIN_S))
     except (MqttError, ValueError, OSError) as error:  # TimeoutError is an OSError
-        raise _CannotError(f"the broker gives no answer: {error or 'in time'} ({config.broker})") from None
+        raise _CannotError(f"the broker gives no answer: {_trouble(error, config)}") from None
     if about not in found:
         raise _CannotError(f"nothing is on {about}: the daemon has not run with this broker and this charger.name yet")
     try:

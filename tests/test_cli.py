@@ -10,10 +10,13 @@ from importlib.metadata import entry_points
 from pathlib import Path
 
 import pytest
+from aiomqtt.exceptions import MqttConnectError
 from jsonschema import Draft202012Validator
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.reasoncodes import ReasonCode
 
 from surpluscharge import __version__, cli, demo
-from surpluscharge.config import Config
+from surpluscharge.config import Config, load
 from surpluscharge.daemon import status
 from surpluscharge.daemon.mqtt import Post
 from tests.conftest import free_port
@@ -126,7 +129,7 @@ def test_off_without_a_broker_is_one_clear_line(tmp_path: Path) -> None:
     assert (done.returncode, done.stdout) == (1, "")
     (line,) = done.stderr.splitlines()
     assert line.startswith("the broker did not take the off command: ")
-    assert "refused" in line
+    assert "nothing answers at" in line
 
 
 def test_off_with_a_broker_that_says_nothing(
@@ -137,7 +140,9 @@ def test_off_with_a_broker_that_says_nothing(
         silent.bind(("127.0.0.1", 0))
         silent.listen()
         assert cli.main(["off", "--config", written(tmp_path, silent.getsockname()[1])]) == 1
-    assert capsys.readouterr().err.startswith("the broker did not take the off command: no answer in time (127.0.0.1:")
+    assert capsys.readouterr().err.startswith(
+        "the broker did not take the off command: no answer in time (the broker is 127.0.0.1:"
+    )
 
 
 def test_off_sends_the_off_command_once(
@@ -200,7 +205,7 @@ def test_ack_without_a_broker_is_one_clear_line(tmp_path: Path) -> None:
     assert (done.returncode, done.stdout) == (1, "")
     (line,) = done.stderr.splitlines()
     assert line.startswith("the broker did not take the acknowledgement: ")
-    assert "refused" in line
+    assert "nothing answers at" in line
 
 
 def test_run_runs_the_daemon_with_the_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -257,3 +262,16 @@ def test_status_without_a_broker_and_without_a_daemon(tmp_path: Path) -> None:
     done = command("status", "--config", written(tmp_path, free_port()))
     assert (done.returncode, done.stdout) == (1, "")
     assert done.stderr.startswith("the broker gives no answer") and "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("error", "says"),
+    [
+        (MqttConnectError(5), "refuses this user: see mqtt.username and mqtt.password"),  # MQTT 3.1.1, section 3.2.2.3
+        (MqttConnectError(ReasonCode(PacketTypes.CONNACK, "Not authorized")), "refuses this user"),  # MQTT 5: 0x87
+        (ConnectionRefusedError(111, "Connection refused"), "nothing answers at 127.0.0.1:1883"),
+        (TimeoutError(), "no answer in time (the broker is 127.0.0.1:1883)"),
+    ],
+)
+def test_what_is_wrong_with_the_broker(tmp_path: Path, error: Exception, says: str) -> None:
+    assert says in cli._trouble(error, load(written(tmp_path, 1883)))

@@ -7,13 +7,17 @@ range of the draw EN 50160's 10 %.
 from __future__ import annotations
 
 import asyncio
+import functools
+import io
+import itertools
 import json
 import os
 import pty
 import signal
 import subprocess
 import sys
-from collections.abc import Callable, Sequence
+import threading
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -23,10 +27,12 @@ import pytest
 from surpluscharge import config as configuration
 from surpluscharge.clock import ScaledClock
 from surpluscharge.config import Config
-from surpluscharge.control.controller import Kept
+from surpluscharge.control.controller import Kept, Tally
+from surpluscharge.control.supervisor import Record
 from surpluscharge.daemon import commission, store
 from surpluscharge.daemon.commission import Finding
 from surpluscharge.daemon.mqtt import Post
+from surpluscharge.daemon.terminal import Terminal
 from surpluscharge.simulator import devices
 from surpluscharge.simulator.broker import embedded_broker
 from surpluscharge.simulator.house import House, Meter, Plug, Scenario
@@ -83,6 +89,12 @@ class HouseMeter(Meter):
     kettle_w = 0.0
     sign = 1.0
 
+    async def swing(self, _config: Config, _house: House) -> None:
+        """An oven's thermostat, a washing machine and a kettle, all at once."""
+        for power_w in itertools.cycle([1900.0, 0.0, 3400.0, 700.0, 2600.0]):
+            self.kettle_w = power_w
+            await asyncio.sleep(13.0 / SPEED)
+
     def read(self, at_s: float, true_w: float) -> float:
         return self.sign * super().read(at_s, true_w + self.kettle_w)
 
@@ -108,27 +120,61 @@ class Hasty(Plug):
         super().command(at_s, closed, for_s and for_s / 10)
 
 
+class Pair(HouseMeter):
+    """Two counters, of import and of export, under a sun that the kettle does not outweigh."""
+
+    def read(self, at_s: float, true_w: float) -> Any:
+        net_w = super().read(at_s, true_w - 3000.0)
+        return {"in": max(net_w, 0.0), "out": max(-net_w, 0.0)}
+
+
+class Welded(Plug):
+    """Its contact welds in the second charge; what it reports is what drives it, and its meter sees the truth."""
+
+    runs = 0
+
+    def advance(self, to_s: float) -> None:
+        before = self.closed
+        super().advance(to_s)
+        self.runs += self.closed and not before
+
+    def metered_w(self, true_w: float) -> float:
+        return QUIET.lead_w if self.runs >= 2 and not self.closed else super().metered_w(true_w)
+
+
+class KiloWatts(Plug):
+    def metered_w(self, true_w: float) -> float:
+        return true_w / 1000
+
+
 class Owner:
     """Does what is asked for, and answers yes, unless told otherwise."""
 
-    def __init__(self, meter: HouseMeter, answers: dict[str, str]) -> None:
-        self.meter, self.answers = meter, answers
+    def __init__(self, meter: HouseMeter, house: House, answers: dict[str, str]) -> None:
+        self.meter, self.house, self.answers = meter, house, answers
         self.told: list[str] = []
         self.asked: list[str] = []
         self.kettle_w = 2150.0
+        self.left_in = False
+        self.sun_w = 0.0  # that comes out as the kettle is switched on for the first time
+        self.headroom_ws = house.car.headroom_ws
 
     def tell(self, text: str) -> None:
         self.told.append(text)
-        if "Switch it on now" in text:
-            self.meter.kettle_w = self.kettle_w
-        elif "Switch it off now" in text:
-            self.meter.kettle_w = 0.0
 
     def show(self, text: str) -> None:
         pass
 
     async def ask(self, question: str) -> str:
         self.asked.append(question)
+        if "Switch it on" in question:
+            self.meter.kettle_w = self.kettle_w - self.sun_w
+        elif "Switch it off" in question:
+            self.meter.kettle_w = -self.sun_w
+        elif "nothing plugged in" in question and not self.left_in:
+            self.house.car.headroom_ws = 0.0  # as good as none
+        elif "Is all of that so" in question:
+            self.house.car.headroom_ws = self.headroom_ws
         answer = next((answer for part, answer in self.answers.items() if part in question), "yes")
         if " then " in answer:  # one after the other
             now, _, self.answers[next(part for part in self.answers if part in question)] = answer.partition(" then ")
@@ -139,8 +185,15 @@ class Owner:
 class Sitting:
     """What a test sees of one."""
 
-    def __init__(self, findings: Sequence[Finding], starts: int, owner: Owner, house: House, kept: Kept | None) -> None:
-        self.findings, self.starts, self.owner, self.house, self.kept = findings, starts, owner, house, kept
+    def __init__(self, sitting: commission.Commissioning, owner: Owner, house: House, kept: Kept | None) -> None:
+        self.findings, self.starts, self.owner, self.house, self.kept = (
+            sitting.findings,
+            sitting.starts,
+            owner,
+            house,
+            kept,
+        )
+        self.summary = commission.summary(sitting)
 
     def verdicts(self, part: str) -> list[str]:
         return [finding.verdict for finding in self.findings if finding.part == part]
@@ -160,29 +213,40 @@ async def sit(
     every_s: float = 3.0,
     answers: dict[str, str] | None = None,
     kettle_w: float = 2150.0,
+    left_in: bool = False,
+    restless: bool = False,
+    sun_w: float = 0.0,
+    meter: type[HouseMeter] = HouseMeter,
+    text: Callable[[str], str] = str,
+    kept: Callable[[float], Kept] | None = None,
     during: Callable[[Config, House], Any] | None = None,
     **changes: Any,
 ) -> Sitting:
     """Go through parts of a commissioning in a simulated house."""
     async with embedded_broker() as port:
-        config = configuration.parse(_toml(port, folder, **changes), "carport.toml")
+        config = configuration.parse(text(_toml(port, folder, **changes)), "carport.toml")
         clock = ScaledClock(START, SPEED)
+        if kept:
+            store.save(config.state_file, kept(clock.now()), clock)
         house = House(scenario, 1, START_S, plug or Plug(latency_s=0.7))
-        meter = HouseMeter(1, START_S, every_s)
-        meter.sign = sign
-        owner = Owner(meter, answers or {})
-        owner.kettle_w = kettle_w
-        simulated = asyncio.create_task(devices.Devices(house, meter, clock, port).run())
+        seen = meter(1, START_S, every_s)
+        seen.sign = sign
+        owner = Owner(seen, house, dict(answers or {}))
+        owner.kettle_w, owner.left_in, owner.sun_w = kettle_w, left_in, sun_w
+        simulated = asyncio.create_task(devices.Devices(house, seen, clock, port).run())
         await asyncio.sleep(0.1)
+        if restless:
+            during = seen.swing
         extra = asyncio.create_task(during(config, house)) if during else None
         try:
-            findings, starts = await commission.run(config, clock, owner, parts.split())
+            done = commission.Commissioning(config, clock, owner)
+            await commission.run(done, parts.split())
             await asyncio.sleep(0.1)
         finally:
             if extra:
                 extra.cancel()
             await devices.cancel(simulated)
-        return Sitting(findings, starts, owner, house, store.load(config.state_file, clock))
+        return Sitting(done, owner, house, store.load(config.state_file, clock))
 
 
 def _toml(port: int, folder: Path, **changes: Any) -> str:
@@ -201,6 +265,39 @@ def _toml(port: int, folder: Path, **changes: Any) -> str:
     return TOML.format(port=port, directory=json.dumps(str(folder)), hold=hold, hold_line=hold_line, **values)
 
 
+async def switch_off_late(config: Config, house: House) -> None:
+    """A dashboard disables charging when most of the hold time is over."""
+    await until(lambda: house.plug.closed, "on")
+    await asyncio.sleep(54 / SPEED)
+    async with devices.connected("127.0.0.1", config.port, "dashboard") as client:
+        await client.publish(f"{config.base_topic}/enable/set", "off")
+
+
+async def sagging(config: Config, house: House) -> None:
+    """The voltage at the plug, which a bad joint lets sink by 8 % under load."""
+    async with devices.connected("127.0.0.1", config.port, "voltage") as client:
+        while True:
+            await client.publish("carport/plug/volts", "212" if house.charger_w > 500 else "230")
+            await asyncio.sleep(5 / SPEED)
+
+
+def with_volts(text: str) -> str:
+    return text.replace("[control]", '[relay.voltage]\ntopic = "carport/plug/volts"\n\n[control]')
+
+
+def pair(text: str) -> str:
+    """An import counter, and an export counter that was taken for another one."""
+    head, _, rest = text.partition("[[meter]]")
+    both = '[[meter]]\ntopic = "house/grid"\npointer = "/net_w/{}"\nmeasures = "import-only"\n\n'
+    return f"{head}{both.format('in')}{both.format('out')}[relay]{rest.partition('[relay]')[2]}"
+
+
+def with_fault(code: str, times: int, now_s: float) -> Kept:
+    day = START.date().toordinal()
+    record = Record(code, now_s, times, True, False)
+    return Kept(now_s, False, False, 0.0, (), 0.0, 0.0, day, Tally(day), 0.0, 0.0, 0.0, (record,))
+
+
 # --- the sittings, all at once ---------------------------------------------------------------------------------------
 
 CASES: dict[str, dict[str, Any]] = {
@@ -216,10 +313,24 @@ CASES: dict[str, dict[str, Any]] = {
     "hasty plug": {"parts": "hold", "plug": Hasty(), "hold_s": 400},
     "no hold time": {"parts": "hold", "hold_s": None},
     "full car": {"parts": "draw", "scenario": QUIET._replace(headroom_wh=0.0), "hold_s": None},
-    "no yes": {"parts": "relay", "answers": {"It is out?": "no then  then soon then skip"}},
+    "no yes": {"parts": "relay", "answers": {"nothing plugged in": "no then  then soon then skip"}},
+    "sun at the kettle": {"parts": "sign", "sun_w": 3600.0},
+    "two counters": {"parts": "sign", "meter": Pair, "text": pair},
+    "welded": {"parts": "draw", "plug": Welded(0.7), "hold_s": None},
+    "kW": {"parts": "draw", "plug": KiloWatts(0.7), "hold_s": None},
+    "sleepy car": {"parts": "draw", "scenario": QUIET._replace(wake_s=40.0), "hold_s": None},
+    "slow plug": {"parts": "relay loss", "plug": Plug(latency_s=9.0)},
+    "bad joint": {"parts": "draw", "during": sagging, "text": with_volts, "hold_s": None},
+    "disabled while held": {"parts": "hold", "during": switch_off_late, "hold_s": 60},
+    "latched": {"parts": "relay", "kept": functools.partial(with_fault, "over-current", 1)},
+    "cooling down": {"parts": "relay", "kept": functools.partial(with_fault, "draw-high", 3)},
+    "slow meter, draw": {"parts": "meter draw", "every_s": 20.0, "fresh_s": 90, "hold_s": None},
+    "lead left in": {"parts": "relay loss hold", "left_in": True, "scenario": QUIET._replace(wake_s=1.0)},
+    "restless house": {"parts": "draw", "restless": True, "hold_s": None},
+    "wrong values": {"parts": "relay loss", "feedback": FEEDBACK.replace('"open"', '"opened"')},
     **{
         f"{lead_a:g} A": {"parts": "draw", "scenario": QUIET._replace(lead_a=lead_a), "hold_s": None}
-        for lead_a in (10.0, 7.0, 4.0)
+        for lead_a in (10.0, 6.4, 4.0)
     },
 }
 
@@ -265,18 +376,19 @@ def test_a_house_in_good_order(of: Of) -> None:
     assert done.kept is not None and not done.kept.enabled
     assert len(done.kept.starts_s) == done.starts == done.house.tally.starts
     assert any("▁" in text and "━" in text for text in done.owner.told)  # the picture
-    assert "What remains" not in commission.summary(done.findings, done.starts)
+    assert "8 of 8 findings are good" in done.summary
+    assert "Its 5 starts count in the budgets" in done.summary
 
 
 def test_without_reports_the_person_is_asked(of: Of) -> None:
     done = of("no reports")
-    assert [question for question in done.owner.asked if "plug on now" in question]
-    assert [question for question in done.owner.asked if "go off" in question]
+    assert [question for question in done.owner.asked if "did it go on" in question]
+    assert [question for question in done.owner.asked if "go off at once" in question]
     assert done.verdicts("relay") == ["good", "doubtful"]  # it may do what it wants unseen
     assert done.verdicts("loss") == ["good"]
     draw = next(finding for finding in done.findings if "draw_w" in finding.figures)
     assert draw.figures["draw_w"] == pytest.approx(QUIET.lead_w, rel=0.03)
-    assert "What remains" in commission.summary(done.findings, done.starts)
+    assert "doubtful: The plug does not report" in done.summary
 
 
 # --- what may be wrong -----------------------------------------------------------------------------------------------
@@ -296,6 +408,96 @@ def test_the_wrong_way_round_is_also_seen_by_the_lead(of: Of) -> None:
     assert done.starts == 1
 
 
+def test_the_sun_comes_out_at_the_kettle(of: Of) -> None:
+    """It is tried again; who turned a right meter round for a cloud would charge at night."""
+    done = of("sun at the kettle")
+    assert done.one("sign", "good").figures["on_w"] == pytest.approx(2150.0, abs=60.0)
+    assert any("not clear" in text for text in done.owner.told)
+
+
+def test_of_two_counters_only_the_wrong_one_is_turned_round(of: Of) -> None:
+    remedy = of("two counters").one("sign", "wrong").remedy
+    assert '/net_w/out: measures = "export-only"' in remedy and "/net_w/in" not in remedy
+
+
+def test_a_contact_that_welds_during_the_sitting(of: Of) -> None:
+    done = of("welded")
+    assert "current still flows" in done.one("draw", "wrong").what
+    assert not any("The relay is off" in text for text in done.owner.told)
+    assert done.kept is not None
+    assert [record.code for record in done.kept.faults if record.active and not record.acknowledged] == [
+        "relay-stuck-on"
+    ]
+
+
+def test_a_plug_that_measures_in_kilowatts(of: Of) -> None:
+    assert "unit of relay.power" in of("kW").one("draw", "wrong").remedy
+
+
+def test_a_car_that_takes_its_time(of: Of) -> None:
+    draw = next(finding for finding in of("sleepy car").findings if "draw_w" in finding.figures)
+    assert draw.verdict == "good"
+    assert draw.figures["draw_w"] == pytest.approx(QUIET.lead_w, rel=0.02)
+
+
+def test_a_plug_that_takes_its_time(of: Of) -> None:
+    """It is late, and that is said; but it hears the will."""
+    done = of("slow plug")
+    assert "confirm_within_s = " in done.one("relay", "doubtful").remedy
+    assert done.verdicts("loss") == ["good"]
+
+
+def test_a_bad_joint(of: Of) -> None:
+    done = of("bad joint")
+    found = [finding for finding in done.findings if "free_v" in finding.figures]
+    assert [finding.verdict for finding in found] == ["wrong"]
+    assert found[0].figures["free_v"] - found[0].figures["loaded_v"] == pytest.approx(18.0, abs=0.1)
+
+
+def test_another_s_off_is_not_the_plug_s_own(of: Of) -> None:
+    assert "Charging is switched off" in of("disabled while held").one("hold", "wrong").what
+
+
+def test_a_fault_from_before(of: Of) -> None:
+    """Of a latched one the person is asked; a long cooldown is not sat out."""
+    done = of("latched")
+    assert [question for question in done.owner.asked if "is it mended" in question]
+    assert done.verdicts("relay") == ["good"]
+    waits = of("cooling down").one("relay", "not tried")
+    assert "try again then" in waits.what
+
+
+def test_a_meter_too_slow_for_the_lead_s_steps(of: Of) -> None:
+    """The plug's own meter tells the draw, after one round; the sign stays unsaid."""
+    done = of("slow meter, draw")
+    assert done.verdicts("draw") == ["good", "doubtful"]
+    assert done.starts == 1
+
+
+def test_a_lead_that_was_left_in(of: Of) -> None:
+    """No load is cut for a trial."""
+    done = of("lead left in")
+    assert "still plugged in" in done.one("relay", "wrong").what
+    assert done.verdicts("loss") == done.verdicts("hold") == ["not tried"]
+    assert done.starts == 1
+
+
+def test_a_restless_house(of: Of) -> None:
+    """The plug's own word is no word on the meter's sign."""
+    done = of("restless house")
+    assert done.verdicts("draw") == ["good", "doubtful"]
+    assert "nor its own sign" in done.one("draw", "doubtful").what
+    assert done.starts == commission.ROUNDS_MOST
+
+
+def test_a_plug_that_speaks_in_other_words(of: Of) -> None:
+    done = of("wrong values")
+    wrong = [finding.what for finding in done.findings if finding.verdict == "wrong"]
+    assert '{"contact": "open"}: the value means neither on nor off' in wrong[0]
+    assert "not confirmed that it is off" in wrong[1]
+    assert done.verdicts("loss") == ["not tried"]
+
+
 def test_no_kettle_is_seen(of: Of) -> None:
     assert "did not move" in of("no kettle").one("sign", "wrong").what
 
@@ -306,11 +508,14 @@ def test_a_meter_too_slow_for_its_limit(of: Of) -> None:
 
 
 def test_a_meter_that_says_nothing_of_use(of: Of) -> None:
+    assert 'On house/grid came {"net_w": ' in of("nonsense").one("meter", "wrong").what
     assert "plausibility" in of("nonsense").one("meter", "wrong").what
 
 
 def test_a_plug_that_does_not_obey(of: Of) -> None:
-    assert "does not report that it did" in of("deaf plug").one("relay", "wrong").what
+    done = of("deaf plug")
+    assert "still reports that it is off" in done.one("relay", "wrong").what
+    assert "command_topic" in done.one("relay", "wrong").remedy
 
 
 def test_a_hold_time_that_is_not_kept(of: Of) -> None:
@@ -331,7 +536,7 @@ async def test_a_will_that_nobody_hears(tmp_path: Path, monkeypatch: pytest.Monk
     ("lead_a", "verdict", "says"),
     [
         (10.0, "wrong", "draws clearly more"),  # the supervisor trips
-        (7.0, "good", "draw_w = 16"),
+        (6.4, "good", "draw_w = 14"),  # what EN 50160 leaves the voltage
         (4.0, "wrong", "See what current the lead is set to"),
     ],
 )
@@ -351,7 +556,7 @@ def test_a_car_that_is_full(of: Of) -> None:
 def test_nothing_is_switched_before_a_yes(of: Of) -> None:
     """Neither Enter alone nor a "no" sets it going: the lead may still be in the plug."""
     done = of("no yes")
-    assert len([question for question in done.owner.asked if "It is out?" in question]) == 4
+    assert len([question for question in done.owner.asked if "nothing plugged in" in question]) == 4
     assert done.verdicts("relay") == ["not tried"]
     assert done.starts == done.house.tally.starts == 0
 
@@ -395,10 +600,39 @@ async def test_nobody_is_there_any_more(tmp_path: Path) -> None:
         simulated = asyncio.create_task(devices.Devices(house, meter, clock, port).run())
         try:
             with pytest.raises(EOFError):
-                await commission.run(config, clock, Gone(meter, {}), ["relay"])
+                await commission.run(commission.Commissioning(config, clock, Gone(meter, house, {})), ["relay"])
         finally:
             await devices.cancel(simulated)
     assert not house.plug.closed and house.tally.starts == 0
+
+
+async def test_a_terminal_that_is_stopped(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ctrl-S at the wrong moment holds up words, and not the daemon."""
+
+    class Stopped(io.StringIO):
+        def write(self, text: str) -> int:
+            go.wait()
+            return super().write(text)
+
+    go, stream = threading.Event(), Stopped()
+    monkeypatch.setattr("sys.stdout", stream)
+    monkeypatch.setattr("surpluscharge.daemon.terminal.SAID_WITHIN_S", 0.1)
+    terminal = Terminal()
+    terminal.tell("one")
+    terminal.tell("two")
+    terminal.close()
+    assert stream.getvalue() == ""
+    go.set()
+    await until(lambda: stream.getvalue() == "one\ntwo\n", "the words")
+
+
+async def test_whoever_has_gone_stays_gone(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO("one\n"))
+    terminal = Terminal()
+    assert await terminal.ask("?") == "one"
+    for _ in range(2):
+        with pytest.raises(EOFError):
+            await terminal.ask("?")
 
 
 def test_the_picture() -> None:
@@ -415,15 +649,12 @@ def command(config: Path, *arguments: str) -> list[str]:
     return [sys.executable, "-m", "surpluscharge", "commission", "--config", str(config), *arguments]
 
 
-def test_the_command_wants_a_yes(tmp_path: Path) -> None:
+def test_the_command_without_a_broker(tmp_path: Path) -> None:
     file = tmp_path / "carport.toml"
     file.write_text(_toml(1, tmp_path), encoding="utf-8")
-    for words, says in (("no\n", "says yes"), ("", "nobody answers"), ("yes\n", "refused")):
-        done = subprocess.run(command(file), input=words, capture_output=True, text=True, check=False, timeout=60)
-        assert done.returncode == 1
-        assert says in done.stderr.lower(), done.stderr
-        assert "licensed electrician" in done.stdout
-        assert "Traceback" not in done.stderr
+    done = subprocess.run(command(file), input="", capture_output=True, text=True, check=False, timeout=60)
+    assert done.returncode == 1
+    assert "nothing answers at 127.0.0.1:1: does the broker run" in done.stderr, done.stderr
     done = subprocess.run(command(file, "soup"), capture_output=True, text=True, check=False, timeout=60)
     assert done.returncode == 1 and "no such part" in done.stderr
 
@@ -443,7 +674,7 @@ async def test_the_command_at_a_terminal(tmp_path: Path, mosquitto: Mosquitto) -
             stdout=asyncio.subprocess.PIPE,
             stderr=asyncio.subprocess.PIPE,
         )
-        out, error = await asyncio.wait_for(done.communicate(b"yes\nskip\nyes\n"), 90)
+        out, error = await asyncio.wait_for(done.communicate(b"\nyes\nskip\nyes\nyes\n"), 90)
         assert done.returncode == 0, error
         assert b"The relay obeys" in out and b"The relay is off" in out
         found = json.loads(record.read_text(encoding="utf-8"))["findings"]
@@ -464,27 +695,48 @@ async def test_the_command_at_a_terminal(tmp_path: Path, mosquitto: Mosquitto) -
             assert refused.returncode == 1 and b"a daemon is at work" in error
             await client.publish("surpluscharge/carport/availability", "", retain=True)
 
-        ours, theirs = pty.openpty()
-        process = await asyncio.create_subprocess_exec(
-            *command(file, "relay"), stdin=theirs, stdout=theirs, stderr=asyncio.subprocess.PIPE
+        done = await asyncio.create_subprocess_exec(
+            *command(file),
+            stdin=asyncio.subprocess.PIPE,
+            stdout=asyncio.subprocess.PIPE,
+            stderr=asyncio.subprocess.PIPE,
         )
-        os.write(ours, b"yes\n")
-        text = b""
+        out, error = await asyncio.wait_for(done.communicate(b"no\n\n"), 60)
+        assert done.returncode == 1 and b"nobody answers any more; nothing was switched" in error
+        assert b"licensed electrician" in out and out.count(b"Type yes to go on") == 3
 
-        async def read(until_text: bytes) -> None:
-            nonlocal text
-            while until_text not in text:
-                text += await asyncio.to_thread(os.read, ours, 4096)
-
-        await asyncio.wait_for(read(b"It is out?"), 30)
-        os.write(ours, b"yes\n")
-        await until(lambda: house.plug.closed, "on", 60)
-        process.send_signal(signal.SIGINT)
-        _, error = await asyncio.wait_for(process.communicate(), 30)
-        assert process.returncode == 130, error
-        assert b"Traceback" not in error
-        await until(lambda: not house.plug.closed, "off")
-        os.close(ours)
-        os.close(theirs)
+        await _ended_while_on(command(file, "relay"), house, signal.SIGINT)
+        state = json.loads((tmp_path / "carport.json").read_text(encoding="utf-8"))
+        assert state["body"]["kept"]["starts_s"] and not state["body"]["kept"]["enabled"]
+        await _ended_while_on(command(file, "relay"), house, signal.SIGHUP)
     finally:
         await devices.cancel(simulated)
+
+
+async def _ended_while_on(words: list[str], house: House, number: int) -> None:
+    """End a sitting at its terminal while the relay is on; a SIGHUP comes with the terminal's end."""
+    ours, theirs = pty.openpty()
+    process = await asyncio.create_subprocess_exec(*words, stdin=theirs, stdout=theirs, stderr=asyncio.subprocess.PIPE)
+    os.close(theirs)
+    text = b""
+
+    async def read(until_text: bytes) -> None:
+        nonlocal text
+        while until_text not in text:
+            text += await asyncio.to_thread(os.read, ours, 4096)
+
+    await asyncio.wait_for(read(b"Type yes to go on:"), 30)
+    os.write(ours, b"yes\n")
+    await asyncio.wait_for(read(b"or skip]"), 30)
+    os.write(ours, b"yes\n")
+    await until(lambda: house.plug.closed, "on", 60)
+    if number == signal.SIGHUP:
+        os.close(ours)
+    process.send_signal(number)
+    assert process.stderr is not None
+    error = await asyncio.wait_for(process.stderr.read(), 40)
+    assert await asyncio.wait_for(process.wait(), 10) == 130, error
+    assert b"Traceback" not in error
+    await until(lambda: not house.plug.closed, "off")
+    if number != signal.SIGHUP:
+        os.close(ours)

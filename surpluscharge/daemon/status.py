@@ -7,7 +7,7 @@ RFC 3339. Keys are only ever added while ``schema_version`` stays the same.
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta, tzinfo
-from math import isfinite
+from math import inf, isfinite
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -363,6 +363,9 @@ def explain(controller: Controller, config: Config, at: Moment, wall: datetime) 
         last_s = controller.grid.at_s
         age = "" if last_s is None else f" The last one is {duration(at.now_s - last_s)} old."
         return f"There is no fresh reading from the meter.{age}", "a reading", None
+    if params.start_export_w == -inf:  # see daemon/commission.py
+        waits = _arming_wait(controller, at) if state.mode == machine.ARMING else ("somebody to switch it off", None)
+        return "It is being commissioned: switched by hand, whatever the sun does.", *waits
     outlook = f" {sentence}" if (sentence := controller.outlook()) else ""
     if state.mode == machine.ARMING:
         return f"{flow}, enough for a charge.{outlook}", *_arming_wait(controller, at)
