@@ -24,6 +24,8 @@ from surpluscharge.control import draw, machine
 from surpluscharge.control.controller import Kept
 from surpluscharge.control.signals import REJECTIONS, Rejected, text_of, truth
 from surpluscharge.control.supervisor import Fault
+from surpluscharge.daemon.mqtt import Link
+from surpluscharge.daemon.relay import Relay
 from surpluscharge.daemon.service import Service
 from surpluscharge.daemon.status import explain
 from surpluscharge.words import duration, watts
@@ -67,9 +69,7 @@ SLOWEST_STEP_S = 1.3 * draw.BIN_S  # of a meter that shows the lead's steps
 CLOSE_SHARE = 0.05  # a draw that far from the configured one is worth writing down
 WRONG_SHARE = 0.1  # and that far is another current: EN 50160 allows the voltage no more
 APART_SHARE = 0.1  # between the plug's meter and the house's
-DROP_SHARE = (
-    0.05  # of voltage on the way to the socket: IEC 60364-5-52 has 5 % as the most for other uses than lighting
-)
+DROP_SHARE = 0.05  # of voltage on the way to the socket: the most that IEC 60364-5-52 advises (from memory)
 SURE_SHARE = 0.02  # of a current
 
 
@@ -126,15 +126,15 @@ class _ByHand(Service):
         super().__init__(config.model_copy(update={"control": control}), clock)
 
     @property
-    def main_link(self) -> Any:
+    def main_link(self) -> Link:
         return self._main_link
 
     @property
-    def relay_link(self) -> Any:
+    def relay_link(self) -> Link:
         return self._relay_link
 
     @property
-    def relay(self) -> Any:
+    def relay(self) -> Relay:
         return self._relay
 
     def allow(self, on: bool) -> None:
