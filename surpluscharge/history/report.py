@@ -545,6 +545,8 @@ def summary(report: Report) -> list[str]:
             f"The car took {kwh(energy.charger_mws)} kWh: {kwh(energy.solar_mws)} kWh "
             f"({percent(energy.solar_mws, energy.charger_mws)}) from the sun, {kwh(energy.bought_mws)} kWh bought."
         ]
+    elif any(session.end is None for session in report.sessions):
+        sentences = ["A charge is going on; what it took is not on record yet."]
     else:
         sentences = ["The car took nothing."]
     if line.money is not None and energy.charger_mws >= LEAST_MWS:
