@@ -238,10 +238,13 @@ def test_a_charge_that_runs_has_no_end_yet(tmp_path: Path) -> None:
 
 
 def test_a_charge_that_has_just_begun(tmp_path: Path) -> None:
-    """Its readings are not written yet: that is no word on what the car took."""
+    """What the car took of it is not on record yet, and that is not nothing."""
     begin_ms = ms_of(datetime(2031, 5, 14, 12, tzinfo=ZONE))
     with Ledger(tmp_path / "h.sqlite") as ledger:
-        samples = [Sample(at_ms, -100.0, 0.0, False) for at_ms in range(begin_ms - 600_000, begin_ms + 1, 60_000)]
+        samples = [
+            Sample(at_ms, -100.0, 0.0, at_ms >= begin_ms)
+            for at_ms in range(begin_ms - 600_000, begin_ms + 9_999, 5_000)
+        ]
         begun = [Charge(begin_ms, begin_ms, None, None, NOTHING)]
         ledger.write(Batch(list(hold(samples, 60_000)), begun, states=[STARTED]))
         made = build(ledger, FIRST, FIRST, datetime(2031, 5, 14, 12, 2, tzinfo=ZONE), site())
