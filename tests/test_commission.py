@@ -292,9 +292,9 @@ def pair(text: str) -> str:
     return f"{head}{both.format('in')}{both.format('out')}[relay]{rest.partition('[relay]')[2]}"
 
 
-def with_fault(code: str, times: int, now_s: float) -> Kept:
+def with_fault(code: str, times: int, age_s: float, now_s: float) -> Kept:
     day = START.date().toordinal()
-    record = Record(code, now_s, times, True, False)
+    record = Record(code, now_s - age_s, times, True, False)
     return Kept(now_s, False, False, 0.0, (), 0.0, 0.0, day, Tally(day), 0.0, 0.0, 0.0, (record,))
 
 
@@ -322,8 +322,8 @@ CASES: dict[str, dict[str, Any]] = {
     "slow plug": {"parts": "relay loss", "plug": Plug(latency_s=9.0)},
     "bad joint": {"parts": "draw", "during": sagging, "text": with_volts, "hold_s": None},
     "disabled while held": {"parts": "hold", "during": switch_off_late, "hold_s": 60},
-    "latched": {"parts": "relay", "kept": functools.partial(with_fault, "over-current", 1)},
-    "cooling down": {"parts": "relay", "kept": functools.partial(with_fault, "draw-high", 3)},
+    "latched": {"parts": "relay", "kept": functools.partial(with_fault, "over-current", 1, 890.0)},
+    "cooling down": {"parts": "relay", "kept": functools.partial(with_fault, "draw-high", 3, 0.0)},
     "slow meter, draw": {"parts": "meter draw", "every_s": 20.0, "fresh_s": 90, "hold_s": None},
     "lead left in": {"parts": "relay loss hold", "left_in": True, "scenario": QUIET._replace(wake_s=1.0)},
     "restless house": {"parts": "draw", "restless": True, "hold_s": None},

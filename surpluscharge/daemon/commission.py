@@ -15,19 +15,12 @@ import shutil
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from datetime import timedelta
 from statistics import median
-from types import MappingProxyType
-from typing import Any, NamedTuple, Protocol
+from typing import Any, NamedTuple
 
 from surpluscharge.clock import Clock
 from surpluscharge.config import Config
 from surpluscharge.control import draw, machine
-from surpluscharge.control.controller import Kept
-from surpluscharge.control.signals import REJECTIONS, Rejected, text_of, truth
-from surpluscharge.control.supervisor import Fault
-from surpluscharge.daemon.mqtt import Link
-from surpluscharge.daemon.relay import Relay
-from surpluscharge.daemon.service import Service
-from surpluscharge.daemon.status import explain
+from surpluscharge.daemon.hand import FLOWS_W, NOTHING, Failed, Hand, LeftOut, Person
 from surpluscharge.words import duration, watts
 
 PARTS = {
@@ -40,15 +33,7 @@ PARTS = {
 }
 # What makes no sense, or would harm, while that is wrong.
 NEEDS = {"sign": ("meter",), "loss": ("relay",), "hold": ("relay",), "draw": ("meter", "sign", "relay", "loss")}
-NOTHING: Mapping[str, float] = MappingProxyType({})
-PAUSE_S = 10.0  # between two switchings with nothing plugged in; with the car they are a minute apart
-STARTS = 20  # in an hour; they count for the daemon's own budgets afterwards
-LOOK_EVERY_S = 0.25
 UP_WITHIN_S = 20.0
-OBEYED_WITHIN_S = 40.0  # the supervisor's own patience is 30
-START_WITHIN_S = 900.0  # a cooldown or an earlier charge's pause may have to end first
-HELD_UP_S = 60.0  # by something whose end is not known
-ANSWER_WITHIN_S = 60.0  # while the relay is on
 WATCH_S, WATCH_MOST_S = 30.0, 120.0
 WATCHED_READINGS = 7
 SLOW_METER_S = 30.0
@@ -57,7 +42,6 @@ KETTLE_TIMES = 3
 ALIKE_SHARE = 0.3  # what a kettle's two steps may differ by; the sun and a fridge add to them
 SETTLES_S = 5.0  # until meter and readings have followed a kettle
 UNLOADED_S = 5.0
-FLOWS_W = 30.0  # more than a lead takes without a car
 HOLD_MOST_S = 540.0  # without a load; at 600 the supervisor takes the car for full
 LOST_FOR_S = 8.0  # how long the broker has to say the will, and the plug to follow
 CAR_WITHIN_S = 90.0  # cars that sleep take their time
@@ -73,14 +57,6 @@ DROP_SHARE = 0.05  # of voltage on the way to the socket: the most that IEC 6036
 SURE_SHARE = 0.02  # of a current
 
 
-class Person(Protocol):
-    """Who sits before it; see :class:`surpluscharge.daemon.terminal.Terminal`."""
-
-    def tell(self, text: str) -> None: ...
-    def show(self, text: str) -> None: ...
-    async def ask(self, question: str) -> str: ...
-
-
 class Finding(NamedTuple):
     """What came of one question. ``figures``: what was measured, units in the names."""
 
@@ -91,113 +67,12 @@ class Finding(NamedTuple):
     figures: Mapping[str, float] = NOTHING
 
 
-class _LeftOut(Exception):  # noqa: N818
-    """A part is left out, for this reason."""
-
-
-class _Failed(Exception):  # noqa: N818
-    """A part cannot go on; the finding says why."""
-
-    def __init__(self, what: str, remedy: str = "", figures: Mapping[str, float] = NOTHING) -> None:
-        super().__init__(what)
-        self.what, self.remedy, self.figures = what, remedy, figures
-
-
-class _ByHand(Service):
-    """The daemon, charging when told and whatever the sun does. Others may switch it off, and not on."""
-
-    def __init__(self, config: Config, clock: Clock, heard: Callable[[str], None]) -> None:
-        control = config.control.model_copy(
-            update={
-                "start_export_w": -math.inf,  # every reading will do
-                "stop_import_w": math.inf,
-                "start_delay_s": 0.0,
-                "stop_delay_s": 0.0,
-                "min_on_s": 0.0,
-                "min_off_s": PAUSE_S,
-                "starts_per_hour": STARTS,
-                "starts_per_day": 2 * STARTS,
-            }
-        )
-        self._heard = heard
-        self.sent_s: dict[bool, float] = {}  # when "on" and "off" were last said for the first time
-        self.taken_s: dict[bool, float] = {}  # and when the broker had them
-        self.came: dict[str, bytes] = {}  # the last that came on each topic
-        super().__init__(config.model_copy(update={"control": control}), clock)
-
-    @property
-    def main_link(self) -> Link:
-        return self._main_link
-
-    @property
-    def relay_link(self) -> Link:
-        return self._relay_link
-
-    @property
-    def relay(self) -> Relay:
-        return self._relay
-
-    def allow(self, on: bool) -> None:
-        """Switch charging on or off."""
-        self.sent_s.pop(on, None)
-        self.taken_s.pop(on, None)
-        self._tell(self.controller.enable, on)
-
-    def explain(self) -> tuple[str, str | None, float | None]:
-        """Return why it does what it does, what it waits for, and for how many more seconds, where that is known."""
-        return explain(self.controller, self.config, self._at(), self.clock.wall())
-
-    def acknowledge(self, code: str) -> None:
-        """A person has seen to a latched fault."""
-        self._tell(self.controller.acknowledge, code)
-
-    def relay_sending(self, on: bool) -> None:
-        self.sent_s.setdefault(on, self.clock.now())
-        super().relay_sending(on)
-
-    def relay_acknowledged(self, on: bool) -> None:
-        self.taken_s.setdefault(on, self.clock.now())
-        super().relay_acknowledged(on)
-
-    def _restore(self) -> Kept | None:
-        kept = super()._restore()
-        return kept and kept._replace(enabled=False)  # nothing starts before it is asked for
-
-    def _write(self, serial: int, kept: Kept) -> None:
-        super()._write(serial, kept._replace(enabled=False))  # nor in the daemon's name, however this ends
-
-    def _on_enable(self, payload: bytes, retained: bool) -> None:
-        with contextlib.suppress(Rejected):
-            if truth(text_of(payload)):
-                self._tell(self.controller.refuse, self._set_topic, "commissioning", payload)
-                return
-        super()._on_enable(payload, retained)
-
-    def _on_message(self, topic: str, payload: bytes, retained: bool) -> None:
-        self.came[topic] = payload
-        super()._on_message(topic, payload, retained)
-        self._heard(topic)
-
-
-class Commissioning:
+class Commissioning(Hand):
     """One sitting. Give it to :func:`run`."""
 
     def __init__(self, config: Config, clock: Clock, person: Person) -> None:
-        """Raises ValueError or OSError where a secret or certificate cannot be read."""
-        self.config, self.clock, self.person = config, clock, person
+        super().__init__(config, clock, person)
         self.findings: list[Finding] = []
-        self.starts = 0
-        self.readings: list[tuple[float, float]] = []  # (time, grid power)
-        self.sources: list[list[tuple[float, float]]] = [[] for _ in config.meter]  # the same of each, import positive
-        self.powers: list[tuple[float, float]] = []  # (time, the plug's own power)
-        self.volts: list[tuple[float, float]] = []
-        self.reports: list[tuple[float, bool]] = []  # (time, the plug's word)
-        self.lane: list[tuple[float, bool]] = []  # (time, switched on or off) in the present part
-        self._slowest_s = 0.0  # the plug's longest delay so far
-        self._told: set[str] = set()  # latched faults that are among the findings
-        self._running: asyncio.Task[None] | None = None
-        self.service = _ByHand(config, clock, self._heard)
-        self.controller = self.service.controller
 
     # --- the frame ----------------------------------------------------------------------------------------------------
 
@@ -214,11 +89,6 @@ class Commissioning:
             self._say_how_it_ended(self._running.exception())
             self._running.result()
 
-    def _make_safe(self) -> None:
-        self.service.allow(False)
-        self.service.relay_link.rejoin()
-        self.service.relay.reasserts_on = True
-
     def _say_how_it_ended(self, error: BaseException | None) -> None:
         if isinstance(error, ValueError | OSError):
             return  # it never began
@@ -227,7 +97,7 @@ class Commissioning:
             self._found("relay", "wrong", "The daemon failed; the broker was left to switch off.", "Go and look.")
         elif not self.controller.confirmed(False):
             self._found("relay", "wrong", "The relay has not confirmed that it is off.", "Go and look, now.")
-        elif not self._told:
+        elif not self.latched_told:
             self.person.tell("\nThe relay is off.")
 
     async def go_through(self, parts: Sequence[str]) -> None:
@@ -251,9 +121,9 @@ class Commissioning:
             self.lane.clear()
             try:
                 await steps[part]()
-            except _LeftOut as left:
+            except LeftOut as left:
                 self._found(part, "not tried", f"{part}: {left}.")
-            except _Failed as failure:
+            except Failed as failure:
                 self._found(part, "wrong", failure.what, failure.remedy, failure.figures)
             finally:
                 self._make_safe()
@@ -271,204 +141,9 @@ class Commissioning:
         """A fault that latches is a finding, whatever else was found."""
         for record in self.controller.faults:
             fault = record.fault
-            if fault.latches and not record.acknowledged and fault.code not in self._told:
-                self._told.add(fault.code)
+            if fault.latches and not record.acknowledged and fault.code not in self.latched_told:
+                self.latched_told.add(fault.code)
                 self._found(part, "wrong", fault.sentence, fault.remedy)
-
-    def _heard(self, topic: str) -> None:
-        controller, now_s = self.controller, self.clock.now()
-        grid = controller.grid
-        news = False
-        for index, seen in enumerate(self.sources):
-            reading = grid.reading(index)
-            if reading and (not seen or reading.at_s > seen[-1][0]):
-                seen.append((reading.at_s, reading.value))
-                news = True
-        if news and grid.value is not None:
-            self.readings.append((now_s, grid.value))
-        for meter, seen in ((controller.power, self.powers), (controller.voltage, self.volts)):
-            if topic in meter.topics and meter.value is not None and meter.at_s != (seen[-1][0] if seen else None):
-                seen.append((meter.at_s or now_s, meter.value))
-        contact = controller.settings.contact
-        if contact and topic == contact.topic and controller.reported is not None:
-            self.reports.append((now_s, controller.reported))
-
-    async def _until(self, condition: Callable[[], object], within_s: float, doing: str = "") -> bool:
-        """Wait, and say how it goes. False: it did not come to it in time."""
-        began_s = self.clock.now()
-        while not condition():
-            if self._running is None or self._running.done():
-                raise _Failed("The daemon has ended.", "Its log says why.")
-            left_s = began_s + within_s - self.clock.now()
-            if left_s <= 0:
-                return False
-            if doing:
-                self.person.show(f"  {doing} ({duration(left_s)} left at most)")
-            await self.clock.sleep(LOOK_EVERY_S)
-        self.person.show("")
-        return True
-
-    async def _pass(self, until_s: float, doing: str = "") -> None:
-        """Let time pass."""
-        await self._until(lambda: self.clock.now() >= until_s, until_s + 1.0 - self.clock.now(), doing)
-
-    async def _ready(self, question: str) -> None:
-        """Wait until the person says that it is so: nothing else will do. Raises _LeftOut."""
-        while (answer := (await self.person.ask(f"  {question} [yes, or skip]")).lower()) not in ("yes", "y"):
-            if answer in ("skip", "s"):
-                raise _LeftOut("left out by you")
-            self.person.tell("  Take your time. When it is so: yes; to leave this out: skip.")
-
-    async def _yes(self, question: str) -> bool:
-        """Ask, for as long as the relay may stay as it is for an answer. Raises _LeftOut, _Failed."""
-        try:
-            async with asyncio.timeout(self.clock.real_s(ANSWER_WITHIN_S)):
-                while True:
-                    answer = (await self.person.ask(f"  {question} [yes, no, or skip]")).lower()
-                    if answer in ("skip", "s"):
-                        raise _LeftOut("left out by you")
-                    if answer in ("yes", "y", "no", "n"):
-                        return answer.startswith("y")
-        except TimeoutError:
-            raise _LeftOut(f"nobody answered within {duration(ANSWER_WITHIN_S)}, so it was switched off") from None
-
-    # --- switching ----------------------------------------------------------------------------------------------------
-
-    @property
-    def _reports(self) -> bool:
-        return self.controller.settings.contact is not None
-
-    async def _on(self) -> float:
-        """Switch on; return the seconds until it was confirmed. Raises _Failed, _LeftOut."""
-        controller, service = self.controller, self.service
-        service.allow(True)
-        began_s = self.clock.now()
-        while not controller.wants_on:
-            for record in controller.faults:
-                if record.fault.latches and not record.acknowledged:
-                    await self._seen_to(record.fault)
-            if not controller.enabled:
-                raise _Failed("Charging was switched off meanwhile, by its enable topic.", "Try this part again.")
-            why, waiting_for, wait_s = service.explain()
-            waited_s = self.clock.now() - began_s
-            if wait_s is not None and waited_s + wait_s > START_WITHIN_S:
-                raise _LeftOut(f"{why} That takes {duration(wait_s)} more; try again then")
-            if wait_s is None and waited_s > HELD_UP_S:
-                raise _Failed(
-                    f"It did not come to a start: {why}" + (f" It waits for {waiting_for}." if waiting_for else "")
-                )
-            self.person.show(f"  waiting for {waiting_for}" if waiting_for else f"  {why}")
-            await self._until(lambda: controller.wants_on, 1.0)
-        self.starts += 1
-        self.lane.append((self.clock.now(), True))
-        await self._until(
-            lambda: controller.confirmed(True) or not controller.wants_on or self._dropped_s() is not None,
-            OBEYED_WITHIN_S,
-            "switching on",
-        )
-        self._still_on()
-        return self._took_s(True)
-
-    async def _off(self) -> float:
-        """Switch off; return the seconds until it was confirmed. Raises _Failed."""
-        self.service.allow(False)
-        self.lane.append((self.clock.now(), False))
-        if not await self._until(lambda: self.controller.confirmed(False), OBEYED_WITHIN_S, "switching off"):
-            feedback = self.config.relay.feedback
-            refused = self._refused(feedback.topic) if feedback else ""
-            raise _Failed(
-                "The plug was told to switch off and has not said that it did." + (f" {refused}" if refused else ""),
-                "See with your own eyes that it is off. Then: is it powered and connected, and are topic, pointer and "
-                "values of relay.feedback right? One that only reports changes: press its own button, on and off.",
-            )
-        return self._took_s(False)
-
-    async def _seen_to(self, fault: Fault) -> None:
-        """Ask whether somebody has looked at a latched fault, and acknowledge it. Raises _Failed, _LeftOut."""
-        self.person.tell(f"  {fault.code}: {fault.sentence}\n  {fault.remedy}")
-        if not await self._yes("Has somebody looked, and is it mended?"):
-            raise _Failed(fault.sentence, fault.remedy)
-        self._told.discard(fault.code)
-        self.service.acknowledge(fault.code)
-
-    def _dropped_s(self) -> float | None:
-        """Say for how long the plug was on, by its own reports, before it went off by itself; None: it did not."""
-        on_s = self.service.sent_s.get(True, math.inf)
-        ons = [at_s for at_s, on in self.reports if on and at_s >= on_s]
-        offs = [at_s for at_s, on in self.reports if ons and not on and at_s > ons[0]]
-        return offs[0] - on_s if offs and self.controller.wants_on else None
-
-    def _still_on(self) -> None:
-        """Raises _Failed where the relay is on no longer."""
-        controller = self.controller
-        if (held_s := self._dropped_s()) is not None:
-            self.service.allow(False)  # before the supervisor takes it for somebody else's switching
-            raise _Failed(
-                f"The plug went off by itself, {held_s:.1f} s after it had been told on.",
-                "If nobody switched it: is the time in on_payload in the plug's own unit"
-                + (f" (hold_s is {self.config.relay.hold_s} seconds)?" if self.config.relay.hold_s else "?"),
-            )
-        if controller.wants_on:
-            return
-        codes = {record.code for record in controller.faults}
-        since = [on for at_s, on in self.reports if at_s >= self.service.sent_s.get(True, math.inf)]
-        if "relay-not-on" in codes and since and not any(since):
-            raise _Failed(
-                "The relay was told to switch on, and the plug still reports that it is off.",
-                "See relay.command_topic and relay.on_payload first, then relay.feedback.",
-            )
-        if "meter-sign-tested" in codes:
-            raise _Failed(
-                "Grid power went the wrong way when the lead began to draw.",
-                "Are import and export the right way round? The part sign, with a kettle, tells.",
-            )
-        grave = [record.fault for record in controller.faults if record.fault.severity >= machine.END]
-        if grave:
-            worst = max(grave, key=lambda fault: fault.severity)
-            raise _Failed(worst.sentence, worst.remedy)
-        raise _Failed(f"It went off by itself: {self.service.explain()[0]}")
-
-    async def _stay(self, seconds: float, doing: str, enough: Callable[[], object] = lambda: False) -> bool:
-        """Stay on for a while, or until it is enough; say whether it was. Raises _Failed."""
-        await self._until(
-            lambda: enough() or not self.controller.wants_on or self._dropped_s() is not None, seconds, doing
-        )
-        self._still_on()
-        return bool(enough())
-
-    async def _empty(self) -> None:
-        await self._ready("The relay is switched with nothing in it. Is nothing plugged into the plug?")
-
-    async def _stay_empty(self, seconds: float) -> None:
-        """Stay on, and see that nothing draws: no load is to be cut for a trial. Raises _Failed."""
-        on_s = self.lane[-1][0]
-        if await self._stay(seconds, "on, with nothing in it", lambda: self._drawn_w(on_s) > FLOWS_W):
-            drawn_w = self._drawn_w(on_s)
-            await self._off()
-            raise _Failed(
-                f"{watts(drawn_w)} flows through the plug: something is still plugged in.",
-                "Take it out, and try again. If nothing is: see topic, pointer and unit of relay.power.",
-                {"power_w": drawn_w},
-            )
-
-    def _took_s(self, on: bool) -> float:
-        sent_s = self.service.sent_s.get(on, self.clock.now())
-        said = [at_s for at_s, reported in self.reports if at_s >= sent_s and reported is on]
-        took_s = max(0.0, (said[0] if said else self.service.taken_s.get(on, sent_s)) - sent_s)
-        self._slowest_s = max(self._slowest_s, took_s)
-        return took_s
-
-    def _drawn_w(self, since_s: float) -> float:
-        return max((power_w for at_s, power_w in self.powers if at_s >= since_s), default=0.0)
-
-    def _refused(self, topic: str) -> str:
-        """Say what came on a topic and could not be used, and why; nothing, where all could be."""
-        reasons = sorted(reason for where, reason in self.controller.rejected if where == topic)
-        if not reasons:
-            return ""
-        payload = self.service.came.get(topic, b"")[:60].decode("utf-8", "backslashreplace")
-        seen = "".join(char if char.isprintable() else char.encode("unicode_escape").decode() for char in payload)
-        return f"On {topic} came {seen}: {'; '.join(REJECTIONS[reason] for reason in reasons)}."
 
     # --- broker, meter, sign ------------------------------------------------------------------------------------------
 
@@ -507,7 +182,7 @@ class Commissioning:
         for source, seen in zip(meters, self.sources, strict=True):
             since = [reading for reading in seen if reading[0] >= began_s]
             if not since:
-                raise _Failed(
+                raise Failed(
                     self._refused(source.topic) or f"Nothing came on {source.topic} in {duration(WATCH_MOST_S)}.",
                     "See what is published there, and correct topic, pointer, unit or limit_w of this [[meter]].",
                 )
@@ -568,12 +243,12 @@ class Commissioning:
                 wrong += 1
                 what = f"Import moved by {up_w:+.0f} W when it went on, and by {down_w:+.0f} W when it went off"
                 if wrong == 2:  # the sun can do it once
-                    raise _Failed(f"{what}: the sign is wrong.", self._turned_round(turned), figures)
+                    raise Failed(f"{what}: the sign is wrong.", self._turned_round(turned), figures)
                 self.person.tell(f"  {what}: that looks wrong.")
             if number < KETTLE_TIMES:
                 self.person.tell("  Once more, to be sure.")
         if most_w < KETTLE_W:
-            raise _Failed(
+            raise Failed(
                 f"Grid power did not move by {watts(KETTLE_W)}.",
                 "Was it switched on? Then: is this the meter of the whole house, and are pointer and unit right? Or "
                 "does a house battery even it out?",
@@ -593,7 +268,7 @@ class Commissioning:
                 )
 
     async def _levels(self) -> list[float]:
-        """Wait until things have settled, and return the median of some readings of each source. Raises _Failed."""
+        """Wait until things have settled, and return the median of some readings of each source. Raises Failed."""
         usual_s = self._usual_s()
         count = 3 if usual_s < 8 else 2 if usual_s < 20 else 1
         since_s = self.clock.now() + max(SETTLES_S, usual_s)
@@ -603,7 +278,7 @@ class Commissioning:
 
         within_s = since_s - self.clock.now() + WATCH_MOST_S + count * usual_s
         if not await self._until(lambda: min(map(len, latest())) >= count, within_s, "reading the meter"):
-            raise _Failed("The meter is silent.", "See whether it publishes.")
+            raise Failed("The meter is silent.", "See whether it publishes.")
         return [median(seen_w) for seen_w in latest()]
 
     def _turned_round(self, indices: Sequence[int]) -> str:
@@ -620,7 +295,7 @@ class Commissioning:
         off_took_s = await self._off()
         on_took_s = await self._on()
         if not await self._yes("Look at this plug, here: did it go on?"):
-            raise _Failed(
+            raise Failed(
                 "The plug was told to switch on, and this one did not.",
                 "See relay.command_topic and relay.on_payload"
                 + (", and whether relay.feedback is of another plug." if self._reports else "."),
@@ -628,7 +303,7 @@ class Commissioning:
         await self._stay_empty(UNLOADED_S)
         off_took_s = max(off_took_s, await self._off())
         if not self._reports and not await self._yes("Is it off now?"):
-            raise _Failed(
+            raise Failed(
                 "The plug was told to switch off, and did not.", "See relay.off_payload. Until it obeys, use no plug."
             )
         figures = {"on_took_s": on_took_s, "off_took_s": off_took_s}
@@ -655,7 +330,7 @@ class Commissioning:
         await self._on()
         await self._stay_empty(UNLOADED_S)
         self.person.tell("  Look at the plug. The relay's connection is cut, as a crash would.")
-        cut_s, within_s = self.clock.now(), max(LOST_FOR_S, 3 * self._slowest_s)
+        cut_s, within_s = self.clock.now(), max(LOST_FOR_S, 3 * self.slowest_s)
         self.service.relay_link.sever()
 
         def gone() -> list[float]:
@@ -667,7 +342,7 @@ class Commissioning:
             off = await self._yes(f"Did the plug go off at once, and not only after {duration(within_s)}?")
         await self._off()
         if not off:
-            raise _Failed(
+            raise Failed(
                 f"The plug stayed on for {duration(within_s)} after the connection was cut.",
                 "The broker must send relay.off_payload to relay.command_topic in this program's name (its will): see "
                 "its access list, and whether the plug listens to this very broker.",
@@ -687,7 +362,7 @@ class Commissioning:
             )
             return
         if hold_s > HOLD_MOST_S:
-            raise _LeftOut(
+            raise LeftOut(
                 f"with nothing plugged in, {duration(hold_s)} is taken for a car that is full; try it by hand"
             )
         await self._empty()
@@ -707,7 +382,7 @@ class Commissioning:
         self._make_safe()
         await self._off()
         if not off:
-            raise _Failed(
+            raise Failed(
                 f"The plug was not told anything for {duration(most_s)}, and stayed on.",
                 "See where and in what unit on_payload tells it the time. Until then do not rely on it.",
             )
@@ -725,7 +400,7 @@ class Commissioning:
     async def _draw(self) -> None:
         slow, measured = self._usual_s() > SLOWEST_STEP_S, self.controller.settings.power is not None
         if slow and not measured:
-            raise _LeftOut(f"a meter that speaks every {self._usual_s():.0f} s does not show the lead's steps")
+            raise LeftOut(f"a meter that speaks every {self._usual_s():.0f} s does not show the lead's steps")
         rounds = (1, 1) if slow else (ROUNDS_LEAST, ROUNDS_MOST)
         least_s, most_s = (number * (ON_S + OFF_S + 15.0) + draw.SIDE_S for number in rounds)
         self.person.tell(
@@ -761,7 +436,7 @@ class Commissioning:
             if not begun and self.controller.settings.power:
                 raise self._nothing_drawn(on_s)
             await self._stay(ON_S, f"{name}: on")
-        except _Failed as failure:
+        except Failed as failure:
             raise self._with_power(failure, on_s) from None
         await self._off()
         off_s = self.lane[-1][0]
@@ -794,19 +469,19 @@ class Commissioning:
             return self._drawn_w(on_s) > FLOWS_W
         return abs(self._risen_w(on_s)) > 0.5 * self.config.draw_w
 
-    def _nothing_drawn(self, on_s: float) -> _Failed:
+    def _nothing_drawn(self, on_s: float) -> Failed:
         what = f"The plug reports {watts(self._drawn_w(on_s))} {duration(CAR_WITHIN_S)} after it went on"
         if abs(self._risen_w(on_s)) > 0.5 * self.config.draw_w:
-            return _Failed(
+            return Failed(
                 f"{what}, but grid power moved by {self._risen_w(on_s):+.0f} W.",
                 "Is the unit of relay.power right (W or kW), and its pointer?",
             )
-        return _Failed(
+        return Failed(
             f"Nothing draws: {what[0].lower()}{what[1:]}.",
             "See whether the car is connected, not full, and not waiting for an hour of its own choice.",
         )
 
-    def _with_power(self, failure: _Failed, on_s: float) -> _Failed:
+    def _with_power(self, failure: Failed, on_s: float) -> Failed:
         """Add what the plug measured to what a charge failed of: the wrong current shows itself like that."""
         flowed_w = [power_w for at_s, power_w in self.powers if at_s >= on_s and power_w > FLOWS_W]
         if not flowed_w:
@@ -817,7 +492,7 @@ class Commissioning:
             self.config.charger.current_a,
         )
         measured = f" The plug measured {watts(power_w)}, {current_a:.1f} A; current_a is {configured_a:g}."
-        return _Failed(failure.what + measured, failure.remedy, {"power_w": power_w, "current_a": current_a})
+        return Failed(failure.what + measured, failure.remedy, {"power_w": power_w, "current_a": current_a})
 
     def _volts(self, on: bool = True) -> float | None:
         """Return the voltage under load, or without it, in the draw's rounds; None: it is not measured."""
@@ -833,10 +508,10 @@ class Commissioning:
         if learned and learned.draw_w < 0:
             what = f"Grid power falls by {watts(-learned.draw_w)} when the lead starts: the meter's sign is wrong."
             remedy = "Go through the part sign, with a kettle; it says what to turn round."
-            raise _Failed(what, remedy, {"step_w": learned.draw_w})
+            raise Failed(what, remedy, {"step_w": learned.draw_w})
         draw_w = learned.draw_w if learned else plug_w
         if draw_w is None:
-            raise _Failed(
+            raise Failed(
                 f"The lead's draw cannot be told: {unclear} of {len(steps)} switchings were drowned by the rest of the "
                 "house, or nothing was drawn.",
                 "See that the car charges, and try again on a calm evening. A house battery hides it, too.",
