@@ -107,7 +107,7 @@ async def test_a_wrong_password(with_broker: BrokerMaker, tmp_path: Path, monkey
     assert daemon.process.poll() is None
     outcome = off_command(stage.config_file)
     assert outcome.returncode == 1
-    assert "ot authori" in outcome.stderr
+    assert "refuses this user: see mqtt.username and mqtt.password" in outcome.stderr
     assert outcome.stderr.count("\n") == 1
     assert stage.wire.on(COMMAND) == []
 
