@@ -240,12 +240,14 @@ def _commission(options: argparse.Namespace) -> int:
     person, clock = Terminal(), SystemClock(zone(config.site.time_zone))
     there = f"{config.base_topic}/availability"
     sitting: commission.Commissioning | None = None
+    complete = False
 
     async def sit() -> None:
         nonlocal sitting
         loop, task = asyncio.get_running_loop(), asyncio.current_task()
         assert task is not None
-        for number in (signal.SIGTERM, signal.SIGHUP):  # like Ctrl-C: off, in good order
+        loop.set_exception_handler(service.library_failed)
+        for number in (signal.SIGTERM, signal.SIGHUP, signal.SIGTSTP):  # like Ctrl-C: off, in good order; Ctrl-Z too
             loop.add_signal_handler(number, task.cancel)
         with store.alone(config.state_file):
             pass  # a daemon at work on this computer says so here, before anything is published
@@ -266,6 +268,7 @@ def _commission(options: argparse.Namespace) -> int:
         try:
             asyncio.run(sit())
             assert sitting is not None
+            complete = True
             person.tell(commission.summary(sitting))
         except EOFError:
             done = "the relay was told off" if sitting else "nothing was switched"
@@ -281,16 +284,20 @@ def _commission(options: argparse.Namespace) -> int:
                 f"the daemon failed ({error.exceptions[0]!r}); the broker was left to switch off"
             ) from None
         finally:
-            person.close()
             findings = sitting.findings if sitting else []
-            if record:
+            if record and findings:
                 document = {
                     "time": clock.wall().isoformat(timespec="seconds"),
                     "version": __version__,
                     "charger": config.charger.name,
+                    "complete": complete,
                     "findings": [{**finding._asdict(), "figures": dict(finding.figures)} for finding in findings],
                 }
                 record.write(json.dumps(document, indent=2, ensure_ascii=False) + "\n")
+                record.flush()
+            elif record:
+                Path(options.record).unlink()  # nothing came of it, and the next try may want the name
+            person.close()
     return 1 if any(finding.verdict == "wrong" for finding in findings) else 0
 
 

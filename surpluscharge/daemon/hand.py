@@ -179,7 +179,7 @@ class Hand:
         began_s = self.clock.now()
         while not condition():
             if self._running is None or self._running.done():
-                raise Failed("The daemon has ended.", "Its log says why.")
+                raise Failed("The daemon has ended.", "What it said last stands above.")
             left_s = began_s + within_s - self.clock.now()
             if left_s <= 0:
                 return False
@@ -211,7 +211,7 @@ class Hand:
                     if answer in ("yes", "y", "no", "n"):
                         return answer.startswith("y")
         except TimeoutError:
-            raise LeftOut(f"nobody answered within {duration(ANSWER_WITHIN_S)}, so it was switched off") from None
+            raise LeftOut(f"nobody answered within {duration(ANSWER_WITHIN_S)}") from None
 
     # --- switching ----------------------------------------------------------------------------------------------------
 
@@ -233,7 +233,7 @@ class Hand:
             why, waiting_for, wait_s = service.explain()
             waited_s = self.clock.now() - began_s
             if wait_s is not None and waited_s + wait_s > START_WITHIN_S:
-                raise LeftOut(f"{why} That takes {duration(wait_s)} more; try again then")
+                raise LeftOut(f"{why} It waits for {waiting_for}; try again then")
             if wait_s is None and waited_s > HELD_UP_S:
                 raise Failed(
                     f"It did not come to a start: {why}" + (f" It waits for {waiting_for}." if waiting_for else "")
@@ -265,12 +265,13 @@ class Hand:
         return self._took_s(False)
 
     async def _seen_to(self, fault: Fault) -> None:
-        """Ask whether somebody has looked at a latched fault, and acknowledge it. Raises Failed, LeftOut."""
+        """Ask whether somebody has looked at a latched fault, and acknowledge it. Raises LeftOut."""
         self.person.tell(f"  {fault.code}: {fault.sentence}\n  {fault.remedy}")
-        if not await self._yes("Has somebody looked, and is it mended?"):
-            raise Failed(fault.sentence, fault.remedy)
+        self.service.allow(False)
+        await self._ready("Has somebody looked, and is it mended?")
         self.latched_told.discard(fault.code)
         self.service.acknowledge(fault.code)
+        self.service.allow(True)
 
     def _dropped_s(self) -> float | None:
         """Say for how long the plug was on, by its own reports, before it went off by itself; None: it did not."""
@@ -344,7 +345,9 @@ class Hand:
 
     def _refused(self, topic: str) -> str:
         """Say what came on a topic and could not be used, and why; nothing, where all could be."""
-        reasons = sorted(reason for where, reason in self.controller.rejected if where == topic)
+        # What the broker had retained says nothing of what is still to come.
+        rejected = self.controller.rejected
+        reasons = sorted(reason for where, reason in rejected if where == topic and reason != "retained")
         if not reasons:
             return ""
         payload = self.service.came.get(topic, b"")[:60].decode("utf-8", "backslashreplace")

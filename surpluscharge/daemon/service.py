@@ -484,7 +484,7 @@ def _flat(value: Any, prefix: str = "") -> dict[str, str]:
     return {prefix: json.dumps(value)}
 
 
-def _library_failed(_: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+def library_failed(_: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
     """Log what a library's callback raised, or left unlooked at, as one line."""
     logs.logger().error("library_failed", what=context["message"], reason=repr(context.get("exception")))
 
@@ -493,7 +493,7 @@ async def run(config: Config, path: str) -> None:
     """Run the daemon on the machine's clock until SIGTERM or SIGINT; SIGHUP reloads ``path``."""
     service = Service(config, SystemClock(zone(config.site.time_zone)))
     loop = asyncio.get_running_loop()
-    loop.set_exception_handler(_library_failed)
+    loop.set_exception_handler(library_failed)
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, service.stop, number.name)
     loop.add_signal_handler(signal.SIGHUP, service.reload, path)

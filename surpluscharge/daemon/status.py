@@ -363,7 +363,7 @@ def explain(controller: Controller, config: Config, at: Moment, wall: datetime) 
         last_s = controller.grid.at_s
         age = "" if last_s is None else f" The last one is {duration(at.now_s - last_s)} old."
         return f"There is no fresh reading from the meter.{age}", "a reading", None
-    if params.start_export_w == -inf:  # see daemon/commission.py
+    if params.start_export_w == -inf:  # see daemon/hand.py
         waits = _arming_wait(controller, at) if state.mode == machine.ARMING else ("somebody to switch it off", None)
         return "It is being commissioned: switched by hand, whatever the sun does.", *waits
     outlook = f" {sentence}" if (sentence := controller.outlook()) else ""
