@@ -306,9 +306,9 @@ def _record(path: str | None) -> contextlib.AbstractContextManager[TextIO | None
     try:
         return Path(path).open("x", encoding="utf-8") if path else contextlib.nullcontext()
     except FileExistsError:
-        raise _CannotError(f"{path} is there already, and is not overwritten. Name a new file") from None
+        raise _there_already(path) from None
     except OSError as error:
-        raise _CannotError(f"{path} cannot be written ({error.strerror}). Name a file in a folder of yours") from None
+        raise _unwritable(path, error) from None
 
 
 def _off(options: argparse.Namespace) -> int:
@@ -390,7 +390,7 @@ def _replay(options: argparse.Namespace) -> int:
 
 def _tune(options: argparse.Namespace) -> int:
     if options.write and Path(options.write).exists():
-        raise _CannotError(f"{options.write} is there already, and is not overwritten. Name a new file")
+        raise _there_already(options.write)
     pictures = _extra("surpluscharge.planning.pictures") if options.html else None
     case = _study(options)
     if not compiling.available():
@@ -454,7 +454,15 @@ def _write(path: str, text: str) -> None:
     try:
         Path(path).write_text(text, encoding="utf-8")
     except OSError as error:
-        raise _CannotError(f"{path} cannot be written ({error.strerror}). Name a file in a folder of yours") from None
+        raise _unwritable(path, error) from None
+
+
+def _there_already(path: object) -> _CannotError:
+    return _CannotError(f"{path} is there already, and is not overwritten. Name a new file")
+
+
+def _unwritable(path: object, error: OSError) -> _CannotError:
+    return _CannotError(f"{path} cannot be written ({error.strerror}). Name a file in a folder of yours")
 
 
 class _Bar:
@@ -511,7 +519,7 @@ def _export(options: argparse.Namespace) -> int:
     config = load_offline(options.config)
     now = _now(config)
     if options.output is not None and options.output.exists():  # it might be the ledger itself
-        raise _CannotError(f"{options.output} is there already, and is not overwritten. Name a new file")
+        raise _there_already(options.output)
     with Ledger(config.recorded_file, read_only=True) as ledger, ledger.snapshot():
         bounds = ledger.bounds()
         first = energy.time_of(bounds[0], now.tzinfo) if bounds else now

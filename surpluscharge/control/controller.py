@@ -151,7 +151,7 @@ class Controller:
         blind_s = max(0.0, at.now_s - kept.saved_s) if kept.on else 0.0
         self.starts_s = kept.starts_s
         self.state = self.state._replace(
-            starts_s=_last_starts(kept.starts_s, self.settings.params.starts_per_day),
+            starts_s=last_starts(kept.starts_s, self.settings.params.starts_per_day),
             session_s=kept.session_s + blind_s,
             session_wh=kept.session_wh + kept.charger_w * blind_s / machine.HOUR_S,
             session_day=kept.session_day,
@@ -409,7 +409,7 @@ class Controller:
         """Use other parameters from now on; the topics must be the same."""
         self._advance(at)
         self.settings = settings
-        self.state = self.state._replace(starts_s=_last_starts(self.starts_s, settings.params.starts_per_day))
+        self.state = self.state._replace(starts_s=last_starts(self.starts_s, settings.params.starts_per_day))
         self._advance(at)
 
     def tick(self, at: Moment) -> None:
@@ -642,7 +642,7 @@ class Controller:
         self._events.append(Event(name, level, fields))
 
 
-def _last_starts(starts_s: tuple[float, ...], length: int) -> tuple[float, ...]:
+def last_starts(starts_s: tuple[float, ...], length: int) -> tuple[float, ...]:
     """Return the last ``length`` starts, filled up with "never" at the old end."""
     return ((machine.NEVER_S,) * length + starts_s)[-length:]
 

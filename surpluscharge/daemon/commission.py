@@ -18,8 +18,9 @@ from statistics import median
 from typing import Any, NamedTuple
 
 from surpluscharge.clock import Clock
-from surpluscharge.config import Config
+from surpluscharge.config import VOLTAGE_TOLERANCE, Config
 from surpluscharge.control import draw, machine
+from surpluscharge.control.controller import last_starts
 from surpluscharge.daemon.hand import FLOWS_W, NOTHING, Failed, Hand, LeftOut, Person
 from surpluscharge.words import duration, watts
 
@@ -57,7 +58,7 @@ OFF_S = draw.OFF_SETTLES_S + draw.SIDE_S + 12.0
 ROUNDS_LEAST, ROUNDS_MOST = 2, 4
 SLOWEST_STEP_S = 1.3 * draw.BIN_S  # of a meter that shows the lead's steps
 CLOSE_SHARE = 0.05  # a draw that far from the configured one is worth writing down
-WRONG_SHARE = 0.1  # and that far is another current: EN 50160 allows the voltage no more
+WRONG_SHARE = VOLTAGE_TOLERANCE  # and that far is another current: EN 50160 allows the voltage no more
 APART_SHARE = 0.1  # between the plug's meter and the house's
 DROP_SHARE = 0.05  # of voltage on the way to the socket: the most that IEC 60364-5-52 advises (from memory)
 SURE_SHARE = 0.02  # of a current
@@ -380,10 +381,8 @@ class Commissioning(Hand):
         await self._off()
         self.service.relay.reasserts_on = False
         await self._on()
-        on_s, most_s = (
-            self.lane[-1][0],
-            min(1.25 * hold_s + 15.0, HOLD_MOST_S + 50.0) if self._reports else hold_s + 5.0,
-        )
+        on_s = self.lane[-1][0]
+        most_s = min(1.25 * hold_s + 15.0, HOLD_MOST_S + 50.0) if self._reports else hold_s + 5.0
         await self._until(
             lambda: self._dropped_s() or not self.controller.wants_on or self._drawn_w(on_s) > FLOWS_W,
             most_s,
@@ -508,11 +507,9 @@ class Commissioning(Hand):
         if not flowed_w:
             return failure
         power_w = median(flowed_w)
-        current_a, configured_a = (
-            power_w / (self._volts() or self.config.charger.voltage_v),
-            self.config.charger.current_a,
-        )
-        measured = f" The plug measured {watts(power_w)}, {current_a:.1f} A; current_a is {configured_a:g}."
+        charger = self.config.charger
+        current_a = power_w / (self._volts() or charger.voltage_v)
+        measured = f" The plug measured {watts(power_w)}, {current_a:.1f} A; current_a is {charger.current_a:g}."
         return Failed(failure.what + measured, failure.remedy, {"power_w": power_w, "current_a": current_a})
 
     def _volts(self, on: bool = True) -> float | None:
@@ -551,7 +548,7 @@ class Commissioning(Hand):
         what += f". Configured: {watts(self.config.draw_w)}, {charger.current_a:g} A"
         off_share = draw_w / (self.config.draw_w * (loaded_v or charger.voltage_v) / charger.voltage_v) - 1
         # A voltage that is not measured may be a tenth higher (EN 50160), and the current so much lower.
-        surely_a = draw_w / (loaded_v or 1.1 * charger.voltage_v)
+        surely_a = draw_w / (loaded_v or (1 + VOLTAGE_TOLERANCE) * charger.voltage_v)
         socket = self.config.socket
         if surely_a > (1 + SURE_SHARE) * socket.continuous_a and socket.above_continuous_because is None:
             what += f". That is more than the socket may carry for hours ({socket.continuous_a:g} A)."
@@ -560,10 +557,8 @@ class Commissioning(Hand):
             remedy = "See what current the lead is set to, and correct the lead or current_a."
             self._found("draw", "wrong", f"{what}.", remedy, figures)
         elif off_share < -WRONG_SHARE:
-            remedy = (
-                "See what current the lead is set to. Or the car is nearly full; or it always takes less: then, in "
-            )
-            remedy += f"[charger], draw_w = {round(draw_w)}."
+            remedy = "See what current the lead is set to. Or the car is nearly full; or it always takes less: then, "
+            remedy += f"in [charger], draw_w = {round(draw_w)}."
             self._found("draw", "doubtful", f"{what}.", remedy, figures)
         elif abs(off_share) > CLOSE_SHARE:
             remedy = f"In [charger]: draw_w = {round(draw_w)}; then surpluscharge check."
@@ -624,11 +619,9 @@ def summary(sitting: Commissioning) -> str:
                 lines.append(f"  {verdict}: {finding.what}")
                 lines += [f"    {finding.remedy}"] if finding.remedy else []
     lines += [f"  worth writing down: {finding.remedy}" for finding in good if finding.remedy]
-    starts_s, now_s = sitting.controller.starts_s, sitting.clock.now()
-    control, free_s = config.control, now_s
-    for allowed, length_s in ((control.starts_per_hour, machine.HOUR_S), (control.starts_per_day, machine.DAY_S)):
-        if len(starts_s) >= allowed:
-            free_s = max(free_s, starts_s[-allowed] + length_s)
+    controller, params, now_s = sitting.controller, config.settings().params, sitting.clock.now()
+    starts_s = last_starts(controller.starts_s, params.starts_per_day)
+    free_s = machine.budget_free_s(params, controller.state._replace(starts_s=starts_s))
     if sitting.starts and free_s > now_s:
         free = sitting.clock.wall() + timedelta(seconds=free_s - now_s)
         lines.append(

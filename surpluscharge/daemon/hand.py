@@ -19,6 +19,7 @@ from surpluscharge.control import machine
 from surpluscharge.control.controller import Kept
 from surpluscharge.control.signals import REJECTIONS, Rejected, text_of, truth
 from surpluscharge.control.supervisor import Fault
+from surpluscharge.daemon.logs import escaped
 from surpluscharge.daemon.mqtt import Link
 from surpluscharge.daemon.relay import Relay
 from surpluscharge.daemon.service import Service
@@ -201,7 +202,7 @@ class Hand:
             self.person.tell("  Take your time. When it is so: yes; to leave this out: skip.")
 
     async def _yes(self, question: str) -> bool:
-        """Ask, for as long as the relay may stay as it is for an answer. Raises LeftOut, Failed."""
+        """Ask, for as long as the relay may stay as it is for an answer. Raises LeftOut."""
         try:
             async with asyncio.timeout(self.clock.real_s(ANSWER_WITHIN_S)):
                 while True:
@@ -351,5 +352,4 @@ class Hand:
         if not reasons:
             return ""
         payload = self.service.came.get(topic, b"")[:60].decode("utf-8", "backslashreplace")
-        seen = "".join(char if char.isprintable() else char.encode("unicode_escape").decode() for char in payload)
-        return f"On {topic} came {seen}: {'; '.join(REJECTIONS[reason] for reason in reasons)}."
+        return f"On {topic} came {escaped(payload)}: {'; '.join(REJECTIONS[reason] for reason in reasons)}."

@@ -108,10 +108,10 @@ def _in_order(_logger: Any, _method: str, event: Any) -> Any:
 
 def _printable(_logger: Any, _method: str, event: Any) -> Any:
     """Escape what could move a terminal's cursor: texts come from the network, and from other libraries."""
-    return {key: _escaped(value, key == "exception") for key, value in event.items()}
+    return {key: escaped(value, key == "exception") for key, value in event.items()}
 
 
-def _escaped(value: Any, lines: bool = False) -> Any:
+def escaped(value: Any, lines: bool = False) -> Any:
     if not isinstance(value, str):
         return value
     return "".join(

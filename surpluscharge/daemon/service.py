@@ -377,13 +377,13 @@ class Service:
         is written in the background, so that no slow disk ever holds up an "off"; a fault that latches, at once, the
         rest with a pause after each write, so that a switch that flips without end does not wear the disk.
         """
-        controller = self.controller
+        controller, faults = self.controller, self.controller.faults
         kept = (
             controller.enabled,
             controller.starts_s,
             controller.may_be_on,
             controller.state.session_day,
-            tuple(record for record in controller.faults if record.fault.severity),
+            tuple(record for record in faults if record.fault.severity),
         )
         if controller.starts_s != self._saved_starts_s:
             self._saved_starts_s, self._saved = controller.starts_s, kept
@@ -394,7 +394,7 @@ class Service:
         ):
             self._saved, self._saved_s = kept, self.clock.now()
             self._save_soon.set()
-        latched = tuple(record.code for record in controller.faults if record.fault.latches and not record.acknowledged)
+        latched = tuple(record.code for record in faults if record.fault.latches and not record.acknowledged)
         if latched != self._latched:
             self._latched = latched
             self._save_now.set()
