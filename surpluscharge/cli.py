@@ -247,7 +247,8 @@ def _commission(options: argparse.Namespace) -> int:
         loop, task = asyncio.get_running_loop(), asyncio.current_task()
         assert task is not None
         loop.set_exception_handler(service.library_failed)
-        for number in (signal.SIGTERM, signal.SIGHUP, signal.SIGTSTP):  # like Ctrl-C: off, in good order; Ctrl-Z too
+        # Off, in good order. Ctrl-C is among them, or it would do nothing where a shell had started this with "&".
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGTSTP):
             loop.add_signal_handler(number, task.cancel)
         with store.alone(config.state_file):
             pass  # a daemon at work on this computer says so here, before anything is published
