@@ -487,6 +487,15 @@ class Status(Section):
     heartbeat_s: Seconds = Field(30.0, ge=1, le=3600, description="the status is published at least this often")
 
 
+class Homie(Section):
+    publish: bool = Field(
+        False, description="whether it describes itself by the Homie 5 convention, on a connection of its own"
+    )
+    domain: str = Field(
+        "homie", pattern=r"^[^/+#$\x00]{1,60}$", description="the convention's first level, where dashboards look"
+    )
+
+
 class Log(Section):
     level: Literal["debug", "info", "warning", "error"] = Field("info", description="debug adds a line per reading")
     format: Literal["auto", "json", "console"] = Field("auto", description="auto: console in a terminal, else JSON")
@@ -526,6 +535,7 @@ class Config(Section):
     money: Money | None = None
     site: Site = Site()
     status: Status = Status()
+    homie: Homie = Homie()
     log: Log = Log()
     store: Store = Store()
     history: History = History()
@@ -606,6 +616,11 @@ class Config(Section):
     @property
     def base_topic(self) -> str:
         return self.mqtt.base_topic or f"surpluscharge/{self.charger.name}"
+
+    @property
+    def homie_topic(self) -> str:
+        """The device's own topic by the Homie convention."""
+        return f"{self.homie.domain}/5/surpluscharge-{self.charger.name}"
 
     @property
     def client_id(self) -> str:
@@ -992,6 +1007,17 @@ def _topic_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
             yield problem(
                 key, topic, "the daemon itself publishes there", "Name the topic of the device", key, own[topic]
             )
+    if config.homie.publish:
+        for key, topic in [*read, ("relay.command_topic", config.relay.command_topic)]:
+            if topic.startswith(f"{config.homie_topic}/"):
+                yield problem(
+                    key,
+                    topic,
+                    f"the daemon describes itself there ({config.homie_topic}/...)",
+                    "Name the topic of the device, or change homie.domain",
+                    key,
+                    "homie.domain",
+                )
     if own[config.relay.command_topic] and config.relay.command_topic.startswith(f"{base}/"):
         yield problem(
             "relay.command_topic",

@@ -100,6 +100,9 @@ EXPECTED = {
     "keepalive-out-of-range": [Says("mqtt.keepalive_s", "900", "less than or equal to 60")],
     "local-socket-and-host": [Says("mqtt.unix_socket", '"/run/broker.sock"', "either mqtt.unix_socket or mqtt.host")],
     "mark-without-hold": [Says("relay.on_payload", "{hold_s}", "Set relay.hold_s")],
+    "homie-on-the-command-topic": [
+        Says("relay.command_topic", '"homie/5/surpluscharge-carport/plug/on/set"', "homie.domain")
+    ],
     "meter-as-one-table": [Says("meter", '{"topic": "house/meter"}', "[[meter]]")],
     "meter-listed-twice": [Says("meter.2.topic", '"house/meter"', "another pointer")],
     "meter-missing": [Says("meter", "", "Add a")],

@@ -77,7 +77,9 @@ class ByHand(Service):
         self.sent_s: dict[bool, float] = {}  # when "on" and "off" were last said for the first time
         self.taken_s: dict[bool, float] = {}  # and when the broker had them
         self.came: dict[str, bytes] = {}  # the last that came on each topic
-        super().__init__(config.model_copy(update={"control": control}), clock)
+        # No dashboard is offered a switch that does nothing now.
+        homie = config.homie.model_copy(update={"publish": False})
+        super().__init__(config.model_copy(update={"control": control, "homie": homie}), clock)
 
     @property
     def main_link(self) -> Link:
@@ -120,12 +122,12 @@ class ByHand(Service):
     def _write(self, serial: int, kept: Kept) -> None:
         super()._write(serial, kept._replace(enabled=False))  # nor in the daemon's name, however this ends
 
-    def _on_enable(self, payload: bytes, retained: bool) -> None:
+    def _on_enable(self, topic: str, payload: bytes, retained: bool) -> None:
         with contextlib.suppress(Rejected):
             if truth(text_of(payload)):
-                self._tell(self.controller.refuse, self._set_topic, "commissioning", payload)
+                self._tell(self.controller.refuse, topic, "commissioning", payload)
                 return
-        super()._on_enable(payload, retained)
+        super()._on_enable(topic, payload, retained)
 
     def _on_message(self, topic: str, payload: bytes, retained: bool) -> None:
         self.came[topic] = payload

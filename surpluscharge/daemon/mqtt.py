@@ -1,7 +1,8 @@
 """Connections to the broker that are kept up.
 
 The daemon holds two of these. One carries everything; its will marks the service as gone. The other carries the relay
-commands; its will *is* the off command, so that the broker itself switches off when the daemon can no longer.
+commands; its will *is* the off command, so that the broker itself switches off when the daemon can no longer. Where it
+describes itself (``homie.py``) there is a third, for that alone.
 """
 
 from __future__ import annotations

@@ -25,6 +25,7 @@ from surpluscharge.control.controller import Controller, Kept, Moment
 from surpluscharge.control.signals import Rejected, text_of, truth
 from surpluscharge.daemon import logs, status, store, systemd
 from surpluscharge.daemon.historian import Historian
+from surpluscharge.daemon.homie import Homie
 from surpluscharge.daemon.mqtt import Link, Post
 from surpluscharge.daemon.relay import Relay, off_post
 
@@ -107,6 +108,8 @@ class Service:
             on_down=lambda: self._tell(self.controller.relay_link, False),
         )
         self._relay = Relay(config, self._relay_link, self, clock, self._log)
+        setters = {"charging/enabled": self._on_enable, "charging/acknowledge": self._on_acknowledge}
+        self._homie = Homie(config, self._log, setters) if config.homie.publish else None
 
     # --- running ------------------------------------------------------------------------------------------------------
 
@@ -140,6 +143,7 @@ class Service:
                         self._publish_status(),
                         self._save_in_the_background(),
                         self._history.run(),
+                        *((self._homie.link.run(), self._homie.run()) if self._homie else ()),
                     )
                 ]
                 try:
@@ -273,27 +277,27 @@ class Service:
 
     def _on_message(self, topic: str, payload: bytes, retained: bool) -> None:
         if topic == self._set_topic:
-            self._on_enable(payload, retained)
+            self._on_enable(topic, payload, retained)
         elif topic == self._acknowledge_topic:
-            self._on_acknowledge(payload, retained)
+            self._on_acknowledge(topic, payload, retained)
         else:
             self._tell(self.controller.message, topic, payload, retained)
 
-    def _on_enable(self, payload: bytes, retained: bool) -> None:
+    def _on_enable(self, topic: str, payload: bytes, retained: bool) -> None:
         try:
             on = truth(text_of(payload))
         except Rejected as refusal:
-            self._tell(self.controller.refuse, self._set_topic, refusal.reason, payload)
+            self._tell(self.controller.refuse, topic, refusal.reason, payload)
             return
         if retained and on:
             # It may be days old. An "off" that comes late does no harm; an "on" might.
-            self._tell(self.controller.refuse, self._set_topic, "retained", payload)
+            self._tell(self.controller.refuse, topic, "retained", payload)
             return
         self._tell(self.controller.enable, on)
         self._answer = True  # to each command, also one that changes nothing
         self._show.set()
 
-    def _on_acknowledge(self, payload: bytes, retained: bool) -> None:
+    def _on_acknowledge(self, topic: str, payload: bytes, retained: bool) -> None:
         latched = {record.code for record in self.controller.faults if record.fault.latches}
         try:
             if retained:
@@ -302,7 +306,7 @@ class Service:
             if word not in latched | {"all"}:
                 raise Rejected("unknown-fault")
         except Rejected as refusal:
-            self._tell(self.controller.refuse, self._acknowledge_topic, refusal.reason, payload)
+            self._tell(self.controller.refuse, topic, refusal.reason, payload)
             return
         self._tell(self.controller.acknowledge, None if word == "all" else word)
 
@@ -343,6 +347,8 @@ class Service:
     async def _publish_document(self) -> None:
         document = status.build(self.controller, self.config, self._at(), self.clock, self._history.figures)
         systemd.notify(f"STATUS={document.state}: {document.why}")
+        if self._homie:
+            self._homie.show(document)
         enabled = "true" if document.enabled else "false"
         with contextlib.suppress(MqttError):
             if self._answer:

@@ -1,0 +1,161 @@
+"""Self-description by the open Homie convention, version 5: a dashboard that knows it needs no topics typed in.
+
+What the status document says, once more and value by value, on a connection of its own: its will is the convention's
+``$state``, and whatever goes wrong with it leaves the daemon's own two alone. The convention is followed from memory.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+from collections.abc import Callable, Mapping
+from typing import Any, NamedTuple, get_args
+
+import structlog
+from aiomqtt import MqttError
+
+from surpluscharge.config import Config
+from surpluscharge.control.supervisor import FAULTS
+from surpluscharge.daemon.mqtt import Link, Post
+from surpluscharge.daemon.status import StatusDocument
+
+DESCRIPTION_VERSION = 1  # to be raised whenever the description changes
+EMPTY = "\0"  # how the convention writes empty text; an empty payload would take the value away
+NODES = {"charging": "Charging", "house": "House"}
+
+Handler = Callable[[str, bytes, bool], None]
+
+
+class Property(NamedTuple):
+    """One value. ``of`` finds it in the status document; None where it can only be set."""
+
+    node: str
+    id: str
+    name: str
+    datatype: str
+    of: Callable[[StatusDocument], object] | None
+    unit: str | None = None
+    format: str | None = None
+    settable: bool = False
+
+    @property
+    def topic(self) -> str:
+        return f"{self.node}/{self.id}"
+
+
+PROPERTIES = (
+    Property("charging", "enabled", "Charging is allowed", "boolean", lambda doc: doc.enabled, settable=True),
+    Property(
+        "charging",
+        "state",
+        "State",
+        "enum",
+        lambda doc: doc.state,
+        format=",".join(get_args(StatusDocument.model_fields["state"].annotation)),
+    ),
+    Property("charging", "why", "Why", "string", lambda doc: doc.why),
+    Property("charging", "waiting-for", "Waiting for", "string", lambda doc: doc.waiting_for or EMPTY),
+    Property("charging", "relay", "Relay is told to be on", "boolean", lambda doc: doc.relay.commanded == "on"),
+    Property("charging", "power", "Power into the car", "float", lambda doc: doc.charger_power.power_w, "W"),
+    Property("charging", "today-energy", "Charged today", "float", lambda doc: _kwh(doc.today.energy_wh), "kWh"),
+    Property("charging", "today-solar", "From the sun", "float", lambda doc: _kwh(doc.today.solar_wh), "kWh"),
+    Property("charging", "today-starts", "Starts today", "integer", lambda doc: doc.today.starts),
+    Property(
+        "charging",
+        "acknowledge",
+        "Acknowledge a fault, after somebody has looked",
+        "enum",
+        None,
+        format=",".join([*(fault.code for fault in FAULTS if fault.latches), "all"]),
+        settable=True,
+    ),
+    Property("house", "grid-power", "Grid power, import positive", "float", lambda doc: doc.grid.power_w, "W"),
+    Property("house", "surplus", "Surplus without the charger", "float", lambda doc: doc.surplus_w, "W"),
+)
+
+
+def description() -> dict[str, Any]:
+    """Return the device's ``$description``."""
+    nodes: dict[str, Any] = {node: {"name": name, "properties": {}} for node, name in NODES.items()}
+    for row in PROPERTIES:
+        given = {
+            "name": row.name,
+            "datatype": row.datatype,
+            "format": row.format,
+            "unit": row.unit,
+            "settable": row.settable,
+            "retained": row.of is not None,
+        }
+        nodes[row.node]["properties"][row.id] = {key: value for key, value in given.items() if value is not None}
+    return {"homie": "5.0", "version": DESCRIPTION_VERSION, "name": "Charger that follows the surplus", "nodes": nodes}
+
+
+def values(document: StatusDocument) -> dict[str, str]:
+    """Return the payload of each topic below the device's own; an empty one takes a value, or an alert, away."""
+    payloads = {row.topic: _text(row.of(document)) for row in PROPERTIES if row.of}
+    payloads |= {f"$alert/{fault.code}": "" for fault in FAULTS}
+    payloads |= {f"$alert/{fault.code}": f"{fault.sentence} {fault.remedy}" for fault in document.faults}
+    return payloads
+
+
+def _text(value: object) -> str:
+    return "" if value is None else str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def _kwh(energy_wh: float) -> float:
+    return round(energy_wh / 1000, 3)
+
+
+class Homie:
+    """The device at the broker. ``link`` and :meth:`run` are to be run beside each other."""
+
+    def __init__(self, config: Config, log: structlog.stdlib.BoundLogger, setters: Mapping[str, Handler]) -> None:
+        """``setters`` take what is set on a property, by its topic. Errors as for :class:`Link`."""
+        self._root = config.homie_topic
+        self._told: dict[str, str] = {}  # on the present connection
+        self._document: StatusDocument | None = None
+        self._news = asyncio.Event()
+        handlers = {f"{self._root}/{row.topic}/set": setters[row.topic] for row in PROPERTIES if row.settable}
+        self.link = Link(
+            "homie",
+            config,
+            log,
+            will=self._post("$state", "lost"),
+            farewell=self._post("$state", "disconnected"),
+            topics=[(topic, 1) for topic in handlers],
+            on_message=lambda topic, payload, retained: handlers[topic](topic, payload, retained),
+            on_up=self._begin_anew,
+        )
+
+    def show(self, document: StatusDocument) -> None:
+        """Publish what has changed in it."""
+        self._document = document
+        self._news.set()
+
+    async def run(self) -> None:
+        """Publish until cancelled. What cannot be published comes with a later document."""
+        while True:
+            await self._news.wait()
+            self._news.clear()
+            with contextlib.suppress(MqttError):
+                await self._tell()
+
+    def _begin_anew(self) -> None:
+        # What the broker had, and what others have published meanwhile, is not known.
+        self._told.clear()
+        self._news.set()
+
+    async def _tell(self) -> None:
+        if self._document is None or not self.link.up:
+            return
+        payloads = {"$description": json.dumps(description()), **values(self._document), "$state": "ready"}
+        if "$state" not in self._told:
+            await self.link.publish(self._post("$state", "init"))
+        for topic, payload in payloads.items():
+            if self._told.get(topic) != payload:
+                await self.link.publish(self._post(topic, payload))
+                self._told[topic] = payload
+
+    def _post(self, topic: str, payload: str) -> Post:
+        return Post(f"{self._root}/{topic}", payload, retain=True)
