@@ -637,6 +637,7 @@ async def test_a_terminal_that_is_stopped(monkeypatch: pytest.MonkeyPatch) -> No
 
 async def test_whoever_has_gone_stays_gone(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("sys.stdin", io.StringIO("one\n"))
+    monkeypatch.setattr("sys.stdout", io.StringIO())
     terminal = Terminal()
     assert await terminal.ask("?") == "one"
     for _ in range(2):

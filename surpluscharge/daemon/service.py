@@ -167,17 +167,17 @@ class Service:
     async def _control(self) -> None:
         """Call the controller at its deadlines. The watchdog is fed here and nowhere else: a stuck loop starves it."""
         watchdog_s = systemd.watchdog_interval_s()
-        fed_s, ready = float("-inf"), False
-        systemd.notify("READY=1")  # a broker that is away must not make the service manager give up on us
+        fed_s, ready, announced = float("-inf"), False, False
         while not self._stop.is_set():
+            # A broker that is away must not make the service manager give up on us. It may be too busy to take this.
+            announced = announced or systemd.notify("READY=1")
             self._follow_prices()
             self._tell(self.controller.tick)
             if not ready and self.controller.confirmed(False):
                 ready = True
                 self._log.info("ready")
             now_s = self.clock.now()
-            if watchdog_s and now_s - fed_s > watchdog_s / 4:
-                systemd.notify("WATCHDOG=1")
+            if watchdog_s and now_s - fed_s > watchdog_s / 4 and systemd.notify("WATCHDOG=1"):
                 fed_s = now_s
             self._poke.clear()
             sleep_s = min(TICK_S, (watchdog_s or TICK_S * 4) / 4, self.controller.deadline_s() - now_s)
