@@ -16,7 +16,7 @@ import pytest
 
 from surpluscharge.daemon import systemd
 from tests.conftest import Mosquitto
-from tests.wire import ENABLE_SET, GRID, SUN_W, Stage, until
+from tests.wire import COMMAND, ENABLE_SET, GRID, SUN_W, Feed, Stage, until
 
 WATCHDOG_S = 4.0
 
@@ -172,6 +172,25 @@ async def test_the_life_of_a_service(stage: Stage, manager: Manager) -> None:
     assert await daemon.ended() == 0
     assert manager.with_line("STOPPING=1") == ["STOPPING=1\nSTATUS=switching the relay off"]
     assert not [text for text in texts if "\0" in text]
+
+
+@pytest.mark.broker
+@pytest.mark.parametrize("manager", ["path"], indirect=True)
+async def test_a_service_manager_that_is_stuck_delays_nothing(stage: Stage, manager: Manager) -> None:
+    """With readings as often as they come: each is followed by a turn of the loop, and some tell the manager."""
+    daemon = stage.start({"NOTIFY_SOCKET": manager.address, "WATCHDOG_USEC": str(int(WATCHDOG_S * 1e6))})
+    await until(lambda: manager.with_line("READY=1"), "READY=1")
+    async with Feed(stage.wire, SUN_W) as feed:
+        await stage.charge(feed)
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as others, contextlib.suppress(BlockingIOError):
+            others.setblocking(False)
+            while True:
+                others.sendto(b"STATUS=others fill what there is", manager.address)
+        daemon.signal(signal.SIGHUP)
+        await asyncio.sleep(WATCHDOG_S)
+        stage.wire.publish(ENABLE_SET, "off")
+        await until(lambda: stage.wire.last(COMMAND) == "off", "off", 2.0)
+    await until(lambda: len(manager.with_line("READY=1")) == 2, "the end of the reload, late")
 
 
 @pytest.mark.broker

@@ -59,6 +59,7 @@ class Service:
         self._set_topic, self._enable_topic = f"{base}/enable/set", f"{base}/enable"
         self._acknowledge_topic = f"{base}/acknowledge/set"
         self._status_topic, self._availability_topic = f"{base}/status", f"{base}/availability"
+        self._ready_said = False  # READY=1, to the service manager
         self._trusted = True  # what should have been remembered could be read
         kept = self._restore()
         self.controller = Controller(config.settings(clock.wall()), self._at(), kept)
@@ -167,10 +168,10 @@ class Service:
     async def _control(self) -> None:
         """Call the controller at its deadlines. The watchdog is fed here and nowhere else: a stuck loop starves it."""
         watchdog_s = systemd.watchdog_interval_s()
-        fed_s, ready, announced = float("-inf"), False, False
+        fed_s, ready = float("-inf"), False
         while not self._stop.is_set():
             # A broker that is away must not make the service manager give up on us. It may be too busy to take this.
-            announced = announced or systemd.notify("READY=1")
+            self._ready_said = self._ready_said or systemd.notify("READY=1")
             self._follow_prices()
             self._tell(self.controller.tick)
             if not ready and self.controller.confirmed(False):
@@ -463,7 +464,7 @@ class Service:
             self._warn()
             self._show.set()
         finally:
-            systemd.notify("READY=1")
+            self._ready_said = systemd.notify("READY=1")
 
 
 def _nearly(one: float, other: float) -> bool:
