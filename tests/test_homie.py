@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import getpass
 import hashlib
 import json
 import re
@@ -16,6 +17,7 @@ import pytest
 from surpluscharge.clock import SystemClock
 from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.daemon import hand, homie
+from surpluscharge.daemon.mqtt import REFUSALS_AN_HOUR
 from tests.conftest import Mosquitto, config_from
 from tests.test_status import House
 from tests.wire import GRID, PATIENCE_S, SUN_W, Feed, Observer, Stage, until
@@ -188,6 +190,67 @@ async def test_alerts_come_and_go(stage: Stage) -> None:
         assert stage.wire.last(f"{ROOT}/$alert/meter-silent") == f"{fault['sentence']} {fault['remedy']}"
         async with Feed(stage.wire, 300):
             await until(lambda: stage.wire.last(f"{ROOT}/$alert/meter-silent") == "", "its end")
+            await until(lambda: stage.wire.last(f"{ROOT}/house/grid-power") == "300.0", "a reading")
+        await until(lambda: stage.wire.last(f"{ROOT}/house/grid-power") == "", "its end: old, it would pass for new")
+
+
+@pytest.mark.broker
+async def test_a_broker_that_refuses_some_of_it(tmp_path: Path, mosquitto: Mosquitto) -> None:
+    """What may be said is said, and each refusal is not worth a line for ever; the relay knows nothing of it."""
+    (tmp_path / "access").write_text(f"topic readwrite #\ntopic deny {ROOT}/house/#\ntopic deny {ROOT}/charging/why\n")
+    mosquitto.kill()
+    with (tmp_path / "mosquitto.conf").open("a") as config:
+        # Started by root it would become another user, who may not look into this folder.
+        config.write(f"user {getpass.getuser()}\nacl_file {tmp_path}/access\n")
+    mosquitto.start()
+    stage = Stage(mosquitto.port, tmp_path)
+    async with stage.running(homie={"publish": True}) as daemon, Feed(stage.wire, SUN_W) as feed:
+        await stage.charge(feed)
+        await until(lambda: stage.wire.last(f"{ROOT}/charging/relay") == "true", "what may be said")
+        assert stage.wire.texts(f"{ROOT}/$state") == ["init", "ready"]
+        homie_link = daemon.service._homie and daemon.service._homie.link
+        await until(lambda: homie_link and homie_link._refusals > REFUSALS_AN_HOUR, "many a refusal")
+        assert len(daemon.events("publish_refused", link="homie")) == REFUSALS_AN_HOUR
+    await until(lambda: stage.wire.last(f"{ROOT}/$state") == "disconnected", "disconnected")
+    stage.close()
+
+
+@pytest.mark.broker
+async def test_what_is_said_last(stage: Stage) -> None:
+    """After a stop in the middle of a charge nothing is left at the broker that says otherwise."""
+    async with stage.running(homie={"publish": True}), Feed(stage.wire, SUN_W) as feed:
+        await stage.charge(feed)
+        await until(lambda: stage.wire.last(f"{ROOT}/charging/relay") == "true", "the relay")
+    await until(lambda: stage.wire.last(f"{ROOT}/$state") == "disconnected", "disconnected")
+    assert stage.wire.last(f"{ROOT}/charging/relay") == "false"
+    assert stage.wire.last(f"{ROOT}/charging/why") == stage.wire.status["why"]
+    assert [message.topic for message in stage.wire.heard if message.topic.startswith(ROOT)][-1] == f"{ROOT}/$state"
+
+
+@pytest.mark.broker
+async def test_while_the_main_connection_is_down(stage: Stage) -> None:
+    """It says what has become of the charge, and does not go on as ready with what was true before."""
+    meter = [{"topic": GRID, "fresh_s": 2.0}]
+    async with stage.running(homie={"publish": True}, meter=meter) as daemon, Feed(stage.wire, SUN_W) as feed:
+        await stage.charge(feed)
+        await until(lambda: stage.wire.last(f"{ROOT}/charging/relay") == "true", "the relay")
+        daemon.service._main_link.sever()
+        await until(lambda: stage.wire.last(f"{ROOT}/charging/state") == "locked-out", "the charge's end")
+        await until(lambda: stage.wire.last(f"{ROOT}/charging/relay") == "false", "the relay's")
+        assert not daemon.service._main_link.up
+
+
+@pytest.mark.broker
+async def test_a_slow_dashboard_is_not_flooded(stage: Stage) -> None:
+    """A broker keeps few acknowledged messages for it (deploy/mosquitto.conf: 30): it must hear the last, "ready"."""
+    async with stage.running(homie={"publish": True}) as daemon:
+        await until(lambda: stage.wire.last(f"{ROOT}/$state") == "ready", "ready")
+        told = [message for message in stage.wire.heard if message.topic.startswith(f"{ROOT}/")]
+        assert sum(message.qos > 0 for message in told) <= 15 and all(
+            message.qos for message in told if message.payload
+        )
+        assert daemon.service._homie is not None
+        daemon.service._homie.link._on_message("not/asked/for", b"true", False)  # as some brokers would
 
 
 @pytest.mark.broker

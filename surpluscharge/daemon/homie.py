@@ -17,14 +17,20 @@ from aiomqtt import MqttError
 
 from surpluscharge.config import Config
 from surpluscharge.control.supervisor import FAULTS
-from surpluscharge.daemon.mqtt import Link, Post
+from surpluscharge.daemon.mqtt import Link, Post, Refused
 from surpluscharge.daemon.status import StatusDocument
 
 DESCRIPTION_VERSION = 1  # to be raised whenever the description changes
 EMPTY = "\0"  # how the convention writes empty text; an empty payload would take the value away
+LAST_WITHIN_S = 1.0  # real seconds, at shutdown, with the relay off already
 NODES = {"charging": "Charging", "house": "House"}
 
 Handler = Callable[[str, bytes, bool], None]
+
+
+def _grid_w(document: StatusDocument) -> float | None:
+    # The status says beside it how old it is. Here an old value could not be told from a new one.
+    return document.grid.power_w if document.grid.fresh else None
 
 
 class Property(NamedTuple):
@@ -70,7 +76,7 @@ PROPERTIES = (
         format=",".join([*(fault.code for fault in FAULTS if fault.latches), "all"]),
         settable=True,
     ),
-    Property("house", "grid-power", "Grid power, import positive", "float", lambda doc: doc.grid.power_w, "W"),
+    Property("house", "grid-power", "Grid power, import positive", "float", _grid_w, "W"),
     Property("house", "surplus", "Surplus without the charger", "float", lambda doc: doc.surplus_w, "W"),
 )
 
@@ -103,6 +109,10 @@ def _text(value: object) -> str:
     return "" if value is None else str(value).lower() if isinstance(value, bool) else str(value)
 
 
+def _nobody(topic: str, payload: bytes, retained: bool) -> None:
+    """Take what was not asked for: some brokers subscribe in their clients' names."""
+
+
 def _kwh(energy_wh: float) -> float:
     return round(energy_wh / 1000, 3)
 
@@ -116,6 +126,7 @@ class Homie:
         self._told: dict[str, str] = {}  # on the present connection
         self._document: StatusDocument | None = None
         self._news = asyncio.Event()
+        self._all_told = asyncio.Event()
         handlers = {f"{self._root}/{row.topic}/set": setters[row.topic] for row in PROPERTIES if row.settable}
         self.link = Link(
             "homie",
@@ -124,14 +135,21 @@ class Homie:
             will=self._post("$state", "lost"),
             farewell=self._post("$state", "disconnected"),
             topics=[(topic, 1) for topic in handlers],
-            on_message=lambda topic, payload, retained: handlers[topic](topic, payload, retained),
+            on_message=lambda topic, *message: handlers.get(topic, _nobody)(topic, *message),
             on_up=self._begin_anew,
         )
 
     def show(self, document: StatusDocument) -> None:
         """Publish what has changed in it."""
         self._document = document
+        self._all_told.clear()
         self._news.set()
+
+    async def say_last(self) -> None:
+        """Wait, but not for long, until what was shown is told: what is said last stays at the broker."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(LAST_WITHIN_S):
+                await self._all_told.wait()
 
     async def run(self) -> None:
         """Publish until cancelled. What cannot be published comes with a later document."""
@@ -140,6 +158,8 @@ class Homie:
             self._news.clear()
             with contextlib.suppress(MqttError):
                 await self._tell()
+            if not self._news.is_set():
+                self._all_told.set()
 
     def _begin_anew(self) -> None:
         # What the broker had, and what others have published meanwhile, is not known.
@@ -151,11 +171,18 @@ class Homie:
             return
         payloads = {"$description": json.dumps(description()), **values(self._document), "$state": "ready"}
         if "$state" not in self._told:
-            await self.link.publish(self._post("$state", "init"))
+            await self._publish("$state", "init")
         for topic, payload in payloads.items():
             if self._told.get(topic) != payload:
-                await self.link.publish(self._post(topic, payload))
-                self._told[topic] = payload
+                await self._publish(topic, payload)
+
+    async def _publish(self, topic: str, payload: str) -> None:
+        # What may be there from an earlier life is taken away at QoS 0: so many acknowledged messages at once would
+        # fill the queue that a broker keeps for a slow dashboard, which would then never hear the last, "ready".
+        qos = 1 if payload or topic in self._told else 0
+        with contextlib.suppress(Refused):  # the other topics may be allowed
+            await self.link.publish(self._post(topic, payload)._replace(qos=qos))
+            self._told[topic] = payload
 
     def _post(self, topic: str, payload: str) -> Post:
         return Post(f"{self._root}/{topic}", payload, retain=True)

@@ -25,6 +25,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from tenacity import AsyncRetrying, RetryCallState, retry_if_exception_type, wait_exponential_jitter
 
 from surpluscharge.config import Config
+from surpluscharge.control.controller import Ration
 from surpluscharge.control.signals import PAYLOAD_LIMIT_BYTES
 
 ANSWER_WITHIN_S = 5.0  # real seconds the broker has for CONNACK, SUBACK, PUBACK
@@ -32,6 +33,7 @@ BACKOFF_FIRST_S, BACKOFF_MOST_S = 0.5, 30.0
 UNSUPPORTED_PROTOCOL = (0x01, 0x84)  # as MQTT 3.1.1 and MQTT 5 say it
 SUBSCRIPTION_FAILED = 0x80  # the first of the failure codes
 STEADY_S = 10.0  # a connection that lasted so long was a good one
+REFUSALS_AN_HOUR = 12  # lines about what the broker refuses, of one connection
 QUEUE_LIMIT = 1000  # messages received and not yet handled
 PACKET_LIMIT_BYTES = 2 * PAYLOAD_LIMIT_BYTES  # an MQTT 5 broker keeps larger ones to itself
 
@@ -47,6 +49,10 @@ class Post(NamedTuple):
     qos: int = 1
     retain: bool = False
     expiry_s: float | None = None
+
+
+class Refused(MqttError):  # noqa: N818
+    """The broker does not let us publish that; the connection is as good as before."""
 
 
 class Link:
@@ -86,7 +92,9 @@ class Link:
         self.refused_topics: tuple[str, ...] = ()  # which the broker does not let us read
         self._password = config.mqtt.password.reveal() if config.mqtt.password else None
         self._tls = _tls(config)
-        self._refusals: list[str] = []  # why the broker refused what was published, of the present connection
+        self._refusals = 0  # how often the broker refused what was published, and
+        self._refusal = ""  # why, the last time
+        self._refusal_ration = Ration(REFUSALS_AN_HOUR, 3600.0)
         self._protocols = {
             "auto": [ProtocolVersion.V5, ProtocolVersion.V311],
             "5": [ProtocolVersion.V5],
@@ -131,7 +139,8 @@ class Link:
             if asyncio.get_running_loop().time() < began_s + STEADY_S:
                 raise
         except BaseException:
-            # Closing in good order makes the broker forget the will: what it would have said, we say first.
+            # Closing in good order makes the broker forget the will: what it would have said, we say first, and last.
+            self._client = None
             if self._farewell:
                 with contextlib.suppress(MqttError):
                     await self._send(client, self._farewell, ANSWER_WITHIN_S)
@@ -156,7 +165,10 @@ class Link:
         self._may_connect.set()
 
     async def publish(self, post: Post, within_s: float = ANSWER_WITHIN_S) -> None:
-        """Publish, and wait until the broker has taken it. Raises MqttError, also where there is no connection."""
+        """Publish, and wait until the broker has taken it.
+
+        Raises Refused (an MqttError) where an MQTT 5 broker says no; MqttError, also where there is no connection.
+        """
         if self._client is None:
             raise MqttError("not connected")
         await self._send(self._client, post, within_s)
@@ -166,10 +178,10 @@ class Link:
         if post.expiry_s is not None and self._version is ProtocolVersion.V5:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
             properties.MessageExpiryInterval = max(1, math.ceil(post.expiry_s))
-        refusals = len(self._refusals)
+        refusals = self._refusals
         await client.publish(post.topic, post.payload, post.qos, post.retain, properties=properties, timeout=within_s)
-        if len(self._refusals) > refusals:  # this message or one beside it; the safe answer for both is no
-            raise MqttError(f"the broker refuses the message: {self._refusals[-1]}")
+        if self._refusals > refusals:  # this message or one beside it; the safe answer for both is no
+            raise Refused(f"the broker refuses the message: {self._refusal}")
 
     def _tell_failure(self, state: RetryCallState) -> None:
         error = state.outcome.exception() if state.outcome else None
@@ -209,7 +221,7 @@ class Link:
                 if not str(error).startswith("Operation timed out"):
                     break  # not a matter of the protocol
             else:
-                self._version, self._refusals = protocol, []
+                self._version = protocol
                 self._watch_refusals(client)
                 return client
         assert failure is not None
@@ -222,8 +234,13 @@ class Link:
 
         def on_publish(sender: Any, userdata: Any, mid: int, code: ReasonCode, properties: Any) -> None:
             if code.is_failure:
-                self._refusals.append(str(code))
-                self._log.error("publish_refused", reason=str(code))
+                self._refusals, self._refusal = self._refusals + 1, str(code)
+                left_out = self._refusal_ration.take(asyncio.get_running_loop().time())
+                if left_out is None:
+                    self._log.debug("publish_refused", reason=str(code))
+                else:
+                    more = {"left_out": left_out} if left_out else {}
+                    self._log.error("publish_refused", reason=str(code), **more)
             if answered:
                 answered(sender, userdata, mid, code, properties)
 

@@ -224,6 +224,8 @@ class Service:
                     self._poke.clear()
                     await self._poke.wait()
         await self._publish_document()
+        if self._homie:
+            await self._homie.say_last()
         if self.controller.confirmed(False):
             self._log.info("stopped", relay_confirmed_off=True)
         else:
@@ -337,12 +339,11 @@ class Service:
     async def _publish_status(self) -> None:
         while True:
             self._show.clear()
-            if self._main_link.up:
+            if self._announce and self._main_link.up:
+                self._announce = False
                 with contextlib.suppress(MqttError):
-                    if self._announce:
-                        self._announce = False
-                        await self._main_link.publish(Post(self._availability_topic, "ready", retain=True))
-                    await self._publish_document()
+                    await self._main_link.publish(Post(self._availability_topic, "ready", retain=True))
+            await self._publish_document()
             await wait_until_set(self._show, self.clock, self.config.status.heartbeat_s)
 
     async def _publish_document(self) -> None:
