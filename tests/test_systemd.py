@@ -189,7 +189,7 @@ async def test_a_service_manager_that_is_stuck_delays_nothing(stage: Stage, mana
         daemon.signal(signal.SIGHUP)
         await asyncio.sleep(WATCHDOG_S)
         stage.wire.publish(ENABLE_SET, "off")
-        await until(lambda: stage.wire.last(COMMAND) == "off", "off", 2.0)
+        await until(lambda: stage.wire.last(COMMAND) == "off", "off")
     await until(lambda: len(manager.with_line("READY=1")) == 2, "the end of the reload, late")
 
 
