@@ -40,6 +40,7 @@ from surpluscharge.words import duration, watts
 
 OFF_WITHIN_S = 8.0
 READ_WITHIN_S = 4.0
+QUESTIONS = 5  # with a wrong answer to each, nobody is there
 LONG_GAP_S = 600  # shorter ones are not worth a line
 READINGS = 'a CSV file with the columns time, grid_w[, charger_w]; or "ledger": the daemon\'s own history'
 CAUTION = (
@@ -259,8 +260,12 @@ def _commission(options: argparse.Namespace) -> int:
                 f"and password): mosquitto_pub -r -n -t {there}"
             )
         person.tell(" ".join(CAUTION.split()))
-        while (await person.ask("Are you by the plug, and have you read this? Type yes to go on:")).lower() != "yes":
+        for _ in range(QUESTIONS):
+            if (await person.ask("Are you by the plug, and have you read this? Type yes to go on:")).lower() == "yes":
+                break
             person.tell("It takes somebody by the plug who has read this. Type yes, or press Ctrl-C.")
+        else:
+            raise _CannotError("it takes somebody by the plug; nothing was switched")
         sitting = commission.Commissioning(config, clock, person)
         await publish_once(config, off_post(config), "off", OFF_WITHIN_S)  # off comes first of all
         await commission.run(sitting, options.parts or list(commission.PARTS))

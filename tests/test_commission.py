@@ -645,6 +645,29 @@ async def test_whoever_has_gone_stays_gone(monkeypatch: pytest.MonkeyPatch) -> N
             await terminal.ask("?")
 
 
+async def test_input_without_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A line is read for a question, and none beside it."""
+
+    class Endless:
+        lines = 0
+
+        def isatty(self) -> bool:
+            return False
+
+        def readline(self, _limit: int) -> str:
+            self.lines += 1
+            return "no\n"
+
+    endless = Endless()
+    monkeypatch.setattr("sys.stdin", endless)
+    monkeypatch.setattr("sys.stdout", io.StringIO())
+    terminal = Terminal()
+    for number in range(1, 4):
+        assert await terminal.ask("?") == "no"
+        await asyncio.sleep(0.05)
+        assert endless.lines == number
+
+
 def test_the_picture() -> None:
     readings = [(float(at_s), 100.0 if 20 <= at_s < 60 else -900.0) for at_s in range(80)]
     heights, line = commission.picture(readings, [(20.0, True), (60.0, False)], 0.0, 80.0, width=8).splitlines()[1:3]
@@ -722,6 +745,11 @@ async def test_the_command_at_a_terminal(tmp_path: Path, mosquitto: Mosquitto) -
         out, error = await asyncio.wait_for(done.communicate(b"no\n\n"), 60)
         assert done.returncode == 1 and b"nobody answers any more; nothing was switched" in error
         assert b"licensed electrician" in out and out.count(b"Type yes to go on") == 3
+        wrong = await asyncio.create_subprocess_exec(
+            *command(file), stdin=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE
+        )
+        _, error = await asyncio.wait_for(wrong.communicate(b"\n" * 1_000_000), 60)
+        assert wrong.returncode == 1 and b"it takes somebody by the plug; nothing was switched" in error
 
         await _ended_while_on(command(file, "relay"), house, signal.SIGINT)
         state = json.loads((tmp_path / "carport.json").read_text(encoding="utf-8"))

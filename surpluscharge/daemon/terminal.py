@@ -7,10 +7,12 @@ import contextlib
 import queue
 import shutil
 import sys
+import termios
 import textwrap
 import threading
 
 SAID_WITHIN_S = 2.0  # what is not read by then at the end stays unread
+LINE_LIMIT = 1000  # characters of an answer
 
 
 class Terminal:
@@ -19,7 +21,8 @@ class Terminal:
     def __init__(self) -> None:
         self._answers: asyncio.Queue[str] = asyncio.Queue()
         self._words: queue.SimpleQueue[tuple[str, threading.Event | None]] = queue.SimpleQueue()
-        self._shown = self._reading = self._ended = False
+        self._lines_wanted = threading.Semaphore(0)
+        self._shown = self._reading = self._awaited = self._ended = False
         threading.Thread(target=self._write, daemon=True).start()
 
     def tell(self, text: str) -> None:
@@ -36,13 +39,19 @@ class Terminal:
     async def ask(self, question: str) -> str:
         """Return the answer, without blanks around it. Raises EOFError when nobody is there any more."""
         self.show("")
-        while sys.stdin.isatty() and not self._answers.empty():  # typed before there was a question: no answer to it
-            self._ended = self._ended or not self._answers.get_nowait()
+        if sys.stdin.isatty():  # typed before there was a question: no answer to it
+            while not self._answers.empty():
+                self._ended = self._ended or not self._answers.get_nowait()
+            with contextlib.suppress(OSError, termios.error):
+                termios.tcflush(sys.stdin, termios.TCIFLUSH)
         self._words.put((f"{_wrapped(question)} ", None))
         if not self._reading:
             # Not in asyncio's own threads: it would wait for this one at the end, until somebody presses Enter.
             self._reading = True
             threading.Thread(target=self._read, args=(asyncio.get_running_loop(),), daemon=True).start()
+        if not self._awaited:  # else the one that an earlier question waited for in vain will do
+            self._awaited = True
+            self._lines_wanted.release()
         line = "" if self._ended else await self._answers.get()
         if not line:
             self._ended = True
@@ -67,10 +76,18 @@ class Terminal:
 
     def _read(self, loop: asyncio.AbstractEventLoop) -> None:
         with contextlib.suppress(RuntimeError):  # the loop is closed
-            with contextlib.suppress(OSError, ValueError):  # the terminal is, or sends what is no text
-                while line := sys.stdin.readline():
-                    loop.call_soon_threadsafe(self._answers.put_nowait, line)
-            loop.call_soon_threadsafe(self._answers.put_nowait, "")
+            while True:
+                self._lines_wanted.acquire()  # one for a question: input without end must not flood the daemon
+                line = ""
+                with contextlib.suppress(OSError, ValueError):  # the terminal is closed, or sends what is no text
+                    line = sys.stdin.readline(LINE_LIMIT)
+                loop.call_soon_threadsafe(self._take, line)
+                if not line:
+                    return
+
+    def _take(self, line: str) -> None:
+        self._awaited = False
+        self._answers.put_nowait(line)
 
 
 def _wrapped(line: str) -> str:
