@@ -40,6 +40,7 @@ from surpluscharge.words import duration, watts
 
 OFF_WITHIN_S = 8.0
 READ_WITHIN_S = 4.0
+LOOKS, LOOK_EVERY_S = 10, 0.5  # until an acknowledgement shows
 QUESTIONS = 5  # with a wrong answer to each, nobody is there
 LONG_GAP_S = 600  # shorter ones are not worth a line
 READINGS = 'a CSV file with the columns time, grid_w[, charger_w]; or "ledger": the daemon\'s own history'
@@ -332,9 +333,24 @@ def _ack(options: argparse.Namespace) -> int:
     if options.code not in ("all", *latching):
         print(f"{options.code} is not a fault that latches; these do: {', '.join(latching)}", file=sys.stderr)
         return 1
+    document, word = _look(config)
+    if word != "ready":
+        raise _CannotError(f"the daemon is not there ({word}), and would not hear it: start it first, then acknowledge")
+    latched = {fault.code for fault in document.faults if fault.latched}
+    meant = latched if options.code == "all" else latched & {options.code}
+    if not meant:
+        what = f"only {', '.join(sorted(latched))} is" if latched else "nothing is"
+        raise _CannotError(f"{what} waiting to be acknowledged; see surpluscharge status --config {options.config}")
     post = Post(f"{config.base_topic}/acknowledge/set", options.code)
-    done = f"acknowledgement of {options.code} sent; what came of it stands in {config.base_topic}/status"
-    return _publish(config, post, "ack", "the acknowledgement", done)
+    if _publish(config, post, "ack", "the acknowledgement", f"acknowledging {', '.join(sorted(meant))}"):
+        return 1
+    for _ in range(LOOKS):
+        time.sleep(LOOK_EVERY_S)
+        document, _ = _look(config)
+        if not meant & {fault.code for fault in document.faults if fault.latched}:
+            print(status.in_words(document, options.config))
+            return 0
+    raise _CannotError("the daemon has not taken it: see message_refused in its log, and the broker's access list")
 
 
 def _publish(config: Config, post: Post, name: str, what: str, done: str) -> int:
@@ -669,8 +685,8 @@ def _report(options: argparse.Namespace) -> int:
     return 0
 
 
-def _status(options: argparse.Namespace) -> int:
-    config = load(options.config)
+def _look(config: Config) -> tuple[status.StatusDocument, str]:
+    """Return the latest status, and the word on the daemon's availability. Raises _CannotError."""
     about, there = f"{config.base_topic}/status", f"{config.base_topic}/availability"
     try:
         found = asyncio.run(read_once(config, (about, there), "look", READ_WITHIN_S))
@@ -682,13 +698,17 @@ def _status(options: argparse.Namespace) -> int:
         document = status.StatusDocument.model_validate_json(found[about])
     except ValueError:
         raise _CannotError(f"what is on {about} is no status of this version: restart the daemon") from None
+    return document, found.get(there, b"unknown").decode("utf-8", "replace")
+
+
+def _status(options: argparse.Namespace) -> int:
+    document, word = _look(load(options.config))
     if options.json:
         print(document.model_dump_json(indent=2))
         return 0
-    if found.get(there) != b"ready":
-        word = found.get(there, b"unknown").decode("utf-8", "replace")
+    if word != "ready":
         print(f"The daemon is not there ({word}); this is the last that it said, at {document.time:%Y-%m-%d %H:%M:%S}:")
-    print(status.in_words(document))
+    print(status.in_words(document, options.config))
     return 0
 
 

@@ -6,6 +6,7 @@ import json
 import socket
 import subprocess
 import sys
+from collections.abc import Sequence
 from importlib.metadata import entry_points
 from pathlib import Path
 
@@ -17,9 +18,11 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from surpluscharge import __version__, cli, demo
 from surpluscharge.config import Config, load
+from surpluscharge.control.supervisor import FAULT_BY_CODE
 from surpluscharge.daemon import status
 from surpluscharge.daemon.mqtt import Post
 from tests.conftest import free_port
+from tests.test_status import House
 
 
 def written(folder: Path, port: int, *lines: str) -> str:
@@ -175,21 +178,51 @@ def test_ack_sends_what_is_acknowledged_once(
     capsys: pytest.CaptureFixture[str],
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    sent = []
+    sent, word, taken = [], b"ready", True
 
     async def publish(config: Config, post: Post, name: str, within_s: float) -> None:
         sent.append((config.port, post, name, within_s))
 
+    async def read(_config: Config, topics: Sequence[str], _name: str, _within_s: float) -> dict[str, bytes]:
+        document = House().document()
+        for code in ("socket-hot", "meter-sign"):
+            fault = FAULT_BY_CODE[code]
+            document.faults.append(
+                status.FaultStatus(
+                    code=code,
+                    severity="trip",
+                    since=document.time,
+                    latched=not (sent and taken),
+                    cooldown_left_s=0.0,
+                    sentence=fault.sentence,
+                    remedy=fault.remedy,
+                )
+            )
+        return dict(zip(topics, (document.model_dump_json().encode(), word), strict=True))
+
     monkeypatch.setattr(cli, "publish_once", publish)
+    monkeypatch.setattr(cli, "read_once", read)
+    monkeypatch.setattr(cli, "LOOK_EVERY_S", 0.0)
     path = written(tmp_path, 1884, 'charger.name = "barn"')
     assert cli.main(["ack", *arguments, "--config", path]) == 0
     printed = capsys.readouterr()
     assert printed.err == ""
-    assert printed.out == f"acknowledgement of {payload} sent; what came of it stands in surpluscharge/barn/status\n"
+    acknowledged = "meter-sign, socket-hot" if payload == "all" else payload
+    assert printed.out.startswith(f"acknowledging {acknowledged}\n") and printed.out.endswith(" Acknowledged.\n")
+
+    # Not sent where nobody would hear it, or where there is nothing of the kind; and not called done where it is not.
+    assert cli.main(["ack", "over-current", "--config", path]) == 1
+    assert "nothing is waiting to be acknowledged" in capsys.readouterr().err
+    word = b"disconnected"
+    assert cli.main(["ack", *arguments, "--config", path]) == 1
+    assert "the daemon is not there (disconnected)" in capsys.readouterr().err
     ((port, post, name, within_s),) = sent
     assert (port, post.topic, post.payload) == (1884, "surpluscharge/barn/acknowledge/set", payload)
     assert not post.retain  # an acknowledgement is of today's fault, not of tomorrow's
     assert (name, within_s) == ("ack", cli.OFF_WITHIN_S)
+    word, taken = b"ready", False
+    assert cli.main(["ack", *arguments, "--config", path]) == 1
+    assert "the daemon has not taken it" in capsys.readouterr().err
 
 
 def test_ack_of_what_never_latches_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -204,7 +237,7 @@ def test_ack_without_a_broker_is_one_clear_line(tmp_path: Path) -> None:
     done = command("ack", "--config", written(tmp_path, free_port()))
     assert (done.returncode, done.stdout) == (1, "")
     (line,) = done.stderr.splitlines()
-    assert line.startswith("the broker did not take the acknowledgement: ")
+    assert line.startswith("the broker gives no answer: ")
     assert "nothing answers at" in line
 
 
@@ -246,7 +279,7 @@ def test_a_certificate_that_is_none_is_one_clear_line(name: str, tmp_path: Path)
     assert (done.returncode, done.stdout) == (1, "")
     (line,) = done.stderr.splitlines()
     begins = {"run": f"{path}: ", "off": "the broker did not take the off command: "}
-    assert line.startswith(begins.get(name, "the broker did not take the acknowledgement: "))
+    assert line.startswith(begins.get(name, "the broker gives no answer: "))
     assert "certificate" in line.lower()
 
 

@@ -55,7 +55,7 @@ def conforms(payload: str, given: dict[str, Any]) -> bool:
 
 
 def test_the_description_follows_the_convention() -> None:
-    description = homie.description()
+    description = homie.description("shed")
     assert description.keys() <= DEVICE and re.fullmatch(r"5\.\d+", description["homie"])
     assert isinstance(description["version"], int)
     assert description["nodes"]
@@ -72,7 +72,7 @@ def test_the_description_follows_the_convention() -> None:
 
 def test_a_changed_description_has_a_higher_version() -> None:
     """Whoever changes the table raises DESCRIPTION_VERSION, and puts the new pair here."""
-    described = json.dumps({**homie.description(), "version": 0}, sort_keys=True)
+    described = json.dumps({**homie.description("shed"), "version": 0}, sort_keys=True)
     pair = homie.DESCRIPTION_VERSION, hashlib.sha256(described.encode()).hexdigest()[:12]
     assert pair == (1, "7ec8a21a23ba")
 
@@ -94,7 +94,7 @@ def test_values_of_every_kind_of_moment() -> None:
     documents.append(house.document())
     house.tell(house.controller.relay_link, False)
     documents.append(house.document())
-    described = dict(properties(homie.description()))
+    described = dict(properties(homie.description("shed")))
     for document in documents:
         payloads = homie.values(document)
         for topic, payload in payloads.items():

@@ -312,6 +312,7 @@ def test_locked_out_by_a_relay_that_did_not_switch_on() -> None:
         "cooldown_left_s": 400.0,
         "sentence": sentence,
         "remedy": FAULT_BY_CODE["relay-not-on"].remedy,
+        "measured": {},
     }
     assert house.wait_for_a_change() == 400
 

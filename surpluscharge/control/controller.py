@@ -566,7 +566,8 @@ class Controller:
             if record.code not in codes_before:
                 fault = record.fault
                 level = "info" if fault.severity == NOTE else "warning"
-                self._say("fault_raised", level, code=fault.code, times=record.times, sentence=fault.sentence)
+                shown = self.supervisor.shown.get(fault.code, {})
+                self._say("fault_raised", level, code=fault.code, times=record.times, sentence=fault.sentence, **shown)
         for record in before:
             if record.code not in codes_after:
                 self._say("fault_cleared", "info", code=record.code)

@@ -74,7 +74,10 @@ Question = Callable[[Situation, Limits], bool]
 
 
 class Fault(NamedTuple):
-    """One row. Seconds for times; sentence and remedy as the owner reads them."""
+    """One row. Seconds for times; sentence and remedy as the owner reads them.
+
+    ``shows`` names the field of a :class:`Situation` whose value, when it was raised, the owner is told.
+    """
 
     code: str
     severity: int  # NOTE, HOLD (no start), END (off, after the minimum-on time), TRIP (off, now)
@@ -86,6 +89,7 @@ class Fault(NamedTuple):
     cooldown_s: float = 0.0
     cooldown_most_s: float = 0.0
     clear: Question | None = None
+    shows: str = ""
 
 
 NO_LOAD_SHARE = 0.05  # of the configured draw: below this, nothing charges
@@ -124,6 +128,7 @@ FAULTS = (
         latches=True,
         cooldown_s=900.0,
         cooldown_most_s=900.0,
+        shows="current_a",
         sentence="The plug measured far more current than the socket is rated for.",
         remedy="Unplug. Look for damage to lead, plug and socket, and for a wrong current setting, before you go on.",
     ),
@@ -155,6 +160,7 @@ FAULTS = (
         cooldown_s=1800.0,
         cooldown_most_s=1800.0,
         clear=lambda now, limits: now.temperature_c is not None and now.temperature_c <= limits.hot_c - 20.0,
+        shows="temperature_c",
         sentence="The sensor at the socket reports that it is too hot.",
         remedy="Unplug when it has cooled. Have a licensed electrician look at the socket before you go on.",
     ),
@@ -214,6 +220,7 @@ FAULTS = (
         after_s=20.0,
         cooldown_s=900.0,
         cooldown_most_s=14400.0,
+        shows="power_w",
         sentence="The charger draws clearly more than configured.",
         remedy="See what current the lead is set to, and correct the lead or the configuration.",
     ),
@@ -224,6 +231,7 @@ FAULTS = (
             now.wants_on and _flows(now, limits) and now.power_w is not None and now.power_w < LOW_SHARE * limits.draw_w
         ),
         after_s=600.0,
+        shows="power_w",
         sentence="The charger draws clearly less than configured: the car may be nearly full, or the lead set lower.",
         remedy="If the lead was set to another current, put it into the configuration.",
     ),
@@ -320,6 +328,7 @@ FAULTS = (
         after_s=10.0,
         cooldown_s=300.0,
         cooldown_most_s=2400.0,
+        shows="voltage_v",
         sentence="The mains voltage is outside 230 V +- 10 % (EN 50160).",
         remedy="If it happens often, tell your network operator, and have an electrician look at the circuit's drop.",
     ),
@@ -402,6 +411,7 @@ class Supervisor:
 
     def __init__(self, records: Iterable[Record] = ()) -> None:
         self.records = {record.code: record for record in records if record.code in FAULT_BY_CODE}
+        self.shown: dict[str, dict[str, float]] = {}  # by code: what was measured when it was last raised, by name
         self._evident_since_s: dict[str, float] = {}
 
     @property
@@ -426,6 +436,8 @@ class Supervisor:
                     again = record is not None and now_s < record.raised_s + DAY_S
                     record = Record(code, now_s, record.times + 1 if record and again else 1, True, False)
                     self.records[code] = record
+                    if fault.shows:
+                        self.shown[code] = {fault.shows: round(getattr(now, fault.shows), 1)}
             else:
                 self._evident_since_s.pop(code, None)
             if record is not None and record.active:

@@ -18,7 +18,7 @@ from aiomqtt import MqttError
 from surpluscharge.config import Config
 from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.daemon.mqtt import Link, Post, Refused
-from surpluscharge.daemon.status import StatusDocument
+from surpluscharge.daemon.status import StatusDocument, fault_in_words
 
 DESCRIPTION_VERSION = 1  # to be raised whenever the description changes
 EMPTY = "\0"  # how the convention writes empty text; an empty payload would take the value away
@@ -65,7 +65,7 @@ PROPERTIES = (
     Property("charging", "relay", "Relay is told to be on", "boolean", lambda doc: doc.relay.commanded == "on"),
     Property("charging", "power", "Power into the car", "float", lambda doc: doc.charger_power.power_w, "W"),
     Property("charging", "today-energy", "Charged today", "float", lambda doc: _kwh(doc.today.energy_wh), "kWh"),
-    Property("charging", "today-solar", "From the sun", "float", lambda doc: _kwh(doc.today.solar_wh), "kWh"),
+    Property("charging", "today-solar", "Of that from the sun", "float", lambda doc: _kwh(doc.today.solar_wh), "kWh"),
     Property("charging", "today-starts", "Starts today", "integer", lambda doc: doc.today.starts),
     Property(
         "charging",
@@ -81,8 +81,8 @@ PROPERTIES = (
 )
 
 
-def description() -> dict[str, Any]:
-    """Return the device's ``$description``."""
+def description(charger: str) -> dict[str, Any]:
+    """Return the ``$description`` of the device for the charger of this name."""
     nodes: dict[str, Any] = {node: {"name": name, "properties": {}} for node, name in NODES.items()}
     for row in PROPERTIES:
         given = {
@@ -94,23 +94,20 @@ def description() -> dict[str, Any]:
             "retained": row.of is not None,
         }
         nodes[row.node]["properties"][row.id] = {key: value for key, value in given.items() if value is not None}
-    return {"homie": "5.0", "version": DESCRIPTION_VERSION, "name": "Charger that follows the surplus", "nodes": nodes}
+    return {"homie": "5.0", "version": DESCRIPTION_VERSION, "name": f"Surplus charger {charger}", "nodes": nodes}
 
 
 def values(document: StatusDocument) -> dict[str, str]:
     """Return the payload of each topic below the device's own; an empty one takes a value, or an alert, away."""
     payloads = {row.topic: _text(row.of(document)) for row in PROPERTIES if row.of}
     payloads |= {f"$alert/{fault.code}": "" for fault in FAULTS}
-    payloads |= {f"$alert/{fault.code}": f"{fault.sentence} {fault.remedy}" for fault in document.faults}
+    for fault in document.faults:
+        payloads[f"$alert/{fault.code}"] = fault_in_words(fault, f"acknowledge {fault.code}.")
     return payloads
 
 
 def _text(value: object) -> str:
     return "" if value is None else str(value).lower() if isinstance(value, bool) else str(value)
-
-
-def _nobody(topic: str, payload: bytes, retained: bool) -> None:
-    """Take what was not asked for: some brokers subscribe in their clients' names."""
 
 
 def _kwh(energy_wh: float) -> float:
@@ -123,19 +120,21 @@ class Homie:
     def __init__(self, config: Config, log: structlog.stdlib.BoundLogger, setters: Mapping[str, Handler]) -> None:
         """``setters`` take what is set on a property, by its topic. Errors as for :class:`Link`."""
         self._root = config.homie_topic
+        self._description = json.dumps(description(config.charger.name))
         self._told: dict[str, str] = {}  # on the present connection
         self._document: StatusDocument | None = None
         self._news = asyncio.Event()
         self._all_told = asyncio.Event()
-        handlers = {f"{self._root}/{row.topic}/set": setters[row.topic] for row in PROPERTIES if row.settable}
+        settable = [row for row in PROPERTIES if row.settable]
+        self._setters = {f"{self._root}/{row.topic}/set": (row, setters[row.topic]) for row in settable}
         self.link = Link(
             "homie",
             config,
             log,
             will=self._post("$state", "lost"),
             farewell=self._post("$state", "disconnected"),
-            topics=[(topic, 1) for topic in handlers],
-            on_message=lambda topic, *message: handlers.get(topic, _nobody)(topic, *message),
+            topics=[(topic, 1) for topic in self._setters],
+            on_message=self._on_message,
             on_up=self._begin_anew,
         )
 
@@ -161,6 +160,12 @@ class Homie:
             if not self._news.is_set():
                 self._all_told.set()
 
+    def _on_message(self, topic: str, payload: bytes, retained: bool) -> None:
+        if topic in self._setters:  # some brokers subscribe to more in their clients' names
+            row, setter = self._setters[topic]
+            self._told.pop(row.topic, None)  # an answer to each, also where it changes nothing
+            setter(topic, payload, retained)
+
     def _begin_anew(self) -> None:
         # What the broker had, and what others have published meanwhile, is not known.
         self._told.clear()
@@ -169,7 +174,7 @@ class Homie:
     async def _tell(self) -> None:
         if self._document is None or not self.link.up:
             return
-        payloads = {"$description": json.dumps(description()), **values(self._document), "$state": "ready"}
+        payloads = {"$description": self._description, **values(self._document), "$state": "ready"}
         if "$state" not in self._told:
             await self._publish("$state", "init")
         for topic, payload in payloads.items():

@@ -29,11 +29,12 @@ from surpluscharge.control.controller import Ration
 from surpluscharge.control.signals import PAYLOAD_LIMIT_BYTES
 
 ANSWER_WITHIN_S = 5.0  # real seconds the broker has for CONNACK, SUBACK, PUBACK
-BACKOFF_FIRST_S, BACKOFF_MOST_S = 0.5, 30.0
+BACKOFF_FIRST_S, BACKOFF_MOST_S = 0.5, 4.0  # a broker that is back must soon hear the "off"
 UNSUPPORTED_PROTOCOL = (0x01, 0x84)  # as MQTT 3.1.1 and MQTT 5 say it
 SUBSCRIPTION_FAILED = 0x80  # the first of the failure codes
 STEADY_S = 10.0  # a connection that lasted so long was a good one
 REFUSALS_AN_HOUR = 12  # lines about what the broker refuses, of one connection
+FAILURES_A_MINUTE = 2  # lines about attempts to connect, of one connection
 QUEUE_LIMIT = 1000  # messages received and not yet handled
 PACKET_LIMIT_BYTES = 2 * PAYLOAD_LIMIT_BYTES  # an MQTT 5 broker keeps larger ones to itself
 
@@ -94,7 +95,10 @@ class Link:
         self._tls = _tls(config)
         self._refusals = 0  # how often the broker refused what was published, and
         self._refusal = ""  # why, the last time
-        self._refusal_ration = Ration(REFUSALS_AN_HOUR, 3600.0)
+        self._rations = {
+            "publish_refused": Ration(REFUSALS_AN_HOUR, 3600.0),
+            "connect_failed": Ration(FAILURES_A_MINUTE, 60.0),
+        }
         self._protocols = {
             "auto": [ProtocolVersion.V5, ProtocolVersion.V311],
             "5": [ProtocolVersion.V5],
@@ -134,7 +138,10 @@ class Link:
         except MqttError as error:
             if self.up:
                 self._client = None
-                self._log.warning("connection_lost", reason=str(error.__cause__ or error))
+                reason = str(error.__cause__ or error)
+                # The library's word for a connection that broke, or was closed, without a reason given.
+                reason = "it broke" if "Unspecified error" in reason else reason
+                self._log.warning("connection_lost", reason=reason)
                 self._on_down()
             if asyncio.get_running_loop().time() < began_s + STEADY_S:
                 raise
@@ -183,11 +190,19 @@ class Link:
         if self._refusals > refusals:  # this message or one beside it; the safe answer for both is no
             raise Refused(f"the broker refuses the message: {self._refusal}")
 
+    def _say(self, name: str, level: str, **fields: object) -> None:
+        """Log a line of what may go on for days, as far as its ration allows."""
+        left_out = self._rations[name].take(asyncio.get_running_loop().time())
+        if left_out:
+            fields["left_out"] = left_out
+        getattr(self._log, "debug" if left_out is None else level)(name, **fields)
+
     def _tell_failure(self, state: RetryCallState) -> None:
         error = state.outcome.exception() if state.outcome else None
         wait_s = round(state.next_action.sleep, 1) if state.next_action else None
-        self._log.warning(
+        self._say(
             "connect_failed",
+            "warning",
             broker=self._config.broker,
             reason=str(error),
             attempt=state.attempt_number,
@@ -235,12 +250,7 @@ class Link:
         def on_publish(sender: Any, userdata: Any, mid: int, code: ReasonCode, properties: Any) -> None:
             if code.is_failure:
                 self._refusals, self._refusal = self._refusals + 1, str(code)
-                left_out = self._refusal_ration.take(asyncio.get_running_loop().time())
-                if left_out is None:
-                    self._log.debug("publish_refused", reason=str(code))
-                else:
-                    more = {"left_out": left_out} if left_out else {}
-                    self._log.error("publish_refused", reason=str(code), **more)
+                self._say("publish_refused", "error", reason=str(code))
             if answered:
                 answered(sender, userdata, mid, code, properties)
 

@@ -23,6 +23,7 @@ from surpluscharge.history.energy import ms_of, time_of
 from surpluscharge.words import duration, watts
 
 SCHEMA_VERSION: Literal[1] = 1
+UNITS = {"current_a": "A", "power_w": "W", "voltage_v": "V", "temperature_c": "°C"}
 
 
 class Part(BaseModel):
@@ -106,6 +107,9 @@ class FaultStatus(Part):
     cooldown_left_s: float
     sentence: str
     remedy: str
+    measured: dict[str, float] = Field(
+        {}, description="what was measured when it was raised, where that is what is wrong; empty after a restart"
+    )
 
 
 class SocketStatus(Part):
@@ -238,6 +242,7 @@ def build(
                 cooldown_left_s=round(max(0.0, record.raised_s + record.cooldown_s - now_s), 1),
                 sentence=record.fault.sentence,
                 remedy=record.fault.remedy,
+                measured=controller.supervisor.shown.get(record.code, {}),
             )
             for record in controller.faults
         ],
@@ -310,7 +315,7 @@ def _round(value: float | None) -> float | None:
     return None if value is None else round(value, 1)
 
 
-def in_words(document: StatusDocument) -> str:
+def in_words(document: StatusDocument, config_path: str) -> str:
     """Return the document for a person: a few lines."""
     grid_w, relay, today = document.grid.power_w, document.relay, document.today
     flow = "unknown" if grid_w is None else f"{watts(abs(grid_w))} {'import' if grid_w > 0 else 'export'}"
@@ -325,9 +330,18 @@ def in_words(document: StatusDocument) -> str:
         f"Today {today.energy_wh / 1000:.2f} kWh, {today.solar_wh / 1000:.2f} from the sun; {today.starts} starts",
     ]
     for fault in document.faults:
-        latched = f" Then: surpluscharge ack {fault.code}" if fault.latched else ""
-        lines.append(f"{fault.severity} {fault.code}: {fault.sentence} {fault.remedy}{latched}")
+        done = fault_in_words(fault, f"surpluscharge ack --config {config_path} {fault.code}")
+        lines.append(f"{fault.severity} {fault.code}: {done}")
     return "\n".join(lines)
+
+
+def fault_in_words(fault: FaultStatus, acknowledging: str) -> str:
+    """Return what is wrong and what to do about it; ``acknowledging`` is how to, where that belongs to it."""
+    measured = "".join(f" Measured: {value:g} {UNITS[name]}." for name, value in fault.measured.items())
+    text = f"{fault.sentence}{measured} {fault.remedy}"
+    if fault.latched:
+        return f"{text} Then: {acknowledging}"
+    return f"{text} Acknowledged." if FAULT_BY_CODE[fault.code].latches else text
 
 
 # --- in words --------------------------------------------------------------------------------------------------------
