@@ -192,10 +192,11 @@ def _watts_or_word(low_w: float, high_w: float = 20000) -> Any:
     def check(value: Any, info: ValidationInfo) -> Any:
         if value in ("auto", "ahead"):
             return value
-        if isinstance(value, str):
+        if isinstance(value, str) and _QUANTITY.fullmatch(value):
             raise _refuse(*_number_of("_w", str(info.field_name), value))
         if isinstance(value, bool) or not isinstance(value, int | float):
-            raise _refuse('must be a number of watts, "auto" or "ahead"', "Write the watts as a plain number")
+            remedy = "Write the watts as a plain number, or one of these words in small letters"
+            raise _refuse('must be a number of watts, "auto" or "ahead"', remedy)
         if not math.isfinite(value):
             raise _refuse("must be a finite number", "Write the watts as a plain number")
         if not low_w <= value <= high_w:
@@ -492,7 +493,9 @@ class Homie(Section):
         False, description="whether it describes itself by the Homie 5 convention, on a connection of its own"
     )
     domain: str = Field(
-        "homie", pattern=r"^[^/+#$\x00]{1,60}$", description="the convention's first level, where dashboards look"
+        "homie",
+        pattern=r"^[a-z0-9]([a-z0-9-]{0,58}[a-z0-9])?$",
+        description="the convention's first level, where dashboards look",
     )
 
 
@@ -1191,6 +1194,12 @@ def parse(text: str, name: str) -> Config:
     return config
 
 
+# The keys that are true or false.
+_SWITCHES = {
+    name for table in Section.__subclasses__() for name, field in table.model_fields.items() if field.annotation is bool
+}
+
+
 def _mend_line(text: str, error: Exception) -> str:
     """Return the remedy for a line that TOML cannot read, for the slips that people make most."""
     number = re.search(r"at line (\d+)", str(error))
@@ -1198,10 +1207,18 @@ def _mend_line(text: str, error: Exception) -> str:
     line = lines[int(number[1]) - 1] if number and int(number[1]) <= len(lines) else ""
     if re.search(r"=\s*[-+]?\d+,\d", line):
         return "Write the number with a point, not a comma"
+    table = re.match(r"\s*\[+\s*([\w.-]+)", line)
+    if table and re.search("twice|overwrite|immutable", str(error)):
+        if table[1] in ("meter", "money.tariff", "money.tariff.window"):
+            return f"This table is there already: each of several begins with [[{table[1]}]], in double brackets"
+        return f"This table is there already: put the keys into the first [{table[1]}]"
     if "overwrite" in str(error):
         return "Something is set twice: remove one"
-    if re.search(r"=\s*[A-Za-z/]", line):
-        return "Put text in quotes"
+    bare = re.search(r"([\w-]*)\s*=\s*(?!(?:true|false)\b)[A-Za-z/]", line)
+    if bare and bare[1] in _SWITCHES:
+        return "Write true or false, in small letters, without quotes"
+    if bare:
+        return "Put text in quotes; a number goes without"
     return "Correct the line"
 
 
@@ -1305,7 +1322,8 @@ def _explain(details: ErrorDetails) -> Problem:
         about = _field_description(location) or "choose a value within"
         remedy = about[0].upper() + about[1:] + (f", in {_UNIT_NAMES[unit]}" if unit else "")
     elif kind == "string_pattern_mismatch":
-        message, remedy = "has characters that are not allowed, or is too long", "Use small letters, digits and hyphens"
+        message = "has characters that are not allowed, or is too long" if value else "is empty"
+        remedy = "Use small letters, digits and hyphens"
     elif kind == "string_type":
         message, remedy = "must be text", "Put it in quotes"
     return Problem((key,), _show(value), message, remedy)

@@ -157,6 +157,12 @@ EXPECTED = {
     "key-of-another-table": [Says("control.rearm_at", "", "It belongs under [session]")],
     "number-with-a-comma": [Says("", "", "with a point, not a comma")],
     "text-unquoted": [Says("", "", "Put text in quotes")],
+    "number-in-letters": [Says("", "", "Put text in quotes; a number goes without")],
+    "switch-in-capitals": [Says("", "", "Write true or false, in small letters, without quotes")],
+    "table-twice": [Says("", "", "put the keys into the first [control]")],
+    "meters-in-single-brackets": [Says("", "", "each of several begins with [[meter]]")],
+    "threshold-in-capitals": [Says("control.start_export_w", '"Auto"', "one of these words in small letters")],
+    "homie-domain-empty": [Says("homie.domain", "", "is empty. Use small letters, digits and hyphens")],
     "unknown-key": [Says("control.start_exprt_w", "900", "Did you mean start_export_w?")],
     "unknown-table": [Says("contrl", "", "Did you mean control?")],
     "unknown-time-zone": [Says("site.time_zone", '"Europe/Atlantis"', "IANA name")],
@@ -423,6 +429,29 @@ def test_a_quantity_with_its_unit_is_refused_with_the_number_to_write(written: s
 
 
 @pytest.mark.parametrize(
+    ("written", "remedy"),
+    [
+        ("homie.publish = yes", "Write true or false"),
+        ("homie = { publish = FALSE }", "Write true or false"),
+        ("history = { record = true, batch_s = soon }", "Put text in quotes; a number goes without"),
+        ("relay.on_payload = on", "Put text in quotes"),  # what the plug listens for is text, whatever it looks like
+        ("control.start_export_w = auto", "Put text in quotes"),
+        ("[meter]", "begins with [[meter]]"),
+        ("[[meter]]", "begins with [[meter]]"),
+        ("[relay]", "into the first [relay]"),
+        ("[[control]]\n[control]", "into the first [control]"),
+        ("[control]\n[[control]]", "into the first [control]"),
+        ("[[money.tariff]]\n[money.tariff]", "begins with [[money.tariff]]"),
+        ("relay.hold_s = 90\nrelay.hold_s = 90", "Something is set twice"),
+        ("homie.publish = true false", "Correct the line"),
+    ],
+)
+def test_the_remedy_for_what_toml_cannot_read(written: str, remedy: str) -> None:
+    (line,) = refused(written)
+    assert "is not TOML" in line and remedy in line
+
+
+@pytest.mark.parametrize(
     ("key", "allowed", "refused_too"),
     [
         ("charger.current_a", (0.1, 10), (0, 32.1)),
@@ -479,6 +508,7 @@ def test_the_bounds(key: str, allowed: tuple[float, float], refused_too: tuple[f
         ("relay.command_topic", ("t", "t" * 65535), ("t" * 65536, "\u00e4" * 32768, "a\\u0000b")),
         ("relay.on_payload", ("x", "x" * 4096), ("", "x" * 4097)),
         ("charger.name", ("a", "a-1", "a" * 32), ("", "-a", "a-", "A", "a_b", "a" * 33)),
+        ("homie.domain", ("a", "a-1", "a" * 60), ("", "-a", "a-", "A", "a_b", "a/b", "a" * 61)),
         ("socket.above_continuous_because", ("ten letter",), ("", "nine long")),
         ("mqtt.client_id", ("A", "a.b_c-1", "a" * 60), ("", "a b", "a" * 61)),
         ("session.rearm_at", ("00:00", "23:59"), ("24:00", "23:60", "4:00", "04:00:00", "")),
