@@ -170,6 +170,20 @@ def test_nothing_known_is_said_and_no_sum_is_shown(ledger: Ledger) -> None:
     assert as_json(made)["total"]["money"] is None
 
 
+def test_what_runs_may_not_have_written_anything_yet(tmp_path: Path) -> None:
+    with Ledger(tmp_path / "h.sqlite") as ledger:
+        ledger.write(Batch(states=[STARTED]))
+        today = LATER.astimezone(ZONE).date()
+        for first, last, may_come in (
+            (today, today, True),
+            (FIRST, today + timedelta(days=3), True),
+            (FIRST, FIRST, False),
+        ):
+            text = " ".join(as_text(build(ledger, first, last, LATER, site())).split())
+            assert "Nothing is known of this time" in text
+            assert ("what it does now: surpluscharge status." in text) is may_come
+
+
 def test_thresholds_are_cut_where_prices_change_them_and_nowhere_else(ledger: Ledger) -> None:
     by_hour = site()._replace(thresholds=lambda when: (900.0, 300.0) if 5 <= when.hour < 23 else (float("inf"), -1.0))
     made = build(ledger, FIRST, FIRST, LATER, by_hour)

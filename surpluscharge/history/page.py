@@ -881,6 +881,8 @@ def _reading(report: Report) -> str:
                 f"From {moment(report, span.begin_ms)} to {moment(report, span.end_ms)} no charge starts at these "
                 "prices: surplus is worth more sold."
             )
+    if not items:
+        return ""
     listed = "".join(f"<li>{_words(item)}</li>" for item in items)
     return _section("How to read the figures", f'<ul class="notes">{listed}</ul>')
 

@@ -539,7 +539,13 @@ def summary(report: Report) -> list[str]:
     """Return the gist in sentences, most important first."""
     line, energy = report.total, report.total.energy
     if not energy.known_ms:
-        return ["Nothing is known of this time: there are no readings from it."]
+        sentences = ["Nothing is known of this time: there are no readings from it."]
+        if _goes_on(report):
+            sentences.append(
+                "A running daemon writes in batches, as often as history.batch_s says; what it does now: "
+                "surpluscharge status."
+            )
+        return sentences
     if energy.charger_mws >= LEAST_MWS:
         sentences = [
             f"The car took {kwh(energy.charger_mws)} kWh: {kwh(energy.solar_mws)} kWh "
@@ -561,6 +567,11 @@ def summary(report: Report) -> list[str]:
             f"Of {kwh(energy.surplus_mws)} kWh of surplus, {percent(energy.solar_mws, energy.surplus_mws)} was caught."
         )
     return sentences
+
+
+def _goes_on(report: Report) -> bool:
+    """Return whether the period is not over yet."""
+    return report.last > report.total.last or report.now == report.total.end
 
 
 def notes(report: Report) -> list[str]:
@@ -594,7 +605,7 @@ def notes(report: Report) -> list[str]:
             )
     else:
         found.append("Money is not shown: no prices are configured for this time, see [money] in the configuration.")
-    if report.last > report.total.last or report.now == report.total.end:
+    if _goes_on(report):
         found.append(
             f"It is not over yet: the figures go to {report.now:%H:%M} on {day_name(report.now.date())}. What has just "
             "happened may not be written yet; the status has it."
