@@ -414,7 +414,6 @@ def test_days_of_which_nothing_is_known_still_make_a_page(tmp_path: Path) -> Non
     with Ledger(tmp_path / "h.sqlite") as ledger:
         text = as_html(build(ledger, date(2031, 5, 1), date(2031, 5, 3), LATER, site))
     assert "Nothing is known of this time" in text and "<svg" not in text
-    assert "How to read the figures" not in text
 
 
 def test_a_day_that_loses_money_says_lost(reports: dict[str, Report], tmp_path: Path) -> None:

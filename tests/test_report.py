@@ -182,6 +182,9 @@ def test_what_runs_may_not_have_written_anything_yet(tmp_path: Path) -> None:
             text = " ".join(as_text(build(ledger, first, last, LATER, site())).split())
             assert "Nothing is known of this time" in text
             assert ("what it does now: surpluscharge status." in text) is may_come
+        pages = pytest.importorskip("surpluscharge.history.page")
+        page = pages.as_html(build(ledger, today, today, LATER, site()))
+    assert "what it does now" in page and "How to read the figures" not in page
 
 
 def test_thresholds_are_cut_where_prices_change_them_and_nowhere_else(ledger: Ledger) -> None:
@@ -296,6 +299,23 @@ def test_the_error_covers_what_another_draw_would_have_come_to(
     assert "+- " in as_text(found[0]) and "may be off by 0.14 kWh" in " ".join(as_text(found[0]).split())
     assert "switches together with the charger is taken for part of it" in " ".join(as_text(found[0]).split())
     assert "+- " not in as_text(found[1])
+
+
+@pytest.mark.parametrize(("error_w", "shown"), [(4.9, False), (5.0, True)])
+def test_an_error_that_rounds_to_nothing_is_not_spoken_of(tmp_path: Path, error_w: float, shown: bool) -> None:
+    """5 W for an hour is the first that comes to 0.01 kWh. In the figures it is there all the same."""
+    begin_ms = ms_of(datetime(2031, 5, 14, 12, tzinfo=ZONE))
+    samples = [Sample(begin_ms, 300.0, DRAW_W, True, error_w), Sample(begin_ms + 3_600_000, 300.0, DRAW_W, False)]
+    with Ledger(tmp_path / "h.sqlite") as ledger:
+        ledger.write(Batch(list(hold(samples, 3_600_000)), states=[STARTED]))
+        made = build(ledger, FIRST, FIRST, LATER, site())
+        month = build(ledger, date(2031, 5, 1), date(2031, 5, 31), LATER, site())
+    text = " ".join(as_text(made).split())
+    assert ("may be off by 0.01 kWh" in text, "+- " in text) == (shown, shown)
+    assert as_json(made)["total"]["error_wh"] == error_w
+    pages = pytest.importorskip("surpluscharge.history.page")
+    for each in (made, month):
+        assert ("±" in pages.as_html(each)) == shown
 
 
 def test_energy_without_a_valid_tariff_is_said_to_be_left_out_of_the_money(tmp_path: Path) -> None:

@@ -51,6 +51,7 @@ from surpluscharge.history.report import (
     rounded,
     summary,
     title,
+    uncertain,
 )
 from surpluscharge.words import duration, watts
 
@@ -386,7 +387,7 @@ def _draw_bars(bars: Sequence[Bar], priced: bool, sheet: Sheet) -> Figure:
     _bar(ax, [-y for y in bought], _hatched("bought"))
     for place, bar in enumerate(bars):
         error = bar.energy.error_mws / per_kwh
-        if error:
+        if uncertain(bar.energy):
             ax.plot([place] * 2, [solar[place] - error, solar[place] + error], color=_DRAWN["ink"], linewidth=1.6)
         if bar.gap_ms >= SHORTEST_GAP_MS:
             ax.axvspan(place - 0.4, place + 0.4, **_unknown())
@@ -636,15 +637,14 @@ def _totals(report: Report) -> str:
     line, energy = report.total, report.total.energy
     tables = []
     if report.priced:
-        uncertain = energy.error_mws > 0
         rows: list[list[Value]] = []
         for row in money_rows(report):
             energy_cell = "" if row.energy_mws is None else _energy_cell(row.energy_mws)
             rows.append([row.what.capitalize(), energy_cell, _money_cell(row.money)])
-            if uncertain:
+            if uncertain(energy):
                 rows[-1].append("" if row.error is None else _money_cell(row.error))
         heads = [("", ""), ("", "kWh"), ("", report.currency)]
-        heads += [("±", report.currency)] if uncertain else []
+        heads += [("±", report.currency)] if uncertain(energy) else []
         table = Table("money", "The charger's energy, and what it cost", heads, rows[:-1], rows[-1], quiet=True)
         tables.append(f"<div><h2>The reckoning</h2>{table.html()}</div>")
     missed = energy.surplus_mws - energy.solar_mws
@@ -654,7 +654,7 @@ def _totals(report: Report) -> str:
         ["Bought for the car", _energy_cell(energy.bought_mws)],
         ["The car in all", _energy_cell(energy.charger_mws)],
     ]
-    if energy.error_mws:
+    if uncertain(energy):
         rows.append(["± of the car", _energy_cell(energy.error_mws)])
     rows.append(["Imported by the whole house", _energy_cell(energy.import_mws)])
     table = Table("energy", "Energies of the whole period", [("", ""), ("", "kWh")], rows, quiet=True)
@@ -726,7 +726,7 @@ def _bars_key(bars: Sequence[Bar], priced: bool) -> list[tuple[str, str]]:
         key += [("saved", "money saved")]
         key += [("lost", "money lost")] if any(bar.money and bar.money.saved < 0 for bar in bars) else []
         key += [("line", "what it cost")]
-    if any(bar.energy.error_mws for bar in bars):
+    if any(uncertain(bar.energy) for bar in bars):
         key.append(("error", "±, where the draw is learned or assumed"))
     if any(bar.gap_ms >= SHORTEST_GAP_MS for bar in bars):
         key.append(("unknown", "not all of it is known"))
@@ -791,9 +791,9 @@ def _period_sections(report: Report) -> list[str]:
 
 
 def _lines_table(report: Report) -> Table:
-    uncertain = report.total.energy.error_mws > 0
+    unsure = uncertain(report.total.energy)
     heads = [(report.by, ""), ("surplus", "kWh"), ("caught", "kWh"), ("bought", "kWh"), ("charged", "kWh")]
-    heads += [("±", "kWh")] if uncertain else []
+    heads += [("±", "kWh")] if unsure else []
     heads += [("cost", report.currency), ("saved", report.currency)] if report.priced else []
     heads += [("on", "h:min"), ("starts", " "), ("not known", "h:min")]
 
@@ -802,7 +802,7 @@ def _lines_table(report: Report) -> Table:
         cells: list[Value] = [name]
         cells += [_energy_cell(each) for each in (energy.surplus_mws, energy.solar_mws)]
         cells += [_energy_cell(each) for each in (energy.bought_mws, energy.charger_mws)]
-        cells += [_energy_cell(energy.error_mws)] if uncertain else []
+        cells += [_energy_cell(energy.error_mws)] if unsure else []
         if report.priced and line.money:
             cells += [_money_cell(line.money.cost), _money_cell(line.money.saved)]
         elif report.priced:

@@ -487,6 +487,11 @@ def kwh(mws: int) -> str:
     return rounded(Decimal(mws) / MWS_PER_KWH)
 
 
+def uncertain(energy: Energy) -> bool:
+    """Return whether the charger's energy may be off by so much that it shows."""
+    return energy.error_mws >= LEAST_MWS
+
+
 def percent(share: int, whole: int) -> str:
     return f"{round(100 * share / whole)} %" if whole else "-"
 
@@ -583,7 +588,7 @@ def notes(report: Report) -> list[str]:
         found.append(
             f"Nothing is known of {duration(line.gap_ms / 1000)} of this time. It is in no sum, and not guessed."
         )
-    if energy.error_mws:
+    if uncertain(energy):
         money_part = (
             f", the cost by {rounded(line.cost_error)} and the saving by {rounded(line.saved_error)} {report.currency}"
             if line.money is not None
@@ -717,7 +722,7 @@ def money_rows(report: Report) -> list[MoneyRow]:
 def _money_table(report: Report, width: int) -> list[str]:
     rows = [
         [row.what, "" if row.energy_mws is None else kwh(row.energy_mws), rounded(row.money)]
-        + ([] if not report.total.energy.error_mws else ["" if row.error is None else f"+- {rounded(row.error)}"])
+        + ([] if not uncertain(report.total.energy) else ["" if row.error is None else f"+- {rounded(row.error)}"])
         for row in money_rows(report)
     ]
     lines = _table(["", "kWh", report.currency, ""][: len(rows[0])], rows)
