@@ -522,7 +522,7 @@ def _history(options: argparse.Namespace) -> int:
         found = ledger.check(energy.ms_of(now), now.tzinfo)
         if not any(trouble.ruined for trouble in found):
             bounds, gaps = ledger.bounds(), ledger.gaps(LONG_GAP_S * 1000)
-    print(f"{config.recorded_file}: {config.recorded_file.stat().st_size / 1e6:.1f} MB")
+    print(f"{config.recorded_file}: {config.recorded_file.stat().st_size / 1e6:.2f} MB")
     if bounds:
         first, last = (energy.time_of(at_ms, now.tzinfo) for at_ms in bounds)
         print(f"readings from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M}")

@@ -23,6 +23,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from pydantic import TypeAdapter, ValidationError
 
 from surpluscharge.config import Topic, parse
+from surpluscharge.daemon.mqtt import BACKOFF_MOST_S, FAILURES_A_MINUTE
 from surpluscharge.simulator.broker import embedded_broker
 from tests.conftest import Mosquitto, free_port
 from tests.test_relay import off_command
@@ -89,6 +90,16 @@ async def test_the_password(
     async with stage.running(mqtt={"username": "shed", "password": {kind: place}}) as daemon:
         assert len(daemon.events("connected")) == 2
     assert SECRET not in daemon.text
+
+
+async def test_a_broker_that_is_long_away(tmp_path: Path) -> None:
+    """It is soon found when it is back, for it must hear the "off"; and its absence does not fill the log."""
+    stage_config = parse(toml(tables(free_port(), tmp_path, log={"format": "json", "level": "debug"})), "shed.toml")
+    async with running(stage_config) as daemon:
+        failures = await until(lambda: daemon.events("connect_failed", link="relay")[6:], "many attempts", 60.0)
+        lines = daemon.events("connect_failed", link="relay")
+    assert max(line["next_try_s"] for line in lines) == failures[-1]["next_try_s"] == BACKOFF_MOST_S
+    assert 0 < sum(line["level"] == "warning" for line in lines) <= 2 * FAILURES_A_MINUTE < len(lines)
 
 
 @broker

@@ -256,6 +256,40 @@ async def test_asking_for_the_status(stage: Stage) -> None:
         assert status == 0 and out.startswith("The daemon is not there (lost); this is the last that it said, at ")
 
 
+async def test_acknowledging(stage: Stage) -> None:
+    """The status names the command and what was measured; the command says what came of it."""
+
+    async def run(*words: str) -> tuple[int | None, str, str]:
+        asked = await asyncio.create_subprocess_exec(*words, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+        out, err = await asked.communicate()
+        return asked.returncode, out.decode(), err.decode()
+
+    daemon = stage.start(relay={"power": {"topic": POWER}})
+    ack = [sys.executable, "-m", "surpluscharge", "ack", "--config", str(stage.config_file)]
+    async with Feed(stage.wire, SUN_W) as feed:
+        await stage.charge(feed)
+        code, _, err = await run(*ack)
+        assert code == 1 and err.startswith("nothing is waiting to be acknowledged")
+        stage.wire.publish(POWER, 5100)
+        await until(lambda: stage.wire.state == "locked-out", "the trip")
+    (raised,) = daemon.events("fault_raised", code="over-current")
+    assert raised["current_a"] == 22.2  # 5100 W / 230 V
+    words = [sys.executable, "-m", "surpluscharge", "status", "--config", str(stage.config_file)]
+    code, out, _ = await run(*words)
+    (line,) = [line for line in out.splitlines() if "over-current:" in line]
+    assert "Measured: 22.2 A." in line and line.endswith(
+        f"Then: surpluscharge ack --config {stage.config_file} over-current"
+    )
+    code, out, err = await run(*ack, "over-current")
+    assert (code, err) == (0, "")
+    assert out.startswith("acknowledging over-current\n") and " Acknowledged.\n" in out
+    assert "the cooldown to be over" in out
+    daemon.signal(signal.SIGTERM)
+    assert await daemon.ended() == 0
+    code, _, err = await run(*ack)
+    assert code == 1 and "the daemon is not there (disconnected)" in err
+
+
 async def test_killed_while_charging(stage: Stage) -> None:
     """The broker says off for a killed daemon; the next one starts with off, and forgets nothing (3, 4, 5, 7)."""
     wire = stage.wire
@@ -527,6 +561,19 @@ async def test_stopped_while_the_broker_is_away(stage: Stage, mosquitto: Mosquit
     (stopped,) = daemon.events("stopped")
     assert stopped["relay_confirmed_off"] is False
     assert not daemon.events("crashed")
+
+
+async def test_stopped_with_a_plug_that_does_not_answer(stage: Stage) -> None:
+    """What is said last does not go on promising that it is being told again."""
+    daemon = stage.start(relay={"feedback": {"topic": REPORT}})
+    await until(lambda: stage.wire.last(AVAILABILITY) == "ready", "availability")
+    daemon.signal(signal.SIGTERM)
+    assert await daemon.ended() == 0
+    (stopped,) = daemon.events("stopped")
+    assert stopped["relay_confirmed_off"] is False
+    last = stage.wire.status
+    assert last["why"] == "The daemon has ended, and the relay never confirmed that it is off."
+    assert last["waiting_for"] == "somebody to go and look"
 
 
 async def test_a_stop_is_never_overheard(stage: Stage) -> None:
