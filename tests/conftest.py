@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import getpass
 import os
 import shutil
 import signal
 import socket
 import subprocess
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
 
 from surpluscharge.config import Config
+from tests.wire import Stage
 
 settings.register_profile("default", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("default")
@@ -75,6 +77,46 @@ def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
     broker.start()
     yield broker
     broker.kill()
+
+
+@pytest.fixture
+def stage(mosquitto: Mosquitto, tmp_path: Path) -> Iterator[Stage]:
+    """A broker with an observer on it; what was heard is checked at the end."""
+    stage = Stage(mosquitto.port, tmp_path)
+    yield stage
+    stage.close()
+
+
+BrokerMaker = Callable[[str], Stage]
+
+
+@pytest.fixture
+def with_broker(tmp_path: Path) -> Iterator[BrokerMaker]:
+    """Return a function that starts a broker with more lines in its configuration, and an observer on it."""
+    brokers: list[Mosquitto] = []
+    stages: list[Stage] = []
+
+    def start(lines: str) -> Stage:
+        # Started by root it would become another user, who may not look into this folder.
+        broker = Mosquitto(tool("mosquitto"), tmp_path, f"user {getpass.getuser()}\n{lines}")
+        brokers.append(broker)
+        broker.start()
+        stages.append(Stage(broker.port, tmp_path))
+        return stages[-1]
+
+    yield start
+    for stage in stages:
+        stage.close()
+    for one in brokers:
+        one.kill()
+
+
+def tool(name: str) -> str:
+    """Return the path of a program from a Debian package; skip without it, but fail where CI=true."""
+    path = shutil.which(name, path=os.environ.get("PATH", "") + ":/usr/sbin:/sbin:/usr/local/sbin")
+    if path is None:
+        (pytest.fail if os.environ.get("CI") == "true" else pytest.skip)(f"needs {name}")
+    return path
 
 
 def config_from(**tables: dict[str, object]) -> Config:

@@ -6,7 +6,6 @@ import asyncio
 import getpass
 import os
 import re
-import shutil
 import socket
 import subprocess
 import sys
@@ -18,17 +17,11 @@ from pathlib import Path
 import aiomqtt
 import pytest
 
+from tests.conftest import tool
+
 DEPLOY = Path(__file__).parent.parent / "deploy"
 UNITS = ["surpluscharge.service", "surpluscharge@.service"]
 PROGRAM = "/opt/surpluscharge/bin/surpluscharge"
-
-
-def tool(name: str) -> str:
-    """Return the path of a program from a Debian package; skip without it, but fail where CI=true."""
-    path = shutil.which(name, path=os.environ.get("PATH", "") + ":/usr/sbin:/sbin")
-    if path is None:
-        (pytest.fail if os.environ.get("CI") == "true" else pytest.skip)(f"needs {name}")
-    return path
 
 
 def run(*command: str | Path) -> subprocess.CompletedProcess[str]:

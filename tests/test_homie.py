@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import getpass
 import hashlib
 import json
 import re
@@ -18,7 +17,7 @@ from surpluscharge.clock import SystemClock
 from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.daemon import hand, homie
 from surpluscharge.daemon.mqtt import REFUSALS_AN_HOUR
-from tests.conftest import Mosquitto, config_from
+from tests.conftest import BrokerMaker, Mosquitto, config_from
 from tests.test_status import House
 from tests.wire import GRID, PATIENCE_S, SUN_W, Feed, Observer, Stage, until
 
@@ -116,13 +115,6 @@ def test_values_of_every_kind_of_moment() -> None:
 # --- at a broker -----------------------------------------------------------------------------------------------------
 
 
-@pytest.fixture
-def stage(mosquitto: Mosquitto, tmp_path: Path) -> Iterator[Stage]:
-    stage = Stage(mosquitto.port, tmp_path)
-    yield stage
-    stage.close()
-
-
 def found(observer: Observer) -> dict[str, str]:
     """Return what a dashboard that has just come finds retained below the device."""
     return {
@@ -198,15 +190,10 @@ async def test_alerts_come_and_go(stage: Stage) -> None:
 
 
 @pytest.mark.broker
-async def test_a_broker_that_refuses_some_of_it(tmp_path: Path, mosquitto: Mosquitto) -> None:
+async def test_a_broker_that_refuses_some_of_it(with_broker: BrokerMaker, tmp_path: Path) -> None:
     """What may be said is said, and each refusal is not worth a line for ever; the relay knows nothing of it."""
     (tmp_path / "access").write_text(f"topic readwrite #\ntopic deny {ROOT}/house/#\ntopic deny {ROOT}/charging/why\n")
-    mosquitto.kill()
-    with (tmp_path / "mosquitto.conf").open("a") as config:
-        # Started by root it would become another user, who may not look into this folder.
-        config.write(f"user {getpass.getuser()}\nacl_file {tmp_path}/access\n")
-    mosquitto.start()
-    stage = Stage(mosquitto.port, tmp_path)
+    stage = with_broker(f"acl_file {tmp_path}/access")
     async with stage.running(homie={"publish": True}) as daemon, Feed(stage.wire, SUN_W) as feed:
         await stage.charge(feed)
         await until(lambda: stage.wire.last(f"{ROOT}/charging/relay") == "true", "what may be said")
@@ -215,7 +202,6 @@ async def test_a_broker_that_refuses_some_of_it(tmp_path: Path, mosquitto: Mosqu
         await until(lambda: homie_link and homie_link._refusals > REFUSALS_AN_HOUR, "many a refusal")
         assert len(daemon.events("publish_refused", link="homie")) == REFUSALS_AN_HOUR
     await until(lambda: stage.wire.last(f"{ROOT}/$state") == "disconnected", "disconnected")
-    stage.close()
 
 
 @pytest.mark.broker

@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import getpass
 import glob
 import json
-import os
-import shutil
 import subprocess
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from typing import Any
 
@@ -25,43 +22,11 @@ from pydantic import TypeAdapter, ValidationError
 from surpluscharge.config import Topic, parse
 from surpluscharge.daemon.mqtt import BACKOFF_MOST_S, FAILURES_A_MINUTE
 from surpluscharge.simulator.broker import embedded_broker
-from tests.conftest import Mosquitto, free_port
+from tests.conftest import BrokerMaker, free_port, tool
 from tests.test_relay import off_command
 from tests.wire import COMMAND, ENABLE_SET, GRID, SUN_W, Daemon, Feed, Stage, running, tables, toml, until
 
 broker = pytest.mark.broker
-
-BrokerMaker = Callable[[str], Stage]
-
-
-@pytest.fixture
-def with_broker(tmp_path: Path) -> Iterator[BrokerMaker]:
-    """Return a function that starts a broker with more lines in its configuration, and an observer on it."""
-    brokers: list[Mosquitto] = []
-    stages: list[Stage] = []
-
-    def start(lines: str) -> Stage:
-        # Started by root it would become another user, who may not look into this folder.
-        broker = Mosquitto(tool("mosquitto"), tmp_path, f"user {getpass.getuser()}\n{lines}")
-        brokers.append(broker)
-        broker.start()
-        stages.append(Stage(broker.port, tmp_path))
-        return stages[-1]
-
-    yield start
-    for stage in stages:
-        stage.close()
-    for one in brokers:
-        one.kill()
-
-
-def tool(name: str) -> str:
-    """Return the path of a program; skip without it, but fail where CI=true."""
-    path = shutil.which(name, path=os.environ.get("PATH", "") + ":/usr/sbin:/sbin:/usr/local/sbin")
-    if path is None:
-        (pytest.fail if os.environ.get("CI") == "true" else pytest.skip)(f"needs {name}")
-    return path
-
 
 # --- who we are ------------------------------------------------------------------------------------------------------
 

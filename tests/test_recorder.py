@@ -30,7 +30,7 @@ from surpluscharge.history import recorder as recorder_module
 from surpluscharge.history.energy import Energy, Interval, Sample, day_span, ms_of, total
 from surpluscharge.history.ledger import ABSENT, LOST, Batch, FaultChange, Ledger
 from surpluscharge.history.recorder import ASSUMED_ERROR_SHARE, Recorder
-from tests.conftest import Mosquitto, config_from
+from tests.conftest import config_from
 from tests.wire import ENABLE_SET, SHADE_W, SUN_W, Feed, Stage, until
 
 WALL_S = datetime(2031, 5, 14, 10, tzinfo=ZoneInfo("Europe/Lisbon")).timestamp()
@@ -747,13 +747,6 @@ async def test_nothing_is_kept_where_the_owner_wants_nothing_kept(tmp_path: Path
 
 
 # --- the daemon ------------------------------------------------------------------------------------------------------
-
-
-@pytest.fixture
-def stage(mosquitto: Mosquitto, tmp_path: Path) -> Iterator[Stage]:
-    stage = Stage(mosquitto.port, tmp_path)
-    yield stage
-    stage.close()
 
 
 @pytest.mark.broker

@@ -11,7 +11,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, cast
@@ -48,13 +48,6 @@ from tests.wire import (
 
 FEEDBACK = {"topic": REPORT}
 START = datetime(2031, 5, 1, 12, tzinfo=UTC)
-
-
-@pytest.fixture
-def stage(mosquitto: Mosquitto, tmp_path: Path) -> Iterator[Stage]:
-    stage = Stage(mosquitto.port, tmp_path)
-    yield stage
-    stage.close()
 
 
 def relay(**changes: Any) -> dict[str, Any]:

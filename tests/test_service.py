@@ -9,7 +9,6 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -52,13 +51,6 @@ KEEPALIVE_S = 5  # of the tests' configuration
 WILL_WITHIN_S = 1.5 * KEEPALIVE_S
 # Mosquitto looks for clients that have gone silent every so often only, and then gives them the benefit of a second.
 BROKER_SLACK_S = 6.0
-
-
-@pytest.fixture
-def stage(mosquitto: Mosquitto, tmp_path: Path) -> Iterator[Stage]:
-    stage = Stage(mosquitto.port, tmp_path)
-    yield stage
-    stage.close()
 
 
 async def commands_after(wire: Observer, count: int) -> list[str]:
@@ -228,65 +220,58 @@ async def test_a_retained_enable_command(stage: Stage, kept: str, before: bool) 
 # --- sudden ends -----------------------------------------------------------------------------------------------------
 
 
+async def ask(stage: Stage, command: str = "status", *more: str) -> tuple[int | None, str, str]:
+    """Run a command beside the daemon; return its exit status, and what it printed on both streams."""
+    words = [sys.executable, "-m", "surpluscharge", command, "--config", str(stage.config_file), *more]
+    asked = await asyncio.create_subprocess_exec(*words, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    out, err = await asked.communicate()
+    return asked.returncode, out.decode(), err.decode()
+
+
 async def test_asking_for_the_status(stage: Stage) -> None:
     """A few lines for a person: why, and what it waits for; and, of a daemon that is gone, what it said last."""
-
-    async def ask(*more: str) -> tuple[int | None, str, str]:
-        command = [sys.executable, "-m", "surpluscharge", "status", "--config", str(stage.config_file), *more]
-        asked = await asyncio.create_subprocess_exec(*command, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
-        out, err = await asked.communicate()
-        return asked.returncode, out.decode(), err.decode()
-
     stage.write()
-    status, out, err = await ask()
+    status, out, err = await ask(stage)
     assert (status, out) == (1, "") and "the daemon has not run with this broker" in err
     daemon = stage.start()
     async with Feed(stage.wire, SUN_W) as feed:
         await stage.charge(feed)
-        status, out, err = await ask()
+        status, out, err = await ask(stage)
         assert (status, err) == (0, "")
         assert out.startswith("shed: charging since ") and "Charging. The house exports" in out
         assert "It waits for import above" in out and "relay on" in out
-        assert json.loads((await ask("--json"))[1])["state"] == "charging"
+        assert json.loads((await ask(stage, "status", "--json"))[1])["state"] == "charging"
         count = len(stage.wire.on(COMMAND))
         daemon.kill()
         assert await commands_after(stage.wire, count) == ["off"]
         await until(lambda: stage.wire.last(AVAILABILITY) == "lost", "availability")
-        status, out, _ = await ask()
+        status, out, _ = await ask(stage)
         assert status == 0 and out.startswith("The daemon is not there (lost); this is the last that it said, at ")
 
 
 async def test_acknowledging(stage: Stage) -> None:
     """The status names the command and what was measured; the command says what came of it."""
-
-    async def run(*words: str) -> tuple[int | None, str, str]:
-        asked = await asyncio.create_subprocess_exec(*words, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
-        out, err = await asked.communicate()
-        return asked.returncode, out.decode(), err.decode()
-
     daemon = stage.start(relay={"power": {"topic": POWER}})
-    ack = [sys.executable, "-m", "surpluscharge", "ack", "--config", str(stage.config_file)]
     async with Feed(stage.wire, SUN_W) as feed:
         await stage.charge(feed)
-        code, _, err = await run(*ack)
+        code, _, err = await ask(stage, "ack")
         assert code == 1 and err.startswith("nothing is waiting to be acknowledged")
         stage.wire.publish(POWER, 5100)
         await until(lambda: stage.wire.state == "locked-out", "the trip")
     (raised,) = daemon.events("fault_raised", code="over-current")
     assert raised["current_a"] == 22.2  # 5100 W / 230 V
-    words = [sys.executable, "-m", "surpluscharge", "status", "--config", str(stage.config_file)]
-    code, out, _ = await run(*words)
+    code, out, _ = await ask(stage)
     (line,) = [line for line in out.splitlines() if "over-current:" in line]
     assert "Measured: 22.2 A." in line and line.endswith(
         f"Then: surpluscharge ack --config {stage.config_file} over-current"
     )
-    code, out, err = await run(*ack, "over-current")
+    code, out, err = await ask(stage, "ack", "over-current")
     assert (code, err) == (0, "")
     assert out.startswith("acknowledging over-current\n") and " Acknowledged.\n" in out
     assert "the cooldown to be over" in out
     daemon.signal(signal.SIGTERM)
     assert await daemon.ended() == 0
-    code, _, err = await run(*ack)
+    code, _, err = await ask(stage, "ack")
     assert code == 1 and "the daemon is not there (disconnected)" in err
 
 

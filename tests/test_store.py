@@ -6,7 +6,6 @@ import json
 import math
 import os
 import stat
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -20,7 +19,6 @@ from surpluscharge.control.controller import Controller, Kept, Moment, Settings,
 from surpluscharge.control.supervisor import FAULTS, Record
 from surpluscharge.control.thermal import settled_level
 from surpluscharge.daemon import store
-from tests.conftest import Mosquitto
 from tests.wire import ENABLE, ENABLE_SET, POWER, SUN_W, Feed, Stage, tables, toml, until
 
 WALL = datetime(2031, 5, 1, 12, tzinfo=UTC)
@@ -78,13 +76,6 @@ def another(now_s: float, wall_s: float) -> SetClock:
 @pytest.fixture
 def file(tmp_path: Path) -> Path:
     return tmp_path / "state" / "shed.json"
-
-
-@pytest.fixture
-def stage(mosquitto: Mosquitto, tmp_path: Path) -> Iterator[Stage]:
-    stage = Stage(mosquitto.port, tmp_path)
-    yield stage
-    stage.close()
 
 
 # --- kept ------------------------------------------------------------------------------------------------------------

@@ -15,7 +15,6 @@ from pathlib import Path
 import pytest
 
 from surpluscharge.daemon import systemd
-from tests.conftest import Mosquitto
 from tests.wire import COMMAND, ENABLE_SET, GRID, SUN_W, Feed, Stage, until
 
 WATCHDOG_S = 4.0
@@ -64,13 +63,6 @@ def manager(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Manager]
     manager = Manager(address)
     yield manager
     manager.close()
-
-
-@pytest.fixture
-def stage(mosquitto: Mosquitto, tmp_path: Path) -> Iterator[Stage]:
-    stage = Stage(mosquitto.port, tmp_path)
-    yield stage
-    stage.close()
 
 
 def test_notify(manager: Manager, monkeypatch: pytest.MonkeyPatch) -> None:

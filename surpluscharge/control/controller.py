@@ -45,16 +45,17 @@ class Ration:
         self._lines, self._per_s = lines, per_s
         self._since_s, self._logged, self._left_out = float("-inf"), 0, 0
 
-    def take(self, now_s: float) -> int | None:
-        """Return how many have been left out since the last line; None: leave out this one too."""
+    def level(self, level: str, fields: dict[str, Any], now_s: float) -> str:
+        """Return the level that a line is worth now: its own, or debug. ``fields`` are told how many were left out."""
         if now_s >= self._since_s + self._per_s:
             self._since_s, self._logged = now_s, 0
         if self._logged >= self._lines:
             self._left_out += 1
-            return None
+            return "debug"
         self._logged += 1
-        left_out, self._left_out = self._left_out, 0
-        return left_out
+        if self._left_out:
+            fields["left_out"], self._left_out = self._left_out, 0
+        return level
 
 
 class Settings(NamedTuple):
@@ -635,11 +636,7 @@ class Controller:
         """Tell the shell of something. What comes in floods (a switch that flips, a fault that flaps) goes to debug."""
         if level != "debug":
             key = (name, fields.get("code"))
-            left_out = self._rations.setdefault(key, Ration(LINES_A_MINUTE, 60.0)).take(self._now_s)
-            if left_out is None:
-                level = "debug"
-            elif left_out:
-                fields["left_out"] = left_out
+            level = self._rations.setdefault(key, Ration(LINES_A_MINUTE, 60.0)).level(level, fields, self._now_s)
         self._events.append(Event(name, level, fields))
 
 

@@ -15,6 +15,7 @@ from typing import Any, NamedTuple, get_args
 import structlog
 from aiomqtt import MqttError
 
+from surpluscharge.clock import SystemClock, wait_until_set
 from surpluscharge.config import Config
 from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.daemon.mqtt import Link, Post, Refused
@@ -146,9 +147,7 @@ class Homie:
 
     async def say_last(self) -> None:
         """Wait, but not for long, until what was shown is told: what is said last stays at the broker."""
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(LAST_WITHIN_S):
-                await self._all_told.wait()
+        await wait_until_set(self._all_told, SystemClock(), LAST_WITHIN_S)
 
     async def run(self) -> None:
         """Publish until cancelled. What cannot be published comes with a later document."""

@@ -192,10 +192,8 @@ class Link:
 
     def _say(self, name: str, level: str, **fields: object) -> None:
         """Log a line of what may go on for days, as far as its ration allows."""
-        left_out = self._rations[name].take(asyncio.get_running_loop().time())
-        if left_out:
-            fields["left_out"] = left_out
-        getattr(self._log, "debug" if left_out is None else level)(name, **fields)
+        level = self._rations[name].level(level, fields, asyncio.get_running_loop().time())
+        getattr(self._log, level)(name, **fields)
 
     def _tell_failure(self, state: RetryCallState) -> None:
         error = state.outcome.exception() if state.outcome else None

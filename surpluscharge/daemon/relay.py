@@ -149,11 +149,8 @@ class Relay:
     def _say(self, name: str, level: str, **fields: object) -> None:
         """Log a line, but a relay that does not follow for days must not fill the log."""
         if level != "debug":
-            left_out = self._rations.setdefault(name, Ration(LINES_AN_HOUR, 3600.0)).take(self._clock.now())
-            if left_out is None:
-                level = "debug"
-            elif left_out:
-                fields["left_out"] = left_out
+            ration = self._rations.setdefault(name, Ration(LINES_AN_HOUR, 3600.0))
+            level = ration.level(level, fields, self._clock.now())
         getattr(self._log, level)(name, **fields)
 
     async def _wait(self, seconds: float) -> None:

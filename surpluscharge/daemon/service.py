@@ -13,7 +13,7 @@ import json
 import math
 import signal
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import Any
 
 from aiomqtt import MqttError
@@ -36,10 +36,6 @@ SAME_SHARE = 0.01  # thresholds as near as that count as the same
 CLOCK_JUMP_S = 30.0  # of the wall clock against the other, between two turns of the loop
 OFF_WITHIN_S = 10.0  # real seconds, at shutdown, for the off to be confirmed
 CANCEL_AGAIN_S = 3.0  # real seconds; longer than a farewell takes
-UNCONFIRMED_END = {  # what the last status says then
-    "why": "The daemon has ended, and the relay never confirmed that it is off.",
-    "waiting_for": "somebody to go and look",
-}
 RELOADABLE = frozenset({"control", "session", "charger", "socket", "money", "site", "status", "log"})
 
 
@@ -228,7 +224,7 @@ class Service:
                     self._poke.clear()
                     await self._poke.wait()
         confirmed = self.controller.confirmed(False)
-        await self._publish_document(None if confirmed else UNCONFIRMED_END)
+        await self._publish_document(gave_up=not confirmed)
         if self._homie:
             await self._homie.say_last()
         if confirmed:
@@ -351,9 +347,9 @@ class Service:
             await self._publish_document()
             await wait_until_set(self._show, self.clock, self.config.status.heartbeat_s)
 
-    async def _publish_document(self, otherwise: Mapping[str, str] | None = None) -> None:
-        document = status.build(self.controller, self.config, self._at(), self.clock, self._history.figures)
-        document = document.model_copy(update=otherwise or {})
+    async def _publish_document(self, *, gave_up: bool = False) -> None:
+        figures = self._history.figures
+        document = status.build(self.controller, self.config, self._at(), self.clock, figures, gave_up=gave_up)
         systemd.notify(f"STATUS={document.state}: {document.why}")
         if self._homie:
             self._homie.show(document)

@@ -23,6 +23,7 @@ from surpluscharge.history.energy import ms_of, time_of
 from surpluscharge.words import duration, watts
 
 SCHEMA_VERSION: Literal[1] = 1
+GAVE_UP = "The daemon has ended, and the relay never confirmed that it is off.", "somebody to go and look", None
 UNITS = {"current_a": "A", "power_w": "W", "voltage_v": "V", "temperature_c": "°C"}
 
 
@@ -167,9 +168,15 @@ def schema() -> dict[str, Any]:
 
 
 def build(
-    controller: Controller, config: Config, at: Moment, clock: Clock, figures: Figures | None = None
+    controller: Controller,
+    config: Config,
+    at: Moment,
+    clock: Clock,
+    figures: Figures | None = None,
+    *,
+    gave_up: bool = False,
 ) -> StatusDocument:
-    """Return the document for this moment."""
+    """Return the document for this moment; ``gave_up``: it is the last, and the relay is not known to be off."""
     state, params = controller.state, controller.settings.params
     now_s, wall = at.now_s, clock.wall()
 
@@ -178,7 +185,7 @@ def build(
         return then.astimezone(wall.tzinfo).replace(microsecond=0)
 
     grid_w, fresh = controller.grid.value, now_s < controller.grid.fresh_until_s
-    why, waiting_for, wait_s = explain(controller, config, at, wall)
+    why, waiting_for, wait_s = GAVE_UP if gave_up else explain(controller, config, at, wall)
     refused: dict[str, int] = {}
     for (_, reason), count in controller.rejected.items():
         refused[reason] = refused.get(reason, 0) + count
