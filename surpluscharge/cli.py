@@ -26,7 +26,7 @@ from aiomqtt.exceptions import MqttConnectError
 from surpluscharge import __version__
 from surpluscharge.clock import SystemClock, zone
 from surpluscharge.config import VOLTAGE_TOLERANCE, Config, ConfigError, Section, load, load_for_off, load_offline
-from surpluscharge.control.supervisor import FAULTS
+from surpluscharge.control.supervisor import FAULT_BY_CODE, FAULTS
 from surpluscharge.daemon import commission, logs, service, status, store
 from surpluscharge.daemon.mqtt import Post, publish_once, read_once
 from surpluscharge.daemon.relay import off_post
@@ -40,6 +40,7 @@ from surpluscharge.words import duration, watts
 
 OFF_WITHIN_S = 8.0
 READ_WITHIN_S = 4.0
+HEARTBEATS, SILENT_S = 3, 30.0  # so many missed, but no less than this, and the daemon has fallen silent
 LOOKS, LOOK_EVERY_S = 10, 0.5  # until an acknowledgement shows
 QUESTIONS = 5  # with a wrong answer to each, nobody is there
 LONG_GAP_S = 600  # shorter ones are not worth a line
@@ -97,7 +98,7 @@ def _parser() -> argparse.ArgumentParser:
     about = "; ".join(f"{part}: {question}" for part, question in commission.PARTS.items())
     trial.add_argument("parts", nargs="*", metavar="PART", help=f"only these (default: all). {about}")
     trial.add_argument("--record", metavar="FILE", help="write what was found to a new file, as JSON")
-    looking = add("status", _status, "Show what the daemon does, why, and what it waits for.")
+    looking = add("status", _status, "Show what the daemon does, why, and what it waits for (exit status 1: gone).")
     looking.add_argument("--json", action="store_true", help="print the whole document")
     add("off", _off, "Tell the relay to switch off, once, and return.")
     ack = add("ack", _ack, "Acknowledge latched faults, after somebody has looked at the cause.")
@@ -320,8 +321,14 @@ def _record(path: str | None) -> contextlib.AbstractContextManager[TextIO | None
 
 def _off(options: argparse.Namespace) -> int:
     config = load_for_off(options.config)
+    elsewhere = FAULT_BY_CODE["switched-elsewhere"]
+    then = (
+        f"takes it for somebody's wish, by the plug's report, and leaves it off for {duration(elsewhere.cooldown_s)}"
+        if config.relay.feedback
+        else "does not know of it, and switches on again"
+    )
     done = (
-        f"off sent to {config.relay.command_topic}. A daemon that is charging will switch on again: "
+        f"off sent to {config.relay.command_topic}. A daemon that is charging {then}: "
         f"to stop a charge, publish off to {config.base_topic}/enable/set"
     )
     return _publish(config, off_post(config), "off", "the off command", done)
@@ -669,7 +676,7 @@ def _period(options: argparse.Namespace, today: date) -> tuple[date, date]:
 def _report(options: argparse.Namespace) -> int:
     config = load_offline(options.config)
     now = _now(config)
-    site = report.Site(config.charger.name, now.tzinfo, config.tariffs(), config.thresholds)
+    site = report.Site(config.charger.name, now.tzinfo, config.tariffs(), config.thresholds, config.history.batch_s)
     first, last = _period(options, now.date())
     with Ledger(config.recorded_file, read_only=True) as ledger:
         made = report.build(ledger, first, last, now, site)
@@ -702,14 +709,26 @@ def _look(config: Config) -> tuple[status.StatusDocument, str]:
 
 
 def _status(options: argparse.Namespace) -> int:
-    document, word = _look(load(options.config))
+    config = load(options.config)
+    document, word = _look(config)
+    age_s = (SystemClock().wall() - document.time).total_seconds()
+    silent = age_s > max(SILENT_S, HEARTBEATS * config.status.heartbeat_s)
     if options.json:
         print(document.model_dump_json(indent=2))
-        return 0
-    if word != "ready":
-        print(f"The daemon is not there ({word}); this is the last that it said, at {document.time:%Y-%m-%d %H:%M:%S}:")
-    print(status.in_words(document, options.config))
-    return 0
+    elif word == "ready" and not silent:
+        print(status.in_words(document, options.config, age_s))
+    else:
+        missing = f"is not there ({word})" if word != "ready" else "has fallen silent, though it did not take leave"
+        print(
+            f"The daemon {missing}; this is the last that it said, {_ago(age_s)}, at {document.time:%Y-%m-%d %H:%M:%S}:"
+        )
+        print(status.in_words(document, options.config))
+    return 1 if silent or word != "ready" else 0
+
+
+def _ago(age_s: float) -> str:
+    """Say how old something is; a clock here that differs from the daemon's may make it come from the future."""
+    return f"{duration(age_s)} ago by the clock here" if age_s >= 0 else "by a clock that is ahead of the one here"
 
 
 def _schema(_: argparse.Namespace) -> int:

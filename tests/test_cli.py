@@ -7,6 +7,7 @@ import socket
 import subprocess
 import sys
 from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
 from importlib.metadata import entry_points
 from pathlib import Path
 
@@ -22,7 +23,7 @@ from surpluscharge.control.supervisor import FAULT_BY_CODE
 from surpluscharge.daemon import status
 from surpluscharge.daemon.mqtt import Post
 from tests.conftest import free_port
-from tests.test_status import House
+from tests.test_status import House, charging
 
 
 def written(folder: Path, port: int, *lines: str) -> str:
@@ -160,11 +161,70 @@ def test_off_sends_the_off_command_once(
     path = written(tmp_path, 1884, 'relay.off_payload = "out"', "relay.qos = 0")
     assert cli.main(["off", "--config", path]) == 0
     printed = capsys.readouterr()
-    assert printed.out.startswith("off sent to carport/plug/command. A daemon that is charging will switch on again")
+    assert printed.out.startswith(
+        "off sent to carport/plug/command. A daemon that is charging does not know of it, and"
+    )
     assert printed.err == ""
     ((port, post, _, within_s),) = sent
     assert (port, post.topic, post.payload, post.qos, post.retain) == (1884, "carport/plug/command", "out", 1, False)
     assert within_s == cli.OFF_WITHIN_S
+
+
+def test_off_says_what_a_daemon_makes_of_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the plug reports, a daemon that is charging sees it, and leaves it off (see test_faults.py)."""
+
+    async def publish(*_: object) -> None: ...
+
+    monkeypatch.setattr(cli, "publish_once", publish)
+    assert cli.main(["off", "--config", written(tmp_path, 1884, 'relay.feedback.topic = "carport/plug/report"')]) == 0
+    assert "leaves it off for 15 min: to stop a charge, publish off to" in capsys.readouterr().out
+
+
+def test_the_status_counts_down_while_nothing_new_is_said() -> None:
+    house = charging()
+    house.meter(2000.0)
+    document = house.document()
+    assert document.state == "disarming" and document.wait_s
+    said = status.in_words(document, "my.toml")
+    assert f"{status.duration(document.wait_s)} more, then the charge ends." in said and "old" in said
+    now = status.in_words(document, "my.toml", 40.0)
+    assert f"{status.duration(document.wait_s - 40)} more, then the charge ends." in now
+    assert "; said 40 s ago" in now and ", 40 s old" in now
+    long_after = status.in_words(document, "my.toml", 1e4)
+    assert ", 0 s more, then the charge ends." in long_after
+
+
+@pytest.mark.parametrize(
+    ("word", "age_s", "code", "begins"),
+    [
+        (b"ready", 5.0, 0, "carport: idle since "),
+        (b"ready", 1e3, 1, "The daemon has fallen silent, though it did not take leave; this is the last"),
+        (b"ready", -1e3, 0, "carport: idle since "),  # the clock here is behind
+        (b"lost", 5.0, 1, "The daemon is not there (lost); this is the last that it said, 5 s ago"),
+        (b"disconnected", 9e4, 1, "The daemon is not there (disconnected); this is the last that it said, 25 h ago"),
+    ],
+)
+def test_the_status_says_how_old_it_is(
+    word: bytes,
+    age_s: float,
+    code: int,
+    begins: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    async def read(_config: Config, topics: Sequence[str], _name: str, _within_s: float) -> dict[str, bytes]:
+        document = House().document()
+        document.time = datetime.now(UTC) - timedelta(seconds=age_s)
+        return dict(zip(topics, (document.model_dump_json().encode(), word), strict=True))
+
+    monkeypatch.setattr(cli, "read_once", read)
+    path = written(tmp_path, 1884)
+    assert cli.main(["status", "--config", path]) == code
+    assert capsys.readouterr().out.startswith(begins)
+    assert cli.main(["status", "--config", path, "--json"]) == code
 
 
 @pytest.mark.parametrize(

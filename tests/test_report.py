@@ -50,6 +50,18 @@ def steady(path: Path, day: date, number: int = 1, charger_w: float = 0.0, zone:
     return ledger
 
 
+@pytest.mark.parametrize(("batch_s", "silent_min", "missing_min"), [(300.0, 14, 0), (300.0, 16, 16), (3600.0, 65, 0)])
+def test_what_waits_for_the_next_batch_is_no_gap(
+    tmp_path: Path, batch_s: float, silent_min: int, missing_min: int
+) -> None:
+    """The daemon may hold back what it has seen for a batch, and ten minutes more while somebody imports."""
+    with steady(tmp_path / "history.sqlite", FIRST) as opened:
+        midnight = day_span(FIRST, ZONE)[1]
+        now = midnight + timedelta(minutes=silent_min)
+        made = build(opened, FIRST, now.date(), now, site()._replace(batch_s=batch_s))
+    assert made.total.gap_ms == missing_min * 60_000
+
+
 # --- the figures -----------------------------------------------------------------------------------------------------
 
 

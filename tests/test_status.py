@@ -20,7 +20,7 @@ from surpluscharge.control.controller import Controller, Moment
 from surpluscharge.control.machine import MODE_NAMES
 from surpluscharge.control.supervisor import FAULT_BY_CODE
 from surpluscharge.daemon.service import moment
-from surpluscharge.daemon.status import StatusDocument, build, duration, schema, watts
+from surpluscharge.daemon.status import StatusDocument, build, duration, explain, schema, watts
 
 VALIDATOR = Draft202012Validator(schema())
 LISBON = ZoneInfo("Europe/Lisbon")
@@ -124,6 +124,20 @@ class House:
         document = self.document()
         told = (document.state, document.why, document.waiting_for, document.wait_s)
         assert told == (state, why, waiting_for, wait_s)
+
+
+def test_a_broker_that_cannot_be_reached() -> None:
+    """Neither "charging is switched off" nor a silent meter is what is wrong then; the service manager shows this."""
+    house = House()
+    fresh = Controller(house.config.settings(), house.at)
+    waits = "a connection to the broker"
+    told = explain(fresh, house.config, house.at, house.clock.wall())
+    assert told == ("The broker cannot be reached, and charging is switched off.", waits, None)
+    fresh.enable(True, house.at)
+    assert explain(fresh, house.config, house.at, house.clock.wall()) == ("The broker cannot be reached.", waits, None)
+    house.tell(house.controller.grid_link, False)
+    house.tell(house.controller.relay_link, False)
+    assert house.document().why == "The broker cannot be reached, and charging is switched off."
 
 
 def ready(*lines: str, start: datetime = NOON) -> House:

@@ -24,11 +24,10 @@ from surpluscharge.control.controller import Controller, Event
 from surpluscharge.control.draw import MOST_STEPS, DrawWatch, Step
 from surpluscharge.control.economics import Tariffs
 from surpluscharge.history.energy import Account, account, day_begins, day_span, ms_of, time_of
-from surpluscharge.history.ledger import Batch, DamagedError, DayTotal, Ledger, LedgerError
+from surpluscharge.history.ledger import LOCKED_S, Batch, DamagedError, DayTotal, Ledger, LedgerError
 from surpluscharge.history.recorder import Memory, Recorder
 
 PAUSE_S = 1.0  # real seconds between two writes
-LOCKED_S = 600.0  # an import may hold the ledger for so long before that is worth a note
 LAST_TRIES = 2  # of some five seconds each, to write the last batch while somebody else holds the ledger
 DAY_S = 86400.0
 FORESEEN = (LedgerError, sqlite3.Error, OSError)  # of any other error the place is logged too

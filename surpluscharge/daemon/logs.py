@@ -71,6 +71,7 @@ def configure(level: str, form: Format, stream: TextIO | None = None) -> None:
         if console
         else structlog.processors.TimeStamper(fmt="iso", utc=True),
         structlog.processors.format_exc_info,
+        _rounded,
         _in_order,
         _printable,
     ]
@@ -105,6 +106,11 @@ def configure(level: str, form: Format, stream: TextIO | None = None) -> None:
 def _in_order(_logger: Any, _method: str, event: Any) -> Any:
     """Put what every line has first, so that lines can be read one below the other."""
     return {key: event[key] for key in ("timestamp", "level", "event")} | event
+
+
+def _rounded(_logger: Any, _method: str, event: Any) -> Any:
+    """Leave out digits that mean nothing: sums of readings come with a tail of them."""
+    return {key: round(value, 3) if isinstance(value, float) else value for key, value in event.items()}
 
 
 def _printable(_logger: Any, _method: str, event: Any) -> Any:

@@ -11,6 +11,7 @@ import asyncio
 import contextlib
 import logging
 import math
+import secrets
 import socket
 import ssl
 from collections.abc import Callable, Sequence
@@ -314,9 +315,14 @@ def _silent() -> structlog.stdlib.BoundLogger:
     return silent
 
 
+def _for_once(name: str) -> str:
+    """Return a name that no other command has: of two connections with one name the broker closes the older."""
+    return f"{name}-{secrets.token_hex(4)}"
+
+
 async def publish_once(config: Config, post: Post, name: str, within_s: float) -> None:
     """Connect, publish, disconnect: for a short command. Raises MqttError, OSError, TimeoutError."""
-    link = Link(name, config, _silent(), will=post, farewell=post)
+    link = Link(_for_once(name), config, _silent(), will=post, farewell=post)
     async with asyncio.timeout(within_s):
         client = await link._connect()
         try:
@@ -330,7 +336,7 @@ async def read_once(config: Config, topics: Sequence[str], name: str, within_s: 
 
     A topic on which nothing is retained is left out; to know that takes all of ``within_s``.
     """
-    link = Link(name, config, _silent(), will=None, farewell=None, topics=[(topic, 1) for topic in topics])
+    link = Link(_for_once(name), config, _silent(), will=None, farewell=None, topics=[(topic, 1) for topic in topics])
     found: dict[str, bytes] = {}
     async with asyncio.timeout(within_s):
         client = await link._connect()

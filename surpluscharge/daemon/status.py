@@ -322,17 +322,28 @@ def _round(value: float | None) -> float | None:
     return None if value is None else round(value, 1)
 
 
-def in_words(document: StatusDocument, config_path: str) -> str:
-    """Return the document for a person: a few lines."""
+def in_words(document: StatusDocument, config_path: str, age_s: float | None = None) -> str:
+    """Return the document for a person: a few lines.
+
+    ``age_s``: it was made so long ago, and what it waits for has come nearer since; None: it is shown as it was said.
+    """
+    waits_for, grid_age_s, said = document.waiting_for or "", document.grid.age_s, ""
+    if age_s is not None:
+        passed_s = max(0.0, age_s)
+        said = f"; said {duration(passed_s)} ago"
+        grid_age_s = None if grid_age_s is None else grid_age_s + passed_s
+        if document.wait_s is not None:
+            left = duration(max(0.0, document.wait_s - passed_s))
+            waits_for = waits_for.replace(f"{duration(document.wait_s)} more", f"{left} more")
     grid_w, relay, today = document.grid.power_w, document.relay, document.today
     flow = "unknown" if grid_w is None else f"{watts(abs(grid_w))} {'import' if grid_w > 0 else 'export'}"
-    age = "" if document.grid.age_s is None else f", {duration(document.grid.age_s)} old"
+    age = "" if grid_age_s is None else f", {duration(grid_age_s)} old"
     told = "" if relay.confirmed else ", not confirmed"
     allowed = "enabled" if document.enabled else "disabled"
     lines = [
-        f"{document.charger}: {document.state} since {document.since:%H:%M}, {allowed}",
+        f"{document.charger}: {document.state} since {document.since:%H:%M}, {allowed}{said}",
         document.why,
-        *([f"It waits for {document.waiting_for}."] if document.waiting_for else []),
+        *([f"It waits for {waits_for}."] if waits_for else []),
         f"Grid {flow}{age}; relay {relay.commanded}{told}; charger {watts(document.charger_power.power_w)}",
         f"Today {today.energy_wh / 1000:.2f} kWh, {today.solar_wh / 1000:.2f} from the sun; {today.starts} starts",
     ]
@@ -366,6 +377,9 @@ def explain(controller: Controller, config: Config, at: Moment, wall: datetime) 
         return "The daemon is shutting down.", f"the {_witness(controller)} to confirm that the relay is off", None
     if any(record.code == "relay-stuck-on" for record in controller.faults):  # the one that cannot wait
         return FAULT_BY_CODE["relay-stuck-on"].sentence, "somebody to look, and to acknowledge relay-stuck-on", None
+    if not controller.hearing and not controller.link_up:
+        off = "" if facts & machine.ENABLED else ", and charging is switched off"
+        return f"The broker cannot be reached{off}.", "a connection to the broker", None
     if not facts & machine.ENABLED:
         return "Charging is switched off.", "somebody to enable it", None
     if facts & machine.TRIPPED or (facts & machine.ENDING and state.mode == machine.LOCKED_OUT):

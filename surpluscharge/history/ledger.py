@@ -44,6 +44,7 @@ from surpluscharge.history.energy import (
 
 DAY_MS = 86_400_000
 EARLIEST_MS = 946_684_800_000  # 2000: what is said to be older comes from a clock, or a file, that was wrong
+LOCKED_S = 600.0  # an import may hold the ledger for so long before that is worth a note
 UNWRITTEN_MS = 3_600_000  # what a running daemon may not have written yet: the longest batch_s
 LONGEST_PAUSE_MS = QUARTER_HOUR_MS  # between intervals of one charge: a meter is not silent for so long in it
 DROPPED = "dropped_ms"  # in meta: until then only daily totals are kept

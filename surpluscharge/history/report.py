@@ -31,6 +31,7 @@ from surpluscharge.history.energy import (
     total_money,
 )
 from surpluscharge.history.ledger import (
+    LOCKED_S,
     LOST,
     Charge,
     DayTotal,
@@ -45,7 +46,6 @@ MOST_DAYS_BY_DAY = 62  # a longer period is shown by the month
 MOST_DAYS_BY_HOUR = 400  # and one that is longer still without its hours: too many sums for a small computer
 CURVE_MS = 180_000  # one point of a day's curve
 LEAST_MWS = MWS_PER_KWH // 200  # less is shown as 0.00 kWh, and not worth a line
-UNWRITTEN_MS = 900_000  # so long the daemon may hold back what it has seen
 SHORTEST_GAP_MS = 60_000  # what is missing for less is not listed; it counts as unknown all the same
 
 
@@ -56,6 +56,13 @@ class Site(NamedTuple):
     zone: tzinfo | None
     tariffs: Tariffs | None
     thresholds: Callable[[datetime], tuple[float, float]]  # (start_export_w, stop_import_w) at a moment
+    batch_s: float = 300.0  # how often a running daemon writes what it has seen
+
+    @property
+    def held_back_ms(self) -> int:
+        """How long the daemon may hold back what it has seen, with nothing amiss: until the next batch, or longer
+        while an import has the ledger to itself."""
+        return round(1000 * (self.batch_s + LOCKED_S))
 
 
 # How a charge ended, as the state machine names it, in words.
@@ -177,7 +184,7 @@ def build(ledger: Ledger, first: date, last: date, now: datetime, site: Site) ->
     with ledger.snapshot():
         # What has just happened waits for the next batch: no gap, only not here yet.
         bounds = ledger.bounds()
-        written = time_of(bounds[1], site.zone) if bounds and 0 < ms_of(now) - bounds[1] <= UNWRITTEN_MS else now
+        written = time_of(bounds[1], site.zone) if bounds and 0 < ms_of(now) - bounds[1] <= site.held_back_ms else now
         now = written if written.date() == now.date() else now
         known = {each.day: each for each in ledger.day_totals(first, last, site.zone, site.tariffs)}
         by_day = [_day_line(day, known.get(day), now, site) for day in days(first, min(last, now.date()))]
