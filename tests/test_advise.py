@@ -157,8 +157,8 @@ def test_what_charging_at_the_thresholds_gains() -> None:
 class Ahead:
     """A daemon's controller whose thresholds look ahead, with a meter that speaks every ten seconds."""
 
-    def __init__(self, tmp_path: Path) -> None:
-        text = CONFIG.replace('"auto"', '"ahead"') + ABOVE + f'\n[store]\ndirectory = "{tmp_path}"'
+    def __init__(self, tmp_path: Path, prices: str = ABOVE) -> None:
+        text = CONFIG.replace('"auto"', '"ahead"') + prices + f'\n[store]\ndirectory = "{tmp_path}"'
         self.config = parse(text, "test.toml")
         self.clock = VirtualClock(datetime(2031, 6, 3, 12, tzinfo=ZONE))
         self.service = Service(self.config, self.clock)
@@ -234,3 +234,58 @@ def test_looking_ahead_follows_the_prices(tmp_path: Path) -> None:
     document = rig.shown
     assert document.state == "idle" and document.thresholds.start_export_w is None
     assert document.waiting_for == "other prices, Tue 18:00"
+
+
+# Break-even: 2000 * (0.30 - 0.20) / (0.30 - 0.06) = 833 W before one, and 2000 * 0.104 / 0.244 = 852 W from then on.
+DEARER_FROM_ONE = (
+    "tariff = [{ import_price = 0.30, export_price = 0.06, alternative_price = 0.20, "
+    'window = [{ begins = "13:00", ends = "18:00", import_price = 0.304 }] }]'
+)
+
+
+@pytest.mark.parametrize("change", ["prices", "reload", "draw"])
+def test_looking_ahead_survives_a_change_of_settings(
+    tmp_path: Path, change: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A gap in an hour of sun, and in it the prices change: what was expected of the surplus is still expected."""
+    rig = Ahead(tmp_path, DEARER_FROM_ONE)
+    rig.clock.now_s = 1800.0
+    rig.run([1600.0] * 177 + [500.0] * 2)
+    before = rig.controller.settings.params
+    # "auto" would end the charge at this surplus: below 852 - 250 W. Looking ahead does not.
+    assert rig.config.thresholds(datetime(2031, 6, 3, 13, tzinfo=ZONE))[1] < 1400 < 1500 < before.stop_import_w
+    assert rig.shown.state == "charging"
+    rig.clock.now_s = 3600.0 + 5.0
+    if change == "prices":
+        rig.service._follow_prices()
+    elif change == "reload":
+        monkeypatch.setattr("surpluscharge.daemon.service.load", lambda _: rig.config)
+        rig.service.reload("test.toml")
+    else:
+        monkeypatch.setattr(rig.service._history, "observe", lambda *_: None)  # it has no steps to learn a draw from
+        rig.controller.learned_w = 2050.0
+        rig.service._follow_prices()
+    assert rig.controller.settings.ahead_from_w == pytest.approx(852.5 * (1.025 if change == "draw" else 1.0), abs=0.1)
+    document = rig.shown
+    assert document.state == "charging" and "expected to come back" in document.why
+    # In force is, at once, what the memory and the new break-even come to; the next reading finds the same.
+    assert rig.controller.settings.params != before
+    at_once = rig.controller.settings
+    rig.controller._look_ahead()
+    assert rig.controller.settings == at_once
+    rig.run([500.0])
+    assert rig.shown.state == "charging"
+
+
+def test_looking_ahead_begins_with_what_is_remembered_when_it_is_chosen(tmp_path: Path) -> None:
+    """A wild hour under "auto", then a configuration that says "ahead": it does not have to begin with one reading."""
+    rig = Ahead(tmp_path)
+    ahead, rig.config = rig.config, parse(CONFIG + ABOVE + f'\n[store]\ndirectory = "{tmp_path}"', "test.toml")
+    rig.service.config = rig.config
+    rig.controller.reload(rig.config.settings(rig.clock.wall()), rig.service._at())
+    rig.run([300.0, 300.0, 300.0, 700.0, 700.0, 700.0] * 10)
+    assert rig.controller.outlook() is None and rig.shown.thresholds.start_export_w is not None
+    rig.controller.reload(ahead.settings(rig.clock.wall()), rig.service._at())
+    rig.config = ahead
+    assert rig.shown.thresholds.start_export_w is None
+    assert "Waiting for more surplus" in (rig.controller.outlook() or "")

@@ -112,7 +112,7 @@ class Controller:
         self.temperature = _meter(settings.temperature)
         self.voltage = _meter(settings.voltage)
         self.steps = StepWatch()
-        self.memory = policy.nothing()  # of the surplus of late; kept up where thresholds look ahead
+        self.memory = policy.nothing()  # of the surplus of late, whether or not the thresholds look ahead yet
         # Without a memory, the socket is taken to be as warm as the lead can make it.
         self.level = thermal.settled_level(settings.limits.thermal, settings.draw_a)
         self.run_s = self.run_as = 0.0
@@ -294,7 +294,8 @@ class Controller:
                 self._finest_w = min(self._finest_w, abs(grid_w - before_w))
         if grid_w is not None:
             self.steps.reading(at.now_s, grid_w, self._fresh(self.power), self.settings.limits.draw_w)
-            self._look_ahead(grid_w, at)
+            self._remember(grid_w, at)
+            self._look_ahead()
         self._say("reading", "debug", of="grid", value=grid_w)
 
     def _take_values(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
@@ -410,6 +411,7 @@ class Controller:
         """Use other parameters from now on; the topics must be the same."""
         self._advance(at)
         self.settings = settings
+        self._look_ahead()
         self.state = self.state._replace(starts_s=last_starts(self.starts_s, settings.params.starts_per_day))
         self._advance(at)
 
@@ -481,15 +483,23 @@ class Controller:
             return self.power.value or 0.0
         return self.draw_w if self.may_be_on else 0.0
 
-    def _look_ahead(self, grid_w: float, at: Moment) -> None:
-        """Remember the surplus, and reckon the thresholds anew from what it has been of late."""
-        settings, params = self.settings, self.settings.params
-        if settings.ahead_from_w is None:
-            return
-        # In the first seconds after a switching, meter and plug disagree about it: no picture of the sky.
+    def _remember(self, grid_w: float, at: Moment) -> None:
+        """Remember the surplus. In the first seconds after a switching, meter and plug disagree about it: no picture
+        of the sky.
+        """
         if at.now_s >= self._switched_s + STEP_SETTLES_S:
             share = (self._charger_w(at) - grid_w) / self.draw_w
             self.memory = policy.remember(self.memory, at.now_s, share)
+
+    def _look_ahead(self) -> None:
+        """Reckon the thresholds anew from what the surplus has been of late: with every reading, and with settings.
+
+        Settings bring along what holds where nothing is remembered. To let that stand until the next reading would
+        end charges because a price has moved by a little.
+        """
+        settings, params = self.settings, self.settings.params
+        if settings.ahead_from_w is None or self.memory == policy.nothing():
+            return
         start_export_w, stop_import_w = policy.thresholds(
             self.memory, self.draw_w, settings.ahead_from_w, params.min_on_s, params.min_off_s
         )
