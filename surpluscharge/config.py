@@ -1115,6 +1115,9 @@ def _price_doubts(config: Config) -> Iterator[str]:
             )
         if tariff.export_price > tariff.import_price:
             yield f"{key}.export_price is above import_price: what is sold would earn more than what is bought costs."
+        elif said := _tariff(tariff).of_cheapest():
+            given = "is" if "alternative_price" in tariff.model_fields_set else "is left out, and so"
+            yield f'{key}.alternative_price {given} "cheapest": {said}.'
         for number, window in enumerate(tariff.window):
             if window.begins == window.ends:
                 yield f"{key}.window.{number} begins and ends at {window.begins}: it covers the whole day."

@@ -95,6 +95,24 @@ def test_never_pays(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert (period["pays"], period["start_export_w"], period["stop_import_w"]) == ("never", None, None)
 
 
+def test_a_cheapest_hour_that_rules_charging_out_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """By "cheapest" nothing is ever charged here: the one who wrote it, or left it out, has to hear of it."""
+    night = 'window = [{ begins = "23:00", ends = "05:00", import_price = -0.02 }]'
+    for export, what in ((0.06, "charging from the sun never pays"), (0.0, "counts as costing nothing")):
+        prices = f"tariff = [{{ import_price = 0.30, export_price = {export}, {night} }}]"
+        said = advised(tmp_path, prices, capsys)
+        assert said.count('The alternative is "cheapest": the cheapest hour (-0.02)') == 1 and what in said
+        assert "give alternative_price as a number" in said
+        periods = json.loads(advised(tmp_path, prices, capsys, "--json"))["periods"]
+        assert all(what in period["says_of_cheapest"] for period in periods)
+        assert ({period["pays"] for period in periods} == {"never"}) is (export > 0)
+        assert main(["check", "--config", str(tmp_path / "config.toml")]) == 0
+        checked = capsys.readouterr().out
+        assert 'warning: money.tariff.0.alternative_price is left out, and so "cheapest": the cheapest hour' in checked
+        assert what in checked
+    assert json.loads(advised(tmp_path, ABOVE, capsys, "--json"))["periods"][0]["says_of_cheapest"] is None
+
+
 def test_prices_that_turn_are_shown_once_each(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     periods = json.loads(advised(tmp_path, TURNS, capsys, "--json"))["periods"]
     assert sorted(period["pays"] for period in periods) == ["above", "never"]
@@ -253,7 +271,8 @@ def test_looking_ahead_survives_a_change_of_settings(
     rig.run([1600.0] * 177 + [500.0] * 2)
     before = rig.controller.settings.params
     # "auto" would end the charge at this surplus: below 852 - 250 W. Looking ahead does not.
-    assert rig.config.thresholds(datetime(2031, 6, 3, 13, tzinfo=ZONE))[1] < 1400 < 1500 < before.stop_import_w
+    assert rig.config.thresholds(datetime(2031, 6, 3, 13, tzinfo=ZONE))[1] < 1400
+    assert before.stop_import_w > 1500
     assert rig.shown.state == "charging"
     rig.clock.now_s = 3600.0 + 5.0
     if change == "prices":

@@ -151,6 +151,60 @@ def test_prices_by_window_weekday_and_date() -> None:
     assert Tariffs("EUR", TARIFFS.tariffs[1:]).prices_at(local("2031-06-30T12:00")) is None
 
 
+PAID = Decimal("-0.02")
+PAID_AT_NIGHT = Window(EVERY_DAY, 23 * 3600, 5 * 3600, import_price=PAID)
+PAID_AT_NOON = Window(EVERY_DAY, 12 * 3600, 14 * 3600, import_price=PAID)
+
+
+def test_hours_that_pay_for_taking_energy_do_not_keep_the_car_from_charging() -> None:
+    """As an alternative they count as free. At -0.02 the sun's energy, sold for nothing, would never be worth a charge,
+    not even while they last.
+    """
+    for window in (PAID_AT_NIGHT, PAID_AT_NOON):
+        tariff = Tariff(None, Decimal("0.30"), Decimal(0), None, (window,))
+        # At eight: 2000 * (0.30 - 0) / (0.30 - 0): all that is charged has to come from the sun.
+        assert break_even(2000.0, tariff.prices_at(local("2031-06-03T08:00"))) == ("above", pytest.approx(2000.0))
+        assert "pays for taking energy" in (tariff.of_cheapest() or "")
+    # At noon, being paid to take energy: any surplus pays. An hour without any sun earns 2 * 0.02.
+    noon = tariff.prices_at(local("2031-06-03T12:30"))
+    assert (noon.import_price, noon.alternative_price) == (PAID, 0)
+    assert break_even(2000.0, noon).kind == "always"
+    assert benefit_per_h(2000.0, 0.0, noon) == pytest.approx(0.04)
+    # Given as a number, it is taken as it is.
+    assert tariff._replace(alternative_price=PAID).prices_at(local("2031-06-03T08:00")).alternative_price == PAID
+
+
+@pytest.mark.parametrize("night", ["-0.02", "0", "0.05"])
+def test_a_cheapest_hour_below_what_is_sold_is_said(night: str) -> None:
+    """Sold for 0.06 and charged at night, a kilowatt-hour is worth more than charged by day. But that is said."""
+    window = Window(EVERY_DAY, 23 * 3600, 5 * 3600, import_price=Decimal(night))
+    tariff = Tariff(None, Decimal("0.30"), Decimal("0.06"), None, (window,))
+    for hour in (2, 8, 13):
+        assert break_even(2000.0, tariff.prices_at(local(f"2031-06-03T{hour:02}:00"))).kind == "never"
+    assert f"the cheapest hour ({night}) costs less than the sun's energy earns at any hour (0.06 or more)" in (
+        tariff.of_cheapest() or ""
+    )
+    # Nothing to say of a number, of a night that costs more than what is sold earns, nor of a flat tariff.
+    assert tariff._replace(alternative_price=Decimal("0.05")).of_cheapest() is None
+    assert tariff._replace(windows=(window._replace(import_price=Decimal("0.06")),)).of_cheapest() is None
+    assert tariff._replace(windows=()).of_cheapest() is None
+    # Where at some hour less is earned, charging pays then: from 2000 * (0.30 - 0.05) / (0.30 - 0.02) W on.
+    midday = Window(EVERY_DAY, 12 * 3600, 14 * 3600, export_price=Decimal("0.02"))
+    if night == "0.05":
+        both = tariff._replace(windows=(window, midday))
+        assert both.of_cheapest() is None
+        assert break_even(2000.0, both.prices_at(local("2031-06-03T13:00"))).surplus_w == pytest.approx(1785.7, abs=0.1)
+
+
+def test_the_cheapest_price_is_one_that_holds_at_some_hour() -> None:
+    """A window that an earlier one covers, and a price that windows leave no hour for, are none."""
+    first, covered = NIGHT._replace(import_price=Decimal("0.20")), NIGHT._replace(begins_s=0, ends_s=18000)
+    assert Tariff(None, Decimal("0.30"), Decimal(0), None, (first, covered)).cheapest == Decimal("0.20")
+    weekdays, weekends = (Window(days, 0, 0, Decimal("0.25")) for days in (WORKDAYS, EVERY_DAY - WORKDAYS))
+    assert Tariff(None, Decimal("0.10"), Decimal(0), None, (weekdays, weekends)).cheapest == Decimal("0.25")
+    assert Tariff(None, Decimal("0.10"), Decimal(0), None, (weekdays,)).cheapest == Decimal("0.10")
+
+
 def test_next_change() -> None:
     assert TARIFFS.next_change(local("2031-03-05T10:00")) == local("2031-03-05T12:00")
     assert TARIFFS.next_change(local("2031-03-08T10:00")) == local("2031-03-08T23:00")

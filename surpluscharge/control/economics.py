@@ -20,6 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
+from functools import lru_cache
 from typing import Literal, NamedTuple
 
 DAY_S = 86400
@@ -68,15 +69,52 @@ class Tariff(NamedTuple):
 
     def prices_at(self, when: datetime) -> Prices:
         """Return the prices at this moment of the wall clock."""
-        holding = [window for window in self.windows if window.holds(when)]
-        bought = next((window.import_price for window in holding if window.import_price is not None), self.import_price)
-        sold = next((window.export_price for window in holding if window.export_price is not None), self.export_price)
-        return Prices(bought, sold, self.cheapest if self.alternative_price is None else self.alternative_price)
+        return Prices(*self._traded(when), self.cheapest if self.alternative_price is None else self.alternative_price)
 
     @property
     def cheapest(self) -> Decimal:
-        """The lowest import price at any hour."""
-        return min([self.import_price, *(w.import_price for w in self.windows if w.import_price is not None)])
+        """The lowest import price of any hour; of hours in which one is paid for taking energy, nought.
+
+        Such hours are used as far as they go whether the sun shines or not, so what they pay is not lost to a charge
+        at another time. Counted as they are, they would keep the car from charging even while they last.
+        """
+        return max(Decimal(0), min(bought for bought, _ in _week(self)))
+
+    def of_cheapest(self) -> str | None:
+        """Return, in a sentence, where the cheapest hour as the alternative leads to what one may not expect."""
+        if self.alternative_price is not None:
+            return None
+        lowest, least_sold = (min(prices) for prices in zip(*_week(self), strict=True))
+        hour = f"the cheapest hour ({lowest})"
+        if self.cheapest < least_sold:
+            return (
+                f"{hour} costs less than the sun's energy earns at any hour ({least_sold} or more), so as long as the "
+                "car can be charged in that hour instead, charging from the sun never pays. If it cannot get there "
+                "all that it needs, give alternative_price as a number: what the rest of its energy costs"
+            )
+        if lowest < 0:
+            return (
+                f"{hour} pays for taking energy, and counts as costing nothing: it is used as far as it goes in any "
+                "case. If the car needs more than that, give alternative_price as a number"
+            )
+        return None
+
+    def _traded(self, when: datetime) -> tuple[Decimal, Decimal]:
+        """Return the import and the export price at this moment of the wall clock."""
+        holding = [window for window in self.windows if window.holds(when)]
+        bought = next((window.import_price for window in holding if window.import_price is not None), self.import_price)
+        sold = next((window.export_price for window in holding if window.export_price is not None), self.export_price)
+        return bought, sold
+
+
+@lru_cache(maxsize=64)
+def _week(tariff: Tariff) -> tuple[tuple[Decimal, Decimal], ...]:
+    """Return the pairs of import and export price that a week has: not those that others cover at every hour."""
+    edges_s = {0} | {edge_s for window in tariff.windows for edge_s in (window.begins_s, window.ends_s)}
+    begin = datetime(2001, 1, 1)  # noqa: DTZ001  (any Monday, by the clock on the wall)
+    return tuple(
+        tariff._traded(begin + timedelta(days=day, seconds=edge_s % DAY_S)) for day in range(7) for edge_s in edges_s
+    )
 
 
 class Tariffs(NamedTuple):
@@ -85,12 +123,15 @@ class Tariffs(NamedTuple):
     currency: str
     tariffs: tuple[Tariff, ...]
 
+    def valid_at(self, when: datetime) -> Tariff | None:
+        """Return the tariff that is valid at a moment (aware, in the site's zone); None before the first is."""
+        valid = [tariff for tariff in self.tariffs if tariff.valid_from is None or tariff.valid_from <= when.date()]
+        return max(valid, key=lambda tariff: tariff.valid_from or date.min) if valid else None
+
     def prices_at(self, when: datetime) -> Prices | None:
         """Return the prices at a moment (aware, in the site's zone); None before the first tariff is valid."""
-        valid = [tariff for tariff in self.tariffs if tariff.valid_from is None or tariff.valid_from <= when.date()]
-        if not valid:
-            return None
-        return max(valid, key=lambda tariff: tariff.valid_from or date.min).prices_at(when)
+        valid = self.valid_at(when)
+        return valid.prices_at(when) if valid else None
 
     def next_change(self, when: datetime) -> datetime | None:
         """Return the next moment with other prices (aware, in the zone of ``when``); None: they stay as they are."""

@@ -31,6 +31,7 @@ class Advice(NamedTuple):
     point: BreakEven
     start_export_w: float
     stop_import_w: float
+    of_cheapest: str | None = None  # what the cheapest hour as the alternative leads to, where that is worth saying
 
 
 def advise(draw_w: float, tariffs: Tariffs, now: datetime, min_on_s: float, min_off_s: float) -> list[Advice]:
@@ -44,7 +45,9 @@ def advise(draw_w: float, tariffs: Tariffs, now: datetime, min_on_s: float, min_
             last = tariffs.next_change(begins)
             start_w, stop_w = thresholds(draw_w, prices, min_on_s, min_off_s)
             point = break_even(draw_w, prices)
-            found[prices] = Advice(begins, None if last is None else ends, prices, point, start_w, stop_w)
+            valid = tariffs.valid_at(begins)
+            said = valid.of_cheapest() if valid else None
+            found[prices] = Advice(begins, None if last is None else ends, prices, point, start_w, stop_w, said)
     return list(found.values())
 
 
@@ -91,6 +94,8 @@ def as_text(advices: list[Advice], draw_w: float, currency: str) -> str:
         if advice.point.kind != "never":
             lines.append(f"  {_rule(advice, draw_w)}")
         lines += ["", *(f"  {line}" for line in _chart(draw_w, prices, currency))]
+    if said := next((advice.of_cheapest for advice in advices if advice.of_cheapest), None):
+        lines += ["", f'The alternative is "cheapest": {said}.']
     return "\n".join(lines)
 
 
@@ -136,6 +141,7 @@ def as_json(advices: list[Advice], draw_w: float, currency: str) -> dict[str, An
                 "start_export_w": finite(advice.start_export_w),
                 "stop_import_w": finite(advice.stop_import_w),
                 "says": in_words(advice, draw_w),
+                "says_of_cheapest": advice.of_cheapest,
             }
             for advice in advices
         ],
