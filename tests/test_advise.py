@@ -148,6 +148,8 @@ def test_the_thresholds_follow_the_prices(tmp_path: Path) -> None:
         clock.now_s = 10.0
         service._follow_prices()
     assert [(line["event"], line["start_export_w"]) for line in logged] == [("thresholds_changed", None)]
+    service.controller.grid_link(True, service._at())
+    service.controller.relay_link(True, service._at())
     service.controller.enable(True, service._at())
     service.controller.message("m", b"-3000", False, service._at())
     document = shown()
