@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import copy
 import difflib
+import ipaddress
 import json
 import math
 import os
@@ -147,21 +148,44 @@ def _topic(value: str) -> str:
 
 
 def _host(value: str) -> str:
+    if re.search(r"[/@]|^[^:]*:[^:]*$", value):
+        remedy = "Write the name or address alone; port, user name and password have keys of their own"
+        raise _refuse("this is more than a host name", remedy)
     try:
+        if ":" in value:
+            ipaddress.IPv6Address(value)
+        elif value.strip() != value or not re.fullmatch(r"[\w.-]*", value):
+            raise ValueError
         value.encode("idna")
-    except UnicodeError:
+    except ValueError:  # UnicodeError among them
         raise _refuse("no host can have this name", "Write a name such as broker.lan, or an address") from None
-    if "/" in value:
-        raise _refuse("this is more than a host name", "Write the name or address alone; the port has a key of its own")
+    return value
+
+
+def _variable(value: str) -> str:
+    # POSIX.1-2017, XBD 8.1; a password put here by mistake mostly is no such name, and is not shown.
+    if not re.fullmatch("[A-Za-z_][A-Za-z0-9_]*", value):
+        remedy = "Write the name alone, such as SURPLUSCHARGE_MQTT_PASSWORD; the secret itself is its value"
+        raise _refuse("no environment variable can have this name", remedy)
     return value
 
 
 def _pointer(value: str) -> str:
     if value and not value.startswith("/"):
-        raise _refuse("a JSON Pointer (RFC 6901) begins with /", f'Write "/{value}"')
+        raise _refuse("a JSON Pointer (RFC 6901) begins with /", f"Write {_as_pointer(value)}")
     if re.search(r"~(?![01])", value):
-        raise _refuse("in a JSON Pointer (RFC 6901) ~ is written ~0 and / within a name ~1", "Escape it so")
+        remedy = f'Write "{re.sub("~(?![01])", "~0", value)}", if that is what is meant'
+        raise _refuse("in a JSON Pointer (RFC 6901) ~ is written ~0 and / within a name ~1", remedy)
     return value
+
+
+def _as_pointer(path: str) -> str:
+    """Return what a path in another way of writing, such as power.kw or phases[0].w, is as a JSON Pointer."""
+    if "/" in path:
+        return f'"/{path}"'
+    steps = [step for step in re.split(r"[.\[\]]+", path.removeprefix("$")) if step]
+    written = "".join(f"/{step}" for step in steps)
+    return f'"{written}"' + (f', or "/{path}" if one name has all of that' if len(steps) > 1 else "")
 
 
 def _zone(value: str) -> str:
@@ -262,10 +286,16 @@ class Section(BaseModel):
 
 
 class Secret(Section):
-    """Where a secret is to be found: exactly one of the three."""
+    """Where a secret is to be found: exactly one of the three.
+
+    Who mistakes it for the place of the secret itself is not to see it on a screen: until something was found there,
+    only what cannot well be a password is shown, a path or a name in capitals.
+    """
 
     file: str | None = Field(None, description="a file that holds it")
-    env: str | None = Field(None, description="an environment variable that holds it")
+    env: Annotated[str, AfterValidator(_variable)] | None = Field(
+        None, description="an environment variable that holds it"
+    )
     credential: str | None = Field(None, description="a credential of the service manager (LoadCredential=)")
 
     def reveal(self) -> str:
@@ -273,17 +303,26 @@ class Secret(Section):
         if self.env is not None:
             secret = os.environ.get(self.env, "")
             if not secret:
-                raise ValueError(f"the environment has no variable {self.env}, or it is empty")
+                name = self.env if self.telling else "of this name"
+                raise ValueError(f"the environment has no variable {name}, or it is empty")
             return secret
+        place = str(self.path) if self.telling else "the file of this name"
         try:
             secret = self.path.read_text(encoding="utf-8").rstrip("\r\n")
         except UnicodeDecodeError:
-            raise ValueError(f"cannot read {self.path}: not UTF-8 text") from None
-        except OSError as error:
-            raise ValueError(f"cannot read {self.path}: {error.strerror}") from None
+            raise ValueError(f"cannot read {place}: not UTF-8 text") from None
+        except (OSError, ValueError) as error:  # ValueError: a null character
+            raise ValueError(f"cannot read {place}: {getattr(error, 'strerror', None) or 'no file'}") from None
         if not secret:
-            raise ValueError(f"{self.path} is empty")
+            raise ValueError(f"{place} is empty")
         return secret
+
+    @property
+    def telling(self) -> bool:
+        """Whether this is a place beyond doubt, and no secret put in the place of one."""
+        if self.env is not None:
+            return re.fullmatch("[A-Z][A-Z0-9]*(_[A-Z0-9]+)+", self.env) is not None
+        return self.path.is_file() or (self.file is not None and "/" in self.file)
 
     @property
     def path(self) -> Path:
@@ -879,6 +918,7 @@ def _contradictions(config: Config) -> Iterator[Problem]:
                 f"history.{shorter}",
             )
     yield from _relay_contradictions(relay, problem)
+    yield from _meter_contradictions(config, problem)
     yield from _topic_contradictions(config, problem)
     yield from _connection_contradictions(config.mqtt, problem)
 
@@ -903,16 +943,17 @@ def _price_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
             "Add a [money] table, or give the thresholds in watts",
             "money",
         )
-    begins: set[date | None] = set()
+    begins: dict[date | None, int] = {}
     for index, tariff in enumerate(money.tariff if money else ()):
-        if tariff.valid_from in begins:
+        first = begins.setdefault(tariff.valid_from, index)
+        if first != index:
             yield problem(
                 f"money.tariff.{index}.valid_from",
                 tariff.valid_from,
                 "two tariffs begin on the same day",
                 "Give each its own first day",
+                f"money.tariff.{first}.valid_from",
             )
-        begins.add(tariff.valid_from)
         for number, window in enumerate(tariff.window):
             if window.import_price is None and window.export_price is None:
                 yield problem(
@@ -984,6 +1025,33 @@ def _relay_contradictions(relay: Relay, problem: Any) -> Iterator[Problem]:
             )
 
 
+def _meter_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
+    """Find what no reading can ever show: then a charge never begins, or never ends."""
+    ways = {source.measures for source in config.meter}
+    keys = [f"meter.{index}.measures" for index in range(len(config.meter))]
+    all_of_them = "of all of them" if len(keys) > 1 else "of the only one"
+    if ways == {"import-only"}:
+        yield problem(
+            keys[0],
+            "import-only",
+            f"{all_of_them}: no reading can ever show an export, so no surplus is ever seen",
+            'Write "export-only" for the meter that counts what is sent to the grid (where import and export were '
+            'exchanged, both are wrong: exchange both), or "net-import" for one that goes below zero',
+            *keys,
+        )
+    elif ways == {"export-only"} and (config.auto or config.stop_import_w >= 0):
+        yield problem(
+            keys[0],
+            "export-only",
+            f"{all_of_them}: no reading can ever show an import, so none ever ends a charge",
+            'Write "import-only" for the meter that counts what is taken from the grid (where import and export were '
+            'exchanged, both are wrong: exchange both), or "net-export" for one that goes below zero; or end a charge '
+            "while there still is export, with a control.stop_import_w below 0",
+            *keys,
+            "control.stop_import_w",
+        )
+
+
 def _topic_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
     base = config.base_topic
     own = {f"{base}/{leaf}": "mqtt.base_topic" for leaf in OWN_LEAVES}
@@ -995,16 +1063,17 @@ def _topic_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
             read.append((f"relay.{name}.topic", part.topic))
     if config.relay.feedback and config.relay.feedback.topic != config.relay.command_topic:
         read.append(("relay.feedback.topic", config.relay.feedback.topic))
-    seen: set[tuple[str, str | None]] = set()
+    seen: dict[tuple[str, str | None], int] = {}
     for index, source in enumerate(config.meter):
-        if (source.topic, source.pointer) in seen:
+        first = seen.setdefault((source.topic, source.pointer), index)
+        if first != index:
             yield problem(
                 f"meter.{index}.topic",
                 source.topic,
                 "the same value is listed twice, and would be counted twice",
                 "Remove one, or give it another pointer",
+                *(f"meter.{number}.{key}" for number in (first, index) for key in ("topic", "pointer")),
             )
-        seen.add((source.topic, source.pointer))
     for key, topic in read:
         if topic in own:
             yield problem(
@@ -1056,7 +1125,8 @@ def _connection_contradictions(mqtt: Mqtt, problem: Any) -> Iterator[Problem]:
         try:
             secret.reveal()
         except ValueError as error:
-            yield problem(key, str(secret), str(error), "Provide it there, readable by the daemon's user")
+            shown = str(secret) if secret.telling else ""
+            yield problem(key, shown, str(error), "Provide it there, readable by the daemon's user")
 
 
 def _doubts(config: Config) -> Iterator[str]:
@@ -1233,6 +1303,13 @@ _STAND_INS: dict[str, Any] = {
     "charger": {"current_a": 1.0},
     "relay": {"command_topic": "-"},
     "meter": [{"topic": "-"}],
+    "currency": "-",
+    "import_price": 0.0,
+    "export_price": 0.0,
+    "tariff": [{"import_price": 0.0, "export_price": 0.0}],
+    "begins": "00:00",
+    "ends": "00:00",
+    "window": [{"begins": "00:00", "ends": "00:00", "import_price": 0.0}],
 }
 
 
@@ -1250,6 +1327,7 @@ def _contradictions_of_the_rest(data: dict[str, Any], error: ValidationError, kn
 
 
 def _mend(data: Any, location: tuple[int | str, ...]) -> None:
+    """Put a stand-in where something is wrong, or take it out where it may be left out."""
     for part in location[:-1]:
         try:
             data = data[part]
@@ -1258,9 +1336,11 @@ def _mend(data: Any, location: tuple[int | str, ...]) -> None:
     leaf = location[-1]
     if isinstance(data, dict):
         if leaf in _STAND_INS:
-            data[leaf] = _STAND_INS[str(leaf)]
+            data[leaf] = copy.deepcopy(_STAND_INS[str(leaf)])
         else:
             data.pop(leaf, None)
+    elif isinstance(data, list) and isinstance(leaf, int) and location[-2:-1]:
+        data[leaf] = copy.deepcopy(_STAND_INS[str(location[-2])][0])
 
 
 def _within(key: str, wrong: set[str]) -> bool:
@@ -1283,6 +1363,10 @@ def _show(value: object) -> str:
 # --- turning the validator's words into ours -------------------------------------------------------------------------
 
 
+# Keys of [mqtt] into which a password may slip by mistake.
+_NOT_SHOWN = frozenset({"host", "username", "client_id", "env"})
+
+
 def _explain(details: ErrorDetails) -> Problem:
     location, kind, value = details["loc"], details["type"], details["input"]
     key = ".".join(str(part) for part in location)
@@ -1296,13 +1380,14 @@ def _explain(details: ErrorDetails) -> Problem:
         secretive = difflib.get_close_matches(leaf.lower(), ("password", "passwd", "passphrase", "secret"))
         shown = _show(value) if isinstance(value, bool | int | float) and not secretive else ""
         return Problem((key,), shown, "is not a known key", _nearest(location))
-    if any("password" in str(part) for part in location):
+    if any("password" in str(part) for part in location) and kind != "surpluscharge":
         return Problem(
             (key,), "", "a secret is never written into this file", 'Write where it is: { file = "/path/to/it" }'
         )
+    shown = "" if location[0] == "mqtt" and leaf in _NOT_SHOWN else _show(value)
     context = details.get("ctx", {})
     if kind == "surpluscharge":
-        return Problem((key,), _show(value), context["message"], context["remedy"])
+        return Problem((key,), shown, context["message"], context["remedy"])
     message = details["msg"].replace("Input should be", "must be").replace("Input", "It")
     remedy = "See config.example.toml"
     if kind == "finite_number":
@@ -1326,10 +1411,11 @@ def _explain(details: ErrorDetails) -> Problem:
         remedy = about[0].upper() + about[1:] + (f", in {_UNIT_NAMES[unit]}" if unit else "")
     elif kind == "string_pattern_mismatch":
         message = "has characters that are not allowed, or is too long" if value else "is empty"
-        remedy = "Use small letters, digits and hyphens"
+        others = "letters, digits, hyphens, dots and underscores, 60 at most"
+        remedy = f"Use {others}" if leaf == "client_id" else "Use small letters, digits and hyphens"
     elif kind == "string_type":
         message, remedy = "must be text", "Put it in quotes"
-    return Problem((key,), _show(value), message, remedy)
+    return Problem((key,), shown, message, remedy)
 
 
 def _model_at(location: tuple[int | str, ...]) -> type[BaseModel] | None:
