@@ -36,7 +36,7 @@ from surpluscharge.history.ledger import Ledger, LedgerError, Retention
 from surpluscharge.history.readings import ReadingsError
 from surpluscharge.planning import advise, comparing, compiling, tune
 from surpluscharge.planning import replay as replaying
-from surpluscharge.words import duration, watts
+from surpluscharge.words import duration, printable, watts
 
 OFF_WITHIN_S = 8.0
 READ_WITHIN_S = 4.0
@@ -63,7 +63,7 @@ def main(arguments: list[str] | None = None) -> int:
     try:
         return command(options)
     except (ConfigError, LedgerError, ReadingsError, report.ReportError, _CannotError) as error:
-        print(error, file=sys.stderr)
+        print(printable(str(error), lines=True), file=sys.stderr)
         return 1
     except sqlite3.Error as error:
         print(f"the ledger cannot be used: {error}. Is the disk full, or the file somebody else's?", file=sys.stderr)
@@ -213,7 +213,7 @@ def _effective(config: Config) -> list[tuple[str, str, str]]:
     rows: list[tuple[str, str, str]] = []
 
     def show(value: object) -> str:
-        return "none" if value is None else json.dumps(value, ensure_ascii=False, default=str)
+        return "none" if value is None else printable(json.dumps(value, ensure_ascii=False, default=str))
 
     def walk(section: Section, prefix: str) -> None:
         for name in type(section).model_fields:
@@ -705,7 +705,7 @@ def _look(config: Config) -> tuple[status.StatusDocument, str]:
         document = status.StatusDocument.model_validate_json(found[about])
     except ValueError:
         raise _CannotError(f"what is on {about} is no status of this version: restart the daemon") from None
-    return document, found.get(there, b"unknown").decode("utf-8", "replace")
+    return document, printable(found.get(there, b"unknown").decode("utf-8", "replace"))
 
 
 def _status(options: argparse.Namespace) -> int:
@@ -714,7 +714,7 @@ def _status(options: argparse.Namespace) -> int:
     age_s = (SystemClock().wall() - document.time).total_seconds()
     silent = age_s > max(SILENT_S, HEARTBEATS * config.status.heartbeat_s)
     if options.json:
-        print(document.model_dump_json(indent=2))
+        print(json.dumps(document.model_dump(mode="json"), indent=2))  # in ASCII, whatever it holds
     elif word == "ready" and not silent:
         print(status.in_words(document, options.config, age_s))
     else:

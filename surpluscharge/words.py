@@ -1,6 +1,17 @@
-"""How quantities are written for people."""
+"""How quantities are written for people, and how what others wrote is shown to them."""
 
 from __future__ import annotations
+
+
+def printable(text: str, lines: bool = False) -> str:
+    """Return text from elsewhere (the network, a file) with all escaped that could move a terminal's cursor.
+
+    ``lines``: it may have several.
+    """
+    return "".join(
+        char if char.isprintable() or (lines and char == "\n") else char.encode("unicode_escape").decode()
+        for char in text
+    )
 
 
 def watts(power_w: float) -> str:

@@ -285,6 +285,54 @@ def test_ack_sends_what_is_acknowledged_once(
     assert "the daemon has not taken it" in capsys.readouterr().err
 
 
+def test_what_the_broker_says_moves_no_terminal_s_cursor(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Whoever may publish to the broker may have written the document, and the word on availability."""
+    hostile = "\x1b]0;owned\x07\x1b[2J\x9b2J\u202e"
+
+    async def read(_config: Config, topics: Sequence[str], _name: str, _within_s: float) -> dict[str, bytes]:
+        document = House().document()
+        fault = status.FaultStatus(
+            code=hostile,
+            severity="note",
+            since=document.time,
+            latched=False,
+            cooldown_left_s=0.0,
+            sentence=hostile,
+            remedy=hostile,
+            measured={hostile: 1.0},
+        )
+        changed = document.model_copy(update={"why": hostile, "charger": hostile, "faults": [fault]})
+        return dict(zip(topics, (changed.model_dump_json().encode(), hostile.encode()), strict=True))
+
+    monkeypatch.setattr(cli, "read_once", read)
+    path = written(tmp_path, 1884)
+    for arguments in (["status"], ["status", "--json"], ["ack"]):
+        cli.main([*arguments, "--config", path])
+        printed = capsys.readouterr()
+        said = printed.out + printed.err
+        assert "owned" in said and "".join(said.split("\n")).isprintable()
+    said = json.loads((cli.main(["status", "--json", "--config", path]), capsys.readouterr().out)[1])["why"]
+    assert said == hostile  # the document itself stays what it is
+
+
+def test_an_error_moves_no_terminal_s_cursor(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Files may come from elsewhere, too."""
+    config = written(tmp_path, 1884)
+    for head, row in (("time,\x1b[2J,grid", ""), ("time,grid_w", "2031-05-14T10:00:00Z,\x1b[2J"), ("time,\x9b2J", "")):
+        file = tmp_path / "readings.csv"
+        file.write_text(f"{head}\n{row}\n", encoding="utf-8")
+        for command in (["replay", "--readings", str(file)], ["import", str(file)]):
+            assert cli.main([*command, "--config", config]) == 1
+            said = capsys.readouterr().err
+            assert "2j" in said.lower() and "".join(said.split("\n")).isprintable()
+    odd = written(tmp_path, 1884, '"\\u001b[2J" = 3')
+    assert cli.main(["check", "--config", odd]) == 1
+    said = capsys.readouterr().err
+    assert "2j" in said.lower() and "".join(said.split("\n")).isprintable()
+
+
 def test_ack_of_what_never_latches_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main(["ack", "nonsense", "--config", written(tmp_path, free_port())]) == 1
     printed = capsys.readouterr()

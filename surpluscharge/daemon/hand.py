@@ -19,12 +19,11 @@ from surpluscharge.control import machine
 from surpluscharge.control.controller import Kept
 from surpluscharge.control.signals import REJECTIONS, Rejected, text_of, truth
 from surpluscharge.control.supervisor import Fault
-from surpluscharge.daemon.logs import escaped
 from surpluscharge.daemon.mqtt import Link
 from surpluscharge.daemon.relay import Relay
 from surpluscharge.daemon.service import Service
 from surpluscharge.daemon.status import explain
-from surpluscharge.words import duration, watts
+from surpluscharge.words import duration, printable, watts
 
 NOTHING: Mapping[str, float] = MappingProxyType({})
 PAUSE_S = 10.0  # between two switchings with nothing plugged in; with the car they are a minute apart
@@ -354,4 +353,4 @@ class Hand:
         if not reasons:
             return ""
         payload = self.service.came.get(topic, b"")[:60].decode("utf-8", "backslashreplace")
-        return f"On {topic} came {escaped(payload)}: {'; '.join(REJECTIONS[reason] for reason in reasons)}."
+        return f"On {topic} came {printable(payload)}: {'; '.join(REJECTIONS[reason] for reason in reasons)}."

@@ -12,6 +12,8 @@ from typing import Any, Literal, TextIO
 
 import structlog
 
+from surpluscharge.words import printable
+
 # Every event the daemon logs. A name or a field, once here, keeps its meaning. The README's list is made from this.
 EVENTS = {
     "starting": "the daemon starts: version, charger",
@@ -115,16 +117,9 @@ def _rounded(_logger: Any, _method: str, event: Any) -> Any:
 
 def _printable(_logger: Any, _method: str, event: Any) -> Any:
     """Escape what could move a terminal's cursor: texts come from the network, and from other libraries."""
-    return {key: escaped(value, key == "exception") for key, value in event.items()}
-
-
-def escaped(value: Any, lines: bool = False) -> Any:
-    if not isinstance(value, str):
-        return value
-    return "".join(
-        char if char.isprintable() or (lines and char == "\n") else char.encode("unicode_escape").decode()
-        for char in value
-    )
+    return {
+        key: printable(value, key == "exception") if isinstance(value, str) else value for key, value in event.items()
+    }
 
 
 def logger() -> structlog.stdlib.BoundLogger:

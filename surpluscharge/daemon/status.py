@@ -20,7 +20,7 @@ from surpluscharge.control.signals import Meter
 from surpluscharge.control.supervisor import FAULT_BY_CODE, SEVERITY_NAMES, Record
 from surpluscharge.daemon.historian import Figures
 from surpluscharge.history.energy import ms_of, time_of
-from surpluscharge.words import duration, watts
+from surpluscharge.words import duration, printable, watts
 
 SCHEMA_VERSION: Literal[1] = 1
 GAVE_UP = "The daemon has ended, and the relay never confirmed that it is off.", "somebody to go and look", None
@@ -350,16 +350,17 @@ def in_words(document: StatusDocument, config_path: str, age_s: float | None = N
     for fault in document.faults:
         done = fault_in_words(fault, f"surpluscharge ack --config {config_path} {fault.code}")
         lines.append(f"{fault.severity} {fault.code}: {done}")
-    return "\n".join(lines)
+    return printable("\n".join(lines), lines=True)  # it came from the broker, and whoever may publish there wrote it
 
 
 def fault_in_words(fault: FaultStatus, acknowledging: str) -> str:
     """Return what is wrong and what to do about it; ``acknowledging`` is how to, where that belongs to it."""
-    measured = "".join(f" Measured: {value:g} {UNITS[name]}." for name, value in fault.measured.items())
+    measured = "".join(f" Measured: {value:g} {UNITS.get(name, name)}." for name, value in fault.measured.items())
     text = f"{fault.sentence}{measured} {fault.remedy}"
     if fault.latched:
         return f"{text} Then: {acknowledging}"
-    return f"{text} Acknowledged." if FAULT_BY_CODE[fault.code].latches else text
+    known = FAULT_BY_CODE.get(fault.code)  # the document may be of another version
+    return f"{text} Acknowledged." if known and known.latches else text
 
 
 # --- in words --------------------------------------------------------------------------------------------------------

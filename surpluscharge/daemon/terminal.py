@@ -11,6 +11,8 @@ import termios
 import textwrap
 import threading
 
+from surpluscharge.words import printable
+
 SAID_WITHIN_S = 2.0  # what is not read by then at the end stays unread
 LINE_LIMIT = 1000  # characters of an answer
 
@@ -28,13 +30,13 @@ class Terminal:
     def tell(self, text: str) -> None:
         """Say something that stays to be read."""
         self.show("")
-        self._words.put(("\n".join(map(_wrapped, text.split("\n"))) + "\n", None))
+        self._words.put(("\n".join(map(_wrapped, printable(text, lines=True).split("\n"))) + "\n", None))
 
     def show(self, text: str) -> None:
         """Say how it goes, in the place of what was said so last; an empty text takes it away."""
         if sys.stdout.isatty() and (text or self._shown):
             self._shown = bool(text)
-            self._words.put((f"\r\033[K{text[: shutil.get_terminal_size().columns - 1]}", None))
+            self._words.put((f"\r\033[K{printable(text)[: shutil.get_terminal_size().columns - 1]}", None))
 
     async def ask(self, question: str) -> str:
         """Return the answer, without blanks around it. Raises EOFError when nobody is there any more."""

@@ -30,6 +30,8 @@ from datetime import date, datetime, time, timedelta, tzinfo
 from pathlib import Path
 from typing import Any, NamedTuple, TextIO
 
+from surpluscharge.words import printable
+
 BLOCK_ROWS = 65536
 LINE_LIMIT = 65536  # characters: no row of readings is as long
 LIMIT_W = 100_000.0  # where no configuration knows better: no house that charges through a socket has so much
@@ -108,7 +110,7 @@ class Readings:
                 raise ReadingsError(f"{self.path}, line 1: the column {name} is there twice. Rename one of them")
         missing = [name for name in ("time", "grid_w") if name not in names]
         if missing:
-            found = ", ".join(name.encode("utf-8", "backslashreplace").decode() or "(nameless)" for name in names[:12])
+            found = ", ".join(printable(name) or "(nameless)" for name in names[:12])
             raise ReadingsError(
                 f"{self.path}, line 1: there is no column {' and none named '.join(missing)}; the columns are: "
                 f"{found[:300]}. The first line must name them: time, grid_w (watts, positive for import), and "
