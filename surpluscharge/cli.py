@@ -33,7 +33,8 @@ from surpluscharge.daemon.relay import off_post
 from surpluscharge.daemon.terminal import Terminal
 from surpluscharge.history import energy, exchange, report
 from surpluscharge.history.ledger import Ledger, LedgerError, Retention
-from surpluscharge.history.readings import ReadingsError
+from surpluscharge.history.readings import COLUMNS as COLUMN_MEANINGS
+from surpluscharge.history.readings import Layout, ReadingsError
 from surpluscharge.planning import advise, comparing, compiling, tune
 from surpluscharge.planning import replay as replaying
 from surpluscharge.words import duration, printable, watts
@@ -44,7 +45,8 @@ HEARTBEATS, SILENT_S = 3, 30.0  # so many missed, but no less than this, and the
 LOOKS, LOOK_EVERY_S = 10, 0.5  # until an acknowledgement shows
 QUESTIONS = 5  # with a wrong answer to each, nobody is there
 LONG_GAP_S = 600  # shorter ones are not worth a line
-READINGS = 'a CSV file with the columns time, grid_w[, charger_w]; or "ledger": the daemon\'s own history'
+COLUMNS = "time, grid_w (or import_w and export_w)[, charger_w]; _kw for kilowatts"
+READINGS = f'a CSV file with the columns {COLUMNS}; or "ledger": the daemon\'s own history'
 CAUTION = (
     "caution: hours of current through a household socket can start a fire. Use a socket, plug and cable rated for\n"
     "it, feel them after an hour, follow local codes, and ask a licensed electrician. This is no certified safety\n"
@@ -107,11 +109,13 @@ def _parser() -> argparse.ArgumentParser:
     advice.add_argument("--json", action="store_true", help="print it as JSON")
     replay = add("replay", _replay, "Show what recorded readings would have given, beside the best possible.")
     replay.add_argument("--readings", required=True, metavar="FILE", help=READINGS)
+    _layout_options(replay)
     replay.add_argument("--json", action="store_true", help="print it as JSON")
     replay.add_argument("--html", metavar="FILE", help="also draw a day and all days (needs the report extra)")
     replay.add_argument("--day", type=_date, metavar="DATE", help="the day to draw (default: the costliest one)")
     tuning = add("tune", _tune, "Search the thresholds and delays that would have done best, and judge the gain.")
     tuning.add_argument("--readings", required=True, metavar="FILE", help=READINGS)
+    _layout_options(tuning)
     tuning.add_argument(
         "--objective",
         choices=("value", "solar", "starts"),
@@ -127,13 +131,16 @@ def _parser() -> argparse.ArgumentParser:
     history.add_argument("action", choices=("check",))
     history.add_argument("--mend", action="store_true", help="put right what can be; the daemon must be stopped")
     export = add("export", _export, "Write what is on record to standard output, or to a file.")
-    export.add_argument("format", nargs="?", choices=("csv", "parquet"), default="csv", help="default: csv")
+    export.add_argument(
+        "format", nargs="?", choices=("csv", "parquet"), help="default: as the file is named, otherwise csv"
+    )
     export.add_argument("--from", dest="begin", metavar="TIME", help="a day, or an RFC 3339 time (default: the first)")
     export.add_argument("--to", dest="end", metavar="TIME", help="a day, included, or a time (default: now)")
     export.add_argument("--what", choices=exchange.WHAT, default="readings", help="default: readings")
     export.add_argument("--output", type=Path, metavar="FILE", help="needed for parquet (and the parquet extra)")
     imported = add("import", _import, "Take older readings from a CSV file into the ledger: all of it, or nothing.")
-    imported.add_argument("file", type=Path, help="its columns: time, grid_w, and charger_w if it is part of grid_w")
+    imported.add_argument("file", type=Path, help=f"its columns: {COLUMNS}, the charger's if it is part of the rest")
+    _layout_options(imported)
     imported.add_argument("--dry-run", action="store_true", help="check and count everything, and write nothing")
     imported.add_argument(
         "--fresh-s", type=_positive, metavar="S", help="hold no reading longer (default: thrice the usual interval)"
@@ -155,6 +162,32 @@ def _parser() -> argparse.ArgumentParser:
     demo.add_argument("--seed", type=int, default=1, help="which weather and household (default: 1)")
     demo.add_argument("--json", action="store_true", help="print the summary as JSON")
     return parser
+
+
+def _layout_options(command: Any) -> None:
+    """Let a file of readings be written otherwise: declared, and not guessed from what is in it."""
+    command.add_argument("--decimal-comma", action="store_true", help="numbers in the file are written as 1350,5")
+    command.add_argument(
+        "--column",
+        action="append",
+        default=[],
+        type=_column,
+        metavar="WHAT=NAME",
+        help="the file calls a column by another name, such as import_kw='from the grid (kW)'; may be repeated",
+    )
+
+
+def _column(text: str) -> tuple[str, str]:
+    meaning, given, name = text.partition("=")
+    if given and name and meaning in COLUMN_MEANINGS:
+        return meaning, name
+    raise argparse.ArgumentTypeError(
+        f"{text!r} names no column: write WHAT=NAME, where WHAT is one of {', '.join(COLUMN_MEANINGS)}"
+    )
+
+
+def _layout(options: argparse.Namespace) -> Layout:
+    return Layout(options.decimal_comma, tuple(options.column))
 
 
 def _run(options: argparse.Namespace) -> int:
@@ -452,7 +485,7 @@ def _study(options: argparse.Namespace) -> comparing.Study:
             readings, draw_w = replaying.load_ledger(config.recorded_file, fresh_s, config.draw_w, bar)
         else:
             limit_w = comparing.configured_limit_w(config)
-            readings, draw_w = replaying.load(options.readings, fresh_s, bar, limit_w), config.draw_w
+            readings, draw_w = replaying.load(options.readings, fresh_s, bar, limit_w, _layout(options)), config.draw_w
     source = "the ledger" if options.readings == "ledger" else Path(options.readings).name
     return comparing.study(config, readings, draw_w, source)
 
@@ -547,6 +580,12 @@ def _history(options: argparse.Namespace) -> int:
 def _export(options: argparse.Namespace) -> int:
     config = load_offline(options.config)
     now = _now(config)
+    named = "parquet" if options.output is not None and options.output.suffix.lower() == ".parquet" else "csv"
+    if options.output is not None and options.format == "csv" and named == "parquet":
+        raise _CannotError(
+            f"{options.output} is named as Parquet, and csv was asked for: name it .csv, or leave csv out"
+        )
+    form = options.format or named
     if options.output is not None and options.output.exists():  # it might be the ledger itself
         raise _there_already(options.output)
     with Ledger(config.recorded_file, read_only=True) as ledger, ledger.snapshot():
@@ -556,7 +595,7 @@ def _export(options: argparse.Namespace) -> int:
         end = _moment(options.end, now.tzinfo, True) if options.end else now
         rows = exchange.records(ledger, options.what, begin, end, now.tzinfo, tariffs=config.tariffs())
         try:
-            if options.format == "parquet":
+            if form == "parquet":
                 if options.output is None:
                     raise LedgerError("Parquet is no text: name a file with --output")
                 count = exchange.write_parquet(rows, options.output)
@@ -581,7 +620,7 @@ def _import(options: argparse.Namespace) -> int:
     kept = Retention(config.history.readings_days, config.history.minutes_days, config.history.quarter_hours_days)
     if not options.dry_run:
         print(f"into {path}, for good: --dry-run says beforehand what would come of it", file=sys.stderr)
-    with exchange.rehearsal(path) if options.dry_run else Ledger(path) as ledger:
+    with exchange.rehearsal(path) if options.dry_run else Ledger(path) as ledger, _Bar("importing") as bar:
         try:
             done = exchange.import_readings(
                 ledger,
@@ -593,6 +632,8 @@ def _import(options: argparse.Namespace) -> int:
                 fresh_s=options.fresh_s,
                 gaps_only=options.gaps_only,
                 limit_w=comparing.configured_limit_w(config),
+                layout=_layout(options),
+                progress=bar,
             )
         except (LedgerError, ReadingsError) as error:
             raise LedgerError(f"{error}. Nothing was imported") from None

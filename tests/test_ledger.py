@@ -721,6 +721,47 @@ def configured(tmp_path: Path) -> Path:
     return path
 
 
+def test_the_name_of_an_export_says_its_form(
+    configured: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pytest.importorskip("pyarrow.parquet", reason="needs the parquet extra")
+    old = csv_file(tmp_path / "old.csv", 300, end=datetime(2024, 3, 2, 12, tzinfo=LISBON))
+    assert cli.main(["import", "--config", str(configured), str(old)]) == 0
+    for name, words, begins in (
+        ("by-name.parquet", [], b"PAR1"),  # as a Parquet file begins, by its format's description (from memory)
+        ("asked-for.bin", ["parquet"], b"PAR1"),
+        ("plain.csv", [], b"time,until"),
+        ("plain.txt", ["csv"], b"time,until"),
+    ):
+        made = tmp_path / name
+        assert cli.main(["export", "--config", str(configured), *words, "--output", str(made)]) == 0
+        assert made.read_bytes().startswith(begins), name
+    capsys.readouterr()
+    assert cli.main(["export", "--config", str(configured), "csv", "--output", str(tmp_path / "no.parquet")]) == 1
+    assert "is named as Parquet, and csv was asked for" in capsys.readouterr().err
+    assert not (tmp_path / "no.parquet").exists()
+
+
+def test_an_import_of_a_file_that_is_written_otherwise(
+    configured: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begin = datetime(2024, 3, 2, 12, tzinfo=LISBON)
+    rows = [f"{(begin + timedelta(minutes=i)).isoformat()};0,25;1,5" for i in range(60)]
+    (tmp_path / "other.csv").write_text("when;from the grid;export_kw\n" + "\n".join(rows), encoding="utf-8")
+    words = ["import", "--config", str(configured), str(tmp_path / "other.csv"), "--dry-run"]
+    declared = ["--decimal-comma", "--column", "time=when", "--column", "import_kw=from the grid"]
+    shares = []
+    monkeypatch.setattr(cli._Bar, "__call__", lambda _, share: shares.append(share))
+    assert cli.main([*words, *declared]) == 0
+    assert "import 0.0 kWh, export 1.2 kWh" in capsys.readouterr().out  # an hour of 1.25 kW, but for its last minute
+    assert shares == [1.0]
+    assert cli.main(words) == 1
+    assert "no column time" in capsys.readouterr().err
+    with pytest.raises(SystemExit):
+        cli.main([*words, "--column", "solar_kw=sun"])
+    assert "WHAT is one of time, grid_w, grid_kw, import_w" in capsys.readouterr().err
+
+
 def test_import_export_and_check_from_the_command_line(
     configured: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -81,7 +81,11 @@ def test_surplus_is_what_would_be_exported_with_the_charger_off(tmp_path: Path) 
         "time,grid_w\n2031-05-14T12:00:00Z,-1500.5\n",
         "\ufefftime,grid_w\r\n2031-05-14T14:00:00+02:00,-1500.5\r\n",
         ' "Time" , note , GRID_W \n2031-05-14T12:00:00Z,"a, ""b""", -1500.5 \n',
-        "grid_w;time\n-1500,5;2031-05-14T12:00:00Z\n",
+        "grid_w;time\n-1500.5;2031-05-14T12:00:00Z\n",
+        "grid_kw;time\n-1.5005;2031-05-14T12:00:00Z\n",
+        "import_w,export_w,time\n0,1500.5,2031-05-14T12:00:00Z\n",
+        "export_kw,note,time,import_w\n1.8,,2031-05-14T12:00:00Z,299.5\n",
+        "time,grid_kw,charger_w\n2031-05-14T12:00:00Z,-1.4,100.5\n",
         "time\tgrid_w\n1936526400\t-1500.5\n",
         "time,grid_w\n\n2031-05-14T12:00:00Z,-1500.5",
         b"time,grid_w,room\n2031-05-14T12:00:00Z,-1500.5,K\xfcche\n",  # Latin-1, where nobody reads it
@@ -89,6 +93,54 @@ def test_surplus_is_what_would_be_exported_with_the_charger_off(tmp_path: Path) 
 )
 def test_ways_to_write_it(tmp_path: Path, text: str | bytes) -> None:
     assert taken(file_of(tmp_path, text)) == ([NOON.timestamp()], [1500.5], Counts(readings=1))
+
+
+DECLARED = readings.Layout(decimal_comma=True, names=(("import_kw", "Bought (kW)"), ("export_kw", "sold")))
+
+
+def test_what_is_written_otherwise_is_declared(tmp_path: Path) -> None:
+    text = "time;bought (kW);Sold\n2031-05-14T14:00:00+02:00;0,0;1,5005\n2031-05-14T12:00:10Z;0,25;0\n"
+    reader = Readings(file_of(tmp_path, text), layout=DECLARED)
+    (block,) = reader
+    assert list(block.surplus_w()) == [1500.5, -250.0]
+
+
+@pytest.mark.parametrize(
+    ("text", "layout", "message"),
+    [
+        # One and a half to some, fifteen hundred to others.
+        (
+            "time;grid_w\n2031-05-14T12:00:00Z;-1,500\n",
+            readings.PLAIN,
+            "line 2, column grid_w: '-1,500' is not a number. Write watts, such as -1350.5, or, if its comma is a "
+            "decimal one, say so with --decimal-comma; or leave it empty",
+        ),
+        (
+            "time;bought (kw);sold\n2031-05-14T12:00:00Z;1.500;0\n",
+            DECLARED,
+            "column import_kw: '1.500' is not a number. Write kilowatts, such as -1,3505, since --decimal-comma",
+        ),
+        (
+            "time;bought (kw);sold\n2031-05-14T12:00:00Z;-1,5;0\n",
+            DECLARED,
+            "line 2, column import_kw: '-1,5' is negative, but import and export have a column each",
+        ),
+        (
+            "time,bought\n",
+            DECLARED,
+            "no column Bought (kW), which was said to be import_kw; the columns are: time, bou",
+        ),
+        ("time,import_w\n", readings.PLAIN, "no column export_w; the columns are: time, import_w. "),
+        ("time,export_kw\n", readings.PLAIN, "no column import_w; the columns are: time, export_kw. "),
+        ("time,grid_w,grid_kw\n", readings.PLAIN, "line 1: there are both grid_w and grid_kw"),
+        ("time,grid_kw\n1936526400,100.5\n", readings.PLAIN, "column grid_kw: '100.5' is beyond 100000 W"),
+        ("time,import_kw,export_w\n1936526400,1,1e6\n", readings.PLAIN, "'1' less '1e6' is beyond 100000 W"),
+    ],
+)
+def test_nothing_is_guessed(tmp_path: Path, text: str, layout: readings.Layout, message: str) -> None:
+    with pytest.raises(ReadingsError) as caught:
+        list(Readings(file_of(tmp_path, text), layout=layout))
+    assert message in str(caught.value)
 
 
 def test_offsets_may_differ_where_clocks_change(tmp_path: Path) -> None:

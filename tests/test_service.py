@@ -562,8 +562,9 @@ async def test_stopped_with_a_plug_that_does_not_answer(stage: Stage) -> None:
     assert await daemon.ended() == 0
     (stopped,) = daemon.events("stopped")
     assert stopped["relay_confirmed_off"] is False
+    gave_up = "The daemon has ended, and the relay never confirmed that it is off."
+    await until(lambda: stage.wire.status["why"] == gave_up, "the last status")
     last = stage.wire.status
-    assert last["why"] == "The daemon has ended, and the relay never confirmed that it is off."
     assert last["waiting_for"] == "somebody to go and look"
 
 

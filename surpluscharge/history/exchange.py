@@ -7,7 +7,7 @@ import csv
 import itertools
 import sqlite3
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from datetime import date, datetime, timedelta, tzinfo
 from pathlib import Path
 from statistics import median
@@ -26,7 +26,7 @@ from surpluscharge.history.energy import (
     time_of,
 )
 from surpluscharge.history.ledger import Filled, Ledger, Retention
-from surpluscharge.history.readings import LIMIT_W, Readings, ReadingsError, Sides, sides
+from surpluscharge.history.readings import LIMIT_W, PLAIN, Layout, Readings, ReadingsError, Sides, sides
 
 WHAT = ("readings", "charges", "days")
 ROWS_AT_ONCE = 20_000
@@ -172,14 +172,16 @@ def import_readings(
     fresh_s: float | None,
     gaps_only: bool,
     limit_w: float = LIMIT_W,
+    layout: Layout = PLAIN,
+    progress: Callable[[float], None] = lambda _: None,
 ) -> Imported:
     """Take a CSV file of readings into the ledger: all of it, or nothing.
 
     ``fresh_s``: a reading is held no longer; None: thrice the file's usual interval. ``limit_w``: no value may be
-    larger. Raises ReadingsError for a file that makes no sense or has nothing in it, LedgerError for times that are
-    counted already; then nothing has changed.
+    larger. ``progress`` is told which share of the file has been read. Raises ReadingsError for a file that makes no
+    sense or has nothing in it, LedgerError for times that are counted already; then nothing has changed.
     """
-    readings = Readings(path, limit_w)
+    readings = Readings(path, limit_w, layout)
     blocks = iter(readings)
     first = next(blocks, None)
     times = first.at_s[:1001] if first else []
@@ -190,6 +192,7 @@ def import_readings(
     def samples() -> Iterator[Sample]:
         nonlocal seen
         for block in itertools.chain([first] if first else [], blocks):
+            progress(readings.share)
             seen = seen.plus(sides(block.at_s, block.surplus_w(), zone))
             for at_s, grid_w, charger_w in zip(*block, strict=True):
                 drawn_w = max(0.0, charger_w)

@@ -5,10 +5,13 @@ The first row names the columns; their order, and further columns, do not matter
 - ``time``: RFC 3339 with its offset (``2031-05-14T11:20:09+02:00``, ``...Z``), or seconds since 1970 in UTC. A local
   time without offset is refused, because it is ambiguous where clocks change; differing offsets are fine.
 - ``grid_w``: watts, positive for import. Without a ``charger_w`` column it must not include the charger.
+  Or, in its place, both ``import_w`` and ``export_w``, neither ever negative.
 - ``charger_w`` (optional): what the charger drew, which is part of ``grid_w`` then. The surplus is the one less the
   other: what would have been exported with the charger off.
 
-Comma, semicolon (then numbers may have decimal commas) or tab separate the columns; text is UTF-8.
+Each may end in ``_kw`` instead, and is in kilowatts then. Comma, semicolon or tab separate the columns; text is UTF-8.
+What is written otherwise is declared, never guessed (:class:`Layout`): other names of columns, and decimal commas,
+for "1,250" is a thousand to some and one and a quarter to others.
 
 What makes no sense stops with a :class:`ReadingsError` that names file, line, column, value and remedy; so does a value
 beyond a limit, which the meter would not be believed either. What is merely missing is skipped and counted
@@ -39,6 +42,7 @@ JITTER_S = 60.0  # some loggers write two rows in the wrong order
 EARLIEST_S, LATEST_S = 946_684_800.0, 4_102_444_800.0  # plain numbers from 2000 to 2100 are taken for a time
 
 _ABSENT = frozenset({"", "nan", "null", "none", "n/a", "-", "inf", "+inf", "-inf", "infinity", "-infinity"})
+_WITH_COMMA = re.compile(r"[+-]?\d+,\d+")
 _LEAP_SECOND = re.compile(r"(\d\d:\d\d):60(?=[.,Zz+-])")
 
 
@@ -56,6 +60,27 @@ class Block(NamedTuple):
     def surplus_w(self) -> array[float]:
         """Return what would be exported with the charger off."""
         return array("d", (charger_w - grid_w for grid_w, charger_w in zip(self.grid_w, self.charger_w, strict=True)))
+
+
+class Layout(NamedTuple):
+    """How a file is written, where that is not as above."""
+
+    decimal_comma: bool = False
+    names: tuple[tuple[str, str], ...] = ()  # (what a column is, such as import_kw; how this file calls it)
+
+
+PLAIN = Layout()
+SCALES = {"_w": 1.0, "_kw": 1000.0}
+QUANTITIES = ("grid", "import", "export", "charger")
+COLUMNS = ("time", *(f"{quantity}{unit}" for quantity in QUANTITIES for unit in SCALES))
+
+
+class Column(NamedTuple):
+    """Where a power stands in a row, and what turns it into watts."""
+
+    place: int
+    name: str
+    scale: float
 
 
 class Counts(NamedTuple):
@@ -76,9 +101,9 @@ class Counts(NamedTuple):
 class Readings:
     """A file of readings, to be iterated over once; ``counts`` and ``share`` tell how far it has come."""
 
-    def __init__(self, path: str | Path, limit_w: float = LIMIT_W) -> None:
+    def __init__(self, path: str | Path, limit_w: float = LIMIT_W, layout: Layout = PLAIN) -> None:
         """Open the file and look at its columns; no value may be larger than ``limit_w``. Raises ReadingsError."""
-        self.path, self._limit_w = str(path), limit_w
+        self.path, self._limit_w, self._layout = str(path), limit_w, layout
         self.counts = Counts()
         self.share = 0.0  # of the file that has been read, 0 to 1
         self.measured = False  # there is a charger_w column
@@ -105,20 +130,46 @@ class Readings:
         header = header.removeprefix("\ufeff")
         self._delimiter = next((mark for mark in ",;\t" if mark in header), ",")
         names = [name.strip().strip('"').strip().lower() for name in header.split(self._delimiter)]
-        for name in ("time", "grid_w", "charger_w"):
+        found = ", ".join(printable(name) or "(nameless)" for name in names[:12])[:300]
+        for meaning, name in self._layout.names:
+            if name.strip().lower() not in names:
+                raise ReadingsError(
+                    f"{self.path}, line 1: there is no column {printable(name)}, which was said to be {meaning}; the "
+                    f"columns are: {found}. Name one of them"
+                )
+            names[names.index(name.strip().lower())] = meaning
+        for name in COLUMNS:
             if names.count(name) > 1:
                 raise ReadingsError(f"{self.path}, line 1: the column {name} is there twice. Rename one of them")
-        missing = [name for name in ("time", "grid_w") if name not in names]
+
+        def column(quantity: str) -> Column | None:
+            there = [
+                Column(names.index(quantity + unit), quantity + unit, scale)
+                for unit, scale in SCALES.items()
+                if quantity + unit in names
+            ]
+            if len(there) > 1:
+                raise ReadingsError(
+                    f"{self.path}, line 1: there are both {there[0].name} and {there[1].name}. Rename one of them"
+                )
+            return there[0] if there else None
+
+        grid, bought, sold, self._charger = map(column, QUANTITIES)
+        missing = [] if "time" in names else ["time"]
+        if grid is None and (bought is None) is not (sold is None):
+            missing.append("export_w" if sold is None else "import_w")
+        elif grid is None and bought is None:
+            missing.append("grid_w")
         if missing:
-            found = ", ".join(printable(name) or "(nameless)" for name in names[:12])
             raise ReadingsError(
                 f"{self.path}, line 1: there is no column {' and none named '.join(missing)}; the columns are: "
-                f"{found[:300]}. The first line must name them: time, grid_w (watts, positive for import), and "
-                "charger_w if the charger is part of grid_w"
+                f"{found}. The first line must name them: time, grid_w (watts, positive for import) or both import_w "
+                "and export_w, and charger_w if the charger is part of it; with _kw for kilowatts"
             )
-        self._time, self._grid = names.index("time"), names.index("grid_w")
-        self.measured = "charger_w" in names
-        self._charger = names.index("charger_w") if self.measured else -1
+        self._time = names.index("time")
+        # Of two columns the second is taken off the first.
+        self._powers = (grid, None) if grid else (bought, sold)
+        self.measured = self._charger is not None
 
     def _lines(self, file: TextIO) -> Iterator[str]:
         number = 1
@@ -152,10 +203,15 @@ class Readings:
             )
 
     def _blocks(self, rows: Any, file: TextIO) -> Iterator[Block]:
-        needed = max(self._time, self._grid, self._charger)
-        i_time, i_grid, i_charger = self._time, self._grid, self._charger
-        limit_w = self._limit_w
-        decimal_comma = self._delimiter == ";"
+        grid_column, less_column = self._powers
+        assert grid_column is not None
+        charger_column, i_time = self._charger, self._time
+        powers = [column for column in (grid_column, less_column, charger_column) if column]
+        needed = max(i_time, *(column.place for column in powers))
+        i_grid, i_charger = grid_column.place, charger_column.place if charger_column else -1
+        limit_w, decimal_comma = self._limit_w, self._layout.decimal_comma
+        # The usual file takes the short way: a year of ten seconds has three million rows.
+        plain = not decimal_comma and less_column is None and all(column.scale == 1.0 for column in powers)
         readings = cut = unknown = repeated = late = 0
         last_s, last_text, charger = -math.inf, "", 0.0
         block = Block(array("d"), array("d"), array("d"))
@@ -164,15 +220,20 @@ class Readings:
             if len(row) <= needed:
                 cut += bool(row)  # a blank line is nothing
                 continue
-            grid_text = row[i_grid]
             try:
-                grid = float(grid_text)
+                if not plain:
+                    raise ValueError
+                grid = float(row[i_grid])
                 if i_charger >= 0:
                     charger = float(row[i_charger])
             except ValueError:
-                grid = self._number(rows.line_num + 1, "grid_w", grid_text, decimal_comma)
-                if i_charger >= 0:
-                    charger = self._number(rows.line_num + 1, "charger_w", row[i_charger], decimal_comma)
+                line = rows.line_num + 1
+                if less_column is None:
+                    grid = self._power(line, grid_column, row)
+                else:
+                    grid = self._one_way(line, grid_column, row) - self._one_way(line, less_column, row)
+                if charger_column:
+                    charger = self._power(line, charger_column, row)
             text = row[i_time]
             try:
                 moment = datetime.fromisoformat(text)
@@ -183,9 +244,9 @@ class Readings:
                 at_s = self._moment(rows.line_num + 1, text, decimal_comma)
             if not (-limit_w <= grid <= limit_w and -limit_w <= charger <= limit_w):  # not: NaN
                 if limit_w < abs(grid) < math.inf:
-                    self._implausible(rows.line_num + 1, "grid_w", grid_text)
-                if limit_w < abs(charger) < math.inf:
-                    self._implausible(rows.line_num + 1, "charger_w", row[i_charger])
+                    self._implausible(rows.line_num + 1, self._powers, row)
+                if charger_column and limit_w < abs(charger) < math.inf:
+                    self._implausible(rows.line_num + 1, (charger_column, None), row)
                 unknown += 1
             elif at_s > last_s:
                 add_time(at_s)
@@ -214,24 +275,46 @@ class Readings:
         if block.at_s:
             yield block
 
-    def _number(self, line: int, column: str, text: str, decimal_comma: bool) -> float:
-        """Return the number, or NaN for what is plainly no value. Raises ReadingsError."""
+    def _power(self, line: int, column: Column, row: list[str]) -> float:
+        """Return watts, or NaN for what is plainly no value. Raises ReadingsError."""
+        text = row[column.place]
         word = text.strip()
         if word.lower() in _ABSENT:
             return math.nan
+        decimal_comma = self._layout.decimal_comma
         try:
-            return float(word.replace(",", ".") if decimal_comma else word)
+            if decimal_comma and "." in word:
+                raise ValueError
+            return column.scale * float(word.replace(",", ".") if decimal_comma else word)
         except ValueError:
+            unit, example = ("kilowatts", "-1.3505") if column.scale != 1.0 else ("watts", "-1350.5")
+            remedy = f"Write {unit}, such as {example.replace('.', ',') if decimal_comma else example}"
+            if not decimal_comma and _WITH_COMMA.fullmatch(word):
+                remedy += ", or, if its comma is a decimal one, say so with --decimal-comma"
+            elif decimal_comma and "." in word:
+                remedy += ", since --decimal-comma was said"
             raise ReadingsError(
-                f"{self.path}, line {line}, column {column}: {_shown(text)} is not a number. Write watts, such as "
-                "-1350.5, or leave it empty where nothing is known"
+                f"{self.path}, line {line}, column {column.name}: {_shown(text)} is not a number. {remedy}; or leave "
+                "it empty where nothing is known"
             ) from None
 
-    def _implausible(self, line: int, column: str, text: str) -> None:
+    def _one_way(self, line: int, column: Column, row: list[str]) -> float:
+        """Return watts of a column that has one direction only. Raises ReadingsError."""
+        power_w = self._power(line, column, row)
+        if power_w < 0.0:
+            raise ReadingsError(
+                f"{self.path}, line {line}, column {column.name}: {_shown(row[column.place])} is negative, but import "
+                "and export have a column each. If it is the sum of both, call it grid_w or grid_kw"
+            )
+        return power_w
+
+    def _implausible(self, line: int, columns: tuple[Column | None, Column | None], row: list[str]) -> None:
+        there = [column for column in columns if column]
+        value = " less ".join(_shown(row[column.place]) for column in there)
         raise ReadingsError(
-            f"{self.path}, line {line}, column {column}: {_shown(text)} is beyond {self._limit_w:g} W, more than is "
-            "believed of the meter. Correct it, or leave it empty where nothing is known; if it is right, raise "
-            "limit_w of the meter in the configuration"
+            f"{self.path}, line {line}, column {' less '.join(column.name for column in there)}: {value} is beyond "
+            f"{self._limit_w:g} W, more than is believed of the meter. Correct it, or leave it empty where nothing is "
+            "known; if it is right, raise limit_w of the meter in the configuration"
         )
 
     def _moment(self, line: int, text: str, decimal_comma: bool) -> float:

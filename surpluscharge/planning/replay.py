@@ -49,7 +49,7 @@ from surpluscharge.control.machine import (
     wants_on,
 )
 from surpluscharge.history.ledger import Ledger
-from surpluscharge.history.readings import LIMIT_W, Counts, Readings, ReadingsError
+from surpluscharge.history.readings import LIMIT_W, PLAIN, Counts, Layout, Readings, ReadingsError
 from surpluscharge.planning import compiling
 
 MOST_READINGS = 20_000_000  # over six years of one every ten seconds; beyond, memory would not stay within 2 GB
@@ -116,13 +116,17 @@ def _hold(at_s: Sequence[float], fresh_s: float, hold_s: MutableSequence[float])
 
 
 def load(
-    path: str | Path, fresh_s: float, progress: Callable[[float], None] = lambda _: None, limit_w: float = LIMIT_W
+    path: str | Path,
+    fresh_s: float,
+    progress: Callable[[float], None] = lambda _: None,
+    limit_w: float = LIMIT_W,
+    layout: Layout = PLAIN,
 ) -> Series:
     """Read a whole CSV file, with no value beyond ``limit_w``; ``progress`` is told the share read.
 
     Raises ReadingsError.
     """
-    reader = Readings(path, limit_w)
+    reader = Readings(path, limit_w, layout)
     at_s, surplus_w = array("d"), array("d")
     for block in reader:
         at_s.extend(block.at_s)
