@@ -717,7 +717,14 @@ def _period(options: argparse.Namespace, today: date) -> tuple[date, date]:
 def _report(options: argparse.Namespace) -> int:
     config = load_offline(options.config)
     now = _now(config)
-    site = report.Site(config.charger.name, now.tzinfo, config.tariffs(), config.thresholds, config.history.batch_s)
+    site = report.Site(
+        config.charger.name,
+        now.tzinfo,
+        config.tariffs(),
+        config.thresholds,
+        config.history.batch_s,
+        thresholds_move=config.ahead,
+    )
     first, last = _period(options, now.date())
     with Ledger(config.recorded_file, read_only=True) as ledger:
         made = report.build(ledger, first, last, now, site)

@@ -28,3 +28,8 @@ def duration(seconds: float) -> str:
         return f"{whole_s // 60} min" + (f" {whole_s % 60} s" if whole_s % 60 else "")
     minutes = round(whole_s / 60)
     return f"{minutes // 60} h" + (f" {minutes % 60} min" if minutes % 60 else "")
+
+
+def counted(number: int, one: str, many: str = "") -> str:
+    """Return a number of things: 1 warning, 2 warnings; ``many`` where an s does not make it."""
+    return f"{number} {one if number == 1 else many or one + 's'}"

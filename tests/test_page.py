@@ -19,9 +19,12 @@ from selenium.webdriver.chrome.options import Options
 from selenium.webdriver.chrome.service import Service
 
 from surpluscharge.control.economics import Tariff, Tariffs
+from surpluscharge.history import drawing
 from surpluscharge.history import page as pages
+from surpluscharge.history.drawing import DRAWN, SHEETS, Sheet
 from surpluscharge.history.ledger import Ledger
-from surpluscharge.history.page import COLOURS, NARROW_PX, WIDE_PX, Sheet, as_html
+from surpluscharge.history.page import as_html
+from surpluscharge.history.paper import COLOURS
 from surpluscharge.history.report import Report, Site, as_json, build
 from tests.histories import PARAMS, TARIFFS, ZONE, Habit, live
 
@@ -153,7 +156,7 @@ def test_names_within_the_page_are_unique_and_lead_somewhere(files: dict[str, Pa
     led_to = re.findall(r'(?:href="|url\()#([^")]*)', text)
     labels = [each for labels in re.findall(r'aria-labelledby="([^"]*)"', text) for each in labels.split()]
     assert led_to and labels and set(led_to) | set(labels) <= set(ids)
-    assert not [drawn for drawn in pages._DRAWN.values() if drawn in text]
+    assert not [drawn for drawn in DRAWN.values() if drawn in text]
     assert not re.findall(r"(?:fill|stroke): ?#", text)  # every colour in a drawing is a role
 
 
@@ -172,6 +175,11 @@ TABLE = """
 """
 
 
+def number(cell: object) -> float | None:
+    """Return what a cell holds; None where it says that it is not known."""
+    return None if cell == "?" else float(cell[0])  # type: ignore[index]
+
+
 def shown(value: object, per: int = 1) -> str:
     """Return a value as a shop would round it."""
     text = str((Decimal(str(value)) / per).quantize(Decimal("0.01"), ROUND_HALF_UP))
@@ -188,6 +196,10 @@ def test_every_line_of_the_table_is_that_of_the_json(
     assert len(rows) == len(document["lines"]) + 1
     for row, line in zip(rows, [*document["lines"], document["total"]], strict=True):
         keys = ["surplus_wh", "solar_wh", "bought_wh", "charger_wh", *(["error_wh"] if len(row) == 11 else [])]
+        if line["known_s"] == 0:  # a day without readings is no nought
+            assert set(row[1:-1]) == {"?"} and {line[key] for key in keys} == {None}
+            assert float(row[-1][0]) == line["gap_s"] > 0
+            continue
         for cell, key in zip(row[1:], keys, strict=False):
             assert float(cell[0]) == line[key]
             assert abs(Decimal(cell[1]) - Decimal(repr(line[key])) / 1000) <= Decimal("0.0050001")
@@ -213,8 +225,9 @@ def test_the_reckoning_hours_and_sessions_are_those_of_the_json(
     rows = browser.ask(TABLE, "hours")
     keys = ["surplus_wh", "solar_wh", "bought_wh", "export_wh", "import_wh", "known_s"]
     for row, hour in zip(rows, [*document["hours"], document["total"]], strict=True):
-        assert [float(cell[0]) for cell in row[1:]] == [hour[key] for key in keys]
-    assert sum(hour["surplus_wh"] for hour in document["hours"]) > 1000
+        assert [number(cell) for cell in row[1:]] == [hour[key] for key in keys]
+    assert sum(hour["surplus_wh"] or 0 for hour in document["hours"]) > 1000
+    assert [hour["hour"] for hour in document["hours"] if hour["surplus_wh"] is None] == [12]
     for row, session in zip(browser.ask(TABLE, "sessions"), document["sessions"], strict=True):
         assert [float(cell[0]) for cell in row[3:6]] == [
             session[key] for key in ("charger_wh", "solar_wh", "bought_wh")
@@ -243,6 +256,120 @@ def test_a_day_on_which_nothing_may_start_has_no_threshold_and_says_so(reports: 
     )
     text = as_html(reports["day"]._replace(thresholds=never))
     assert "no charge starts at these prices" in text and "start above" not in text
+
+
+def drawn_words(browser: Browser, path: Path, place: int = 0, width: int = 1280) -> list[tuple[str, float, float]]:
+    """Return the words of a drawing, each with where it stands in the drawing's height: 0 at the top, 1 at the foot."""
+    browser.show(path, width)
+    found = browser.ask(
+        """
+        const svgs = [...document.querySelectorAll('svg')].filter(each => each.getClientRects().length);
+        const frame = svgs[arguments[0]].getBoundingClientRect();
+        return [...svgs[arguments[0]].querySelectorAll('text')].map(text => {
+            const box = text.getBoundingClientRect();
+            return [text.textContent, (box.top - frame.top) / frame.height, (box.bottom - frame.top) / frame.height];
+        });
+        """,
+        place,
+    )
+    return [(str(text), float(top), float(bottom)) for text, top, bottom in found]
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+def test_hours_without_anything_are_left_out(
+    browser: Browser, files: dict[str, Path], reports: dict[str, Report], width: int
+) -> None:
+    """The sun of that day is there from 6 to 20 o'clock; the table keeps all hours."""
+    sunny = [each["hour"] for each in as_json(reports["day"])["hours"] if (each["surplus_wh"] or 0) >= 5]
+    assert (min(sunny), max(sunny)) == (6, 19)
+    clocks = [text for text, *_ in drawn_words(browser, files["day"], 0, width) if re.fullmatch(r"\d\d:00", text)]
+    assert clocks[0] == "06:00" and "18:00" in clocks and not {"00:00", "03:00", "21:00", "24:00"} & set(clocks)
+    hours = [text for text, *_ in drawn_words(browser, files["day"], 1, 1280) if re.fullmatch(r"\d\d", text)]
+    assert hours == [f"{hour:02d}" for hour in range(6, 20)]
+    assert len(browser.ask(TABLE, "hours")) == 25
+    assert "before 06:00 and after 20:00" in browser.ask("return document.body.textContent")
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+@pytest.mark.parametrize(
+    ("start_export_w", "stop_import_w", "said"),
+    [
+        (1100.0, 345.0, ["start above 1.10 kW of export", "end above 345 W of import"]),
+        (3900.0, 1380.0, ["start above 3.90 kW of export", "end above 1.38 kW of import"]),
+        (1380.0, -200.0, ["start above 1.38 kW of export", "end below 200 W of export"]),
+        (
+            25000.0,
+            20000.0,
+            ["start above 25.00 kW of export, further up", "end above 20.00 kW of import, further down"],
+        ),
+    ],
+)
+def test_every_threshold_is_named_within_the_picture(
+    browser: Browser,
+    reports: dict[str, Report],
+    tmp_path: Path,
+    width: int,
+    start_export_w: float,
+    stop_import_w: float,
+    said: list[str],
+) -> None:
+    """And a line is drawn for it, within the frame; on a phone the words may be shorter."""
+    (span,) = reports["day"].thresholds
+    spans = (span._replace(start_export_w=start_export_w, stop_import_w=stop_import_w),)
+    (tmp_path / "day.html").write_text(as_html(reports["day"]._replace(thresholds=spans)), encoding="utf-8")
+    found = drawn_words(browser, tmp_path / "day.html", 0, width)
+    for each in said:
+        short = re.sub(r" (above|below)| of (export|import)", "", each)
+        ((_, top, bottom),) = [one for one in found if one[0] in ((each,) if width > 600 else (each, short))]
+        assert 0 <= top < bottom <= 1, each
+    lines = browser.ask(
+        """
+        const svg = [...document.querySelectorAll('svg')].find(each => each.getClientRects().length);
+        const frame = svg.getBoundingClientRect();
+        return [...svg.querySelectorAll('path')]
+            .filter(p => p.style.stroke == 'var(--fault)' && p.style.strokeDasharray)
+            .map(p => p.getBoundingClientRect()).map(b => [b.top - frame.top, frame.bottom - b.bottom, b.width]);
+        """
+    )
+    assert len(lines) == 2
+    assert all(top > 0 and foot > 0 and length > 100 for top, foot, length in lines), lines
+
+
+def test_thresholds_that_change_with_the_prices_are_named_each(
+    browser: Browser, reports: dict[str, Report], tmp_path: Path
+) -> None:
+    (span,) = reports["day"].thresholds
+    at_ms = span.begin_ms + 12 * 3_600_000
+    spans = (
+        span._replace(end_ms=at_ms, start_export_w=800.0),
+        span._replace(begin_ms=at_ms, start_export_w=1300.0),
+    )
+    (tmp_path / "day.html").write_text(as_html(reports["day"]._replace(thresholds=spans)), encoding="utf-8")
+    words = [text for text, *_ in drawn_words(browser, tmp_path / "day.html")]
+    for each in ("start above 800 W of export", "start above 1.30 kW of export", "end above 345 W of import"):
+        assert words.count(each) == 1
+
+
+def test_the_meters_line_fades_over_the_charge(browser: Browser, files: dict[str, Path]) -> None:
+    browser.show(files["day"])
+    inks = browser.ask(
+        """
+        const svg = [...document.querySelectorAll('svg')].find(each => each.getClientRects().length);
+        return [...svg.querySelectorAll('path')].filter(p => p.style.stroke == 'var(--ink)' && p.style.fill == 'none')
+            .map(p => [parseFloat(p.style.strokeOpacity || 1), p.getBoundingClientRect().height]);
+        """
+    )
+    steps = [opacity for opacity, height in inks if height > 3]
+    assert min(steps) < 0.5 and max(steps) == 1
+
+
+def test_money_along_an_axis_has_its_unit(browser: Browser, reports: dict[str, Report], tmp_path: Path) -> None:
+    for currency in ("EUR", "<b>$x</b>"):
+        made = reports["month"]._replace(currency=currency)
+        (tmp_path / "month.html").write_text(as_html(made), encoding="utf-8")
+        words = [text for text, *_ in drawn_words(browser, tmp_path / "month.html")]
+        assert f"1 {currency}" in words and f"0 {currency}" in words
+        assert not [text for text in words if re.fullmatch(r"[\d.]+", text) and "." in text]
 
 
 # --- for everybody ---------------------------------------------------------------------------------------------------
@@ -390,7 +517,7 @@ def test_printing_leaves_out_what_is_folded_and_keeps_the_wide_drawing(
     assert browser.ask(seen, "svg.narrow, details") == 0
 
 
-@pytest.mark.parametrize("sheet", [Sheet(NARROW_PX, True), Sheet(WIDE_PX, False)], ids=["narrow", "wide"])
+@pytest.mark.parametrize("sheet", SHEETS, ids=["wide", "narrow"])
 @pytest.mark.parametrize("number", [7, 21, 31, 45, 62])
 def test_labels_along_an_axis_leave_room_for_one_another(sheet: Sheet, number: int) -> None:
     """A digit of the drawing's letters is 0.64 of their size wide (DejaVu Sans), an average letter no more."""
@@ -399,7 +526,7 @@ def test_labels_along_an_axis_leave_room_for_one_another(sheet: Sheet, number: i
     for offset in range(31):
         every = [date(2031, 5, 1) + timedelta(days=offset + index) for index in range(number)]
         names = [f"{day.day} May" if day.day == 1 or day == every[0] else str(day.day) for day in every]
-        ticks = pages._ticks(names, step_px, sheet)
+        ticks = drawing.ticks(names, step_px, sheet)
         assert len(ticks) >= min(4, number)
         # Where the first day of the page and the first of the month are neighbours, both are named all the same.
         for (place, name), (after, its) in pairwise(ticks):

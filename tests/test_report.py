@@ -17,9 +17,10 @@ import pytest
 from surpluscharge import cli
 from surpluscharge.control import machine
 from surpluscharge.control.economics import EVERY_DAY, Tariff, Tariffs, Window
+from surpluscharge.history import exchange
 from surpluscharge.history import report as reports
 from surpluscharge.history.energy import MWS_PER_KWH, NOTHING, Energy, Sample, day_span, hold, ms_of, time_of, total
-from surpluscharge.history.ledger import LOST, Batch, Charge, Ledger, StateChange
+from surpluscharge.history.ledger import LOST, Batch, Charge, Ledger, Retention, StateChange
 from surpluscharge.history.report import BLOCKS, PLAIN, Report, ReportError, Site, as_json, as_text, build
 from tests.histories import DRAW_W, PARAMS, TARIFFS, ZONE, Habit, live
 
@@ -207,6 +208,94 @@ def test_thresholds_are_cut_where_prices_change_them_and_nowhere_else(ledger: Le
     (one,) = build(ledger, FIRST, FIRST, LATER, site()).thresholds
     assert (one.begin_ms, one.end_ms) == tuple(map(ms_of, day_span(FIRST, ZONE)))
     assert as_json(made)["thresholds"][0]["start_export_w"] is None  # JSON has no infinity
+
+
+def imported(path: Path, rows: str) -> Ledger:
+    """Return a ledger into which rows of time, grid_w and charger_w were imported."""
+    (path / "rows.csv").write_text("time,grid_w,charger_w\n" + rows)
+    ledger = Ledger(path / "h.sqlite")
+    exchange.import_readings(
+        ledger,
+        path / "rows.csv",
+        ms_of(LATER),
+        ZONE,
+        Retention(),
+        tariffs=TARIFFS,
+        fresh_s=None,
+        gaps_only=False,
+    )
+    return ledger
+
+
+def minutes(day: date, hours: range, draws: range) -> str:
+    """Return a row for each minute of these hours; between some of them the charger draws 1 kW, and sun is exported."""
+    begin = day_span(day, ZONE)[0]
+    times = (begin + timedelta(minutes=minute) for hour in hours for minute in range(60 * hour, 60 * hour + 60))
+    return "".join(f"{when.isoformat()},-300,{1000 if when.hour in draws else 0}\n" for when in times)
+
+
+def test_of_imported_charging_starts_are_unknown_and_not_nought(tmp_path: Path) -> None:
+    """Nobody has counted them: neither the daemon, nor does the file say."""
+    with imported(tmp_path, minutes(FIRST, range(24), range(10, 13))) as ledger:
+        day, month = build(ledger, FIRST, FIRST, LATER, site()), build(ledger, FIRST, LATER.date(), LATER, site())
+        rows = list(exchange.records(ledger, "days", day.total.begin, day.total.end, ZONE, tariffs=TARIFFS))
+    for made in (day, month):
+        document = as_json(made)
+        assert document["total"]["charger_wh"] == pytest.approx(3000, abs=20)
+        assert (document["total"]["starts"], document["sessions"]) == (None, [])
+        assert document["total"]["unlisted_s"] == pytest.approx(3 * 3600, abs=60)
+        text = " ".join(as_text(made, 100).split())
+        assert "For 3 h of charging there is no charge on record, since it was imported." in text
+    assert [row for row in as_text(month, 100).splitlines() if row.startswith(("Wed 14", "total")) and " ? " in row]
+    assert rows[0]["starts"] is None
+    pages = pytest.importorskip("surpluscharge.history.page")
+    assert "<dt>Starts</dt><dd>not known</dd>" in pages.as_html(day)
+
+
+def test_what_the_daemon_switched_has_its_starts_counted(ledger: Ledger, tmp_path: Path) -> None:
+    for day in (FIRST, date(2031, 5, 15), date(2031, 5, 16)):
+        total = as_json(build(ledger, day, day, LATER, site()))["total"]
+        assert total["on_s"] > 0 and total["starts"] > 0 and total["unlisted_s"] == 0
+    # Imported readings without a charge in them know that there was none.
+    with imported(tmp_path, minutes(FIRST, range(24), range(0))) as other:
+        assert as_json(build(other, FIRST, FIRST, LATER, site()))["total"]["starts"] == 0
+
+
+def test_a_charge_over_midnight_is_on_record_in_both_days(tmp_path: Path) -> None:
+    begin, end = datetime(2031, 5, 14, 23, tzinfo=ZONE), datetime(2031, 5, 15, 1, 30, tzinfo=ZONE)
+    samples = [Sample(at_ms, 1200.0, 1000.0, True) for at_ms in range(ms_of(begin), ms_of(end) + 1, 60_000)]
+    with Ledger(tmp_path / "h.sqlite") as opened:
+        opened.write(Batch(list(hold(samples, 60_000)), states=[STARTED]))
+        energy = opened.energy(ms_of(begin), ms_of(end))
+        opened.write(Batch(charges=[Charge(ms_of(begin), ms_of(begin), ms_of(end), "disabled", energy)]))
+        starts = [as_json(build(opened, day, day, LATER, site()))["total"]["starts"] for day in (FIRST, end.date())]
+    assert starts == [1, 0]
+
+
+def test_days_without_readings_are_no_noughts(tmp_path: Path) -> None:
+    with steady(tmp_path / "h.sqlite", FIRST) as opened:
+        made = build(opened, FIRST, date(2031, 5, 16), LATER, site())
+    document = as_json(made)
+    known, *unknown = document["lines"]
+    assert known["export_wh"] == 12_000 and known["starts"] == 0
+    for line in unknown:
+        assert (line["export_wh"], line["on_s"], line["starts"], line["known_s"]) == (None, None, None, 0)
+    assert document["total"]["export_wh"] == 12_000 and document["total"]["starts"] == 0
+    pages = pytest.importorskip("surpluscharge.history.page")
+    table = pages.as_html(made).split('id="lines-table"')[1].split("</table>")[0]
+    assert ">Thu 15 May</th><td>?</td>" in table and table.count("<td>?</td>") == 2 * 8
+
+
+@pytest.mark.parametrize(("missing", "marked"), [(1, False), (10, False), (120, True)])
+def test_a_minute_that_is_missing_does_not_mark_a_day(tmp_path: Path, missing: int, marked: bool) -> None:
+    rows = minutes(FIRST, range(24), range(10, 13)).splitlines(keepends=True)
+    del rows[600 : 600 + missing + 2]  # each is held for three minutes
+    whole = minutes(FIRST + timedelta(days=1), range(24), range(10, 13))
+    with imported(tmp_path, "".join(rows) + whole) as opened:
+        made = build(opened, FIRST, FIRST + timedelta(days=1), LATER, site())
+    pages = pytest.importorskip("surpluscharge.history.page")
+    bars = pages.as_html(made).split("<h2>Day by day</h2>")[1].split("</section>")[0]
+    assert ("not all of it is known" in bars) == marked
 
 
 # --- sessions --------------------------------------------------------------------------------------------------------
@@ -397,7 +486,7 @@ def test_json_says_the_same_exactly(ledger: Ledger) -> None:
     assert sum(line["charger_wh"] for line in document["lines"]) == pytest.approx(document["total"]["charger_wh"])
     assert len(document["hours"]) == 72
     assert datetime.fromisoformat(document["total"]["begin"]) == made.total.begin
-    assert document["currency"] == "EUR" and document["report_version"] == 1
+    assert document["currency"] == "EUR" and document["report_version"] == 2
 
 
 def test_months() -> None:

@@ -84,7 +84,7 @@ def records(
             cost = total.account.money
             yield {
                 "day": total.day.isoformat(),
-                "starts": total.starts,
+                "starts": None if total.unlisted_ms >= MINUTE_MS else total.starts,  # imported: nobody counted
                 **_energies(total.account.energy),
                 "unknown_s": total.account.gap_ms / 1000,
                 "paid": None if cost is None else str(round(cost.paid, 6)),

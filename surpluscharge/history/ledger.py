@@ -10,6 +10,7 @@ One process writes (the daemon, or a command); any number may read meanwhile, be
 
 from __future__ import annotations
 
+import bisect
 import contextlib
 import itertools
 import os
@@ -177,7 +178,8 @@ class DayTotal(NamedTuple):
 
     day: date
     account: Account
-    starts: int
+    starts: int  # that are on record
+    unlisted_ms: int = 0  # so long it charged without a charge on record: such readings were imported, starts unknown
 
 
 class Retention(NamedTuple):
@@ -513,7 +515,7 @@ class Ledger:
         bounds, dropped_ms, around = self.bounds(), self._dropped_ms(), self._days_known(zone)
         if around is None:
             return []
-        result = []
+        result: list[DayTotal] = []
         for day in days(max(first, around[0]), min(last, around[1])):
             begin, end = day_span(day, zone)
             begin_ms, end_ms = ms_of(begin), ms_of(end)
@@ -530,6 +532,29 @@ class Ledger:
                 result.append(kept)
             elif accounted and (accounted.energy.known_ms or starts):
                 result.append(DayTotal(day, accounted, starts))
+        return self._with_unlisted(result, zone)
+
+    def _with_unlisted(self, totals: list[DayTotal], zone: tzinfo | None) -> list[DayTotal]:
+        """Return the totals with how long it charged without a charge on record."""
+        if not any(total.account.energy.on_ms for total in totals):
+            return totals
+        spans = [ms_of(when) for day in (totals[0].day, totals[-1].day) for when in day_span(day, zone)]
+        charges = [
+            (begin_ms, self._follows_until_ms(begin_ms) if end_ms is None else end_ms)
+            for begin_ms, end_ms in self._db.execute(
+                "SELECT begin_ms, end_ms FROM charge WHERE begin_ms < ? AND (end_ms IS NULL OR end_ms > ?) "
+                "ORDER BY begin_ms",
+                (spans[-1], spans[0]),
+            )
+        ]
+        result = []
+        for each in totals:
+            begin_ms, end_ms = (ms_of(when) for when in day_span(each.day, zone))
+            first = max(0, bisect.bisect_right(charges, (begin_ms, 0)) - 1)
+            listed_ms = 0
+            for since_ms, until_ms in itertools.takewhile(lambda one: one[0] < end_ms, charges[first:]):  # noqa: B023
+                listed_ms += max(0, min(until_ms, end_ms) - max(since_ms, begin_ms))
+            result.append(each._replace(unlisted_ms=max(0, each.account.energy.on_ms - listed_ms)))
         return result
 
     def _days_known(self, zone: tzinfo | None) -> tuple[date, date] | None:

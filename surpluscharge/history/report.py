@@ -17,6 +17,7 @@ from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.history.energy import (
     MWS_PER_KWH,
     NOTHING,
+    QUARTER_HOUR_MS,
     Energy,
     Interval,
     Money,
@@ -47,6 +48,9 @@ MOST_DAYS_BY_HOUR = 400  # and one that is longer still without its hours: too m
 CURVE_MS = 180_000  # one point of a day's curve
 LEAST_MWS = MWS_PER_KWH // 200  # less is shown as 0.00 kWh, and not worth a line
 SHORTEST_GAP_MS = 60_000  # what is missing for less is not listed; it counts as unknown all the same
+PATCHY = 50  # where more than one part in so many of a time is not known, its picture and its bar say so
+SHORTEST_PICTURE_MS = 6 * 3_600_000  # of a day: fewer hours are not drawn
+REPORT_VERSION = 2  # 1 had nought where nothing was known
 
 
 class Site(NamedTuple):
@@ -57,6 +61,7 @@ class Site(NamedTuple):
     tariffs: Tariffs | None
     thresholds: Callable[[datetime], tuple[float, float]]  # (start_export_w, stop_import_w) at a moment
     batch_s: float = 300.0  # how often a running daemon writes what it has seen
+    thresholds_move: bool = False  # with the surplus of late: these are where nothing is known of it
 
     @property
     def held_back_ms(self) -> int:
@@ -98,7 +103,8 @@ class Line(NamedTuple):
     gap_ms: int  # of the time so far, how much is not known
     money: Money | None
     unpriced_mws: int  # of the charger's energy, what no tariff was valid for; not in the money
-    starts: int
+    starts: int | None  # None: not known, because some of the charging has no charge on record
+    unlisted_ms: int  # so much of it: it was imported
     cost_error: Decimal  # the cost may be off by so much, where the draw is learned or assumed; 0: measured
     saved_error: Decimal  # and the saving
 
@@ -153,6 +159,7 @@ class Report(NamedTuple):
     states: tuple[StateSpan, ...]
     gaps: tuple[tuple[int, int], ...]
     thresholds: tuple[ThresholdSpan, ...]
+    thresholds_move: bool = False
 
     @property
     def single(self) -> bool:
@@ -217,6 +224,7 @@ def build(ledger: Ledger, first: date, last: date, now: datetime, site: Site) ->
             states=tuple(ledger.states(begin_ms, end_ms)),
             gaps=tuple(gaps(intervals, begin_ms, end_ms, SHORTEST_GAP_MS)),
             thresholds=tuple(_threshold_spans(report.total, site)),
+            thresholds_move=site.thresholds_move,
         )
 
 
@@ -225,8 +233,9 @@ def _day_line(day: date, known: DayTotal | None, now: datetime, site: Site) -> L
     end = min(end, now, key=ms_of)
     length_ms = ms_of(end) - ms_of(begin)
     if known is None:
-        return Line(day, day, begin, end, NOTHING, length_ms, None, 0, 0, Decimal(0), Decimal(0))
+        return Line(day, day, begin, end, NOTHING, length_ms, None, 0, 0, 0, Decimal(0), Decimal(0))
     account = known.account
+    unlisted_ms = known.unlisted_ms if known.unlisted_ms >= SHORTEST_GAP_MS else 0
     return Line(
         day,
         day,
@@ -236,7 +245,8 @@ def _day_line(day: date, known: DayTotal | None, now: datetime, site: Site) -> L
         max(0, length_ms - account.energy.known_ms),
         account.money,
         account.unpriced_mws,
-        known.starts,
+        None if unlisted_ms else known.starts,
+        unlisted_ms,
         *_money_errors(account.energy.error_mws, begin, end, site.tariffs),
     )
 
@@ -256,6 +266,7 @@ def _money_errors(error_mws: int, begin: datetime, end: datetime, tariffs: Tarif
 
 def _sum(lines: Sequence[Line]) -> Line:
     cost = total_money(line.money for line in lines)
+    starts = [line.starts for line in lines]
     return Line(
         lines[0].first,
         lines[-1].last,
@@ -265,7 +276,8 @@ def _sum(lines: Sequence[Line]) -> Line:
         sum(line.gap_ms for line in lines),
         cost,
         sum(line.unpriced_mws for line in lines),
-        sum(line.starts for line in lines),
+        None if None in starts else sum(each for each in starts if each is not None),
+        sum(line.unlisted_ms for line in lines),
         sum((line.cost_error for line in lines), Decimal(0)),
         sum((line.saved_error for line in lines), Decimal(0)),
     )
@@ -365,13 +377,50 @@ def _threshold_spans(line: Line, site: Site) -> Iterator[ThresholdSpan]:
         yield pending
 
 
+def patchy(gap_ms: int, length_ms: int) -> bool:
+    """Return whether so much of a time is not known that it shows: a minute of a day does not."""
+    return gap_ms > max(SHORTEST_GAP_MS, length_ms // PATCHY)
+
+
+def worth_a_line(hour: Hour) -> bool:
+    """Return whether there is anything to say of an hour."""
+    flowed = hour.energy.surplus_mws + hour.energy.charger_mws >= LEAST_MWS
+    return flowed or patchy(hour.length_ms - hour.energy.known_ms, hour.length_ms)
+
+
+def busy_span(report: Report) -> tuple[int, int]:
+    """Return from when to when, in whole hours, there is anything to see on a report's one day; all of it, if nowhere.
+
+    A fault counts as it comes and as it goes: one that stays makes no night worth looking at.
+    """
+    begin_ms, end_ms = (ms_of(when) for when in day_span(report.first, report.zone))
+    hours = {hour.hour for hour in report.hours if worth_a_line(hour)}
+    slots = range(begin_ms, end_ms, QUARTER_HOUR_MS)  # a clock may change by less than an hour
+    busy = [at_ms for at_ms in slots if time_of(at_ms, report.zone).hour in hours]
+    moments = [at_ms for fault in report.faults for at_ms in (fault.begin_ms, fault.end_ms) if at_ms is not None]
+    busy += [at_ms // QUARTER_HOUR_MS * QUARTER_HOUR_MS for at_ms in moments if begin_ms <= at_ms < end_ms]
+    if not busy:
+        return begin_ms, end_ms
+    first_ms, last_ms = min(busy), max(busy) + QUARTER_HOUR_MS
+    while last_ms - first_ms < SHORTEST_PICTURE_MS or time_of(first_ms, report.zone).minute:
+        if first_ms <= begin_ms:
+            break
+        first_ms -= QUARTER_HOUR_MS
+    while last_ms - first_ms < SHORTEST_PICTURE_MS or time_of(last_ms, report.zone).minute:
+        if last_ms >= end_ms:
+            break
+        last_ms += QUARTER_HOUR_MS
+    return first_ms, last_ms
+
+
 # --- JSON ------------------------------------------------------------------------------------------------------------
 
 
 def as_json(report: Report) -> dict[str, Any]:
     """Return the report as plain values: energies in Wh, times in RFC 3339, money as text, because it is exact.
 
-    Keys are interface: more may come, none changes its meaning under the same ``report_version``.
+    What is not known is null: energies of which there is no reading at all, and starts where some of the charging was
+    imported. Keys are interface: more may come, none changes its meaning under the same ``report_version``.
     """
 
     def when(at_ms: int | None) -> str | None:
@@ -381,7 +430,7 @@ def as_json(report: Report) -> dict[str, Any]:
         return value if abs(value) != float("inf") else None
 
     return {
-        "report_version": 1,
+        "report_version": REPORT_VERSION,
         "charger": report.charger,
         "currency": report.currency or None,
         "first": report.first.isoformat(),
@@ -437,7 +486,7 @@ def as_json(report: Report) -> dict[str, Any]:
 
 
 def _energy_json(energy: Energy) -> dict[str, Any]:
-    return {
+    found = {
         "charger_wh": energy.charger_wh,
         "solar_wh": energy.solar_wh,
         "bought_wh": energy.bought_wh,
@@ -446,8 +495,9 @@ def _energy_json(energy: Energy) -> dict[str, Any]:
         "export_wh": energy.export_wh,
         "import_wh": energy.import_wh,
         "on_s": energy.on_ms / 1000,
-        "known_s": energy.known_ms / 1000,
     }
+    # Nothing is known, which is not nothing.
+    return {**(found if energy.known_ms else dict.fromkeys(found)), "known_s": energy.known_ms / 1000}
 
 
 def _money_json(cost: Money | None) -> dict[str, str] | None:
@@ -468,7 +518,8 @@ def _line_json(line: Line) -> dict[str, Any]:
         "end": line.end.isoformat(),
         **_energy_json(line.energy),
         "gap_s": line.gap_ms / 1000,
-        "starts": line.starts,
+        "starts": line.starts if line.energy.known_ms else None,
+        "unlisted_s": line.unlisted_ms / 1000,
         "unpriced_wh": line.unpriced_mws / (MWS_PER_KWH / 1000),
         "money": spent,
     }
@@ -537,6 +588,22 @@ def line_name(report: Report, line: Line) -> str:
     return f"{_WEEKDAYS[line.first.weekday()][:3]} {line.first.day} {_MONTHS[line.first.month - 1][:3]}"
 
 
+def short_day_names(found: Sequence[date]) -> list[str]:
+    """Return what days are called along an axis: their number, and the month with it where one begins."""
+    one_month = len({(day.year, day.month) for day in found}) == 1
+    return [
+        str(day.day) if one_month or (day.day != 1 and index) else f"{day.day} {_MONTHS[day.month - 1][:3]}"
+        for index, day in enumerate(found)
+    ]
+
+
+def short_names(report: Report) -> list[str]:
+    """Return what the lines are called along an axis."""
+    if report.by == "month":
+        return [line_name(report, line) for line in report.lines]
+    return short_day_names([line.first for line in report.lines])
+
+
 def moment(report: Report, at_ms: int | None, never: str = "still there") -> str:
     """Return a moment for people: the time alone where it lies in the one day that is shown, else with its date."""
     if at_ms is None:
@@ -594,6 +661,11 @@ def notes(report: Report) -> list[str]:
     if line.gap_ms >= SHORTEST_GAP_MS:
         found.append(
             f"Nothing is known of {duration(line.gap_ms / 1000)} of this time. It is in no sum, and not guessed."
+        )
+    if line.unlisted_ms:
+        found.append(
+            f"For {duration(line.unlisted_ms / 1000)} of charging there is no charge on record, since it was imported. "
+            "Its energy is in the sums; how often it started, and its sessions, are not known."
         )
     if uncertain(energy):
         money_part = (
@@ -769,7 +841,7 @@ def _with_bars(head: list[str], rows: list[list[str]], bars: Sequence[str], cell
 
 
 def _hour_table(report: Report, width: int, marks: Marks) -> list[str]:
-    hours = [hour for hour in report.hours if _worth_a_line(hour)]
+    hours = [hour for hour in report.hours if worth_a_line(hour)]
     if not hours:
         return ["There was no surplus, and nothing was charged."]
     head = ["hour", "surplus", "caught", "bought"]
@@ -786,18 +858,14 @@ def _hour_table(report: Report, width: int, marks: Marks) -> list[str]:
     ]
     rows, cells = _fitted(rows, head, width, ())
     full_mws = _full_mws(hour.energy for hour in hours)
-    bars = [_bar(hour.energy, full_mws, cells, marks) + (marks.unknown * 3 if _unknown(hour) else "") for hour in hours]
+    bars = [
+        _bar(hour.energy, full_mws, cells, marks)
+        + (marks.unknown * 3 if patchy(hour.length_ms - hour.energy.known_ms, hour.length_ms) else "")
+        for hour in hours
+    ]
     energy = report.total.energy
     rows.append(["kWh", kwh(energy.surplus_mws), kwh(energy.solar_mws), kwh(energy.bought_mws)])
     return _with_bars(head, rows, bars, cells)
-
-
-def _worth_a_line(hour: Hour) -> bool:
-    return hour.energy.surplus_mws + hour.energy.charger_mws >= LEAST_MWS or _unknown(hour)
-
-
-def _unknown(hour: Hour) -> bool:
-    return hour.length_ms - hour.energy.known_ms >= SHORTEST_GAP_MS
 
 
 def _line_table(report: Report, width: int, marks: Marks) -> list[str]:
@@ -812,7 +880,7 @@ def _line_table(report: Report, width: int, marks: Marks) -> list[str]:
         cells = [name, *(kwh(each) for each in (energy.solar_mws, energy.bought_mws, energy.charger_mws))]
         if report.priced:
             cells += [rounded(line.money.cost), rounded(line.money.saved)] if line.money else ["-", "-"]
-        cells += [clock(energy.on_ms), str(line.starts)]
+        cells += [clock(energy.on_ms), "?" if line.starts is None else str(line.starts)]
         if not known:
             cells = [name, *["?"] * (len(cells) - 1)]
         return [*cells, duration(line.gap_ms / 1000) if line.gap_ms >= SHORTEST_GAP_MS else ""]
