@@ -34,6 +34,7 @@ from aiomqtt import MqttError
 from surpluscharge.config import Config
 from surpluscharge.control import machine
 from surpluscharge.control.controller import Kept, Moment
+from surpluscharge.control.steps import LATEST_S, SIDE_S
 from surpluscharge.control.supervisor import FAULT_BY_CODE
 from surpluscharge.daemon import logs, store
 from surpluscharge.daemon import service as service_module
@@ -1771,7 +1772,7 @@ class Simulation:
                 and self.flip_start_s < self.on_since_s
                 and not self.meter_fault
                 and (flows or (not measured and closed and power_w > least_w + 5.0)),
-                20.0 + 15.0,
+                LATEST_S + SIDE_S + 15.0,
             ),
             ("readings-refused", self.garbage_in_row >= 5, 1.0),
             (

@@ -13,14 +13,12 @@ from hypothesis import strategies as st
 from surpluscharge.control.signals import (
     PAYLOAD_LIMIT_BYTES,
     REJECTIONS,
-    STEP_SETTLES_S,
     Contact,
     Measures,
     Meter,
     Reading,
     Rejected,
     Source,
-    StepWatch,
     number,
     truth,
     value_at,
@@ -477,67 +475,3 @@ def test_every_reason_is_explained() -> None:
     assert all(explanation and explanation[0].islower() for explanation in REJECTIONS.values())
     with pytest.raises(KeyError):
         Rejected("no-such-reason")
-
-
-# --- the relay's own steps -------------------------------------------------------------------------------------------
-
-
-def step(watch: StepWatch, on: bool, before_w: float, after_w: float, charger_w: tuple[float, float] | None) -> int:
-    """Switch a charger of 1000 W and read the meter when all has settled; return the contrary steps so far."""
-    watch.switched(on, 0.0, before_w, charger_w and charger_w[0])
-    watch.reading(STEP_SETTLES_S - 0.1, before_w - 5000, charger_w and charger_w[1], 1000.0)  # too early to mean much
-    watch.reading(STEP_SETTLES_S, after_w, charger_w and charger_w[1], 1000.0)
-    watch.reading(STEP_SETTLES_S + 1, before_w - 5000, charger_w and charger_w[1], 1000.0)  # only the first one counts
-    return watch.contrary
-
-
-@pytest.mark.parametrize(
-    ("share", "contrary"),
-    [
-        (1.0, 0),  # as it should be
-        (0.5, 0),
-        (0.49, 1),  # neither: a cloud or a kettle; what was before stays
-        (0.0, 1),
-        (-0.69, 1),
-        (-0.7, 2),  # about the draw, the wrong way
-        (-1.0, 2),
-        (-1.3, 2),
-        (-1.31, 1),  # too much to be the charger
-    ],
-)
-@pytest.mark.parametrize("on", [True, False])
-@pytest.mark.parametrize("measured", [True, False])
-def test_what_a_step_of_grid_power_says(*, share: float, contrary: int, on: bool, measured: bool) -> None:
-    """Scales with the measured draw, here 800 W of 1000, or else with the assumed one."""
-    watch = StepWatch()
-    assert step(watch, True, 100.0, -900.0, None) == 1
-    draw_w = 800.0 if measured else 1000.0
-    charger_w = ((0.0, draw_w) if on else (draw_w, 0.0)) if measured else None
-    after_w = -300.0 + share * (draw_w if on else -draw_w)
-    assert step(watch, on, -300.0, after_w, charger_w) == contrary
-
-
-def test_a_car_that_takes_nothing_says_nothing_of_the_meter() -> None:
-    watch = StepWatch()
-    assert step(watch, True, 100.0, -900.0, None) == 1
-    for share in (1.0, -1.0):
-        assert step(watch, True, 0.0, share * 1000, (0.0, 499.0)) == 1
-
-
-@pytest.mark.parametrize("before_w", [None, 0.0, 1000.0])
-@pytest.mark.parametrize("on", [True, False])
-def test_a_relay_that_has_not_followed_says_nothing_of_the_meter(on: bool, before_w: float | None) -> None:
-    """What the plug measures after it shows that there was no step, whatever was known before."""
-    watch = StepWatch()
-    assert step(watch, True, 100.0, -900.0, None) == 1
-    for share in (1.0, -1.0):
-        watch.switched(on, 0.0, -300.0, before_w)
-        watch.reading(STEP_SETTLES_S, -300.0 + share * 1000.0, 0.0 if on else 1000.0, 1000.0)
-        assert watch.contrary == 1
-
-
-def test_a_step_without_a_reading_before_it_says_nothing() -> None:
-    watch = StepWatch()
-    watch.switched(True, 0.0, None, None)
-    watch.reading(100.0, -1000.0, None, 1000.0)
-    assert watch.contrary == 0

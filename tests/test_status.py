@@ -465,6 +465,7 @@ def test_the_document_as_a_whole() -> None:
             "age_s": 12.3,
             "fresh": True,
             "sources": [{"topic": "m", "power_w": 130.0, "age_s": 12.3, "fresh": True}],
+            "lag_s": None,
         },
         "surplus_w": 1170.0,
         "charger_power": {"power_w": 1300.0, "measured": True},
@@ -502,6 +503,7 @@ def test_each_source_has_its_own_age() -> None:
             {"topic": "n", "power_w": -300.0, "age_s": 25.0, "fresh": False},
             {"topic": "m", "power_w": 100.0, "age_s": 30.0, "fresh": True},
         ],
+        "lag_s": None,
     }
 
 

@@ -13,8 +13,9 @@ from typing import Any, NamedTuple
 
 from surpluscharge.control import machine, policy, thermal
 from surpluscharge.control.machine import MODE_NAMES, Inputs, Params, State
-from surpluscharge.control.signals import REJECTIONS, STEP_SETTLES_S, Contact, Meter, Rejected, Source, StepWatch
-from surpluscharge.control.supervisor import NOTE, STUCK_AFTER_S, Limits, Record, Situation, Supervisor
+from surpluscharge.control.signals import REJECTIONS, Contact, Meter, Rejected, Source
+from surpluscharge.control.steps import LATEST_S, MOST_LAG_S, Steps
+from surpluscharge.control.supervisor import NOTE, STEPS_UNSEEN, STUCK_AFTER_S, Limits, Record, Situation, Supervisor
 
 MOST_STARTS_PER_DAY = 96
 UNHEARD_S = 600.0  # so long a plug out of reach counts as on, though it passed for off
@@ -111,7 +112,7 @@ class Controller:
         self.power = _meter(settings.power)
         self.temperature = _meter(settings.temperature)
         self.voltage = _meter(settings.voltage)
-        self.steps = StepWatch()
+        self.steps = Steps()
         self.memory = policy.nothing()  # of the surplus of late, whether or not the thresholds look ahead yet
         # Without a memory, the socket is taken to be as warm as the lead can make it.
         self.level = thermal.settled_level(settings.limits.thermal, settings.draw_a)
@@ -370,10 +371,7 @@ class Controller:
         self._advance(at)
         for name in self.supervisor.acknowledge(code):
             if name == "meter-sign":
-                self.steps.contrary, self.steps.proven = (
-                    0,
-                    False,
-                )  # whoever acknowledges it has mended it; if not, it will show again
+                self.steps.acknowledged()
             self._say("fault_acknowledged", "info", code=name)
         self._advance(at)
 
@@ -465,6 +463,7 @@ class Controller:
             meter_finest_w=self._finest_w,
             contrary_steps=self.steps.contrary,
             sign_proven=self.steps.proven,
+            steps_late=(self.steps.lag_s or 0.0) > MOST_LAG_S or self.steps.unseen >= STEPS_UNSEEN,
             refused_in_row=self._refused_in_row,
             topics_refused=self._topics_refused,
             budget_spent=arming and at.now_s < machine.budget_free_s(params, state),
@@ -484,10 +483,11 @@ class Controller:
         return self.draw_w if self.may_be_on else 0.0
 
     def _remember(self, grid_w: float, at: Moment) -> None:
-        """Remember the surplus. In the first seconds after a switching, meter and plug disagree about it: no picture
-        of the sky.
+        """Remember the surplus. Until the meter has followed a switching, it disagrees with the plug about it: no
+        picture of the sky.
         """
-        if at.now_s >= self._switched_s + STEP_SETTLES_S:
+        settles_s = self.steps.settles_s(self.wants_on)
+        if at.now_s >= self._switched_s + (LATEST_S if settles_s is None else settles_s):
             share = (self._charger_w(at) - grid_w) / self.draw_w
             self.memory = policy.remember(self.memory, at.now_s, share)
 
@@ -550,8 +550,7 @@ class Controller:
         on = machine.wants_on(new.mode)
         if on is not machine.wants_on(old.mode):
             off_s, self._wanted_since_s, self._was_confirmed = new.at_s - self._wanted_since_s, new.at_s, False
-            grid_w = self.grid.value if new.at_s < self.grid.fresh_until_s else None
-            self.steps.switched(on, new.at_s, grid_w, self._fresh(self.power))
+            self.steps.switched(on, new.at_s, new.at_s < self.grid.fresh_until_s, self._fresh(self.power))
             self.power.forget()  # what was drawn before says nothing of what is drawn from now on
             self._maybe_on, self._switched_s = not on, new.at_s
             if on:

@@ -17,7 +17,7 @@ from typing import NamedTuple
 SIDE_S = 40.0  # of readings on each side: longer ones meet more clouds and kettles, shorter ones too few readings
 SHORT_SIDE_S = 30.0  # what is restless over all of them may be quiet close by
 ON_SETTLES_S = 20.0  # until plug, car and meter have followed (as for the meter's sign); a car takes its time to begin,
-OFF_SETTLES_S = 8.0  # and ends at once
+OFF_SETTLES_S = 8.0  # and ends at once. A meter that was seen to be later than that is given longer
 BIN_S = 10.0  # readings are summed up by the median of each ten seconds: a quick meter weighs no more than a slow one
 LEAST_BINS = 3  # on each side
 RESTLESS_SHARE = 0.3  # a side that spreads wider than this share of the draw, its slope taken off, is restless
@@ -112,7 +112,7 @@ class DrawWatch:
         self.steps: deque[Step] = deque(steps, maxlen=4 * MOST_STEPS)
         self.refused = 0  # steps that were ambiguous
         self._readings: deque[tuple[float, float]] = deque(maxlen=1000)
-        self._switched: tuple[float, bool] | None = None  # not yet judged
+        self._switched: tuple[float, bool, float] | None = None  # not yet judged; the time until all has followed
         self._before: list[tuple[float, float]] = []  # the readings until then
         self.learned = estimate(self.steps, configured_w)  # what the steps agree on, if they do
 
@@ -127,11 +127,15 @@ class DrawWatch:
         self.steps = deque([*steps, *self.steps], maxlen=4 * MOST_STEPS)
         self.learned = estimate(self.steps, self._configured_w)
 
-    def switched(self, on: bool, now_s: float) -> None:
-        """The relay is switched now. A switching that is not judged yet is given up: its readings are cut short."""
+    def switched(self, on: bool, now_s: float, settles_s: float = 0.0) -> None:
+        """The relay is switched now. A switching that is not judged yet is given up: its readings are cut short.
+
+        ``settles_s``: how long the meter may take to follow, where known; below ON_SETTLES_S it changes nothing.
+        """
         if self._switched is not None:
             self.refused += 1
-        self._switched = (now_s, on)
+        usual_s = ON_SETTLES_S if on else OFF_SETTLES_S
+        self._switched = (now_s, on, settles_s if settles_s > ON_SETTLES_S else usual_s)
         self._before = [reading for reading in self._readings if reading[0] >= now_s - SIDE_S]
         self._readings.clear()
 
@@ -142,8 +146,8 @@ class DrawWatch:
             while self._readings[0][0] < now_s - SIDE_S:
                 self._readings.popleft()
             return None
-        at_s, on = self._switched
-        begin_s = at_s + (ON_SETTLES_S if on else OFF_SETTLES_S)
+        at_s, on, settles_s = self._switched
+        begin_s = at_s + settles_s
         if now_s < begin_s + SIDE_S:
             return None
         self._switched = None

@@ -62,6 +62,7 @@ class Situation(NamedTuple):
     meter_finest_w: float  # the smallest change it has ever shown; infinity: it has not changed yet
     contrary_steps: int  # switchings in a row at which grid power went the wrong way
     sign_proven: bool  # it has gone the right way at a switching, since the daemon was started
+    steps_late: bool  # it shows the switchings too late to judge by, or not at all
     refused_in_row: int  # messages from the meter
     topics_refused: bool  # the broker does not let us read all that we must
     budget_spent: bool  # a start is wanted and none is free
@@ -95,6 +96,7 @@ class Fault(NamedTuple):
 NO_LOAD_SHARE = 0.05  # of the configured draw: below this, nothing charges
 HIGH_SHARE, LOW_SHARE = 1.2, 0.7  # EN 50160 explains 10 %; a car near full draws less
 STEPS_TO_TEST, STEPS_TO_BELIEVE = 2, 3
+STEPS_UNSEEN = 6  # in a row: the car may have been full at some of them
 REPEATS_TO_BELIEVE = 8
 FROZEN_AFTER_S, FROZEN_REPEATS = 720.0, 30  # of a meter that froze in the middle of a charge
 FINE_W = 5.0
@@ -302,6 +304,16 @@ FAULTS = (
         latches=True,
         sentence="Import falls when the charger starts and rises when it stops: the meter's sign seems to be wrong.",
         remedy="Change `measures` of the meter in the configuration (net-import to net-export or back), and restart.",
+    ),
+    Fault(
+        "meter-late",
+        NOTE,
+        lambda now, limits: now.steps_late,
+        after_s=0.0,
+        sentence="The meter shows the charger's switching more than a minute late, or not at all: its sign cannot be "
+        "checked, and the draw cannot be learned.",
+        remedy="A meter that answers within seconds is safer. If it does: the car may take nothing, or a house battery "
+        "may even it out.",
     ),
     Fault(
         "readings-refused",

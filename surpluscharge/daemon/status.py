@@ -43,6 +43,9 @@ class GridStatus(Part):
     age_s: float | None = Field(description="age of the oldest reading in the sum")
     fresh: bool
     sources: list[SourceStatus]
+    lag_s: float | None = Field(
+        None, description="how late it shows the charger's switching, learned from that; null: not learned yet"
+    )
 
 
 class ChargerPower(Part):
@@ -206,6 +209,7 @@ def build(
             age_s=_round(None if controller.grid.at_s is None else now_s - controller.grid.at_s),
             fresh=fresh,
             sources=_sources(controller, now_s),
+            lag_s=_round(controller.steps.lag_s),
         ),
         surplus_w=_round(controller.charger_w - grid_w if grid_w is not None and fresh else None),
         charger_power=ChargerPower(power_w=round(controller.charger_w, 1), measured=controller.measured),

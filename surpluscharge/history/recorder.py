@@ -218,7 +218,7 @@ class Recorder:
         self.urgent = True
         self._turns_ms.append(at_ms)
         self._switchings.append(Switching(at_ms, "commanded", on))
-        self.draw.switched(on, controller.state.at_s)
+        self.draw.switched(on, controller.state.at_s, controller.steps.settles_s(on) or 0.0)
         if on:
             # The machine sets a session's time to nothing as it re-arms: then a new one begins with this charge.
             if controller.state.session_s <= 0 or (self._session_ms or 0) < EARLIEST_MS:

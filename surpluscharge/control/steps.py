@@ -1,0 +1,234 @@
+"""What the relay's own switchings teach: the meter's sign and lag, whether the lead draws, and whether far too much.
+
+Each switching should move grid power by the lead's draw. When it shows is not known beforehand: plug, car and meter all
+take their time, and some meters are late by tens of seconds. So the readings around a switching are kept, and the step
+is looked for: the place where grid power jumps, by about the draw, and stays there for a while. Two such places (the
+lead, and a kettle or a cloud) say nothing for certain, and nothing is taken from them.
+
+One switching proves nothing, whatever it shows: what is learned here is counted, and the fault table says how much of
+it is enough.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from statistics import fmean, median
+from typing import NamedTuple
+
+SIDE_S = 15.0  # of readings on each side of a step: it has to stay so long; of slow meters, two readings
+FAR_S = 60.0  # but none that is so far from the step
+SETTLES_S = 20.0  # a switching is given so long at least, however quick everything was until now,
+SLACK_S = 10.0  # and so much more than most of the others took
+MOST_LAG_S = 60.0  # a meter that is later than that is too late to judge by
+LATEST_S = 90.0  # a step is looked for so long while the lag is not known: the meter's, and that of a slow car
+LEAST_LAGS, MOST_LAGS = 3, 9  # so many switchings tell the lag; the newest count
+USUAL_SHARE = 0.8  # of them are not later than what is waited for
+STEP_SHARE = 0.6  # of the draw: what moves by less is not the lead
+ABOUT_SHARES = 0.7, 1.3  # of the draw: what moves by so much may be the lead; beyond that it is something else
+CLEAR_SHARE = 0.1  # of the draw: how far readings may stray on either side of a step that is clear
+HIGH_SHARE = 1.25  # of the draw: the voltage (EN 50160: 10 %) and the meter do not explain a step above it
+ALIKE_SHARE = 0.15  # steps that differ by no more are taken for the same thing
+EVERY_S = 0.5  # a quicker meter's readings are thinned out
+LOOKS_S = 1.0  # and while the relay is on, no more is looked at than one a second
+MOST_RISEN = 16
+LEVEL_SHARE = 0.15  # of the draw: so near to nought, a battery holds the meter there, whatever is switched
+
+
+class Jump(NamedTuple):
+    """A place where grid power goes from one level to another."""
+
+    at_s: float  # of the first reading after it
+    step_w: float  # upwards positive
+    strays_w: float  # how far readings are from their level, on average, on the more restless side
+    after_w: float  # the new level
+
+
+def jump_at(readings: list[tuple[float, float]], index: int) -> Jump | None:
+    """Return what happens between a reading of (time_s, grid_w) and the one before it; None: too little is known."""
+    at_s = readings[index][0]
+    before = [reading for reading in readings[max(0, index - 64) : index] if reading[0] >= at_s - FAR_S]
+    after = [reading for reading in readings[index : index + 64] if reading[0] <= at_s + FAR_S]
+    left = [grid_w for time_s, grid_w in before if time_s >= at_s - SIDE_S]
+    right = [grid_w for time_s, grid_w in after if time_s <= at_s + SIDE_S]
+    left = left if len(left) >= 2 else [grid_w for _, grid_w in before[-2:]]
+    right = right if len(right) >= 2 else [grid_w for _, grid_w in after[:2]]
+    if not left or not right:
+        return None
+    levels = median(left), median(right)
+    strays = (fmean(abs(grid_w - level) for grid_w in side) for side, level in zip((left, right), levels, strict=True))
+    return Jump(at_s, levels[1] - levels[0], max(strays), levels[1])
+
+
+def jumps_in(readings: list[tuple[float, float]], from_s: float, until_s: float, least_w: float) -> list[Jump]:
+    """Return the separate jumps of ``least_w`` or more after ``from_s`` and until ``until_s``, the clearest first.
+
+    A jump shows, less clearly, also a few readings before and after its place: of those so close together that they
+    share their readings, the clearest is the place.
+    """
+    found = [
+        jump
+        for index, (time_s, _) in enumerate(readings)
+        if from_s < time_s <= until_s and (jump := jump_at(readings, index)) and abs(jump.step_w) >= least_w
+    ]
+    apart: list[Jump] = []
+    for jump in sorted(found, key=lambda jump: jump.strays_w - abs(jump.step_w)):
+        if all(abs(jump.at_s - other.at_s) > SIDE_S for other in apart):
+            apart.append(jump)
+    return apart
+
+
+class Steps:
+    """Watches relay and grid power.
+
+    ``contrary`` counts the switchings in a row at which grid power moved by about the draw in the wrong direction; a
+    right one sets it back to none, and has ``proven`` the sign, until somebody acknowledges that it was wrong.
+    ``unseen`` counts those in a row at which there was no step at all.
+    ``high_w`` are the last steps in a row that were clear, alike, and well above the draw.
+    ``drew_w`` is by how much grid power rose when the lead was seen to begin in this charge, None: it was not;
+    ``fell_s`` is when it fell by as much since, as though the lead had stopped; None: it has not, or has come back.
+    """
+
+    def __init__(self) -> None:
+        self.contrary, self.proven, self.unseen = 0, False, 0
+        self.high_w: tuple[float, ...] = ()
+        self.drew_w: float | None = None
+        self.fell_s: float | None = None
+        self._lags_s: dict[bool, deque[float]] = {on: deque(maxlen=MOST_LAGS) for on in (False, True)}
+        self._readings: deque[tuple[float, float]] = deque(maxlen=1000)
+        self._switched: tuple[float, bool, float | None] | None = None  # not judged yet: time, on, measured before it
+        self._on_s: float | None = None  # since when the relay is on
+        self._told: tuple[float | None, float] = (None, math.nan)  # measured, and expected, at the last reading
+        self._risen_w: deque[float] = deque(maxlen=MOST_RISEN)  # in this charge, by something else
+        self._moved_s = self._looked_s = -math.inf  # the last jump in this charge, and the last look for one
+
+    # --- what is asked ------------------------------------------------------------------------------------------------
+
+    @property
+    def lag_s(self) -> float | None:
+        """How late the meter shows a switching, in the middle; None: not learned yet.
+
+        Where the relay goes off, for a car may take its time to begin.
+        """
+        for lags_s in (self._lags_s[False], self._lags_s[True]):
+            if len(lags_s) >= LEAST_LAGS:
+                return median(lags_s)
+        return None
+
+    def settles_s(self, on: bool) -> float | None:
+        """Return for how long after a switching grid power may not have followed; None: not learned yet."""
+        lags_s = sorted(self._lags_s[on])
+        if len(lags_s) < LEAST_LAGS:
+            return None
+        usual_s = lags_s[math.ceil(USUAL_SHARE * len(lags_s)) - 1]
+        return min(max(SETTLES_S, usual_s + SLACK_S), LATEST_S)
+
+    # --- what is told -------------------------------------------------------------------------------------------------
+
+    def acknowledged(self) -> None:
+        """A person says that what was wrong with sign or draw is mended; if not, it will show again."""
+        self.contrary, self.proven, self.high_w = 0, False, ()
+
+    def switched(self, on: bool, now_s: float, fresh: bool, charger_w: float | None) -> None:
+        """The relay is about to be switched; ``fresh``: there is a fresh grid reading; ``charger_w``: measured."""
+        if self._switched is not None and now_s >= self._switched[0] + SETTLES_S:
+            self._judge(now_s)  # by what there is
+        self._switched = (now_s, on, charger_w) if fresh and self._readings else None
+        self._on_s = now_s if on else None
+        self.drew_w, self.fell_s = None, None
+        self._risen_w.clear()
+
+    def reading(self, now_s: float, grid_w: float, charger_w: float | None, draw_w: float) -> None:
+        """A fresh grid reading came; ``charger_w`` is the draw measured at this time, ``draw_w`` the expected one."""
+        if self._readings and now_s < self._readings[-1][0] + EVERY_S:
+            return
+        self._readings.append((now_s, grid_w))
+        self._told = (charger_w, draw_w)
+        while self._readings[0][0] < now_s - LATEST_S - 2 * FAR_S:
+            self._readings.popleft()
+        if self._switched is not None:
+            at_s, on, _ = self._switched
+            if now_s >= at_s + (self.settles_s(on) or LATEST_S) + SIDE_S:
+                self._judge(now_s)
+        if self._on_s is not None and now_s >= self._looked_s + LOOKS_S:
+            self._looked_s = now_s
+            self._follow(now_s, draw_w)
+
+    # --- inside -------------------------------------------------------------------------------------------------------
+
+    def _judge(self, now_s: float) -> None:
+        """See what a switching did."""
+        assert self._switched is not None
+        (at_s, on, before_w), (charger_w, draw_w) = self._switched, self._told
+        self._switched = None
+        if charger_w is not None and (charger_w >= 0.5 * draw_w) is not on:
+            return  # the relay has not followed, or the car takes nothing: no step, so nothing can be seen
+        expected_w = draw_w
+        if charger_w is not None and before_w is not None:
+            expected_w = abs(charger_w - before_w)
+        if expected_w < 0.5 * draw_w:
+            return  # it drew as much before
+        until_s = min(now_s, at_s + (self.settles_s(on) or LATEST_S))
+        jumps = jumps_in(list(self._readings), at_s, until_s, STEP_SHARE * expected_w)
+        shares = [jump.step_w / expected_w * (1.0 if on else -1.0) for jump in jumps]
+        if not jumps:
+            self.unseen += 1
+            return
+        self.unseen = 0
+        right, least, most = max(shares) > 0.0, *ABOUT_SHARES
+        contrary = any(-most <= share <= -least for share in shares)
+        if right and not contrary:
+            self.contrary, self.proven = 0, True
+        elif contrary and not right:
+            self.contrary += 1
+        if len(jumps) > 1:
+            return  # which of them was the lead?
+        self._lags_s[on].append(jumps[0].at_s - at_s)
+        if right and charger_w is None and jumps[0].strays_w <= CLEAR_SHARE * draw_w:
+            self._weigh(abs(jumps[0].step_w), draw_w)
+
+    def _weigh(self, step_w: float, draw_w: float) -> None:
+        """Hold a clear step against the draw, and against those before it."""
+        if step_w < HIGH_SHARE * draw_w:
+            self.high_w = ()
+        elif self.high_w and _alike(step_w, median(self.high_w)):
+            self.high_w = (*self.high_w, step_w)[-MOST_LAGS:]
+        else:
+            self.high_w = (step_w,)
+
+    def _follow(self, now_s: float, draw_w: float) -> None:
+        """While the relay is on: see whether grid power falls by the whole draw, and whether that is something else.
+
+        A kettle that goes off had gone on; and what a battery holds at nought says nothing.
+        """
+        readings = list(self._readings)
+        index = next(index for index, (time_s, _) in enumerate(readings) if time_s >= now_s - SIDE_S)
+        if index == len(readings) - 1:
+            index = max(0, index - 1)  # of a slow meter: two readings after it
+        at_s = readings[index][0]
+        jump = jump_at(readings, index)
+        if self._on_s is None or at_s <= max(self._on_s, self._moved_s + SIDE_S) or jump is None:
+            return
+        if jump.strays_w > CLEAR_SHARE * draw_w or abs(jump.step_w) < STEP_SHARE * draw_w:
+            return
+        self._moved_s = at_s
+        step_w = jump.step_w
+        if step_w > 0.0:
+            if self.fell_s is not None and self.drew_w is not None and _alike(step_w, self.drew_w):
+                self.fell_s = None
+            elif self.drew_w is None and ABOUT_SHARES[0] <= step_w / draw_w <= ABOUT_SHARES[1]:
+                self.drew_w = step_w
+            else:
+                self._risen_w.append(step_w)
+            return
+        for risen_w in self._risen_w:
+            if _alike(-step_w, risen_w):
+                self._risen_w.remove(risen_w)
+                return
+        of_lead = self.drew_w is not None and _alike(-step_w, self.drew_w)
+        if of_lead and self.fell_s is None and abs(jump.after_w) > LEVEL_SHARE * draw_w:
+            self.fell_s = at_s
+
+
+def _alike(one_w: float, other_w: float) -> bool:
+    return abs(one_w / other_w - 1.0) <= ALIKE_SHARE

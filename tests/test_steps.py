@@ -1,0 +1,154 @@
+"""What switchings teach: the meter's sign and lag, whatever the lag; whether the lead draws, and how much too much."""
+
+from __future__ import annotations
+
+from itertools import count
+
+import pytest
+
+from surpluscharge.control.steps import LATEST_S, LEAST_LAGS, SETTLES_S, SIDE_S, SLACK_S, Steps, jumps_in
+
+DRAW_W = 1000.0
+
+
+class Home:
+    """Grid power around a lead, as a late meter shows it; ``at`` gives further moves: (seconds after it, watts)."""
+
+    def __init__(self, lag_s: float = 3.0, every_s: float = 2.0, sign: float = 1.0, draw_w: float = DRAW_W) -> None:
+        self.steps = Steps()
+        self.lag_s, self.every_s, self.sign, self.draw_w = lag_s, every_s, sign, draw_w
+        self.now_s, self.base_w = 1000.0, -300.0
+        self.lane: list[tuple[float, float]] = [(-1e9, 0.0)]  # what the lead draws from when on
+        self.noise = count()
+
+    def stay(self, seconds: float, measured: bool = False) -> Home:
+        end_s = self.now_s + seconds
+        while self.now_s < end_s:
+            self.now_s += self.every_s
+            seen_w = [draw_w for from_s, draw_w in self.lane if from_s + self.lag_s < self.now_s][-1]
+            jitter_w = (next(self.noise) * 37 % 11) - 5.0
+            now_w = self.lane[-1][1] if measured else None
+            self.steps.reading(self.now_s, self.sign * (self.base_w + seen_w + jitter_w), now_w, DRAW_W)
+        return self
+
+    def switch(self, on: bool, *, draws: bool = True, measured: bool = False) -> Home:
+        before_w = self.lane[-1][1] if measured else None
+        self.steps.switched(on, self.now_s, True, before_w)
+        self.lane.append((self.now_s, self.draw_w if on and draws else 0.0))
+        return self
+
+    def cycle(self, times: int = 1) -> Home:
+        for _ in range(times):
+            self.stay(60).switch(True).stay(200).switch(False).stay(200)
+        return self
+
+
+# --- sign and lag ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("lag_s", [0.0, 5.0, 15.0, 20.0, 45.0, 60.0])
+@pytest.mark.parametrize("every_s", [1.0, 5.0, 10.0, 15.0])
+def test_a_wrong_sign_is_seen_however_late_the_meter_is(lag_s: float, every_s: float) -> None:
+    home = Home(lag_s, every_s, sign=-1.0).cycle()
+    assert (home.steps.contrary, home.steps.proven) == (2, False)
+    home = Home(lag_s, every_s).cycle()
+    assert (home.steps.contrary, home.steps.proven) == (0, True)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize("lag_s", [0.0, 5.0, 20.0, 45.0, 60.0, 75.0])
+@pytest.mark.parametrize("every_s", [1.0, 5.0, 10.0])
+def test_the_lag_is_learned_from_a_few_switchings(lag_s: float, every_s: float, sign: float) -> None:
+    home = Home(lag_s, every_s, sign)
+    home.cycle(LEAST_LAGS - 1)
+    assert (home.steps.lag_s, home.steps.settles_s(True), home.steps.settles_s(False)) == (None, None, None)
+    home.cycle()
+    assert home.steps.lag_s == pytest.approx(lag_s + every_s / 2, abs=every_s / 2 + 0.01)
+    for on in (True, False):
+        settles_s = home.steps.settles_s(on)
+        assert settles_s is not None
+        assert settles_s >= min(max(SETTLES_S, lag_s + SLACK_S), LATEST_S)
+        assert settles_s <= min(max(SETTLES_S, lag_s + every_s + SLACK_S), LATEST_S) + 0.01
+
+
+def test_a_meter_that_shows_nothing_is_counted() -> None:
+    home = Home(lag_s=5000.0).cycle(3)
+    assert (home.steps.unseen, home.steps.lag_s, home.steps.contrary) == (6, None, 0)
+    home.lag_s = 5.0
+    assert home.stay(600).cycle().steps.unseen == 0
+
+
+@pytest.mark.parametrize(
+    ("share", "contrary"),
+    [(1.0, 0), (2.2, 0), (0.65, 0), (0.5, 1), (0.0, 1), (-0.5, 1), (-0.75, 2), (-1.0, 2), (-1.25, 2), (-1.4, 1)],
+)
+@pytest.mark.parametrize("on", [True, False])
+def test_what_a_step_of_some_size_says_of_the_sign(share: float, contrary: int, on: bool) -> None:
+    home = Home()
+    if not on:
+        home.stay(60).switch(True, draws=False).stay(200)
+    home.stay(60)
+    home.steps.contrary = 1
+    home.switch(on, draws=False)
+    home.base_w += share * DRAW_W * (1 if on else -1)
+    assert home.stay(150).steps.contrary == contrary
+
+
+@pytest.mark.parametrize("after_s", [10.0, 40.0])
+def test_a_kettle_beside_the_lead_s_own_step_says_nothing_against_the_sign(after_s: float) -> None:
+    """It goes off, by as much as the lead draws, within the time in which the lead's step may come."""
+    home = Home(lag_s=30.0).stay(60)
+    home.switch(True).stay(after_s)
+    home.base_w -= DRAW_W
+    home.stay(150)
+    assert (home.steps.contrary, home.steps.settles_s(True)) == (0, None)
+
+
+def test_what_does_not_stay_is_no_step() -> None:
+    home = Home(every_s=1.0).stay(60).switch(True, draws=False).stay(10)
+    home.base_w -= DRAW_W
+    home.stay(5)
+    home.base_w += DRAW_W
+    assert home.stay(150).steps.contrary == 0
+
+
+def test_a_measured_car_that_takes_nothing_says_nothing_of_the_meter() -> None:
+    for sign in (1.0, -1.0):
+        home = Home().stay(60, measured=True)
+        home.steps.contrary = 1
+        home.switch(True, draws=False, measured=True).stay(5, measured=True)
+        home.base_w += sign * DRAW_W
+        assert home.stay(150, measured=True).steps.contrary == 1
+        assert home.steps.unseen == 0
+
+
+def test_a_relay_that_has_not_followed_off_says_nothing_of_the_meter() -> None:
+    home = Home().stay(60, measured=True).switch(True, measured=True).stay(200, measured=True)
+    home.steps.contrary = 1
+    home.steps.switched(False, home.now_s, True, DRAW_W)
+    home.base_w += DRAW_W
+    assert home.stay(150, measured=True).steps.contrary == 1
+
+
+def test_a_switching_without_a_fresh_reading_before_it_says_nothing() -> None:
+    home = Home().stay(60)
+    home.steps.switched(True, home.now_s, False, None)
+    home.base_w -= DRAW_W
+    assert home.stay(150).steps.contrary == 0
+
+
+def test_a_switching_soon_after_is_judged_by_what_there_is() -> None:
+    home = Home(sign=-1.0).stay(60).switch(True).stay(SETTLES_S + 2)
+    assert home.steps.contrary == 0
+    assert home.switch(False).steps.contrary == 1
+    home.stay(SETTLES_S - 4).switch(True)
+    assert home.steps.contrary == 1  # too soon to say
+
+
+def test_of_a_ramp_the_jumps_are_one() -> None:
+    """A car that takes eight seconds to draw all, on a meter that speaks each second."""
+    readings = [(float(second), DRAW_W * min(1.0, max(0.0, (second - 50) / 8))) for second in range(120)]
+    (jump,) = jumps_in(readings, 20.0, 100.0, 0.6 * DRAW_W)
+    assert jump.at_s == pytest.approx(54.0, abs=4.0)
+    assert jump.step_w == pytest.approx(DRAW_W)
+    assert SIDE_S > 8
