@@ -15,6 +15,7 @@ import signal
 import sys
 import tempfile
 import time
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -54,6 +55,7 @@ METER_EVERY_S = 5.0
 BASE_TOPIC = "surpluscharge/carport"
 COLUMN_S = 120.0  # of the house's time in one column of the chart
 FULL_SCALE_W = 3500.0
+WIDE, TALL, BESIDE = 140, 34, 58  # characters and lines from which on the figures stand beside the chart, so wide
 
 # What a householder with this lead and these devices would write, but for the broker and the patience with a relay:
 # a hiccup of a tenth of a second on this computer is half a minute in the house.
@@ -180,6 +182,7 @@ class Dashboard:
     clouds_ridden_out: int = 0
     others_ridden_out: int = 0
     columns: dict[int, Column] = field(default_factory=dict)
+    happened: deque[tuple[datetime, str, str]] = field(default_factory=lambda: deque(maxlen=60))  # when, state, why
     _clouded: bool = False
 
     async def run(self, port: int) -> None:
@@ -203,6 +206,8 @@ class Dashboard:
         elif (before, state) == ("disarming", "charging"):
             self.clouds_ridden_out += self._clouded
             self.others_ridden_out += not self._clouded
+        if before != state:
+            self.happened.append((when, state, status["why"]))
         stay_s = (when - datetime.fromisoformat(status["since"])).total_seconds()
         self.longest_s[state] = max(stay_s, self.longest_s.get(state, 0.0))
         if status["surplus_w"] is not None:
@@ -327,10 +332,10 @@ LEGEND = f"[{ENOUGH_STYLE}]enough to start[/], [{GO_ON_STYLE}]to go on[/], [{SHO
 async def _show(demo: Demo, console: Console) -> None:
     """Show how it goes until cancelled: a live view on a terminal, a line now and then anywhere else."""
     if console.is_terminal:
-        with Live(_view(demo), console=console, screen=True, auto_refresh=False) as live:
+        with Live(_view(demo, console), console=console, screen=True, auto_refresh=False) as live:
             while True:
                 await asyncio.sleep(0.12)
-                live.update(_view(demo), refresh=True)
+                live.update(_view(demo, console), refresh=True)
     console.print(
         f"Simulated house, invented numbers: {demo.hours:g} hours from {START:%H:%M}, seed {demo.seed},"
         f" {demo.speed:.0f} times as fast as life. A charge starts at {watts(START_EXPORT_W)} of export, and"
@@ -349,17 +354,44 @@ async def _show(demo: Demo, console: Console) -> None:
         )
 
 
-def _view(demo: Demo) -> Layout:
-    """Return the whole picture as it is now; it fits 24 lines of 80 characters, and uses more."""
-    view, figures = Layout(), Layout(size=6)
-    figures.split_row(_panel(_flows(demo), "Power now"), _panel(_energies(demo), "Since the start"))
-    view.split_column(
-        Layout(_head(demo), size=2),
-        Layout(_panel(_daemon(demo), "What the daemon does, in its own words"), size=5),
-        figures,
-        Layout(_panel(Chart(demo), "Surplus: what the sun leaves over after the house has taken its share", LEGEND)),
-    )
+def _view(demo: Demo, console: Console) -> Layout:
+    """Return the whole picture as it is now. It fits 24 lines of 80 characters; a wide terminal sees more beside it."""
+    width, height = console.size
+    chart = _panel(Chart(demo), "Surplus: what the sun leaves over after the house has taken its share", LEGEND)
+    flows, energies = _panel(_flows(demo), "Power now"), _panel(_energies(demo), "Since the start")
+    view, body = Layout(), Layout()
+    view.split_column(Layout(_head(demo), size=2), body)
+
+    def daemon(width: int) -> Layout:
+        """Return what the daemon says, all of it: how many lines it takes depends on what it says."""
+        text = _daemon(demo)
+        lines = len(text.wrap(console, width - 4))
+        return Layout(_panel(text, "What the daemon does, in its own words"), size=max(5, lines + 2))
+
+    if width >= WIDE and height >= TALL:
+        beside, right = Layout(size=BESIDE), Layout(chart)
+        body.split_row(beside, right)
+        beside.split_column(
+            daemon(BESIDE),
+            Layout(flows, size=6),
+            Layout(energies, size=7),
+            Layout(_panel(_happened(demo, BESIDE - 4, console), "What happened, the newest first")),
+        )
+        return view
+    figures = Layout(size=7)
+    figures.split_row(flows, energies)
+    body.split_column(daemon(width), figures, Layout(chart))
     return view
+
+
+def _happened(demo: Demo, width: int, console: Console) -> Text:
+    text = Text()
+    for when, state, why in reversed(demo.dashboard.happened):
+        label, style = LABELS[state]
+        text.append(f"{when:%H:%M}  ", style="grey62")
+        text.append(f"{label}\n", style=style)
+        text.append("".join(f"       {line}\n" for line in Text(why).wrap(console, width - 7)))
+    return text
 
 
 def _panel(content: RenderableType, title: str, subtitle: str | None = None) -> Panel:
@@ -387,10 +419,9 @@ def _daemon(demo: Demo) -> Text:
     stay_s = demo.clock.now() - (datetime.fromisoformat(status["since"]) - START).total_seconds()
     told = status["relay"]["commanded"]
     text = Text.assemble((label, style), f"   {status['state']} for {duration(stay_s)}; ")
-    if status["faults"]:
-        text.append(status["faults"][0]["sentence"], style="bold red")
-    else:
-        text.append(f"relay told {told}, {'confirmed' if status['relay']['confirmed'] else 'not confirmed yet'}")
+    text.append(f"relay told {told}, {'confirmed' if status['relay']['confirmed'] else 'not confirmed yet'}")
+    for fault in status["faults"]:
+        text.append(f"; {fault['severity']} {fault['code']}", style="bold red")
     text.append("\nWhy        ", style="grey62")
     text.append(status["why"])
     text.append("\nWaits for  ", style="grey62")
@@ -412,17 +443,21 @@ def _flows(demo: Demo) -> Table:
     return flows
 
 
-def _energies(demo: Demo) -> Text:
+def _energies(demo: Demo) -> Table:
     tally, dashboard = demo.house.tally, demo.dashboard
     counted_wh = dashboard.status.get("today", {}).get("energy_wh", 0.0)
-    return Text.assemble(
-        "Into the car ",
-        (_kwh(tally.charger_ws), "bold green"),
-        f", bought {tally.grid_ws / 3.6e6:.2f}\n",
-        f"By the daemon's count {counted_wh / 1000:.2f} kWh\n",
-        f"Sent out to the grid {_kwh(tally.exported_ws)}\n",
-        f"Starts {tally.starts}, clouds ridden out {dashboard.clouds_ridden_out}",
-    )
+    energies = Table.grid(padding=(0, 1))
+    energies.add_column()
+    energies.add_column(justify="right")
+    for name, energy_ws, style in (
+        ("Into the car", tally.charger_ws, "bold green"),
+        ("  bought of it", tally.grid_ws, ""),
+        ("  by the daemon's count", counted_wh * 3600, ""),
+        ("Sent out to the grid", tally.exported_ws, ""),
+    ):
+        energies.add_row(name, Text(_kwh(energy_ws), style=style))
+    energies.add_row("Starts; clouds ridden out", f"{tally.starts}; {dashboard.clouds_ridden_out}")
+    return energies
 
 
 def _kwh(energy_ws: float) -> str:
@@ -457,7 +492,17 @@ class Chart:
         for row in reversed(range(rows)):
             low_w, high_w = row * FULL_SCALE_W / rows, (row + 1) * FULL_SCALE_W / rows
             start_here, stop_here = low_w <= start_w < high_w, low_w <= stop_w < high_w
-            label = "start" if start_here else "stop" if stop_here else watts(high_w) if row == rows - 1 else ""
+            label = (
+                "start"
+                if start_here and not stop_here
+                else "stop"
+                if stop_here and not start_here
+                else "on/off"
+                if start_here
+                else watts(high_w)
+                if row == rows - 1
+                else ""
+            )
             line = Text(f"{label:>{self.MARGIN - 1}} ", style="grey62", no_wrap=True, end="")
             for number in shown:
                 column = columns.get(number)

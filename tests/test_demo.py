@@ -105,7 +105,7 @@ def status(state: str, minute: int, since: int, surplus_w: float = 2000.0) -> di
         "time": f"2031-05-12T10:{minute:02}:00+00:00",
         "since": f"2031-05-12T10:{since:02}:00+00:00",
         "state": state,
-        "why": "A sentence that only the daemon can have written.",
+        "why": WHY,
         "waiting_for": "the rain to stop",
         "surplus_w": surplus_w,
         "relay": {"commanded": "on" if on else "off", "confirmed": True},
@@ -142,7 +142,13 @@ def test_what_counts_as_ridden_out(cloud: bool) -> None:
     assert dashboard.longest_s == {"charging": 0.0, "disarming": 120.0, "idle": 0.0}
 
 
-@pytest.mark.parametrize(("width", "height"), [(80, 24), (132, 43)])
+WHY = (
+    "A sentence that only the daemon can have written, and one that takes its time to come to an end: it tells of "
+    "unmistakably long words, and of all that is waited for besides, until there are three lines of it at the least."
+)
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (132, 43), (200, 60)])
 @pytest.mark.parametrize("state", [None, "idle", "arming", "charging", "disarming", "locked-out"])
 def test_the_view_fits_and_says_what_is_going_on(width: int, height: int, state: str | None) -> None:
     house = House(None, 1, demo.START_S)
@@ -154,7 +160,7 @@ def test_the_view_fits_and_says_what_is_going_on(width: int, height: int, state:
         for minute in range(60):
             dashboard.take(status(state, minute, 0, 60.0 * minute))
     console = Console(file=io.StringIO(), width=width, height=height, force_terminal=True, record=True)
-    console.print(demo._view(going_on), height=height)
+    console.print(demo._view(going_on, console), height=height)
     lines = console.export_text().rstrip("\n").splitlines()
     assert len(lines) <= height and max(map(len, lines)) <= width
     text = "\n".join(lines)
@@ -164,6 +170,10 @@ def test_the_view_fits_and_says_what_is_going_on(width: int, height: int, state:
         assert "It is starting." in text
     else:
         assert demo.LABELS[state][0] in text
-        assert "A sentence that only the daemon can have written." in text
+        inside = [line.strip("│╭╮╰╯─ ") for line in lines]
+        if width < demo.WIDE:  # elsewhere other panels stand beside it
+            assert WHY in " ".join(inside)
+        assert all(word in text for word in WHY.split())  # none is broken, however long
         assert "the rain to stop" in text
+        assert "Into the car              0.00 kWh" in text and "Starts; clouds ridden out" in text
         assert "█" in text and ("━" in text) == (state in ("charging", "disarming"))
