@@ -153,6 +153,9 @@ UNQUIET: dict[str, tuple[Any, ...]] = {
     "clock_jumped": (True,),
     "store_failing": (True,),
     "history_failing": (True,),
+    "told_in_floods": (True,),
+    "read_in_floods": (True,),
+    "late": (True,),
 }
 
 

@@ -556,6 +556,45 @@ def test_a_ledger_that_fails_is_noted_and_ends_nothing() -> None:
     assert rig.codes == []
 
 
+def test_commands_in_floods_switch_off_until_somebody_has_looked() -> None:
+    """An "off" may have been lost among them."""
+    rig = Rig().charging()
+    rig.controller.strained(True, False, False, rig.at())
+    assert rig.codes == ["commands-flooded"]
+    assert rig.mode == "locked-out"
+    rig.controller.strained(False, False, False, rig.at())
+    rig.run(3600.0)
+    assert rig.codes == ["commands-flooded"]
+    rig.controller.acknowledge("commands-flooded", rig.at())
+    rig.run(600.0)
+    assert rig.codes == []
+    assert rig.mode == "charging"
+
+
+def test_readings_in_floods_are_a_note() -> None:
+    """Of each topic the newest counts, so charging may go on."""
+    rig = Rig().charging()
+    rig.controller.strained(False, True, False, rig.at())
+    rig.run(60.0)
+    assert rig.codes == ["readings-flooded"]
+    assert rig.mode == "charging"
+    rig.controller.strained(False, False, False, rig.at())
+    rig.run(600.0)
+    assert rig.codes == []
+
+
+def test_a_daemon_that_does_not_keep_up_switches_off() -> None:
+    rig = Rig().charging()
+    rig.controller.strained(False, False, True, rig.at())
+    assert rig.codes == ["daemon-late"]
+    assert rig.mode == "locked-out"
+    rig.controller.strained(False, False, False, rig.at())
+    rig.run(299.0)
+    assert rig.mode == "locked-out"
+    rig.run(600.0)
+    assert rig.mode == "charging"
+
+
 def test_a_lost_connection_for_readings_holds_starts() -> None:
     rig = Rig()
     rig.controller.grid_link(False, rig.at())

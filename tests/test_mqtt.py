@@ -6,8 +6,10 @@ import asyncio
 import contextlib
 import glob
 import json
+import signal
 import subprocess
-from collections.abc import AsyncIterator, Callable
+import time
+from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -20,11 +22,28 @@ from paho.mqtt.enums import CallbackAPIVersion
 from pydantic import TypeAdapter, ValidationError
 
 from surpluscharge.config import Topic, parse
-from surpluscharge.daemon.mqtt import BACKOFF_MOST_S, FAILURES_A_MINUTE
+from surpluscharge.daemon import service
+from surpluscharge.daemon.mqtt import BACKOFF_MOST_S, FAILURES_A_MINUTE, READINGS_LIMIT, _Newest, _payload
 from surpluscharge.simulator.broker import embedded_broker
-from tests.conftest import BrokerMaker, free_port, tool
+from tests.conftest import BrokerMaker, Mosquitto, free_port, tool
 from tests.test_relay import off_command
-from tests.wire import COMMAND, ENABLE_SET, GRID, SUN_W, Daemon, Feed, Stage, running, tables, toml, until
+from tests.wire import (
+    BASE,
+    COMMAND,
+    ENABLE_SET,
+    GRID,
+    REPORT,
+    SUN_W,
+    Daemon,
+    Feed,
+    Plug,
+    Stage,
+    running,
+    tables,
+    toml,
+    until,
+    usurp,
+)
 
 broker = pytest.mark.broker
 
@@ -53,7 +72,7 @@ async def test_the_password(
     monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(tmp_path))
     place = {"file": str(tmp_path / "broker-password"), "env": "SHED_PASSWORD", "credential": "broker-password"}[kind]
     async with stage.running(mqtt={"username": "shed", "password": {kind: place}}) as daemon:
-        assert len(daemon.events("connected")) == 2
+        assert len(daemon.events("connected")) == 3
     assert SECRET not in daemon.text
 
 
@@ -146,7 +165,7 @@ async def test_a_local_socket(with_broker: BrokerMaker, tmp_path: Path) -> None:
     mqtt = config.mqtt.model_copy(update={"unix_socket": str(path), "host": "no.such.host.invalid", "port": None})
     async with running(config.model_copy(update={"mqtt": mqtt})) as daemon, Feed(stage.wire, SUN_W) as feed:
         await stage.charge(feed)
-        assert len(daemon.events("connected")) == 2
+        assert len(daemon.events("connected")) == 3
 
 
 # --- in which version ------------------------------------------------------------------------------------------------
@@ -159,7 +178,7 @@ async def test_falls_back_to_an_older_protocol(tmp_path: Path) -> None:
         aiomqtt.Client("127.0.0.1", port) as hand,
         running(parse(toml(tables(port, tmp_path)), "shed.toml")) as daemon,
     ):
-        await until(lambda: len(daemon.events("connected", protocol="3.1.1")) == 2, "both connections", 60.0)
+        await until(lambda: len(daemon.events("connected", protocol="3.1.1")) == 3, "all connections", 60.0)
         await until(lambda: daemon.events("ready"), "the first off")
         await hand.publish(ENABLE_SET, "on", qos=1)
         await hand.publish(GRID, str(SUN_W), qos=1)
@@ -172,7 +191,7 @@ async def test_protocol_5_is_taken_at_its_word(with_broker: BrokerMaker) -> None
     """Chosen, it is spoken."""
     stage = with_broker("")
     async with stage.running(mqtt={"protocol": "5"}) as daemon:
-        assert [line["protocol"] for line in daemon.events("connected")] == ["5", "5"]
+        assert [line["protocol"] for line in daemon.events("connected")] == ["5", "5", "5"]
 
 
 async def test_protocol_5_where_it_is_not_spoken(tmp_path: Path) -> None:
@@ -229,10 +248,10 @@ async def test_a_hiccup_is_no_reason_to_stay_with_an_older_protocol(with_broker:
     """MQTT 5 is what lets "on" expire: at each new connection it is tried again (invariant 8)."""
     stage = with_broker("")
     async with gate(stage.port, dropped=2) as (port, cut), running(stage.config(mqtt={"port": port})) as daemon:
-        await until(lambda: len(daemon.events("connected")) == 2, "both connections", 60.0)
+        await until(lambda: len(daemon.events("connected")) == 3, "all connections", 60.0)
         cut()
-        await until(lambda: len(daemon.events("connected")) == 4, "both connections again", 60.0)
-        assert {line["protocol"] for line in daemon.events("connected")[2:]} == {"5"}
+        await until(lambda: len(daemon.events("connected")) == 6, "all connections again", 60.0)
+        assert {line["protocol"] for line in daemon.events("connected")[3:]} == {"5"}
 
 
 # --- what we may -----------------------------------------------------------------------------------------------------
@@ -281,7 +300,7 @@ def forbidden(with_broker: BrokerMaker, tmp_path: Path) -> Stage:
 async def test_a_command_is_refused(forbidden: Stage) -> None:
     """What an MQTT 5 broker refuses is not confirmed (invariants 3, 7)."""
     daemon = forbidden.start()
-    await until(lambda: len(daemon.events("connected")) == 2, "both connections")
+    await until(lambda: len(daemon.events("connected")) == 3, "all connections")
     await until(lambda: daemon.events("relay_unconfirmed", on=False) or daemon.events("relay_confirmed"), "an outcome")
     assert not daemon.events("relay_confirmed")
 
@@ -301,6 +320,174 @@ def test_the_stop_action_says_why_it_is_refused(forbidden: Stage) -> None:
     outcome = off_command(forbidden.config_file)
     assert outcome.stdout == ""
     assert "ot authori" in outcome.stderr
+
+
+# --- in floods -------------------------------------------------------------------------------------------------------
+
+ACKNOWLEDGE_SET = f"{BASE}/acknowledge/set"
+PATIENT = {"keepalive_s": 60}  # a loop that stands still must not cost the connection
+
+
+@broker
+async def test_readings_in_floods_push_out_no_command(stage: Stage) -> None:
+    """Each command is heard, however many readings come before it and after it.
+
+    The loop that the daemon runs in stands still while they are published, so all of them wait for it at once.
+    """
+    wire = stage.wire
+    async with stage.running(mqtt=PATIENT) as daemon:
+        for number in range(20):
+            for _ in range(300):
+                wire.say(GRID, SUN_W)
+            wire.publish(ENABLE_SET, "off" if number % 2 else "on")
+        await until(lambda: len(daemon.events("disabled")) == 10, "the last command", 60.0)
+        assert len(daemon.events("enabled")) == 10
+        assert daemon.service.controller.enabled is False
+        await until(lambda: daemon.events("fault_raised", code="readings-flooded"), "a word about it", 60.0)
+        assert not daemon.events("fault_raised", code="commands-flooded")
+
+
+@broker
+async def test_readings_in_floods_hold_up_no_off(stage: Stage) -> None:
+    """In the middle of a charge, with thousands of readings before it, the disable switches off (invariant 1)."""
+    wire = stage.wire
+    Plug(wire)
+    async with stage.running(mqtt=PATIENT, relay={"feedback": {"topic": REPORT}}) as daemon, Feed(wire, SUN_W) as feed:
+        await stage.charge(feed)
+        for _ in range(5000):
+            wire.say(GRID, SUN_W)
+        wire.publish(ENABLE_SET, "off")
+        await until(lambda: daemon.events("relay_confirmed", on=False)[1:], "off", 60.0)
+        assert daemon.events("state_changed", old="charging", cause="disabled")
+
+
+async def test_of_many_readings_the_newest_of_each_topic_stays() -> None:
+    """In order, and all of them, until they are too many; then none that something newer has made pointless."""
+
+    def reading(topic: str, number: int) -> aiomqtt.Message:
+        return aiomqtt.Message(topic, str(number).encode(), 0, False, number, None)
+
+    def taken(waiting: asyncio.Queue[aiomqtt.Message]) -> list[tuple[str, bytes]]:
+        return [(message.topic.value, _payload(message)) for message in iter_queue(waiting)]
+
+    def iter_queue(waiting: asyncio.Queue[aiomqtt.Message]) -> Iterator[aiomqtt.Message]:
+        while not waiting.empty():
+            yield waiting.get_nowait()
+
+    few = _Newest()
+    for number in range(READINGS_LIMIT):
+        few.put_nowait(reading("one", number))
+    assert taken(few) == [("one", str(number).encode()) for number in range(READINGS_LIMIT)]
+    many = _Newest()
+    for number in range(50_000):
+        many.put_nowait(reading("seldom" if number == 7 else f"often/{number % 2}", number))
+        assert many.qsize() <= READINGS_LIMIT
+    left = taken(many)
+    assert left[0] == ("seldom", b"7")
+    assert left[-2:] == [(f"often/{number % 2}", str(number).encode()) for number in (49998, 49999)]
+
+
+@broker
+@pytest.mark.parametrize(
+    ("topic", "payload"), [(ENABLE_SET, "nonsense"), (ENABLE_SET, "on"), (ACKNOWLEDGE_SET, "all"), (REPORT, "on")]
+)
+async def test_commands_in_floods(stage: Stage, topic: str, payload: str) -> None:
+    """An "off" may be lost among them, so they switch off, and until somebody has looked (invariants 1, 9)."""
+    wire = stage.wire
+    Plug(wire)
+    async with stage.running(mqtt=PATIENT, relay={"feedback": {"topic": REPORT}}) as daemon, Feed(wire, SUN_W) as feed:
+        await stage.charge(feed)
+        for _ in range(2000):
+            wire.say(topic, payload)
+        await until(lambda: daemon.events("fault_raised", code="commands-flooded"), "the fault", 60.0)
+        await until(lambda: wire.last(COMMAND) == "off", "off")
+        await until(lambda: not daemon.service._main_link.flooded, "the end of the flood", 60.0)
+        assert daemon.path[-1] == "locked-out"
+        wire.publish(ACKNOWLEDGE_SET, "commands-flooded")
+        await until(lambda: daemon.events("fault_cleared", code="commands-flooded"), "its end")
+
+
+@broker
+async def test_a_broker_that_takes_its_time(
+    stage: Stage, mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What it says comes late, and nobody could switch off: so it is off until it answers again."""
+    monkeypatch.setattr(service, "LATE_S", 0.3)
+    monkeypatch.setattr(service, "LATE_FOR_S", 0.5)
+    async with stage.running(mqtt=PATIENT) as daemon, Feed(stage.wire, SUN_W) as feed:
+        await stage.charge(feed)
+        mosquitto.signal(signal.SIGSTOP)
+        await until(lambda: daemon.events("fault_raised", code="daemon-late"), "the fault")
+        assert daemon.path[-1] == "locked-out"
+        mosquitto.signal(signal.SIGCONT)
+        await until(lambda: stage.wire.last(COMMAND) == "off", "off")
+        await until(lambda: daemon.service.controller.inputs.guard, "the fault in force")
+        await until(lambda: daemon.service._main_link.lag_s < 0.3, "answers that come at once")
+
+
+@broker
+async def test_a_computer_that_is_too_busy(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The daemon notices that it does everything late, and switches off."""
+    monkeypatch.setattr(service, "LATE_S", 0.3)
+    monkeypatch.setattr(service, "LATE_FOR_S", 0.5)
+    async with stage.running(mqtt=PATIENT) as daemon, Feed(stage.wire, SUN_W) as feed:
+        await stage.charge(feed)
+        for _ in range(200):
+            time.sleep(0.4)  # noqa: ASYNC251
+            await asyncio.sleep(0)
+            if daemon.events("fault_raised", code="daemon-late"):
+                break
+        await until(lambda: stage.wire.last(COMMAND) == "off", "off")
+        assert daemon.events("state_changed", new="locked-out", cause="tripped")
+
+
+@broker
+async def test_the_readings_connection_alone_is_lost(stage: Stage) -> None:
+    """Commands are obeyed as before, and what the plug reported stays known; but nothing is started (invariant 1)."""
+    wire = stage.wire
+    Plug(wire)
+    async with stage.running(relay={"feedback": {"topic": REPORT}}) as daemon, Feed(wire, SUN_W) as feed:
+        await stage.charge(feed)
+        controller = daemon.service.controller
+        usurp(stage.port, "surpluscharge-shed-readings")
+        await until(lambda: daemon.events("fault_raised", code="broker-unheard"), "the fault")
+        assert not daemon.events("connection_lost", link="main")
+        await until(lambda: daemon.events("connected", link="readings")[1:], "another connection")
+        assert controller.reported is True
+        assert controller.confirmed(True)
+        wire.publish(ENABLE_SET, "off")
+        await until(lambda: wire.last(COMMAND) == "off", "off")
+
+
+@broker
+async def test_one_topic_for_reports_and_readings(stage: Stage) -> None:
+    """It is subscribed to once: twice, and by two connections, each message would count twice."""
+    wire = stage.wire
+    relay = {"feedback": {"topic": REPORT, "pointer": "/relay"}, "power": {"topic": REPORT, "pointer": "/watts"}}
+    wire.publish(REPORT, '{"relay": "off", "watts": 7}', retain=True)
+    async with stage.running(relay=relay) as daemon:
+        wire.publish(REPORT, '{"relay": "off", "watts": 7}')
+        await until(lambda: daemon.service.controller.power.value == 7.0, "the power")
+        assert daemon.service.controller.reported is False
+        wire.publish(REPORT, "nonsense")
+        await until(lambda: daemon.service.controller.rejected[REPORT, "not-json"], "the refusal")
+        await asyncio.sleep(0.1)
+        # Power is not taken from what was retained; nonsense is refused once for each of the topic's two uses.
+        assert daemon.service.controller.rejected == {(REPORT, "retained"): 1, (REPORT, "not-json"): 2}
+
+
+@broker
+async def test_a_connection_that_breaks_while_something_is_to_be_sent(stage: Stage) -> None:
+    """The socket is closed before the event loop would have written to it: no error of the library's follows."""
+    said: list[dict[str, Any]] = []
+    asyncio.get_running_loop().set_exception_handler(lambda _, context: said.append(context))
+    async with stage.running() as daemon:
+        link = daemon.service._main_link
+        assert link._client is not None
+        link._client._client.publish("shed/something", "x", 1)
+        link._client._client._sock_close()
+        await asyncio.sleep(0.05)
+        assert said == []
 
 
 # --- the names of topics ---------------------------------------------------------------------------------------------

@@ -361,7 +361,9 @@ async def test_broker_killed_while_charging(stage: Stage, mosquitto: Mosquitto) 
     async with Feed(stage.wire, SUN_W) as feed:
         await stage.charge(feed)
     mosquitto.kill()
-    await until(lambda: {line["link"] for line in daemon.events("connection_lost")} == {"main", "relay"}, "the loss")
+    await until(
+        lambda: {line["link"] for line in daemon.events("connection_lost")} == {"main", "readings", "relay"}, "the loss"
+    )
     await until(lambda: daemon.events("connect_failed"), "an attempt to connect")
     assert daemon.events("connection_lost", link="relay")[0]["reason"]
     assert daemon.path[-1] == "locked-out"
@@ -375,7 +377,7 @@ async def test_broker_killed_while_charging(stage: Stage, mosquitto: Mosquitto) 
 
     await until(lambda: wire.on(COMMAND), "the first command", 60.0)
     assert wire.texts(COMMAND)[0] == "off"
-    await until(lambda: len(daemon.events("connected")) == 4, "both connections", 60.0)
+    await until(lambda: len(daemon.events("connected")) == 6, "all connections", 60.0)
     await until(lambda: wire.last(AVAILABILITY) == "ready" and wire.last(ENABLE) == "true", "what is retained")
     await until(lambda: wire.statuses, "a status")
     (raised,) = daemon.events("fault_raised", code="broker-lost")
@@ -737,7 +739,7 @@ async def test_what_is_too_large_does_not_reach_us_under_mqtt_5(stage: Stage) ->
         wire.publish(GRID, 123)
         await until(lambda: daemon.service.controller.grid.value == 123.0, "the reading")
         assert daemon.service.controller.rejected == {(GRID, "too-large"): 1}
-        assert len(daemon.events("connected")) == 2
+        assert len(daemon.events("connected")) == 3
 
 
 async def test_a_flood_of_refused_enable_messages(stage: Stage) -> None:

@@ -89,6 +89,9 @@ EVIDENT = {
     "store-failing": IN_ORDER._replace(store_failing=True),
     "topics-refused": IN_ORDER._replace(topics_refused=True),
     "history-failing": IN_ORDER._replace(history_failing=True),
+    "commands-flooded": IN_ORDER._replace(told_in_floods=True),
+    "readings-flooded": IN_ORDER._replace(read_in_floods=True),
+    "daemon-late": IN_ORDER._replace(late=True),
     "broker-unheard": IN_ORDER._replace(hearing=False),
     "broker-lost": IN_ORDER._replace(link_up=False, confirmed=False),
 }
@@ -140,7 +143,7 @@ def test_the_table_is_fit_for_people() -> None:
 
 def test_what_each_fault_does() -> None:
     """The decisions of the table, once more: whoever changes one should have to say so twice."""
-    latching = {"over-current", "socket-hot", "relay-stuck-on", "meter-sign"}
+    latching = {"over-current", "socket-hot", "relay-stuck-on", "meter-sign", "commands-flooded"}
     assert {fault.code for fault in FAULTS if fault.latches} == latching
     assert {
         fault.code: (fault.severity, fault.after_s, fault.cooldown_s, fault.cooldown_most_s) for fault in FAULTS
@@ -170,6 +173,9 @@ def test_what_each_fault_does() -> None:
         "store-failing": (TRIP, 0.0, 0.0, 0.0),
         "topics-refused": (END, 0.0, 0.0, 0.0),
         "history-failing": (NOTE, 0.0, 0.0, 0.0),
+        "commands-flooded": (TRIP, 0.0, 0.0, 0.0),
+        "readings-flooded": (NOTE, 0.0, 600.0, 600.0),
+        "daemon-late": (TRIP, 0.0, 300.0, 2400.0),
         "broker-unheard": (HOLD, 0.0, 0.0, 0.0),
         "broker-lost": (TRIP, 0.0, 0.0, 0.0),
     }

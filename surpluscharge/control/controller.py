@@ -130,11 +130,13 @@ class Controller:
         self._topics_refused = False
         self._clock_jumped = False
         self._store_failing = self._history_failing = False
+        self._strain = (False, False, False)
         self.rejected: Counter[tuple[str, str]] = Counter()  # by topic and reason: bounded by the configuration
         self.supervisor = Supervisor()
         self.today = Tally(at.today)
         self.link_up: bool | None = None  # None: no connection yet, and so no knowledge of the relay to lose
-        self.hearing: bool | None = None  # the subscriptions are there; None: never yet
+        self._told_up: bool | None = None  # the subscriptions to commands and reports are there; None: never yet
+        self._readings_up = True  # and those to readings; not known to be gone
         self.acknowledged: bool | None = None  # the last command the broker has taken; None: none, or one is under way
         self.reported: bool | None = None  # by the plug; None: it has not said since we are connected
         self._events: list[Event] = []
@@ -194,6 +196,11 @@ class Controller:
     def wants_on(self) -> bool:
         """Whether the relay is wanted on."""
         return machine.wants_on(self.state.mode)
+
+    @property
+    def hearing(self) -> bool | None:
+        """Whether the subscriptions are there; None: never yet."""
+        return self._told_up and self._readings_up
 
     @property
     def may_be_on(self) -> bool:
@@ -332,10 +339,24 @@ class Controller:
     def grid_link(self, up: bool, at: Moment) -> None:
         """The subscriptions are there, or gone. What the plug reported before a gap is not relied on after it."""
         self._advance(at)
-        self.hearing = up
+        self._told_up = up
         if up:
             self.reported = None  # readings age by themselves; a report would not
             self._still_since_s, self._repeats = at.now_s, 0
+        self._advance(at)
+
+    def readings_link(self, up: bool, at: Moment) -> None:
+        """The subscriptions to what brings readings only are there, or gone."""
+        self._advance(at)
+        self._readings_up = up
+        if up:
+            self._still_since_s, self._repeats = at.now_s, 0
+        self._advance(at)
+
+    def strained(self, told_in_floods: bool, read_in_floods: bool, late: bool, at: Moment) -> None:
+        """How much comes, and whether the daemon is late: see :class:`Situation`."""
+        self._advance(at)
+        self._strain = (told_in_floods, read_in_floods, late)
         self._advance(at)
 
     def topics_refused(self, refused: bool, at: Moment) -> None:
@@ -470,6 +491,9 @@ class Controller:
             clock_jumped=self._clock_jumped,
             store_failing=self._store_failing,
             history_failing=self._history_failing,
+            told_in_floods=self._strain[0],
+            read_in_floods=self._strain[1],
+            late=self._strain[2],
         )
 
     @property

@@ -69,6 +69,9 @@ class Situation(NamedTuple):
     clock_jumped: bool
     store_failing: bool
     history_failing: bool = False
+    told_in_floods: bool = False  # commands or reports of the plug come faster than anybody means them
+    read_in_floods: bool = False  # readings come faster than they can be handled
+    late: bool = False  # what is heard and done comes too late, and has for a while
 
 
 Question = Callable[[Situation, Limits], bool]
@@ -377,6 +380,35 @@ FAULTS = (
         after_s=0.0,
         sentence="What happens cannot be written into the ledger. Charging goes on; it is tried again.",
         remedy="See whether the disk is full, worn out or read-only, and run `surpluscharge history check`.",
+    ),
+    Fault(
+        "commands-flooded",
+        TRIP,
+        lambda now, limits: now.told_in_floods,
+        after_s=0.0,
+        latches=True,
+        sentence="More commands, or reports of the plug, came than can be heard; an off may have been lost among them.",
+        remedy="See what sends so many, and stop it. Then say anew whether charging is allowed, and acknowledge.",
+    ),
+    Fault(
+        "readings-flooded",
+        NOTE,
+        lambda now, limits: now.read_in_floods,
+        after_s=0.0,
+        cooldown_s=600.0,
+        cooldown_most_s=600.0,
+        sentence="Readings come faster than they can be handled. Of each topic the newest counts.",
+        remedy="See what publishes so often: a reading every second or two is plenty.",
+    ),
+    Fault(
+        "daemon-late",
+        TRIP,
+        lambda now, limits: now.late,
+        after_s=0.0,
+        cooldown_s=300.0,
+        cooldown_most_s=2400.0,
+        sentence="The computer or the broker is too busy: what is commanded or read comes too late.",
+        remedy="See what keeps the computer, the broker or the network between them busy.",
     ),
     Fault(
         "broker-unheard",

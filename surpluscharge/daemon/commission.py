@@ -159,10 +159,10 @@ class Commissioning(Hand):
 
     async def _connected(self) -> bool:
         service, broker = self.service, self.config.broker
-        if not await self._until(lambda: service.main_link.up and service.relay_link.up, UP_WITHIN_S, "connecting"):
+        if not await self._until(lambda: service.connected, UP_WITHIN_S, "connecting"):
             self._found("broker", "wrong", f"There is no connection to the broker ({broker}).", "See whether it runs.")
             return False
-        refused = service.main_link.refused_topics
+        refused = service.refused_topics
         if refused:
             self._found(
                 "broker",

@@ -81,8 +81,9 @@ class ByHand(Service):
         super().__init__(config.model_copy(update={"control": control, "homie": homie}), clock)
 
     @property
-    def main_link(self) -> Link:
-        return self._main_link
+    def connected(self) -> bool:
+        """Whether all its connections are up."""
+        return self._main_link.up and self._readings_link.up and self._relay_link.up
 
     @property
     def relay_link(self) -> Link:

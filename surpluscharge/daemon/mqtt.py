@@ -1,8 +1,9 @@
 """Connections to the broker that are kept up.
 
-The daemon holds two of these. One carries everything; its will marks the service as gone. The other carries the relay
-commands; its will *is* the off command, so that the broker itself switches off when the daemon can no longer. Where it
-describes itself (``homie.py``) there is a third, for that alone.
+The daemon holds three of these. One carries what it says and what it is told; its will marks the service as gone. One
+carries the relay commands; its will *is* the off command, so that the broker itself switches off when the daemon can no
+longer. One brings the readings, so that no flood of them can hold up, or push out, what it is told: neither here nor in
+the queue that the broker keeps for each connection. Where it describes itself (``homie.py``) there is a fourth.
 """
 
 from __future__ import annotations
@@ -12,8 +13,11 @@ import contextlib
 import logging
 import math
 import secrets
+import select
 import socket
 import ssl
+import time
+from collections import deque
 from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
@@ -36,7 +40,11 @@ SUBSCRIPTION_FAILED = 0x80  # the first of the failure codes
 STEADY_S = 10.0  # a connection that lasted so long was a good one
 REFUSALS_AN_HOUR = 12  # lines about what the broker refuses, of one connection
 FAILURES_A_MINUTE = 2  # lines about attempts to connect, of one connection
-QUEUE_LIMIT = 1000  # messages received and not yet handled
+READINGS_LIMIT = 250  # readings that wait to be handled; where there are more, the newest of each topic
+READ_FOR_S = 0.005  # at a stretch, from the socket that they come by
+READINGS_BUFFER_BYTES = 65536  # of the socket that they come by: what lies there grows old unseen
+FLOOD, FLOOD_WITHIN_S = 100, 1.0  # as many messages in so short a time are a flood; a household needs a few
+ASK_EVERY_S = 1.0  # whether the broker's answer comes at once
 PACKET_LIMIT_BYTES = 2 * PAYLOAD_LIMIT_BYTES  # an MQTT 5 broker keeps larger ones to itself
 
 # The client library reports every failure twice; ours, with the reason, is enough.
@@ -57,8 +65,89 @@ class Refused(MqttError):  # noqa: N818
     """The broker does not let us publish that; the connection is as good as before."""
 
 
+class _Newest(asyncio.Queue[Message]):
+    """Readings that wait to be handled: in order, and where they have become too many, the newest on each topic.
+
+    So as many as the configuration has topics always find room, and the newest never waits behind what is old.
+    """
+
+    _queue: deque[Message]
+
+    left_out_s = -math.inf  # when some were left out last; time.monotonic()
+
+    def _init(self, maxsize: int) -> None:
+        self._queue = deque()
+
+    def _put(self, item: Message) -> None:
+        self._queue.append(item)
+        if len(self._queue) > READINGS_LIMIT:
+            newest: dict[Any, Message] = {}
+            for message in self._queue:
+                newest.pop(message.topic, None)  # what came last stands last
+                newest[message.topic] = message
+            self._queue = deque(newest.values())
+            self.left_out_s = time.monotonic()
+
+
+class _Client(Client):
+    """The library's client, with a mend of its own.
+
+    It registers a socket for writing a moment later, when the connection may be lost and the socket closed: that raised
+    an error in the event loop, and might have met another socket that had been given the same number meanwhile.
+    """
+
+    def _on_socket_register_write(self, client: Any, userdata: Any, sock: Any) -> None:
+        def write() -> None:
+            try:
+                client.loop_write()
+            except Exception as error:
+                self._broke(error)
+
+        def register() -> None:
+            if client.socket() is sock and client.want_write():
+                self._loop.add_writer(sock.fileno(), write)
+
+        self._loop.call_soon_threadsafe(register)
+
+    def read_at_a_stretch(self) -> None:
+        """Read what is there at once, for a moment, rather than one message for each turn of the event loop.
+
+        Otherwise what comes too fast would not grow old here, where the newest can be picked, but in the socket.
+        """
+        sock: Any = self._client.socket()
+        there = select.poll()
+        there.register(sock, select.POLLIN)
+
+        def decoded() -> bool:  # by TLS, which the event loop does not see
+            return bool(hasattr(sock, "pending") and sock.pending())
+
+        def read() -> None:
+            until_s = time.monotonic() + READ_FOR_S
+            try:
+                while self._client.socket() is sock:
+                    self._client.loop_read()
+                    if self._client.socket() is not sock or not (decoded() or there.poll(0)):
+                        return
+                    if time.monotonic() >= until_s:
+                        if decoded():
+                            self._loop.call_soon(read)
+                        return
+            except Exception as error:
+                self._broke(error)
+
+        self._loop.add_reader(sock.fileno(), read)
+
+    def _broke(self, error: Exception) -> None:
+        # As the library does: usually it is the connection.
+        if not self._disconnected.done():
+            self._disconnected.set_exception(error)
+
+
 class Link:
     """One connection, made anew whenever it is lost.
+
+    What comes is handed to ``on_message`` one by one, and everything else has its turn in between. Nothing is left out,
+    unless it is ``readings`` that come faster than they can be handled: of those the newest on each topic counts.
 
     ``will`` is published by the broker if the connection dies, ``farewell`` by this side before it closes it in good
     order. ``on_up`` is called at each connect, after the subscriptions; ``on_down`` at each loss. Secrets and
@@ -77,6 +166,7 @@ class Link:
         on_message: Callable[[str, bytes, bool], None] = lambda *_: None,
         on_up: Callable[[], None] = lambda: None,
         on_down: Callable[[], None] = lambda: None,
+        readings: bool = False,
     ) -> None:
         self.name = name
         self._version = ProtocolVersion.V311  # of the latest connection
@@ -88,7 +178,11 @@ class Link:
         self._on_message = on_message
         self._on_up = on_up
         self._on_down = on_down
-        self._client: Client | None = None
+        self._readings = readings
+        self._client: _Client | None = None
+        self._came_s: deque[float] = deque(maxlen=FLOOD)  # when the last messages came
+        self._asked_s: float | None = None  # when the broker was asked for an answer that has not come
+        self._answer_s = 0.0  # how long it took for the last one
         self._may_connect = asyncio.Event()
         self._may_connect.set()
         self.refused_topics: tuple[str, ...] = ()  # which the broker does not let us read
@@ -110,6 +204,22 @@ class Link:
     def up(self) -> bool:
         return self._client is not None
 
+    @property
+    def flooded(self) -> bool:
+        """Whether messages come, or came a moment ago, faster than a household has any use for.
+
+        Of readings: faster than they can be handled.
+        """
+        queue = self._client and self._client._queue
+        if isinstance(queue, _Newest):
+            return time.monotonic() < queue.left_out_s + FLOOD_WITHIN_S
+        return len(self._came_s) == FLOOD and time.monotonic() < self._came_s[0] + FLOOD_WITHIN_S
+
+    @property
+    def lag_s(self) -> float:
+        """Return how long an answer of the broker took, or is waited for by now: what comes is as late as that."""
+        return self._answer_s if self._asked_s is None else max(self._answer_s, time.monotonic() - self._asked_s)
+
     async def run(self) -> None:
         """Keep the connection up until cancelled; then say farewell."""
         while True:
@@ -129,13 +239,18 @@ class Link:
         await self._may_connect.wait()
         client = await self._connect()
         began_s = asyncio.get_running_loop().time()
+        asking: asyncio.Task[None] | None = None
         try:
             await self._subscribe(client)
             self._client = client
+            asking = asyncio.create_task(self._keep_asking(client)) if self._topics else None
             self._log.info("connected", protocol="5" if self._version is ProtocolVersion.V5 else "3.1.1")
             self._on_up()
             async for message in client.messages:
-                self._on_message(message.topic.value, _payload(message), bool(message.retain))
+                self._handle(message)
+                while not client._queue.empty():
+                    await asyncio.sleep(0)  # the other connections have their turn, and the timers
+                    self._handle(client._queue.get_nowait())
         except MqttError as error:
             if self.up:
                 self._client = None
@@ -155,8 +270,31 @@ class Link:
             raise
         finally:
             self._client = None
+            self._answer_s = 0.0
+            if asking:
+                asking.cancel()
             with contextlib.suppress(MqttError):
                 await client.__aexit__(None, None, None)
+
+    def _handle(self, message: Message) -> None:
+        self._came_s.append(time.monotonic())
+        self._on_message(message.topic.value, _payload(message), bool(message.retain))
+
+    async def _keep_asking(self, client: _Client) -> None:
+        """Ask the broker for an answer, again and again: it comes behind all that is under way to us.
+
+        What is asked for is the end of a subscription that there never was, which every broker answers and no access
+        list forbids.
+        """
+        with contextlib.suppress(MqttError):  # that the connection is lost is noticed elsewhere
+            while True:
+                self._asked_s = asked_s = time.monotonic()
+                try:
+                    await client.unsubscribe(f"{self._config.base_topic}/lag", timeout=math.inf)
+                    self._answer_s = time.monotonic() - asked_s
+                finally:
+                    self._asked_s = None
+                await asyncio.sleep(ASK_EVERY_S)
 
     def sever(self) -> None:
         """Break the connection without a word, as a crash would, and stay away until :meth:`rejoin`.
@@ -208,7 +346,7 @@ class Link:
             next_try_s=wait_s,
         )
 
-    async def _connect(self) -> Client:
+    async def _connect(self) -> _Client:
         """Connect with the newest protocol that the broker takes."""
         failure: MqttError | None = None
         for protocol in tuple(self._protocols):
@@ -237,6 +375,8 @@ class Link:
             else:
                 self._version = protocol
                 self._watch_refusals(client)
+                if self._readings:
+                    client.read_at_a_stretch()
                 return client
         assert failure is not None
         raise failure
@@ -255,12 +395,18 @@ class Link:
 
         paho.on_publish = on_publish
 
-    def _new_client(self, protocol: ProtocolVersion) -> Client:
+    def _new_client(self, protocol: ProtocolVersion) -> _Client:
         mqtt, properties = self._config.mqtt, None
         if protocol is ProtocolVersion.V5:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
             properties.MaximumPacketSize = PACKET_LIMIT_BYTES
-        return Client(
+        options: list[tuple[int, int, int]] = []
+        if not mqtt.unix_socket:
+            # Small messages at once: Nagle's algorithm and delayed acknowledgements would hold back an "off".
+            options.append((socket.IPPROTO_TCP, socket.TCP_NODELAY, 1))
+        if self._readings:
+            options.append((socket.SOL_SOCKET, socket.SO_RCVBUF, READINGS_BUFFER_BYTES))
+        return _Client(
             mqtt.unix_socket or mqtt.host,
             self._config.port,
             transport="unix" if mqtt.unix_socket else "tcp",
@@ -273,9 +419,8 @@ class Link:
             keepalive=mqtt.keepalive_s,
             timeout=ANSWER_WITHIN_S,
             tls_context=self._tls,
-            # Small messages at once: Nagle's algorithm and delayed acknowledgements would hold back an "off".
-            socket_options=() if mqtt.unix_socket else ((socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),),
-            max_queued_incoming_messages=QUEUE_LIMIT,
+            socket_options=options,
+            queue_type=_Newest if self._readings else None,
         )
 
     async def _subscribe(self, client: Client) -> None:

@@ -13,6 +13,7 @@ import json
 import math
 import signal
 import threading
+import time
 from collections.abc import Callable
 from typing import Any
 
@@ -34,6 +35,8 @@ SAVE_EVERY_S = 60.0  # while charging
 SAVE_PAUSE_S = 1.0  # real seconds between two writes in the background
 SAME_SHARE = 0.01  # thresholds as near as that count as the same
 CLOCK_JUMP_S = 30.0  # of the wall clock against the other, between two turns of the loop
+LOOK_EVERY_S = 0.25  # real seconds; whether the daemon keeps up
+LATE_S, LATE_FOR_S = 1.0, 5.0  # real seconds; being late by so much, for so long, is more than a hiccup
 OFF_WITHIN_S = 10.0  # real seconds, at shutdown, for the off to be confirmed
 CANCEL_AGAIN_S = 3.0  # real seconds; longer than a farewell takes
 RELOADABLE = frozenset({"control", "session", "charger", "socket", "money", "site", "status", "log"})
@@ -99,6 +102,18 @@ class Service:
             on_up=lambda: self._on_main_link(True),
             on_down=lambda: self._on_main_link(False),
         )
+        self._readings_link = Link(
+            "readings",
+            config,
+            self._log,
+            will=None,
+            farewell=None,
+            topics=self._reading_topics(),
+            on_message=self._on_reading,
+            on_up=lambda: self._on_readings_link(True),
+            on_down=lambda: self._on_readings_link(False),
+            readings=True,
+        )
         self._relay_link = Link(
             "relay",
             config,
@@ -139,8 +154,10 @@ class Service:
                     tasks.create_task(coroutine)
                     for coroutine in (
                         self._main_link.run(),
+                        self._readings_link.run(),
                         self._relay_link.run(),
                         self._relay.run(),
+                        self._watch_strain(),
                         self._publish_status(),
                         self._save_in_the_background(),
                         self._history.run(),
@@ -212,6 +229,24 @@ class Service:
             self.controller.clock_jumped(at)
         self._wall_offset_s = offset_s
 
+    async def _watch_strain(self) -> None:
+        """See how much comes, and whether the daemon keeps up: with its connections, and with itself."""
+        telling = [self._main_link, *([self._homie.link] if self._homie else [])]
+        told = False, False, False
+        late_since_s: float | None = None
+        while True:
+            due_s = time.monotonic() + LOOK_EVERY_S
+            await asyncio.sleep(LOOK_EVERY_S)
+            now_s = time.monotonic()
+            lag_s = max(now_s - due_s, self._readings_link.lag_s, *(link.lag_s for link in telling))
+            # A hang that is over is only as long as this moment.
+            late_since_s = None if lag_s < LATE_S else now_s if late_since_s is None else late_since_s
+            late = late_since_s is not None and now_s >= late_since_s + LATE_FOR_S
+            strain = any(link.flooded for link in telling), self._readings_link.flooded, late
+            if strain != told:
+                told = strain
+                self._tell(self.controller.strained, *strain)
+
     async def _shut_down(self) -> None:
         self._log.info("stopping", reason=self._stop_reason)
         systemd.notify("STOPPING=1", "STATUS=switching the relay off")
@@ -273,11 +308,24 @@ class Service:
         self._poke.set()
 
     def _on_main_link(self, up: bool) -> None:
-        if up:
-            self._tell(self.controller.topics_refused, bool(self._main_link.refused_topics))
+        self._tell(self.controller.topics_refused, bool(self.refused_topics))
         self._tell(self.controller.grid_link, up)
         self._answer = self._announce = True  # whatever was published may be gone with the broker, or overwritten
         self._show.set()
+
+    def _on_readings_link(self, up: bool) -> None:
+        self._tell(self.controller.topics_refused, bool(self.refused_topics))
+        self._tell(self.controller.readings_link, up)
+
+    def _on_reading(self, topic: str, payload: bytes, retained: bool) -> None:
+        # Whoever cannot be told to stop lets the readings grow old, and so stops as without a meter.
+        if self._main_link.up:
+            self._on_message(topic, payload, retained)
+
+    @property
+    def refused_topics(self) -> tuple[str, ...]:
+        """Which topics the broker does not let us read."""
+        return self._main_link.refused_topics + self._readings_link.refused_topics
 
     def _on_message(self, topic: str, payload: bytes, retained: bool) -> None:
         if topic == self._set_topic:
@@ -315,14 +363,20 @@ class Service:
         self._tell(self.controller.acknowledge, None if word == "all" else word)
 
     def _topics(self) -> list[tuple[str, int]]:
+        """Return what it is told by, and the plug's word: none of these may be lost, so the broker repeats them."""
+        contact = self.controller.settings.contact
+        return [
+            (topic, 1) for topic in (self._set_topic, self._acknowledge_topic, *((contact.topic,) if contact else ()))
+        ]
+
+    def _reading_topics(self) -> list[tuple[str, int]]:
+        """Return what brings readings, and nothing else: another one always follows."""
         settings = self.controller.settings
-        wanted = {self._set_topic: 1, self._acknowledge_topic: 1} | {source.topic: 0 for source in settings.grid}
-        for source in (settings.power, settings.temperature, settings.voltage):
-            if source:
-                wanted[source.topic] = 0
-        if settings.contact:
-            wanted[settings.contact.topic] = 1
-        return list(wanted.items())
+        sources = (*settings.grid, settings.power, settings.temperature, settings.voltage)
+        told = dict(self._topics())
+        return [
+            (topic, 0) for topic in dict.fromkeys(source.topic for source in sources if source) if topic not in told
+        ]
 
     # --- what the relay asks and tells (surpluscharge.daemon.relay.Brain) ---------------------------------------------
 
