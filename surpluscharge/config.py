@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import copy
 import difflib
+import errno
 import ipaddress
 import json
 import math
@@ -121,6 +122,8 @@ def _number_of(unit: str, name: str, text: str) -> tuple[str, str]:
 
 
 _DURATION = TypeAdapter(timedelta)
+FILE_LIMIT_BYTES = 262_144  # the example, with all its comments, has a tenth of that
+SECRET_LIMIT_BYTES = 65_536
 _ISO_DURATION = re.compile(r"P(\d+D)?(T(?=\d)(\d+H)?(\d+M)?(\d+(\.\d+)?S)?)?", re.ASCII)
 
 
@@ -308,11 +311,12 @@ class Secret(Section):
             return secret
         place = str(self.path) if self.telling else "the file of this name"
         try:
-            secret = self.path.read_text(encoding="utf-8").rstrip("\r\n")
+            secret = read_bounded(self.path, SECRET_LIMIT_BYTES).decode("utf-8").rstrip("\r\n")
         except UnicodeDecodeError:
             raise ValueError(f"cannot read {place}: not UTF-8 text") from None
         except (OSError, ValueError) as error:  # ValueError: a null character
-            raise ValueError(f"cannot read {place}: {getattr(error, 'strerror', None) or 'no file'}") from None
+            reason = getattr(error, "strerror", None) or (str(error) if "file" in str(error) else "no file")
+            raise ValueError(f"cannot read {place}: {reason}") from None
         if not secret:
             raise ValueError(f"{place} is empty")
         return secret
@@ -1129,6 +1133,28 @@ def _connection_contradictions(mqtt: Mqtt, problem: Any) -> Iterator[Problem]:
             yield problem(key, shown, str(error), "Provide it there, readable by the daemon's user")
 
 
+def _open_to_others(config: Config) -> Iterator[str]:
+    """Say which files and folders every user of this computer may read or change, and should not."""
+    tls, folder = config.mqtt.tls, config.state_file.parent
+    if tls:
+        password = tls.key_password.path if tls.key_password and tls.key_password.file else None
+        for place in (Path(tls.key_file) if tls.key_file else None, password):
+            if place and _mode(place) & stat.S_IROTH:
+                yield f"{place} can be read by every user of this computer: chmod o-rwx."
+    if _mode(folder) & stat.S_IWOTH:
+        yield (
+            f"{folder} can be changed by every user of this computer, and what must outlive a restart be lost: "
+            "chmod o-rwx."
+        )
+
+
+def _mode(path: Path) -> int:
+    try:
+        return path.stat().st_mode
+    except (OSError, ValueError):
+        return 0
+
+
 def _doubts(config: Config) -> Iterator[str]:
     relay, control, mqtt = config.relay, config.control, config.mqtt
     nominal_w = config.charger.current_a * config.charger.voltage_v
@@ -1159,6 +1185,7 @@ def _doubts(config: Config) -> Iterator[str]:
             "relay.hold_s is not set: if both the computer and the broker fail while charging, the plug stays on. "
             "A plug that can switch itself off after a time is worth having."
         )
+    yield from _open_to_others(config)
     if relay.qos == 0:
         yield "relay.qos is 0: a command may be lost without anyone noticing; 1 is better."
     if control.min_on_s < 60 or control.min_off_s < 60:
@@ -1196,17 +1223,38 @@ def _price_doubts(config: Config) -> Iterator[str]:
 # --- reading the file ------------------------------------------------------------------------------------------------
 
 
-def load(path: str | Path) -> Config:
-    """Read a configuration file. Raises ConfigError with everything that is wrong with it."""
+def read_bounded(path: str | Path, most_bytes: int) -> bytes:
+    """Read a file that is to be small, and without any wait: no pipe, no device. Raises OSError, ValueError."""
+    with os.fdopen(os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC), "rb") as file:
+        kind = os.fstat(file.fileno()).st_mode
+        if stat.S_ISDIR(kind):
+            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
+        if not stat.S_ISREG(kind):
+            raise ValueError("is not a regular file")
+        data = file.read(most_bytes + 1)
+    if len(data) > most_bytes:
+        raise ValueError(f"is larger than {most_bytes} bytes, and so no such file")
+    return data
+
+
+def _text(path: str | Path) -> str:
+    """Return the text of a configuration file. Raises ConfigError."""
     try:
-        text = Path(path).read_bytes().decode("utf-8")
+        return read_bounded(path, FILE_LIMIT_BYTES).decode("utf-8")
     except OSError as error:
         problem = Problem((), "", f"cannot be read ({error.strerror})", "Name a file that this user can read")
         raise ConfigError(str(path), [problem]) from None
     except UnicodeDecodeError as error:
         problem = Problem((), "", f"is not UTF-8 text (byte {error.start})", "Save it as UTF-8")
         raise ConfigError(str(path), [problem]) from None
-    return parse(text, str(path))
+    except ValueError as error:
+        problem = Problem((), "", str(error), "Name the configuration file: a few hundred lines of text")
+        raise ConfigError(str(path), [problem]) from None
+
+
+def load(path: str | Path) -> Config:
+    """Read a configuration file. Raises ConfigError with everything that is wrong with it."""
+    return parse(_text(path), str(path))
 
 
 def load_for_off(path: str | Path) -> Config:
@@ -1219,7 +1267,7 @@ def load_for_off(path: str | Path) -> Config:
     except ConfigError as error:
         if any(_needed_for_off(problem) for problem in error.problems):
             raise
-        data = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+        data = tomllib.loads(_text(path))
         for problem in error.problems:
             _mend(
                 data, tuple(int(part) if re.fullmatch("[0-9]+", part) else part for part in problem.keys[0].split("."))
@@ -1240,7 +1288,7 @@ def load_offline(path: str | Path) -> Config:
     except ConfigError as error:
         if any(not problem.keys or problem.keys[0].split(".")[0] != "mqtt" for problem in error.problems):
             raise
-        data = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+        data = tomllib.loads(_text(path))
         return Config.model_validate({key: value for key, value in data.items() if key != "mqtt"})
 
 

@@ -798,6 +798,31 @@ def test_a_password_file_that_everybody_can_read_is_doubtful(tmp_path: Path) -> 
     assert any(f"{file} can be read by every user" in warning for warning in parsed(*lines).warnings())
 
 
+def test_a_state_folder_that_everybody_can_change_is_doubtful(tmp_path: Path) -> None:
+    folder = tmp_path / "state"
+    folder.mkdir()
+    lines = [f'store.directory = "{folder}"']
+    folder.chmod(0o750)
+    assert not any(str(folder) in warning for warning in parsed(*lines).warnings())
+    folder.chmod(0o777)
+    assert any(f"{folder} can be changed by every user" in warning for warning in parsed(*lines).warnings())
+
+
+def test_a_configuration_file_is_a_file_of_a_sensible_size(tmp_path: Path) -> None:
+    """Neither a pipe that nobody writes to, nor a device without end, nor a file that would fill the memory."""
+    pipe, large = tmp_path / "pipe", tmp_path / "large.toml"
+    os.mkfifo(pipe)
+    with large.open("wb") as file:
+        file.truncate(200_000_000)
+    for path, complaint in [(pipe, "not a regular file"), (Path("/dev/zero"), "not a regular file"), (large, "larger")]:
+        for read in (load, configuration.load_for_off, configuration.load_offline):
+            with pytest.raises(ConfigError, match=complaint):
+                read(path)
+    secret = configuration.Secret(file=str(pipe))
+    with pytest.raises(ValueError, match="not a regular file"):
+        secret.reveal()
+
+
 def test_the_power_range_of_a_fixed_current() -> None:
     # EN 50160 and IEC 60038: 230 V +- 10 %, so that a fixed 10 A draws 2.07 to 2.53 kW.
     tolerance = configuration.VOLTAGE_TOLERANCE

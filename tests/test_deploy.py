@@ -326,3 +326,22 @@ async def test_a_will_is_no_way_round_the_access_list(broker: Broker) -> None:
                     await anext(aiter(first.messages))
         await tester.publish(END)
         assert await heard(tester) == {(COMMAND, "surpluscharge")}
+
+
+@pytest.mark.broker
+async def test_who_takes_the_daemons_client_id_can_switch_off_only(broker: Broker) -> None:
+    """The broker lets any user do that. It cuts the daemon off, and so says its will; nothing is gained by it."""
+    async with broker.client(TESTER) as tester:
+        await tester.subscribe("#")
+        identifier = "surpluscharge-carport-relay"
+        will = aiomqtt.Will(COMMAND, "off", qos=1)
+        async with (
+            broker.client("surpluscharge", identifier=identifier, will=will) as daemon,
+            broker.client("dashboard", identifier=identifier) as taker,
+        ):
+            with pytest.raises(aiomqtt.MqttError):
+                await anext(aiter(daemon.messages))
+            await taker.subscribe("#")
+            await taker.publish(COMMAND, "on", qos=1)
+        await tester.publish(END)
+        assert await heard(tester) == {(COMMAND, "off")}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import itertools
 import json
+import os
 import re
 import signal
 import subprocess
@@ -647,6 +648,13 @@ async def test_reloading(stage: Stage) -> None:
         daemon.signal(signal.SIGHUP)
         await until(lambda: len(daemon.events("reload_refused")) > count, f"the refusal: {complaint}")  # noqa: B023
         assert complaint in daemon.events("reload_refused")[-1]["reason"]
+    # What cannot be read to its end is not waited for: a stop must still be heard, and a relay be watched.
+    stage.config_file.unlink()
+    os.mkfifo(stage.config_file)
+    count = len(daemon.events("reload_refused"))
+    daemon.signal(signal.SIGHUP)
+    await until(lambda: len(daemon.events("reload_refused")) > count, "the refusal of a pipe")
+    assert "not a regular file" in daemon.events("reload_refused")[-1]["reason"]
     stage.config_file.unlink()
     count = len(daemon.events("reload_refused"))
     daemon.signal(signal.SIGHUP)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import math
 import os
 import stat
+import threading
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -14,12 +16,26 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from surpluscharge.clock import Clock
 from surpluscharge.config import parse
 from surpluscharge.control.controller import Controller, Kept, Moment, Settings, Tally
 from surpluscharge.control.supervisor import FAULTS, Record
 from surpluscharge.control.thermal import settled_level
 from surpluscharge.daemon import store
-from tests.wire import ENABLE, ENABLE_SET, POWER, SUN_W, Feed, Stage, tables, toml, until
+from tests.wire import (
+    BASE,
+    COMMAND,
+    ENABLE,
+    ENABLE_SET,
+    POWER,
+    SUN_W,
+    Feed,
+    Heard,
+    Stage,
+    tables,
+    toml,
+    until,
+)
 
 WALL = datetime(2031, 5, 1, 12, tzinfo=UTC)
 KEPT = Kept(
@@ -81,13 +97,14 @@ def file(tmp_path: Path) -> Path:
 # --- kept ------------------------------------------------------------------------------------------------------------
 
 _times = st.floats(0, 1e8)
+_past = st.floats(-1e9, BEFORE.now_s)
 _kept = st.builds(
     Kept,
     saved_s=st.just(BEFORE.now_s),
     enabled=st.booleans(),
     on=st.booleans(),
     charger_w=st.floats(0, 8000),
-    starts_s=st.lists(_times, max_size=20).map(tuple),
+    starts_s=st.lists(_past, max_size=20).map(sorted).map(tuple),
     session_s=_times,
     session_wh=_times,
     session_day=st.integers(0, 10**6),
@@ -99,7 +116,7 @@ _kept = st.builds(
         st.builds(
             Record,
             st.sampled_from([fault.code for fault in FAULTS]),
-            _times,
+            _past,
             st.integers(1, 40),
             st.booleans(),
             st.booleans(),
@@ -389,3 +406,194 @@ async def test_a_latched_fault_is_written_without_waiting(stage: Stage, monkeypa
         assert not kept()["enabled"]  # this one waits
         stage.wire.publish(POWER, 23 * 230)
         await until(lambda: [fault["code"] for fault in kept()["faults"] if fault["active"]] == ["over-current"], "it")
+
+
+# --- said only once it is there --------------------------------------------------------------------------------------
+
+
+def said(stage: Stage) -> dict[str, Any]:
+    """Return what is in the daemon's file."""
+    document: dict[str, Any] = json.loads((stage.folder / "state" / "shed.json").read_text(encoding="utf-8"))
+    kept: dict[str, Any] = document["body"]["kept"]
+    return kept
+
+
+class SlowDisk:
+    """Writes nothing from when it is told to wait until it is told to go on."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.free = threading.Event()
+        self.free.set()
+        save = store.save
+
+        def slowly(path: Path, kept: Kept, clock: Clock) -> None:
+            self.free.wait(60.0)
+            save(path, kept, clock)
+
+        monkeypatch.setattr(store, "save", slowly)
+
+
+@pytest.mark.broker
+async def test_disabled_is_on_the_disk_before_it_is_said(stage: Stage) -> None:
+    """Killed in the very moment in which it is said, the daemon comes back disabled (invariant 12)."""
+    daemon = stage.start()
+    await stage.ready()
+    wire = stage.wire
+    wire.publish(ENABLE_SET, "on")
+    await until(lambda: wire.last(ENABLE) == "true", "the echo")
+    await until(lambda: said(stage)["enabled"], "a write, and so the pause before the next")
+
+    def kill(message: Heard) -> None:
+        if message.topic == ENABLE and message.text == "false":
+            daemon.process.kill()
+
+    wire.reaction = kill
+    wire.publish(ENABLE_SET, "off")
+    await daemon.ended()
+    assert said(stage)["enabled"] is False
+
+
+@pytest.mark.broker
+async def test_a_slow_disk_holds_up_what_is_said_and_no_off(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The relay is off at once; the word about it waits (invariant 12)."""
+    disk, wire = SlowDisk(monkeypatch), stage.wire
+    async with stage.running() as daemon, Feed(wire, SUN_W) as feed:
+        await stage.charge(feed)
+        await until(lambda: said(stage)["enabled"] and said(stage)["on"], "the writes")
+        disk.free.clear()
+        wire.publish(ENABLE_SET, "off")
+        await until(lambda: daemon.events("relay_confirmed", on=False)[1:], "off")
+        assert wire.last(COMMAND) == "off"
+        await asyncio.sleep(0.5)
+        assert wire.last(ENABLE) == "true"
+        assert wire.status["enabled"] is True
+        disk.free.set()
+        await until(lambda: wire.last(ENABLE) == "false", "the word about it")
+        assert said(stage)["enabled"] is False
+        await until(lambda: wire.status["enabled"] is False, "the status")
+
+
+@pytest.mark.broker
+async def test_what_somebody_has_looked_at_is_on_the_disk_before_it_is_said(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A latched fault stays in the status until its acknowledgement would survive a crash (invariants 9, 12)."""
+    monkeypatch.setattr("surpluscharge.daemon.service.SLOW_DISK_S", 60.0)
+    disk, wire = SlowDisk(monkeypatch), stage.wire
+    async with stage.running() as daemon:
+        daemon.service._tell(daemon.service.controller.strained, True, False, False)
+
+        def latched() -> list[bool]:
+            return [fault["latched"] for fault in wire.status["faults"] if fault["code"] == "commands-flooded"]
+
+        await until(lambda: latched() == [True], "the fault")
+        await until(lambda: [fault["active"] for fault in said(stage)["faults"]] == [True], "the fault on the disk")
+        disk.free.clear()
+        wire.publish(f"{BASE}/acknowledge/set", "all")
+        await until(lambda: daemon.events("fault_acknowledged"), "the acknowledgement")
+        await asyncio.sleep(0.5)
+        assert latched() == [True]
+        disk.free.set()
+        await until(lambda: not any(latched()), "the word about it")
+        assert [fault["acknowledged"] for fault in said(stage)["faults"]] == [True]
+
+
+@pytest.mark.broker
+async def test_a_disk_that_does_not_answer(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It counts as failing: off, and the status says why."""
+    monkeypatch.setattr("surpluscharge.daemon.service.SLOW_DISK_S", 0.5)
+    disk, wire = SlowDisk(monkeypatch), stage.wire
+    async with stage.running() as daemon:
+        disk.free.clear()
+        wire.publish(ENABLE_SET, "on")
+        await until(lambda: daemon.events("store_failed"), "the failure")
+        await until(lambda: "cannot be written" in wire.status["why"], "the reason in the status")
+        disk.free.set()
+        await until(lambda: daemon.events("fault_cleared", code="store-failing"), "the end of it")
+
+
+# --- what others may have put there ----------------------------------------------------------------------------------
+
+
+def test_a_lock_that_is_a_link_is_refused_and_what_it_leads_to_untouched(file: Path, tmp_path: Path) -> None:
+    precious = tmp_path / "precious"
+    precious.write_text("somebody's work", encoding="utf-8")
+    file.parent.mkdir()
+    file.with_suffix(".lock").symlink_to(precious)
+    with pytest.raises(ValueError, match="symbolic link"), store.alone(file):
+        pass
+    assert precious.read_text(encoding="utf-8") == "somebody's work"
+
+
+def test_saving_follows_no_link(file: Path, tmp_path: Path) -> None:
+    """Neither where the new file is written first, nor where it goes."""
+    precious = tmp_path / "precious"
+    precious.write_text("somebody's work", encoding="utf-8")
+    file.parent.mkdir()
+    file.with_suffix(".new").symlink_to(precious)
+    file.symlink_to(precious)
+    store.save(file, KEPT, BEFORE)
+    assert precious.read_text(encoding="utf-8") == "somebody's work"
+    assert store.load(file, BEFORE) == KEPT
+
+
+def test_loading_follows_no_link_and_waits_for_nothing(file: Path, tmp_path: Path) -> None:
+    """A link is not read, nor a pipe that nobody writes to, nor what is far too large."""
+    store.save(tmp_path / "other" / "shed.json", KEPT, BEFORE)
+    file.parent.mkdir()
+    file.symlink_to(tmp_path / "other" / "shed.json")
+    with pytest.raises(OSError, match="symbolic links"):
+        store.load(file, BEFORE)
+    file.unlink()
+    os.mkfifo(file)
+    with pytest.raises(store.Unusable, match="regular"):
+        store.load(file, BEFORE)
+    file.write_bytes(b" " * 2_000_000)
+    with pytest.raises(store.Unusable, match="larger"):
+        store.load(file, BEFORE)
+
+
+def test_the_files_are_the_owners_alone(file: Path) -> None:
+    file.parent.mkdir()
+    file.with_suffix(".lock").touch(mode=0o644)
+    with store.alone(file):
+        store.save(file, KEPT, BEFORE)
+        assert {stat.S_IMODE(one.stat().st_mode) for one in file.parent.iterdir()} == {0o600}
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"session_s": "-1e999"},
+        {"session_s": "-1.0"},
+        {"session_wh": "-1e999"},
+        {"session_wh": "-5000.0"},
+        {"level": "-1e999"},
+        {"level": "-0.5"},
+        {"level": "1e999"},
+        {"run_s": "-1e300"},
+        {"run_as": "1e999"},
+        {"charger_w": "-1380.0"},
+        {"saved_s": "1e999"},
+        {"starts_s": "[100.5, 2000.0]"},
+        {"starts_s": "[700.125, 100.5]"},
+        {"starts_s": "[-1e999, 100.5]"},
+        {"today": '{"day": 741000, "starts": -2, "on_s": 0.0, "charger_wh": 0.0, "grid_wh": 0.0}'},
+        {"today": '{"day": 741000, "starts": 2, "on_s": 0.0, "charger_wh": 0.0, "grid_wh": -1e999}'},
+        {
+            "faults": '[{"code": "socket-hot", "raised_s": 1e999, "times": 2, "active": true, "acknowledged": false}]',
+        },
+        {"faults": '[{"code": "socket-hot", "raised_s": 9.0, "times": 0, "active": true, "acknowledged": false}]'},
+    ],
+    ids=lambda change: " ".join(f"{key}={value}" for key, value in change.items()),
+)
+def test_a_whole_file_with_values_that_cannot_be(file: Path, change: dict[str, str]) -> None:
+    """Its checksum is right; but a sum of minus infinity would never come to a cap (invariant 5)."""
+    store.save(file, KEPT, BEFORE)
+    body = json.loads(file.read_text(encoding="utf-8"))["body"]
+    for key, value in change.items():
+        body["kept"][key] = json.loads(value)
+    text = json.dumps({"crc32": store._checksum(body), "body": body})
+    file.write_text(text.replace("-Infinity", "-1e999").replace("Infinity", "1e999"), encoding="utf-8")
+    with pytest.raises(store.Unusable, match=r"cannot be|out of order|less than once"):
+        store.load(file, BEFORE)

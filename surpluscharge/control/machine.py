@@ -17,7 +17,8 @@ What must always hold (the tests name these numbers):
 5. No session outlasts its time or energy cap.
 6. When readings stop, the relay is wanted off at the moment the last good one goes stale.
 
-(7, 8, 9 and 10 are about the shell: what happens without the daemon, late commands, latches, the record.)
+(7, 8, 9, 10 and 12 are about the shell: what happens without the daemon, late commands, latches, the record; and 12:
+what is announced as disabled or acknowledged is on the disk before it is announced.)
 
 Times are monotonic seconds; powers are watts, positive grid power is import.
 """

@@ -33,6 +33,7 @@ from surpluscharge.daemon.relay import Relay, off_post
 TICK_S = 1.0  # the longest the control loop sleeps
 SAVE_EVERY_S = 60.0  # while charging
 SAVE_PAUSE_S = 1.0  # real seconds between two writes in the background
+SLOW_DISK_S = 5.0  # real seconds; one that takes longer to write counts as failing
 SAME_SHARE = 0.01  # thresholds as near as that count as the same
 CLOCK_JUMP_S = 30.0  # of the wall clock against the other, between two turns of the loop
 LOOK_EVERY_S = 0.25  # real seconds; whether the daemon keeps up
@@ -79,6 +80,11 @@ class Service:
         self._write_lock = threading.Lock()
         self._write_error = ""
         self._store_failing = False
+        # What a crash must not undo once it is said: that charging is forbidden, and what somebody has looked at.
+        self._disabled, self._seen = not self.controller.enabled, self._acknowledged()
+        self._promises = self._promises_kept = 0  # how many of these there were, and how many are on the disk
+        self._disk_news = asyncio.Event()
+        self._writing_since_s = math.inf  # in the background; time.monotonic()
         self._history = Historian(
             lambda: self.config,
             lambda: self.clock,
@@ -242,6 +248,9 @@ class Service:
             # A hang that is over is only as long as this moment.
             late_since_s = None if lag_s < LATE_S else now_s if late_since_s is None else late_since_s
             late = late_since_s is not None and now_s >= late_since_s + LATE_FOR_S
+            if now_s > self._writing_since_s + SLOW_DISK_S and not self._store_failing:
+                self._write_error = f"the disk has not answered for {SLOW_DISK_S:g} s"
+                self._after_write(None)
             strain = any(link.flooded for link in telling), self._readings_link.flooded, late
             if strain != told:
                 told = strain
@@ -259,6 +268,9 @@ class Service:
                     self._poke.clear()
                     await self._poke.wait()
         confirmed = self.controller.confirmed(False)
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(SLOW_DISK_S):
+                await self._promise_kept()
         await self._publish_document(gave_up=not confirmed)
         if self._homie:
             await self._homie.say_last()
@@ -398,8 +410,21 @@ class Service:
                 self._announce = False
                 with contextlib.suppress(MqttError):
                     await self._main_link.publish(Post(self._availability_topic, "ready", retain=True))
+            await self._promise_kept()
             await self._publish_document()
             await wait_until_set(self._show, self.clock, self.config.status.heartbeat_s)
+
+    def _acknowledged(self) -> frozenset[str]:
+        return frozenset(record.code for record in self.controller.faults if record.acknowledged)
+
+    async def _promise_kept(self) -> None:
+        """Wait until what is about to be said is on the disk, or is known not to get there (invariant 12).
+
+        Only what is said waits: an "off" to the relay has gone out by then.
+        """
+        while self._promises_kept < self._promises and not self._store_failing:
+            self._disk_news.clear()
+            await self._disk_news.wait()
 
     async def _publish_document(self, *, gave_up: bool = False) -> None:
         figures = self._history.figures
@@ -409,7 +434,7 @@ class Service:
             self._homie.show(document)
         enabled = "true" if document.enabled else "false"
         with contextlib.suppress(MqttError):
-            if self._answer:
+            if self._answer and self._promises_kept == self._promises:
                 self._answer = False
                 await self._main_link.publish(Post(self._enable_topic, enabled, retain=True))
             await self._main_link.publish(Post(self._status_topic, document.model_dump_json(), qos=0, retain=True))
@@ -442,6 +467,11 @@ class Service:
         rest with a pause after each write, so that a switch that flips without end does not wear the disk.
         """
         controller, faults = self.controller, self.controller.faults
+        disabled, seen = not controller.enabled, self._acknowledged()
+        if disabled > self._disabled or seen - self._seen:
+            self._promises += 1
+            self._save_soon.set()
+        self._disabled, self._seen = disabled, seen
         kept = (
             controller.enabled,
             controller.starts_s,
@@ -452,7 +482,7 @@ class Service:
         if controller.starts_s != self._saved_starts_s:
             self._saved_starts_s, self._saved = controller.starts_s, kept
             self._write(next(self._serials), controller.kept())
-            self._after_write()
+            self._after_write(self._promises)
         elif kept != self._saved or (
             (controller.may_be_on or self._store_failing) and self.clock.now() >= self._saved_s + SAVE_EVERY_S
         ):
@@ -468,8 +498,10 @@ class Service:
             await self._save_soon.wait()
             self._save_soon.clear()
             self._save_now.clear()
+            promises, self._writing_since_s = self._promises, time.monotonic()
             await asyncio.to_thread(self._write, next(self._serials), self.controller.kept())
-            self._after_write()
+            self._writing_since_s = math.inf
+            self._after_write(promises)
             await self._pause_after_write()
 
     async def _pause_after_write(self) -> None:
@@ -487,10 +519,15 @@ class Service:
             except OSError as error:
                 self._write_error = str(error) or type(error).__name__
 
-    def _after_write(self) -> None:
-        """Take the outcome to the controller, in the event loop."""
+    def _after_write(self, promises: int | None) -> None:
+        """Take the outcome to the controller, in the event loop. ``promises``: as of when it was written, if it was."""
         self._saved_s = self.clock.now()
         failing = bool(self._write_error)
+        if promises is not None and not failing:
+            self._promises_kept = max(self._promises_kept, promises)
+            if self._answer:
+                self._show.set()
+        self._disk_news.set()
         if failing is not self._store_failing:
             self._store_failing = failing
             if failing:

@@ -10,7 +10,9 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import json
+import math
 import os
+import stat
 import zlib
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -23,6 +25,8 @@ from surpluscharge.clock import Clock
 from surpluscharge.control.controller import Kept
 
 FORMAT = 2
+MOST = 1e12  # seconds, watt-hours, ampere-seconds: beyond any life of a socket
+MOST_BYTES = 1_000_000  # a file of ours has a few thousand
 UNKNOWABLE_S = 86400.0  # counted as on where nobody can know: more than any cap
 
 _KEPT = TypeAdapter(Kept)
@@ -38,14 +42,21 @@ class Unusable(Exception):  # noqa: N818
 
 @contextlib.contextmanager
 def alone(path: Path) -> Iterator[None]:
-    """Hold the store for this process. Raises ValueError where another one does."""
+    """Hold the store for this process. Raises ValueError where another one does, or a link leads elsewhere."""
+    place = path.with_suffix(".lock")
     with contextlib.ExitStack() as stack:
+        if place.is_symlink():
+            raise ValueError(f"{place} is a symbolic link, and may lead to somebody else's file: remove it")
         try:
             path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-            lock = stack.enter_context(path.with_suffix(".lock").open("w"))
+            # Nothing is written to it, so nothing can be lost in what it might lead to.
+            lock = os.open(place, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC, 0o600)
+            stack.callback(os.close, lock)
         except OSError:
             lock = None  # saving will fail too, and says so
-        if lock:
+        if lock is not None:
+            with contextlib.suppress(OSError):
+                os.fchmod(lock, 0o600)  # one that an earlier version left open to others
             try:
                 fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError:
@@ -69,7 +80,8 @@ def save(path: Path, kept: Kept, clock: Clock) -> None:
     }
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     beside = path.with_suffix(".new")
-    with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w", encoding="utf-8") as file:
+    beside.unlink(missing_ok=True)  # what a crash left, or a link that leads elsewhere
+    with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="utf-8") as file:
         json.dump({"crc32": _checksum(body), "body": body}, file)
         file.flush()
         os.fsync(file.fileno())
@@ -84,11 +96,12 @@ def save(path: Path, kept: Kept, clock: Clock) -> None:
 def load(path: Path, clock: Clock) -> Kept | None:
     """Return what was kept, its times shifted to this clock; None where nothing was. Raises Unusable, OSError."""
     try:
-        text = path.read_text(encoding="utf-8")
+        text = _read(path).decode("utf-8")
     except FileNotFoundError:
         return None
-    except UnicodeDecodeError:
-        raise _set_aside(path, "not text") from None
+    except ValueError as error:  # UnicodeDecodeError too
+        reason = "not text" if isinstance(error, UnicodeDecodeError) else str(error)
+        raise _set_aside(path, reason) from None
     try:
         document = json.loads(text, parse_constant=_no_number)
         body = document["body"]
@@ -97,6 +110,7 @@ def load(path: Path, clock: Clock) -> Kept | None:
         if body["format"] != FORMAT:
             raise ValueError(f"format {body['format']!r} is not known here")
         kept = _KEPT.validate_python(body["kept"])
+        _examine(kept)
         saved_wall = datetime.fromisoformat(body["wall"])
         if body["origin"] == clock.origin and kept.saved_s <= clock.now():
             return kept  # the same clock still runs
@@ -104,6 +118,53 @@ def load(path: Path, clock: Clock) -> Kept | None:
     except (ValueError, KeyError, TypeError, RecursionError, ValidationError) as error:
         raise _set_aside(path, str(error).splitlines()[0]) from None
     return _shifted(kept, elapsed_s, clock.now())
+
+
+def _read(path: Path) -> bytes:
+    """Raises OSError, also where it is a symbolic link; ValueError where it is no file of ours."""
+    with os.fdopen(os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC), "rb") as file:
+        kind = os.fstat(file.fileno()).st_mode
+        if stat.S_ISDIR(kind):
+            raise IsADirectoryError(f"{path} is a directory")
+        if not stat.S_ISREG(kind):
+            raise ValueError("not a regular file")
+        data = file.read(MOST_BYTES + 1)
+    if len(data) > MOST_BYTES:
+        raise ValueError(f"larger than {MOST_BYTES} bytes")
+    return data
+
+
+def _examine(kept: Kept) -> None:
+    """Raises ValueError where a value is one that no daemon can have written.
+
+    A checksum says that a file is whole, not that it makes sense; a sum of minus infinity would never come to a cap.
+    """
+    today = kept.today
+    sums = {
+        "charger_w": kept.charger_w,
+        "session_s": kept.session_s,
+        "session_wh": kept.session_wh,
+        "level": kept.level,
+        "run_s": kept.run_s,
+        "run_as": kept.run_as,
+        "today.starts": today.starts,
+        "today.on_s": today.on_s,
+        "today.charger_wh": today.charger_wh,
+        "today.grid_wh": today.grid_wh,
+    }
+    for name, value in sums.items():
+        if not 0.0 <= value < MOST:
+            raise ValueError(f"{name} = {value:g} cannot be")
+    times = {"starts_s": kept.starts_s, "faults": tuple(record.raised_s for record in kept.faults)}
+    for name, values in times.items():
+        if not all(math.isfinite(value) and value <= kept.saved_s for value in values):
+            raise ValueError(f"{name} has a time that cannot be")
+    if not math.isfinite(kept.saved_s):
+        raise ValueError(f"saved_s = {kept.saved_s:g} cannot be")
+    if list(kept.starts_s) != sorted(kept.starts_s):
+        raise ValueError("starts_s is out of order")
+    if any(record.times < 1 for record in kept.faults):
+        raise ValueError("a fault was raised less than once")
 
 
 def _shifted(kept: Kept, elapsed_s: float, now_s: float) -> Kept:

@@ -283,7 +283,9 @@ class Ledger:
             raise LedgerError(f"{path}: there is no history yet. The daemon makes it when it runs")
         if not read_only:
             path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-            os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
+            if path.is_symlink():
+                raise LedgerError(f"{path} is a symbolic link, and may lead to somebody else's file: remove it")
+            os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW, 0o600))
         uri = f"{path.absolute().as_uri()}?mode={'ro' if read_only else 'rw'}"
         self._db = sqlite3.connect(uri, uri=True, timeout=5.0, isolation_level=None, check_same_thread=False)
         try:
