@@ -366,6 +366,9 @@ class Oracle:
                 f"status: {document['state']}, enabled {document['enabled']}, told {relay['commanded']}, reported "
                 f"{relay['reported']}, confirmed {relay['confirmed']}, faults {codes}"
             )
+        session, least_wh = document["session"], 3 * self.plug.draw_w / 3600
+        if session["time_left_s"] < 3 or (session["energy_left_wh"] or math.inf) < least_wh:
+            self.entitled_s = at_s  # a kill counts against the caps for as long as nobody knows
         on_allowed = document["state"] in ("charging", "disarming") and document["enabled"]
         if relay["commanded"] == "on" and not on_allowed:
             self.violated(1, f"says that the relay is told on in state {document['state']}")
@@ -399,6 +402,7 @@ class Oracle:
             at_s = now()
             if at_s - self.house.last_good_s > self.settings.fresh_s - SLACK_S - self.late_s(-math.inf, at_s):
                 self.entitled_s = at_s  # the meter was silent, or this process was not run for as long
+            if self.settings.fresh_s - 0.3 < at_s - self.house.last_good_s < math.inf:
                 self.unknown.append((self.house.last_good_s, at_s + 0.5))
             if self.on and at_s > self.disturbed_until_s:
                 self._judge_caps(at_s)
@@ -553,14 +557,16 @@ class Epoch:
             if self.daemon:
                 self.daemon.kill()
             self.broker.kill()
-            for task in tasks:
-                task.cancel()
-            outcomes = await asyncio.gather(*tasks, return_exceptions=True)
+            while pending := [task for task in tasks if not task.done()]:
+                for task in pending:
+                    task.cancel()  # again: libraries that use asyncio.wait_for may swallow a cancellation
+                await asyncio.wait(pending, timeout=2.0)
+            outcomes = [None if task.cancelled() else task.exception() for task in tasks]
             self.tally.own_late_s += self.lag.own_s
             self.tally.their_late_s += self.lag.theirs_s
             self.tally.latest_s = max(self.tally.latest_s, self.lag.worst_s)
             for outcome in outcomes:
-                if isinstance(outcome, Exception):
+                if outcome is not None:
                     raise outcome
 
     async def _cycle(self) -> bool:
@@ -1122,7 +1128,9 @@ class Epoch:
         # from when it follows until it reports that.
         starts = len(self.oracle.starts_s)
         over_s, short_s = plug.lag_s + 2 * plug.report_s + 0.15, plug.report_s + 0.15
-        late_s = sum(self.lag.between(move.at_s - 0.5, move.at_s + 0.5) for move in plug.moves)
+        late_s = sum(
+            self.lag.between(move.at_s - plug.lag_s - 0.05, move.at_s + plug.report_s + 0.1) for move in plug.moves
+        )
         least_wh = (flowed_s - unknown_on_s - starts * short_s - late_s) * wh
         may_be_assumed_s = sum(end_s - begin_s for begin_s, end_s in spans)
         most_wh = (flowed_s + may_be_assumed_s - unknown_on_s + starts * over_s + late_s) * wh
@@ -1293,7 +1301,7 @@ PLANTED = (
         "self._write, batch, now_ms)",
         "self._write, batch._replace(intervals=batch.intervals[:-1]), now_ms)",
         ("shade",),
-        {"plug_lag_s": 0.05, "plug_report_s": 0.02},
+        {"plug_lag_s": 0.05, "plug_report_s": 0.02, "fresh_s": 5.0},
     ),
     Bug(
         10,
@@ -1302,7 +1310,7 @@ PLANTED = (
         "solar_mws=round(charger_w * length_ms) - bought_mws,",
         "solar_mws=round(charger_w * length_ms),",
         ("shade",),
-        {"plug_lag_s": 0.05, "plug_report_s": 0.02},
+        {"plug_lag_s": 0.05, "plug_report_s": 0.02, "fresh_s": 5.0},
     ),
     Bug(
         11,
