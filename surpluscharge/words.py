@@ -33,3 +33,8 @@ def duration(seconds: float) -> str:
 def counted(number: int, one: str, many: str = "") -> str:
     """Return a number of things: 1 warning, 2 warnings; ``many`` where an s does not make it."""
     return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def signed(value: float, digits: int = 2) -> str:
+    """Return a difference with its sign; what rounds to nought has none."""
+    return f"{value:+.{digits}f}" if round(value, digits) else f"{0:.{digits}f}"

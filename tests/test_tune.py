@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import html
 import json
 import math
 import random
+import re
 import subprocess
 import sys
 import tomllib
@@ -18,6 +20,7 @@ from surpluscharge import cli, config
 from surpluscharge.config import Config
 from surpluscharge.control import economics, policy
 from surpluscharge.control.machine import LOCKED_OUT
+from surpluscharge.history.energy import NOTHING, Interval
 from surpluscharge.history.readings import ReadingsError
 from surpluscharge.planning import comparing, compiling, tune
 from surpluscharge.planning.comparing import Study
@@ -456,16 +459,17 @@ def test_replay_command(files: tuple[str, str], tmp_path: Path, capsys: pytest.C
         1380 * (document["seconds_in"]["charging"] + document["seconds_in"]["disarming"]) / 3600, rel=1e-3
     )
     text = page.read_text()
-    assert "Saturday 3 May 2031" in text
-    assert "<h1>Replay of charger: readings.csv, 30 days, 2031-05-01 to 2031-05-30</h1>" in text
+    assert "<h2>Saturday, 3 May 2031</h2>" in text
+    assert "<h1>1 to 30 May 2031</h1>" in text and "<title>Replay of charger: 1 to 30 May 2031</title>" in text
+    assert "readings.csv, 30 days</p>" in text
     assert "The day that was asked for. Against hindsight " in text
     # What it imports while it runs and what the panels give then are two ways to see one line: 1380 - 1900 W.
-    assert "start: 200 W export" in text and "stop: 1900 W import = -520 W surplus" in text
+    assert ">start above 200 W of surplus</text>" in text and ">end below -520 W of surplus</text>" in text
     assert text.count("<svg") == 4
-    assert "prefers-color-scheme: dark" in text
-    assert "http" not in text.replace("http://www.w3.org/", "").replace("http://purl.org/", "").replace(
-        "http://creativecommons.org/", ""
-    )
+    assert "prefers-color-scheme:dark" in text and "Content-Security-Policy" in text
+    assert "http" not in text.replace("http-equiv", "").replace("http://www.w3.org/", "").replace(
+        "http://purl.org/", ""
+    ).replace("http://creativecommons.org/", "")
     assert cli.main([*arguments, "--html", str(page), "--day", "2032-05-03"]) == 1
     assert "not among the days with readings: 30 days, 2031-05-01 to 2031-05-30" in capsys.readouterr().err
     assert cli.main([*arguments, "--html", str(tmp_path / "no" / "page.html")]) == 1
@@ -501,8 +505,8 @@ def test_tune_command(
     )
     assert "start_delay_s" not in new.read_text()
     assert page.read_text().count("<svg") == 2
-    assert "<h1>Tuning of charger: readings.csv, 30 days," in page.read_text()
-    assert "None earns more with fewer starts than those on the line." in page.read_text()
+    assert "<title>Tuning of charger: 1 to 30 May 2031</title>" in page.read_text()
+    assert "none is worth more with fewer starts" in page.read_text()
     assert cli.main([*arguments, "--write", str(new)]) == 1
     assert "is there already, and is not overwritten" in capsys.readouterr().err
     # Tuned once more, there is nothing to write.
@@ -510,7 +514,7 @@ def test_tune_command(
     printed = capsys.readouterr()
     assert "Not recommended." in printed.out
     assert "Your readings (1 min) are too coarse to judge delays; these are left as they are." in printed.out
-    assert "these 30 days, 2031-05-01 to 2031-05-30." in printed.out
+    assert "Judged by 30 days, 2031-05-01 to 2031-05-30: " in printed.out
     assert "was not written" in printed.err
     assert not (tmp_path / "newer.toml").exists()
 
@@ -544,8 +548,9 @@ def test_the_costliest_day_is_drawn_unless_one_is_named() -> None:
     lost = [best - gain for best, gain in zip(found.ideal.gain, found.replayed.gain, strict=True)]
     worst = date.fromordinal(found.case.days.first + lost.index(max(lost)))
     page = pictures.of_replay(found)
-    assert f"{worst:%A} {worst.day} {worst:%B}" in page
-    assert f"the day on which most was lost against hindsight: {max(lost):.2f} of " in page
+    assert f"<h2>{worst:%A}, {worst.day} {worst:%B} {worst.year}</h2>" in page
+    said = page.replace("\N{NO-BREAK SPACE}", " ")
+    assert f"the day on which most was lost against hindsight: {max(lost):.2f} of " in said
 
 
 def test_what_holds_a_charge_back_is_marked(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -553,22 +558,57 @@ def test_what_holds_a_charge_back_is_marked(monkeypatch: pytest.MonkeyPatch) -> 
     settings = config_from(session={"time_cap_s": 5400.0}, money=MONEY, site={"time_zone": "UTC"})
     found = comparing.compare(comparing.study(settings, days_of_sun(2)))
     page = pictures.of_replay(found)
-    assert page.count("held back: the session's cap is reached") == 2  # light and dark
-    assert "held back: no start is left" not in page
+    assert page.count(html.escape("held back: the session's cap is reached")) == 1 and ">cap reached</text>" in page
+    assert "no start is left" not in page
     noon_s = BEGIN_S + 12 * 3600.0
     monkeypatch.setattr(
         comparing, "budget_held", lambda *_: [(noon_s, noon_s + 600.0), (noon_s + 900.0, noon_s + 999.0)]
     )
-    day = date(2031, 5, 1)
-    assert pictures.of_replay(found, day).count("held back: no start is left") == 2
+    page = pictures.of_replay(found, date(2031, 5, 1))
+    assert page.count("held back: no start is left") == 1 and page.count("<td>starts used</td>") == 2
 
 
-def test_thresholds_that_change_are_labelled_from_to() -> None:
+def test_thresholds_that_change_are_named_each_and_those_that_move_from_to() -> None:
     pictures = pytest.importorskip("surpluscharge.planning.pictures")
-    case, never = study_of(1), math.inf
-    labels = pictures._labels(case, [500.0, never, 106.4], [345.0, -never, 1380.0])
-    assert labels == ("start: 106 to 500 W export", "stop: 345 to 1380 W import = 0 to 1035 W surplus")
-    assert pictures._labels(case, [never], [-never]) == ("start: never", "stop: at once")
+    found = comparing.compare(study_of(1, start_export_w="ahead", stop_import_w="ahead"))
+    page = pictures.of_replay(found)
+    assert re.search(r">start above \d+ W to [\d.]+ k?W of surplus<", page) or ">start moves<" in page
+    case = study_of(1)
+    curve = [
+        Interval(int(1000 * BEGIN_S) + 60_000 * k, int(1000 * BEGIN_S) + 60_000 * (k + 1), NOTHING) for k in range(9)
+    ]
+    (start, stop) = pictures._levels(case, curve)
+    assert (start.said[0], stop.said[0]) == ("start above 1.38 kW of surplus", "end below 1.03 kW of surplus")
+    assert len(start.spans) == 1 and start.above and not stop.above
+
+
+def test_far_fewer_starts_for_nearly_as_much() -> None:
+    def calm(*rules: tuple[float, float]) -> int | None:
+        return tune._calm([tune.Score(array("d", [worth]), array("d", [starts])) for worth, starts in rules], 1, [0])
+
+    now, best = (8.0, 12.0), (10.0, 10.0)
+    assert calm(now, best, (9.5, 6.0), (9.6, 6.0), (9.9, 7.0)) == 3
+    assert calm(now, best, (9.5, 6.01), (9.49, 2.0)) is None
+    assert calm((9.9, 5.0), best, (9.6, 5.5)) is None  # the configuration has them already
+    assert calm((-3.0, 12.0), (-1.0, 10.0), (-1.0, 2.0)) is None
+
+
+def test_the_rule_with_far_fewer_starts_is_named_and_judged(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is said of it is from days it was not chosen on, as for the best."""
+    monkeypatch.setattr(tune, "NEARLY", 0.9)
+    found = tune.tune(study_of(24, start_export_w=200.0, stop_import_w=1900.0))
+    assert found.calm is not None and found.calm_gain is not None
+    best, calm = found.scores[found.best], found.scores[found.calm]
+    assert sum(calm.worth) >= 0.9 * sum(best.worth) and sum(calm.starts) <= 0.6 * sum(best.starts)
+    among = [score for score in found.scores if sum(score.worth) >= 0.9 * sum(best.worth)]
+    assert sum(calm.starts) == min(sum(score.starts) for score in among)
+    in_sample = sum(calm.worth) - sum(found.scores[0].worth)
+    assert found.calm_gain.mean * len(calm.worth) <= in_sample + 1e-9
+    text = tune.as_text(found)
+    assert text.startswith("Recommended: start above ")
+    assert text.index("\nrecommended ") < text.index("\nfar fewer starts ") < text.index("\nas configured ")
+    assert f"That started {round(sum(calm.starts))} times instead of {round(sum(best.starts))}" in text
+    assert tune.as_json(found)["far_fewer_starts"]["gain_a_day"]["mean"] == found.calm_gain.mean
 
 
 def test_the_commands_do_not_load_what_only_a_pc_has() -> None:

@@ -349,7 +349,7 @@ def draw_day(day: Day, sheet: Sheet) -> Figure:
 
 def held_back() -> dict[str, Any]:
     """Return the look of the time in which a cap kept it off."""
-    return {"facecolor": "none", "edgecolor": DRAWN["house-edge"], "hatch": "--", "linewidth": 0, "zorder": 2.5}
+    return {**unknown(), "hatch": "-", "alpha": 0.6}
 
 
 def _powers(ax: Axes, curve: Sequence[Interval], hours: Callable[[float], float], metered: bool) -> tuple[float, float]:

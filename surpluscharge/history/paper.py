@@ -141,8 +141,10 @@ def folded(summary: str, content: str) -> str:
 
 
 def words(text: str) -> str:
-    """Return a text for the page; a number stays with its unit."""
-    return escape(re.sub(r"(?<=\d) (?!to |and )", "\N{NO-BREAK SPACE}", text))
+    """Return a text for the page: numbers stay with their units, dates in a line; a minus is as long as a plus."""
+    text = re.sub(r"(?<=\d) (?!to |and )", "\N{NO-BREAK SPACE}", text)
+    text = re.sub(r"(\d{4})-(\d\d)-(\d\d)", "\\1\N{NON-BREAKING HYPHEN}\\2\N{NON-BREAKING HYPHEN}\\3", text)
+    return escape(re.sub(r"(?<![\w-])-(?=\d)", "\N{MINUS SIGN}", text))
 
 
 STYLE = """
@@ -184,6 +186,11 @@ background:repeating-linear-gradient(135deg,var(--saved) 0 1px,transparent 1px 4
 .sw.line{height:0;border:0;border-top:2px solid var(--ink)}
 .sw.threshold{height:0;border:0;border-top:2px dashed var(--fault)}
 .sw.error{width:0;height:1rem;border:0;border-left:2px solid var(--ink);margin:0 .6rem}
+.sw.best{background:var(--house);border-color:var(--house-edge)}
+.sw.dots{width:.35rem;height:.35rem;margin:0 .45rem;background:var(--house-edge)}
+.sw.edge{height:0;border:0;border-top:2px solid var(--caught)}
+.sw[class*=mark]{width:.65rem;height:.65rem;margin:0 .3rem;background:var(--ink)}
+.sw.mark-best{background:var(--saved);transform:rotate(45deg)}.sw.mark-calm{background:var(--bought);border-radius:50%}
 .sw.held{background:repeating-linear-gradient(0deg,var(--house-edge) 0 1px,transparent 1px 4px)}
 .sw.unknown{background:repeating-linear-gradient(45deg,var(--house-edge) 0 1px,transparent 1px 4px)}
 .scroll{overflow-x:auto;background:
@@ -208,6 +215,7 @@ tfoot th,tfoot td{font-weight:700;border-bottom:0;border-top:2px solid var(--ink
 .unit{font-size:.85em}
 #lines-table tbody th,#squares-table tbody th,#lines-table tfoot th{position:sticky;left:0;background:var(--paper)}
 #squares-table td{white-space:nowrap}
+#rules-table tbody th,#days-table tbody th,#choices-table th{white-space:normal}#choices-table td{text-align:right}
 #sessions-table td:last-child{min-width:9rem}#faults-table td:last-child{min-width:8.5rem}
 #money-table tbody tr:nth-child(3) :is(th,td){border-top:1px solid var(--ink);font-weight:700}
 dl{display:flex;flex-wrap:wrap;gap:.4rem 2.2rem;margin:.9rem 0 0}

@@ -399,14 +399,19 @@ def busy_span(report: Report) -> tuple[int, int]:
     busy = [at_ms for at_ms in slots if time_of(at_ms, report.zone).hour in hours]
     moments = [at_ms for fault in report.faults for at_ms in (fault.begin_ms, fault.end_ms) if at_ms is not None]
     busy += [at_ms // QUARTER_HOUR_MS * QUARTER_HOUR_MS for at_ms in moments if begin_ms <= at_ms < end_ms]
+    return cropped(busy, begin_ms, end_ms, report.zone)
+
+
+def cropped(busy: Sequence[int], begin_ms: int, end_ms: int, zone: tzinfo | None) -> tuple[int, int]:
+    """Return the whole hours of a day around those of its quarters of an hour (their begins) that are worth a look."""
     if not busy:
         return begin_ms, end_ms
     first_ms, last_ms = min(busy), max(busy) + QUARTER_HOUR_MS
-    while last_ms - first_ms < SHORTEST_PICTURE_MS or time_of(first_ms, report.zone).minute:
+    while last_ms - first_ms < SHORTEST_PICTURE_MS or time_of(first_ms, zone).minute:
         if first_ms <= begin_ms:
             break
         first_ms -= QUARTER_HOUR_MS
-    while last_ms - first_ms < SHORTEST_PICTURE_MS or time_of(last_ms, report.zone).minute:
+    while last_ms - first_ms < SHORTEST_PICTURE_MS or time_of(last_ms, zone).minute:
         if last_ms >= end_ms:
             break
         last_ms += QUARTER_HOUR_MS
@@ -570,8 +575,12 @@ def month_name(day: date) -> str:
 
 def title(report: Report) -> str:
     """Return what the period is called."""
-    first, last = report.first, report.last
-    if report.single:
+    return period_name(report.first, report.last)
+
+
+def period_name(first: date, last: date) -> str:
+    """Return what the days from first to last are called."""
+    if first == last:
         return day_name(first)
     if (first, last) == month_of(f"{first:%Y-%m}"):
         return month_name(first)

@@ -419,13 +419,24 @@ def as_json(found: Comparison) -> dict[str, Any]:
         "auto": of(found.auto) if found.auto else None,
         "ahead": of(found.ahead) if found.ahead else None,
         "hindsight": of(found.ideal) if found.ideal else None,
+        "by_day": [
+            {
+                "day": case.date(day).isoformat(),
+                "known_s": round(case.known_s[day], 1),
+                "solar_kwh": round(found.replayed.solar_wh[day] / 1000.0, 3),
+                "grid_kwh": round(found.replayed.grid_wh[day] / 1000.0, 3),
+                "value": round(found.replayed.gain[day], 4) if priced else None,
+                "hindsight_value": round(found.ideal.gain[day], 4) if found.ideal else None,
+                "starts": round(found.replayed.starts[day]),
+            }
+            for day in case.counted
+        ],
     }
 
 
 def as_text(found: Comparison) -> str:
     """Return the comparison as a table for people."""
-    case, readings = found.case, found.case.readings
-    document = as_json(found)
+    case, document = found.case, as_json(found)
     columns = [("as configured", document), ("fixed thresholds", document["plain"])]
     columns += [(key, document[key]) for key in ("auto", "ahead", "hindsight") if document[key]]
     rows = [
@@ -440,14 +451,19 @@ def as_text(found: Comparison) -> str:
         cells = [form.format(column[key]) if column[key] is not None else "-" for _, column in columns]
         if key in ("solar_kwh", "grid_kwh", "starts") or case.currency:
             lines.append(f"{title:<20}" + "".join(f"{cell:>18}" for cell in cells))
+    warned = [f"Warning: {warning}" for warning in document["warnings"]]
+    return "\n".join([*lines, "", *warned, *notes(found)])
+
+
+def notes(found: Comparison) -> list[str]:
+    """Return what has to be known to read the figures rightly."""
+    case, readings, document = found.case, found.case.readings, as_json(found)
     skipped = readings.counts.skipped()
     times = [f"{name} {duration(s)}" for name, s in document["seconds_in"].items() if s >= 1.0]
     if document["locked_out_by_cap_s"] >= 1.0:
         # The last of the modes is locked-out.
         times[-1] += f", of that {duration(document['locked_out_by_cap_s'])} by the session's {_cap(case)}"
-    lines += [
-        "",
-        *(f"Warning: {warning}" for warning in document["warnings"]),
+    lines = [
         f"{readings.counts.readings} readings on {period(case)}, known for {duration(document['known_s'])}; what is "
         "not known is not counted" + (f". Rows skipped: {skipped}" if skipped else "") + ".",
         f"Time as configured: {', '.join(times)}.",
@@ -473,7 +489,7 @@ def as_text(found: Comparison) -> str:
             f"Hindsight under a day's cap is known within bounds: {found.hindsight.gain:.2f} can be had, and no more "
             f"than {found.hindsight.at_most:.2f}, against which the shares are taken."
         )
-    return "\n".join([*lines, ASSUMPTIONS])
+    return [*lines, ASSUMPTIONS]
 
 
 def period(case: Study) -> str:

@@ -1,78 +1,171 @@
-"""Pictures of a replay and of a tuning: one self-contained HTML file each, light or dark as the reader's screen is.
+"""The pages of a replay and of a tuning, written and drawn by the hand that all pages share.
 
-Needs the ``report`` extra (matplotlib). Every picture is drawn twice, once for each kind of screen.
+Needs the ``report`` extra (matplotlib).
 """
 
 from __future__ import annotations
 
-import html
-import io
 from bisect import bisect_left
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import date
-from itertools import pairwise
+from itertools import groupby, pairwise
+from math import isinf
 from typing import Any, NamedTuple
 
-import matplotlib as mpl
-from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, DateFormatter, HourLocator
 from matplotlib.figure import Figure
+from matplotlib.patches import PathPatch
+from matplotlib.ticker import FuncFormatter, MaxNLocator
 
-from surpluscharge.control.machine import ARMING, LOCKED_OUT
+from surpluscharge.control.machine import ARMING
+from surpluscharge.history.drawing import (
+    BOUGHT,
+    CAUGHT,
+    DRAWN,
+    HOUSE,
+    SPARE,
+    UNKNOWN,
+    Day,
+    Lane,
+    Level,
+    Picture,
+    Sheet,
+    axes_below,
+    bars,
+    draw_day,
+    edged,
+    hatched,
+    in_money,
+    ruled,
+    shown,
+    solid,
+    squares,
+    under_bars,
+)
+from surpluscharge.history.energy import (
+    QUARTER_HOUR_MS,
+    Interval,
+    Sample,
+    downsample,
+    gaps,
+    held,
+    time_of,
+    total,
+)
+from surpluscharge.history.paper import Cell, Table, Value, count_cell, document, listed, section, words
+from surpluscharge.history.report import (
+    CURVE_MS,
+    LEAST_MWS,
+    MOST_DAYS_BY_DAY,
+    SHORTEST_GAP_MS,
+    cropped,
+    day_name,
+    month_name,
+    period_name,
+    short_day_names,
+)
 from surpluscharge.planning import comparing, tune
-from surpluscharge.planning.comparing import Comparison, charging, configured
+from surpluscharge.planning.comparing import Comparison, Study, charging, configured
+from surpluscharge.words import counted, duration, watts
 
-MOST_POINTS = 4000  # a line of more is no clearer
-
-
-class Theme(NamedTuple):
-    ink: str
-    faint: str
-    paper: str
-    sun: str
-    run: str
-    ideal: str
-    halt: str
+MOST_LEVELS = 4  # thresholds that move more often than so are named from the least to the most
+TIGHT = 1.001  # the plan and the bound of hindsight are shown both where they differ by more
+QUOTED = {"auto": '"auto"', "ahead": '"ahead"'}
 
 
-LIGHT = Theme("#24303a", "#c9d1d6", "#fbfaf7", "#c98a12", "#1f7a6c", "#6a5aa8", "#b5483a")
-DARK = Theme("#e2e6e4", "#46525a", "#171d21", "#e8b451", "#58c2ae", "#a99be0", "#e58473")
+# --- cells -----------------------------------------------------------------------------------------------------------
 
-_PAGE = """<!doctype html>
-<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
-<title>{title}</title>
-<style>
-:root {{ color-scheme: light dark; --ink: {light.ink}; --paper: {light.paper} }}
-body {{ font: 16px/1.5 system-ui, sans-serif; color: var(--ink); background: var(--paper); max-width: 68rem;
-  margin: 2rem auto; padding: 0 1rem }}
-h1 {{ font-size: 1.5rem; text-wrap: balance }}
-svg {{ width: 100%; height: auto }}
-pre {{ white-space: pre-wrap; line-height: 1.4 }}
-.dark {{ display: none }}
-@media (prefers-color-scheme: dark) {{
-  :root {{ --ink: {dark.ink}; --paper: {dark.paper} }} .dark {{ display: block }} .light {{ display: none }} }}
-</style></head><body>
-<h1>{title}</h1>
-{body}
-</body></html>
-"""
+
+def _cell(value: float | None, digits: int, unit: str = "") -> Value:
+    if value is None:
+        return ""
+    text = f"{value:.{digits}f}"
+    if not float(text):
+        text = text.lstrip("-")
+    return Cell(repr(value), text.replace("-", "\N{MINUS SIGN}") + unit)
+
+
+def _share_cell(value: float | None) -> Value:
+    return "" if value is None else Cell(repr(value), f"{100 * value:.0f} %".replace("-", "\N{MINUS SIGN}"))
+
+
+def _page(what: str, case: Study, sentences: Sequence[str], parts: Iterable[str]) -> str:
+    first, last = (case.date(case.counted[place]) for place in (0, -1))
+    name, charger = period_name(first, last), case.config.charger.name
+    return document(
+        f"{what} of {charger}: {name}",
+        f"{what} \N{MIDDLE DOT} {charger} \N{MIDDLE DOT} {case.source}, {counted(len(case.counted), 'day')}",
+        name,
+        sentences,
+        parts,
+        "Made",
+    )
+
+
+# --- a replay --------------------------------------------------------------------------------------------------------
 
 
 def of_replay(found: Comparison, day: date | None = None) -> str:
     """Return the page of a replay. Raises ValueError for a day that is not among those with readings."""
-    case, counted = found.case, found.case.counted
+    case = found.case
     index = _costliest(found) if day is None else day.toordinal() - case.days.first
-    if index not in counted:
+    if index not in case.counted:
         raise ValueError(f"{day} is not among the days with readings: {comparing.period(case)}")
-    shown = case.date(index)
-    parts = [
-        f"<h2>{shown:%A} {shown.day} {shown:%B %Y}</h2>",
-        f"<p>{html.escape(_why(found, index, day is not None))}</p>",
-        _drawn("The day: surplus, what was decided, and the best in hindsight", lambda t: _day(found, index, t)),
-    ]
-    if found.ideal and len(counted) > 1:
-        parts += ["<h2>All days</h2>", _drawn("Value by day, beside hindsight", lambda theme: _days(found, theme))]
-    parts.append(f"<pre>{html.escape(comparing.as_text(found))}</pre>")
-    return page(_title("Replay", case), parts)
+    figures = comparing.as_json(found)
+    parts = [section("What each rule would have come to", _rules_table(found, figures).html())]
+    parts.append(_day_section(found, index, day is not None))
+    if len(case.counted) > 1:
+        parts.append(_days_section(found))
+    parts.append(section("How to read the figures", listed(comparing.notes(found))))
+    return _page("Replay", case, _gist(found, figures), parts)
+
+
+def _gist(found: Comparison, figures: dict[str, float]) -> list[str]:
+    case, currency = found.case, found.case.currency
+    charged_kwh = figures["solar_kwh"] + figures["grid_kwh"]
+    energy = (
+        f"The car would have taken {charged_kwh:.1f} kWh, {figures['solar_kwh']:.1f} kWh of it from the sun, with "
+        f"{counted(round(figures['starts']), 'start')}."
+    )
+    if currency is None:
+        return [energy, *comparing.warnings(case)]
+    verb = "saved" if figures["value"] >= 0 else "lost"
+    lede = f"As configured, it would have {verb} {abs(figures['value']):.2f} {currency}"
+    if (share := figures["share_of_hindsight"]) is not None:
+        lede += f": {100 * share:.0f} % of the best possible, {figures['hindsight_value']:.2f} {currency}"
+    others = {"as configured": found.replayed, "fixed thresholds": found.plain}
+    others |= {QUOTED["auto"]: found.auto} if found.auto else {}
+    others |= {QUOTED["ahead"]: found.ahead} if found.ahead else {}
+    name = max(others, key=lambda each: sum(others[each].gain))
+    more = sum(others[name].gain) - sum(found.replayed.gain)
+    told = [f"{lede}.", energy]
+    if more >= 0.005:
+        told.append(f"Of the rules compared, {name} would have earned most: {more:.2f} {currency} more.")
+    return [*told, *comparing.warnings(case)]
+
+
+def _rules_table(found: Comparison, figures: dict[str, Any]) -> Table:
+    priced = found.case.currency is not None
+    heads = [("rule", ""), ("sun", "kWh"), ("bought", "kWh")]
+    heads += [("saved", str(found.case.currency)), ("share", " ")] if priced else []
+    heads += [("starts", " ")]
+    rows: list[list[Value]] = []
+    columns = [("as configured", figures), ("fixed thresholds", figures["plain"])]
+    columns += [(QUOTED.get(key, "best plan"), figures[key]) for key in ("auto", "ahead", "hindsight") if figures[key]]
+    for name, column in columns:
+        row: list[Value] = [name, _cell(column["solar_kwh"], 1), _cell(column["grid_kwh"], 1)]
+        if priced:
+            row += [_cell(column["value"], 2), _share_cell(column["share_of_hindsight"])]
+        rows.append([*row, count_cell(column["starts"])])
+    if found.hindsight and found.hindsight.at_most > TIGHT * max(found.hindsight.gain, 0.0):
+        rows.append(["no rule can exceed", "", "", _cell(figures["hindsight_value"], 2), _share_cell(1.0), ""])
+    return Table("rules", "What each rule would have come to", heads, rows, quiet=True)
+
+
+def _costliest(found: Comparison) -> int:
+    """Return the day on which the most was lost against hindsight, or else the one with the most charging."""
+    done, ideal = found.replayed, found.ideal
+    lost = [best - gain for best, gain in zip(ideal.gain, done.gain, strict=True)] if ideal else list(done.solar_wh)
+    return max(found.case.counted, key=lambda day: (lost[day], -day))
 
 
 def _why(found: Comparison, index: int, asked: bool) -> str:
@@ -86,195 +179,386 @@ def _why(found: Comparison, index: int, asked: bool) -> str:
     return f"Shown because it is the day on which most was lost against hindsight: {lost}. --day shows another."
 
 
-def of_tuning(found: tune.Tuning) -> str:
-    """Return the page of a tuning."""
-    parts = [
-        _drawn("Value against starts: every rule tried, and the best for each number", lambda t: _frontier(found, t)),
-        "<p>Each dot is a pair of thresholds and delays that was tried: how often it starts, and what a day with it is "
-        "worth. None earns more with fewer starts than those on the line. Further up is more worth, further left is "
-        "kinder to relay and car; where the line is nearly level, more starts gain little. Rules that are far worse "
-        "lie below the picture.</p>",
-        f"<pre>{html.escape(tune.as_text(found))}</pre>",
-    ]
-    return page(_title("Tuning", found.case), parts)
+class _Spans(NamedTuple):
+    """What was going on when, in milliseconds, within the day that is shown."""
+
+    charging: list[tuple[int, int]]
+    waiting: list[tuple[int, int]]
+    cap: list[tuple[int, int]]
+    budget: list[tuple[int, int]]
+    plan: list[tuple[int, int]]
 
 
-def _title(what: str, case: comparing.Study) -> str:
-    return f"{what} of {case.config.charger.name}: {case.source}, {comparing.period(case)}"
+def _spans(found: Comparison, begin_ms: int, end_ms: int) -> _Spans:
+    case, moves = found.case, found.replayed.moves
 
+    def within(spans: Iterable[tuple[float, float]]) -> list[tuple[int, int]]:
+        clipped = ((max(begin_ms, round(1000 * a)), min(end_ms, round(1000 * b))) for a, b in spans)
+        return [(since_ms, until_ms) for since_ms, until_ms in clipped if since_ms < until_ms]
 
-def page(title: str, parts: list[str]) -> str:
-    """Return a whole page."""
-    return _PAGE.format(title=html.escape(title), body="\n".join(parts), light=LIGHT, dark=DARK)
-
-
-def _drawn(label: str, draw: Callable[[Theme], Figure]) -> str:
-    """Return a picture for both kinds of screens."""
-    parts = []
-    for name, theme in (("light", LIGHT), ("dark", DARK)):
-        settings: Any = {
-            "svg.fonttype": "none",
-            "svg.hashsalt": label + name,
-            "font.family": "sans-serif",
-            "text.color": theme.ink,
-            "axes.labelcolor": theme.ink,
-            "axes.edgecolor": theme.faint,
-            "axes.facecolor": "none",
-            "axes.axisbelow": True,
-            "axes.spines.top": False,
-            "axes.spines.right": False,
-            "xtick.color": theme.ink,
-            "ytick.color": theme.ink,
-            "legend.frameon": False,
-            "grid.color": theme.faint,
-            "grid.linewidth": 0.6,
-        }
-        with mpl.rc_context(settings):
-            figure = draw(theme)
-            figure.patch.set_alpha(0.0)
-            text = io.StringIO()
-            figure.savefig(text, format="svg", metadata={"Date": None, "Creator": None})
-        svg = text.getvalue()
-        svg = svg[svg.index("<svg") :].replace("<svg", f'<svg role="img" aria-label="{html.escape(label)}"', 1)
-        parts.append(f'<div class="{name}">{svg}</div>')
-    return "\n".join(parts)
-
-
-def _costliest(found: Comparison) -> int:
-    """Return the day on which the most was lost against hindsight, or else the one with the most charging."""
-    done, ideal = found.replayed, found.ideal
-    lost = [best - gain for best, gain in zip(ideal.gain, done.gain, strict=True)] if ideal else list(done.solar_wh)
-    return max(found.case.counted, key=lambda day: (lost[day], -day))
-
-
-def _levels(levels_w: list[float]) -> str:
-    low_w, high_w = round(min(levels_w)), round(max(levels_w))
-    return f"{low_w} W" if low_w == high_w else f"{low_w} to {high_w} W"
-
-
-def _labels(case: comparing.Study, start_w: list[float], stop_w: list[float]) -> tuple[str, str]:
-    """Return what the lines of the thresholds are, in both ways to see them where they differ."""
-    starts, stops = ([w for w in levels if abs(w) < 1e6] for levels in (start_w, stop_w))
-    surplus = _levels([case.draw_w - w for w in stops]) if stops else ""
-    return (
-        f"start: {_levels(starts)} export" if starts else "start: never",
-        f"stop: {_levels(stops)} import = {surplus} surplus" if stops else "stop: at once",
+    waiting = [(a[0], b[0]) for a, b in pairwise([*moves, (case.readings.end_s, -1, 0)]) if a[1] == ARMING]
+    return _Spans(
+        within(charging(moves, case.readings.end_s)),
+        within(waiting),
+        within(comparing.cap_held(case, moves)),
+        within(comparing.budget_held(case, moves)),
+        within(found.hindsight.runs if found.hindsight else []),
     )
 
 
-def _day(found: Comparison, index: int, theme: Theme) -> Figure:
-    case = found.case
+def _day_section(found: Comparison, index: int, asked: bool) -> str:
+    case, shown_day = found.case, found.case.date(index)
     ends_s = [case.readings.at_s[0], *case.days.ends_s, case.readings.end_s]
-    begin_s, end_s = ends_s[index], ends_s[index + 1]
-    at_s, hold_s = case.readings.at_s, case.readings.hold_s
-    first, last = bisect_left(at_s, begin_s), bisect_left(at_s, end_s)
-    every = max(1, (last - first) // MOST_POINTS)
-    # Beyond a reading that holds no longer, the line breaks off.
-    stale = [i for i in range(first, last) if i + 1 == len(at_s) or at_s[i] + hold_s[i] < at_s[i + 1] - 1e-3]
-    held = sorted({*range(first, last, every), *stale})
-    gaps = set(stale)
-    when = [case.moment(s) for i in held for s in ([at_s[i], at_s[i] + hold_s[i]] if i in gaps else [at_s[i]])]
-
-    def drawn(values: Callable[[int], float]) -> list[float]:
-        return [w for i in held for w in ([values(i), float("nan")] if i in gaps else [values(i)])]
-
-    surplus_w = drawn(lambda i: case.readings.surplus_w[i])
-    start_w, stop_w = configured(case)
-    several = len(start_w) > 1
-    starts_w = [start_w[i if several else 0] for i in held]
-    stops_w = [stop_w[i if several else 0] for i in held]
-
-    figure = Figure(figsize=(10.5, 5.6), layout="constrained")
-    panels: Any = figure.subplots(2, 1, sharex=True, height_ratios=[4, 1.3])
-    above, below = panels
-    above.fill_between(when, [max(0.0, w) for w in surplus_w], step="post", color=theme.sun, alpha=0.28, linewidth=0)
-    above.step(when, surplus_w, where="post", color=theme.sun, linewidth=0.9, label="surplus")
-    levels = (starts_w, [case.draw_w - w for w in stops_w])
-    for label, values, style in zip(_labels(case, starts_w, stops_w), levels, ("--", ":"), strict=True):
-        finite = [level if abs(level) < 1e6 else float("nan") for level in values]
-        at = [case.moment(at_s[i]) for i in held]
-        above.step(at, finite, where="post", color=theme.ink, linewidth=1.1, linestyle=style, label=label)
-    above.axhline(case.draw_w, color=theme.run, linewidth=1.1, label=f"the charger's draw: {round(case.draw_w)} W")
-    moves = found.replayed.moves
-    for label, colour, alpha, spans in (
-        ("held back: the session's cap is reached", theme.halt, 0.13, comparing.cap_held(case, moves)),
-        ("held back: no start is left", theme.ideal, 0.4, comparing.budget_held(case, moves)),
-    ):
-        for since_s, until_s in spans:
-            since, until = max(since_s, begin_s), min(until_s, end_s)
-            if since < until:
-                above.axvspan(
-                    case.moment(since), case.moment(until), color=colour, alpha=alpha, linewidth=0, label=label
-                )
-                label = ""  # noqa: PLW2901  (once is enough in the legend)
-    above.set_ylabel("W")
-    above.grid(axis="y")
-    above.legend(loc="lower left", bbox_to_anchor=(0, 1), ncols=3, fontsize="small")
-
-    def lane(row: float, spans: list[tuple[float, float]], colour: str) -> None:
-        for since_s, until_s in spans:
-            since, until = max(since_s, begin_s), min(until_s, end_s)
-            if since < until:
-                left, right = case.moment(since), case.moment(until)
-                below.barh(row, right - left, left=left, height=0.7, color=colour)
-
-    def modes(mode: int) -> list[tuple[float, float]]:
-        moves = [*found.replayed.moves, (case.readings.end_s, -1, 0)]
-        return [(a[0], b[0]) for a, b in pairwise(moves) if a[1] == mode]
-
-    lane(1, charging(found.replayed.moves, case.readings.end_s), theme.run)
-    lane(1, modes(ARMING), theme.faint)
-    lane(1, modes(LOCKED_OUT), theme.halt)
-    if found.hindsight:
-        lane(0, found.hindsight.runs, theme.ideal)
-    below.set_yticks([0, 1], ["hindsight", "decided"])
-    below.set_ylim(-0.5, 1.5)
-    below.set_xlim(case.moment(begin_s), case.moment(end_s))
-    below.tick_params(left=False)
-    below.spines["left"].set_visible(False)
-    below.xaxis.set_major_locator(HourLocator(byhour=range(0, 24, 2), tz=case.zone))
-    below.xaxis.set_major_formatter(DateFormatter("%H:%M", tz=case.zone))
-    below.set_xlabel("decided: charging; pale: waiting to start; red: locked out", fontsize="small")
-    return figure
-
-
-def _days(found: Comparison, theme: Theme) -> Figure:
-    figure = Figure(figsize=(10.5, 3.2), layout="constrained")
-    axes: Any = figure.subplots()
-    counted = found.case.counted
-    days = [found.case.date(day) for day in counted]
-    if found.ideal:
-        ideal = [found.ideal.gain[day] for day in counted]
-        axes.bar(days, ideal, color=theme.ideal, alpha=0.35, width=0.9, label="hindsight")
-    axes.bar(days, [found.replayed.gain[day] for day in counted], color=theme.run, width=0.6, label="decided")
-    axes.set_ylabel(f"{found.case.currency} a day")
-    axes.grid(axis="y")
-    axes.legend(loc="lower left", bbox_to_anchor=(0, 1), ncols=2, fontsize="small")
-    axes.margins(x=0.01)
-    locator = AutoDateLocator(minticks=1)
-    axes.xaxis.set_major_locator(locator)
-    axes.xaxis.set_major_formatter(ConciseDateFormatter(locator))
-    return figure
-
-
-def _frontier(found: tune.Tuning, theme: Theme) -> Figure:
-    figure = Figure(figsize=(10.5, 5.0), layout="constrained")
-    axes: Any = figure.subplots()
-    days = len(found.scores[0].worth)
-    starts = [sum(score.starts) / days for score in found.scores]
-    worth = [sum(score.worth) / days for score in found.scores]
-    edge = tune.frontier(found)
-    axes.plot(starts, worth, "o", color=theme.faint, markersize=3, label="tried")
-    axes.plot(
-        [starts[i] for i in edge], [worth[i] for i in edge], "o-", color=theme.run, markersize=4, label="frontier"
+    begin_ms, end_ms = round(1000 * ends_s[index]), round(1000 * ends_s[index + 1])
+    spans = _spans(found, begin_ms, end_ms)
+    intervals = list(_intervals(case, spans.charging, begin_ms, end_ms))
+    curve = list(downsample(intervals, CURVE_MS))
+    busy = [
+        each.begin_ms for each in downsample(intervals, QUARTER_HOUR_MS) if each.energy.surplus_mws >= LEAST_MWS / 4
+    ]
+    busy += [at_ms for since, until in (*spans.charging, *spans.plan) for at_ms in range(since, until, QUARTER_HOUR_MS)]
+    first_ms, last_ms = cropped([at - at % QUARTER_HOUR_MS for at in busy], *_hours_around(begin_ms, end_ms), case.zone)
+    lanes = [
+        Lane(name, look, thick, [(*span, "") for span in which])
+        for name, look, thick, which in (
+            ("charging", solid("ink"), True, spans.charging),
+            ("waiting", hatched("muted"), True, spans.waiting),
+            ("cap reached", hatched("house-edge"), True, spans.cap),
+            ("starts used", hatched("house-edge"), True, spans.budget),
+            ("best plan", solid("saved"), True, spans.plan),
+        )
+        if which
+    ]
+    missing = list(gaps(intervals, begin_ms, end_ms, SHORTEST_GAP_MS))
+    day = Day(first_ms, last_ms, case.zone, curve, False, _levels(case, curve), lanes, missing, spans.cap)
+    energy = total(each.energy for each in intervals)
+    gist = (
+        f"Surplus through the day, and what was decided. {energy.surplus_wh / 1000:.2f} kWh of surplus were there, "
+        f"{energy.solar_wh / 1000:.2f} kWh were caught, {energy.bought_wh / 1000:.2f} kWh bought for the car."
     )
-    for index, name, colour in ((0, "as configured", theme.halt), (found.best, "best", theme.ideal)):
-        axes.plot(starts[index], worth[index], "D", color=colour, markersize=8, label=name)
-    axes.set_xlabel("starts a day")
-    axes.set_ylabel(f"{found.unit} a day")
-    axes.grid()
-    axes.legend(loc="lower right", fontsize="small")
-    # Rules that lose far more than doing nothing would squeeze the interesting ones into a corner.
-    best = max(worth)
-    axes.set_ylim(min(worth[0], 0.0) - 0.1 * abs(best), best + 0.1 * abs(best))
+    key = [CAUGHT, SPARE, BOUGHT, HOUSE]
+    key += [("threshold", "thresholds, as surplus: what would be exported without the charger")] if day.levels else []
+    key += [("held", "held back: the session's cap is reached")] if spans.cap else []
+    key += [("held", "held back: no start is left (starts used)")] if spans.budget else []
+    key += [UNKNOWN] if missing else []
+    rows: list[list[Value]] = [
+        [f"{time_of(since, case.zone):%H:%M:%S}", f"{time_of(until, case.zone):%H:%M:%S}", lane.name]
+        for since, until, lane in sorted(
+            ((since, until, lane) for lane in lanes for since, until, _ in lane.spans), key=lambda each: each[:2]
+        )
+    ]
+    heads = [("from", ""), ("to", ""), ("what", "")]
+    table = Table("day", "What was decided, and the best plan", heads, rows)
+    caption = (
+        f"Means over {CURVE_MS // 60_000} minutes, in a narrow window over twice that. The charger is the block across "
+        "the line; its height is the draw. Below: what was decided, and when the best plan would have charged. Hours "
+        "with neither surplus nor a charge are left out."
+    )
+    picture = Picture("day", "The day's surplus, and what was decided", gist, lambda sheet: draw_day(day, sheet))
+    return section(
+        day_name(shown_day), f"<p>{words(_why(found, index, asked))}</p>", shown(picture, key, table, caption)
+    )
+
+
+def _hours_around(begin_ms: int, end_ms: int) -> tuple[int, int]:
+    """Return the quarters of an hour around a time: readings seldom begin at a full one."""
+    return begin_ms - begin_ms % QUARTER_HOUR_MS, end_ms + -end_ms % QUARTER_HOUR_MS
+
+
+def _intervals(case: Study, runs: Sequence[tuple[int, int]], begin_ms: int, end_ms: int) -> Iterator[Interval]:
+    """Yield what would have flowed between two times, with the charger on in ``runs``."""
+    readings, edges = case.readings, sorted({edge for run in runs for edge in run})
+    first = max(0, bisect_left(readings.at_s, begin_ms / 1000.0) - 1)
+    for k in range(first, len(readings.at_s)):
+        since_ms = max(begin_ms, round(1000 * readings.at_s[k]))
+        until_ms = min(end_ms, round(1000 * (readings.at_s[k] + readings.hold_s[k])))
+        if since_ms >= end_ms:
+            return
+        cuts = [edge for edge in edges if since_ms < edge < until_ms]
+        for at_ms, to_ms in pairwise([since_ms, *cuts, until_ms]):
+            on = any(run[0] <= at_ms < run[1] for run in runs)
+            charger_w = case.draw_w if on else 0.0
+            if at_ms < to_ms:
+                yield held(Sample(at_ms, charger_w - readings.surplus_w[k], charger_w, on), to_ms)
+
+
+def _levels(case: Study, curve: Sequence[Interval]) -> list[Level]:
+    """Return the thresholds along a curve, as surplus: what a meter shows with the charger off."""
+    found = []
+    for starts, values in zip((True, False), configured(case), strict=True):
+
+        def level_w(at_ms: int, values: Sequence[float] = values, starts: bool = starts) -> float:
+            place = bisect_left(case.readings.at_s, at_ms / 1000.0 - 1e-3) if len(values) > 1 else 0
+            value_w = values[min(place, len(values) - 1)]
+            return value_w if starts else case.draw_w - value_w
+
+        spans: list[tuple[int, int, float]] = []
+        for each in curve:
+            power_w = level_w(each.begin_ms)
+            if spans and spans[-1][2] == power_w and spans[-1][1] >= each.begin_ms - 1:
+                spans[-1] = (spans[-1][0], each.end_ms, power_w)
+            else:
+                spans.append((each.begin_ms, each.end_ms, power_w))
+        spans = [span for span in spans if not isinf(span[2])]
+        powers_w = sorted({span[2] for span in spans})
+        what, way = ("start", "above") if starts else ("end", "below")
+        if len(powers_w) > MOST_LEVELS:
+            least, most = watts(powers_w[0]), watts(powers_w[-1])
+            found.append(Level(spans, (f"{what} {way} {least} to {most} of surplus", f"{what} moves"), starts))
+            continue
+        for power_w in reversed(powers_w):
+            own = [span for span in spans if span[2] == power_w]
+            found.append(Level(own, (f"{what} {way} {watts(power_w)} of surplus", f"{what} {watts(power_w)}"), starts))
+    return found
+
+
+class _Span(NamedTuple):
+    """A day, or a month of a long time: its figures in the order of the table's columns."""
+
+    name: str
+    short: str
+    value: float | None
+    best: float | None
+    solar_kwh: float
+    grid_kwh: float
+    starts: int
+
+
+def _days_section(found: Comparison) -> str:
+    case, figures = found.case, comparing.as_json(found)["by_day"]
+    by_day = len(figures) <= MOST_DAYS_BY_DAY
+    dates = [date.fromisoformat(each["day"]) for each in figures]
+    shorts = short_day_names(dates) if by_day else [f"{day:%b} {day.year}" for day in dates]
+    groups = [[index] for index in range(len(dates))]
+    if not by_day:
+        months = groupby(range(len(dates)), key=lambda at: (dates[at].year, dates[at].month))
+        groups = [list(group) for _, group in months]
+
+    def of(group: Sequence[int]) -> _Span:
+        first = dates[group[0]]
+
+        def summed(key: str) -> float | None:
+            known = [figures[index][key] for index in group]
+            return None if None in known else round(sum(known), 4)
+
+        name = f"{first:%a} {first.day} {first:%b}" if by_day else month_name(first)
+        return _Span(
+            name,
+            shorts[group[0]],
+            summed("value"),
+            summed("hindsight_value"),
+            summed("solar_kwh") or 0.0,
+            summed("grid_kwh") or 0.0,
+            sum(figures[index]["starts"] for index in group),
+        )
+
+    spans = [of(group) for group in groups]
+    priced, what = case.currency is not None, "day" if by_day else "month"
+    heads = [(what, "")]
+    heads += [("saved", str(case.currency)), ("best", str(case.currency))] if priced else []
+    heads += [("sun", "kWh"), ("bought", "kWh"), ("starts", " ")]
+    rows: list[list[Value]] = [
+        [
+            each.name,
+            *([_cell(each.value, 2), _cell(each.best, 2)] if priced else []),
+            _cell(each.solar_kwh, 2),
+            _cell(each.grid_kwh, 2),
+            count_cell(each.starts),
+        ]
+        for each in spans
+    ]
+    table = Table("days", f"Each {what}", heads, rows)
+    if not priced:
+        return section(f"{what.capitalize()} by {what}, in figures", table.html())
+    best = max(spans, key=lambda each: each.value or 0.0)
+    gist = (
+        f"What each {what} would have saved, beside the best plan. Most on {best.name}: {best.value:.2f} "
+        f"{case.currency}, with {best.solar_kwh:.2f} kWh from the sun."
+    )
+    picture = Picture(
+        "days", f"{what.capitalize()} by {what}", gist, lambda sheet: _draw_days(spans, sheet), case.currency or ""
+    )
+    key = [("saved", "saved as configured")]
+    key += [("lost", "lost as configured")] if any((each.value or 0.0) < 0 for each in spans) else []
+    key += [("best", "best plan in hindsight")]
+    caption = f"Money in {case.currency}. The best plan is made for all days together; a single day may beat it."
+    return section(f"{what.capitalize()} by {what}", shown(picture, key, table, caption))
+
+
+def _draw_days(spans: Sequence[_Span], sheet: Sheet) -> Figure:
+    figure, (ax,) = axes_below(sheet, (190.0,))
+    value, best = [each.value or 0.0 for each in spans], [each.best or 0.0 for each in spans]
+    bars(ax, best, edged("house"), 0.86)
+    bars(ax, [max(each, 0.0) for each in value], solid("saved"), 0.5)
+    bars(ax, [min(each, 0.0) for each in value], hatched("saved"), 0.5)
+    most = max(0.01, *value, *best)
+    ax.set_ylim(min(1.15 * min(*value, *best), -0.02 * most), 1.1 * most)
+    ruled(ax, in_money)
+    under_bars([ax], [each.short for each in spans], sheet)
+    return figure
+
+
+# --- a tuning --------------------------------------------------------------------------------------------------------
+
+
+def of_tuning(found: tune.Tuning) -> str:
+    """Return the page of a tuning: what is recommended first."""
+    _, unit = tune.scaled(found)
+    figures = tune.as_json(found)
+    edge = tune.frontier(found)
+    told, *more = tune.verdict(found)
+    outside = sum(not each for each in _inside(found))
+    worth = [_worth_a_day(found, index) for index in range(len(found.rules))]
+    gist = (
+        "What a day is worth against how often it starts, of every rule tried. The best is worth "
+        f"{worth[found.best]:.2f} {unit} a day, the configuration {worth[0]:.2f} {unit}. Each dot is a rule."
+    )
+    key = [("dots", "a rule that was tried"), ("edge", "none is worth more with fewer starts")]
+    key += [(_MARKS[name].swatch, name) for name, _ in tune.named(found)]
+    caption = (
+        "Further up is worth more, further left is kinder to relay and car; where the line is nearly level, more "
+        f"starts gain little. The axes are cropped: they do not begin at nought. {_left_out(outside, len(found.rules))}"
+    )
+    picture = Picture("frontier", "Worth against starts", gist, lambda sheet: _draw_frontier(found, sheet), unit)
+    return _page(
+        "Tuning",
+        found.case,
+        [told, *more, *comparing.warnings(found.case)],
+        [
+            section("Side by side", _side_by_side(found, figures).html()),
+            section("Worth against starts", shown(picture, key, _edge_table(found, figures, edge), caption)),
+            section("How to read the figures", listed(tune.notes(found))),
+        ],
+    )
+
+
+def _left_out(outside: int, tried: int) -> str:
+    if not outside:
+        return f"All {tried} rules tried are in the picture."
+    return f"Of {tried} rules tried, {outside} that are clearly worse lie outside of the picture."
+
+
+def _worth_a_day(found: tune.Tuning, index: int) -> float:
+    score, (scale, _) = found.scores[index], tune.scaled(found)
+    return scale * sum(score.worth) / len(score.worth)
+
+
+def _starts_a_day(found: tune.Tuning, index: int) -> float:
+    score = found.scores[index]
+    return sum(score.starts) / len(score.starts)
+
+
+_SETTINGS: tuple[tuple[str, str, Callable[[float], str]], ...] = (
+    ("start_export_w", "Start: export above", watts),
+    ("start_delay_s", "Start: after", duration),
+    ("stop_import_w", "End: import above", watts),
+    ("stop_delay_s", "End: after", duration),
+)
+
+
+def _side_by_side(found: tune.Tuning, figures: dict[str, Any]) -> Table:
+    """Return a table with a column for each rule that matters, so that a phone holds it."""
+    scale, unit = tune.scaled(found)
+    named = tune.named(found)
+    of = {0: figures["configured"], found.best: figures["best"], found.calm: figures["far_fewer_starts"]}
+    columns = [of[index] for _, index in named]
+    rows: list[list[Value]] = [
+        [what, *(tune.shown(column[key], show) for column in columns)] for key, what, show in _SETTINGS
+    ]
+    rows.append(
+        [
+            f"Worth a day, {unit}",
+            *(Cell(repr(each["worth_a_day"]), f"{scale * each['worth_a_day']:.2f}") for each in columns),
+        ]
+    )
+    rows.append(["Starts a day", *(_cell(each["starts_a_day"], 1) for each in columns)])
+    heads = [("", ""), *((name, " ") for name, _ in named)]
+    return Table("choices", "What is recommended, beside the configuration", heads, rows, quiet=True)
+
+
+def _edge_table(found: tune.Tuning, figures: dict[str, Any], edge: Sequence[int]) -> Table:
+    scale, unit = tune.scaled(found)
+    heads = [("starts a day", ""), ("worth a day", unit), ("start: export above", " "), ("after", " ")]
+    heads += [("end: import above", " "), ("after", " ")]
+    rows: list[list[Value]] = [
+        [
+            f"{each['starts_a_day']:.1f}",
+            Cell(repr(each["worth_a_day"]), f"{scale * each['worth_a_day']:.3f}"),
+            *(tune.shown(each[key], show) for key, _, show in _SETTINGS),
+        ]
+        for each in figures["frontier"]
+    ]
+    return Table("frontier", f"The {len(edge)} rules on the line, from few starts to many", heads, rows)
+
+
+class _Mark(NamedTuple):
+    swatch: str
+    shape: str
+    role: str
+
+
+_MARKS = {
+    "recommended": _Mark("mark-best", "D", "saved"),
+    "best here": _Mark("mark-best", "D", "saved"),
+    "far fewer starts": _Mark("mark-calm", "o", "bought"),
+    "as configured": _Mark("mark-now", "s", "ink"),
+}
+
+
+def _frame(found: tune.Tuning) -> tuple[float, float, float, float]:
+    """Return (left, right, low, high) around what is worth a look: the line, and the rules that are named."""
+    own = [*tune.frontier(found), *(index for _, index in tune.named(found))]
+    x, y = [_starts_a_day(found, each) for each in own], [_worth_a_day(found, each) for each in own]
+    across, up = max(max(x) - min(x), 1.0), max(max(y) - min(y), 0.02 * abs(max(y)), 1e-3)
+    return max(0.0, min(x) - 0.08 * across), max(x) + 0.12 * across, min(y) - 0.18 * up, max(y) + 0.14 * up
+
+
+def _inside(found: tune.Tuning) -> list[bool]:
+    left, right, low, high = _frame(found)
+    return [
+        left <= _starts_a_day(found, index) <= right and low <= _worth_a_day(found, index) <= high
+        for index in range(len(found.rules))
+    ]
+
+
+def _draw_frontier(found: tune.Tuning, sheet: Sheet) -> Figure:
+    height_px = 280.0 if sheet.narrow else 340.0
+    figure, (ax,) = axes_below(sheet, (height_px,))
+    left, right, low, high = _frame(found)
+    ax.set_xlim(left, right)
+    ax.set_ylim(low, high)
+    per_px = (right - left) / sheet.room_px, (high - low) / height_px
+    dot = 3.0 if sheet.narrow else 4.0
+    points = [(_starts_a_day(found, index), _worth_a_day(found, index)) for index in range(len(found.rules))]
+    dots = [
+        (x, y, dot * per_px[0], dot * per_px[1]) for (x, y), here in zip(points, _inside(found), strict=True) if here
+    ]
+    ax.add_patch(PathPatch(squares(dots), **solid("house-edge")))
+    edge = [points[index] for index in tune.frontier(found)]
+    ax.plot([x for x, _ in edge], [y for _, y in edge], color=DRAWN["caught"], linewidth=1.6)
+    knots = [(x, y, 1.4 * dot * per_px[0], 1.4 * dot * per_px[1]) for x, y in edge]
+    ax.add_patch(PathPatch(squares(knots), zorder=2.5, **solid("caught")))
+    ruled(ax, in_money)
+    ax.xaxis.set_major_locator(MaxNLocator(5 if sheet.narrow else 9, steps=[1, 2, 5, 10]))
+    ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    ax.grid(axis="x", linewidth=0.6)
+    size = 10.5 if sheet.narrow else 11.5
+    ax.text(left + 3 * per_px[0], high, "worth a day", va="top", color=DRAWN["muted"], style="italic")
+    ax.text(right, low + 3 * per_px[1], "starts a day", va="bottom", ha="right", color=DRAWN["muted"], style="italic")
+    taken = [(0.0, sheet.room_px - 0.0, -20.0, 20.0), (0.0, 90.0, height_px - 20.0, height_px)]
+    for name, index in tune.named(found):
+        x, y = points[index]
+        mark = _MARKS[name]
+        ax.plot([x], [y], mark.shape, color=DRAWN[mark.role], markersize=9, markeredgecolor=DRAWN["paper"], zorder=4)
+        at = (x - left) / per_px[0], (y - low) / per_px[1]
+        wide, tall = 0.58 * size * len(name) + 4, size + 4
+        sides = [(9.0, -tall - 6), (9.0, 6.0), (-wide - 9, -tall - 6), (-wide - 9, 6.0), (-wide / 2, -tall - 12)]
+        for right_px, up_px in sides:
+            box = (at[0] + right_px, at[0] + right_px + wide, at[1] + up_px, at[1] + up_px + tall)
+            within = box[0] >= 0 and box[1] <= sheet.room_px and box[2] >= 0 and box[3] <= height_px
+            apart = all(box[0] >= b[1] or box[1] <= b[0] or box[2] >= b[3] or box[3] <= b[2] for b in taken)
+            if within and apart:
+                taken.append(box)
+                ax.text(left + box[0] * per_px[0], low + box[2] * per_px[1], name, fontsize=size, va="bottom", zorder=5)
+                break
     return figure

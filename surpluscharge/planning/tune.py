@@ -32,7 +32,7 @@ from surpluscharge.history.readings import ReadingsError
 from surpluscharge.planning import comparing, compiling
 from surpluscharge.planning.comparing import Study, Thresholds
 from surpluscharge.planning.replay import _buffer, _run, book, decide
-from surpluscharge.words import duration, watts
+from surpluscharge.words import duration, signed, watts
 
 Objective = Literal["value", "solar", "starts"]
 
@@ -43,6 +43,8 @@ LEAST_DAYS = 21  # fewer say little about the weather to come (common practice: 
 DRAWS = 2000  # of the bootstrap
 TAIL = 0.05  # on either side of the interval that is shown
 YEAR_DAYS = 365
+NEARLY = 0.95  # of the best one's worth counts as nearly as much,
+FEWER = 0.6  # and so many of its starts as far fewer
 
 STARTS = tuple(tenths / 10 for tenths in range(1, 13))  # start threshold, in shares of the draw
 WIDTHS = (0.12, 0.25, 0.4, 0.6, 0.8, 1.0, 1.4)  # from the start threshold down to where it stops
@@ -223,6 +225,9 @@ class Tuning(NamedTuple):
     recommended: bool
     reason: str
     unit: str  # of worth: a currency, or Wh
+    calm: int | None = None  # the rule with far fewer starts that is worth nearly as much; None: there is none
+    calm_gain: Spread | None = None  # and its differences, judged like those of the best
+    calm_starts: Spread | None = None
 
     @property
     def changes(self) -> dict[str, float | str]:
@@ -256,9 +261,19 @@ def tune(case: Study, objective: Objective = "value", progress: Callable[[float]
     starts = [score.starts[day] - found[0].starts[day] for day, score in enumerate(judged)]
     gain, fewer = bootstrap(gains), bootstrap(starts)
     best = _best(found, objective, range(count))
+    calm = _calm(found, best, range(count)) if objective != "starts" else None
+    spreads: list[Spread | None] = [None, None]
+    if calm is not None:
+        calmer = [_calm(found, chosen[fold], _apart_from(fold, count)) for fold in range(FOLDS)]
+        rules_of = [chosen[fold] if other is None else other for fold, other in enumerate(calmer)]
+        judged = [found[rules_of[_fold(day, count)]] for day in range(count)]
+        spreads = [
+            bootstrap([score.worth[day] - found[0].worth[day] for day, score in enumerate(judged)]),
+            bootstrap([score.starts[day] - found[0].starts[day] for day, score in enumerate(judged)]),
+        ]
     recommended, reason = _verdict(objective, best, count, gain, fewer)
     unit = str(case.currency) if by_money else "Wh"
-    return Tuning(case, objective, rules, found, best, gain, fewer, recommended, reason, unit)
+    return Tuning(case, objective, rules, found, best, gain, fewer, recommended, reason, unit, calm, *spreads)
 
 
 def _refuse_coarse(case: Study) -> None:
@@ -286,6 +301,20 @@ def _best(found: list[Score], objective: Objective, days: Sequence[int]) -> int:
     if objective == "starts":  # the fewest among those that earn no less
         return min((i for i in range(len(found)) if worth[i] >= worth[0]), key=lambda i: (starts[i], -worth[i], i))
     return max(range(len(found)), key=lambda i: (worth[i], -starts[i], -i))
+
+
+def _calm(found: list[Score], best: int, days: Sequence[int]) -> int | None:
+    """Return the rule with the fewest starts that is worth nearly as much as the best, if those are far fewer.
+
+    Where a line of worth against starts is almost level, relay and car are spared a lot for little money.
+    """
+    worth = [sum(score.worth[day] for day in days) for score in found]
+    starts = [sum(score.starts[day] for day in days) for score in found]
+    among = [i for i in range(len(found)) if worth[i] >= NEARLY * worth[best] and starts[i] <= FEWER * starts[best]]
+    if worth[best] <= 0.0 or not among:
+        return None
+    fewest = min(among, key=lambda i: (starts[i], -worth[i], i))
+    return None if fewest == 0 or (worth[0] >= worth[fewest] and starts[0] <= starts[fewest]) else fewest
 
 
 def _fold(day: int, count: int) -> int:
@@ -398,44 +427,102 @@ def as_json(found: Tuning) -> dict[str, Any]:
         "warnings": comparing.warnings(found.case),
         "compiled": compiling.available(),
         "frontier": [of(index) for index in frontier(found)],
+        "far_fewer_starts": None
+        if found.calm is None or found.calm_gain is None or found.calm_starts is None
+        else {
+            **of(found.calm),
+            "gain_a_day": found.calm_gain._asdict(),
+            "starts_a_day_more": found.calm_starts._asdict(),
+        },
     }
 
 
 def as_text(found: Tuning) -> str:
-    """Return what was found, for people."""
-    scale, unit = (1.0, found.unit) if found.unit != "Wh" else (0.001, "kWh")
+    """Return what was found, for people: what is recommended first."""
+    scale, unit = scaled(found)
     lines = [
+        *verdict(found),
+        "",
         f"{'':<18}{'start at export':>18}{'stop at import':>18}{'start delay':>14}{'stop delay':>14}"
-        f"{unit:>12}{'starts':>9}"
+        f"{unit:>12}{'starts':>9}",
     ]
-    for name, index in (("as configured", 0), ("best", found.best)):
+    for name, index in named(found):
         settings, score = found.rules[index].settings, found.scores[index]
-        cells = [_shown(settings["start_export_w"], watts), _shown(settings["stop_import_w"], watts)]
-        delays = [_shown(settings[key], duration) for key in ("start_delay_s", "stop_delay_s")]
+        cells = [shown(settings["start_export_w"], watts), shown(settings["stop_import_w"], watts)]
+        delays = [shown(settings[key], duration) for key in ("start_delay_s", "stop_delay_s")]
         lines.append(
             f"{name:<18}{cells[0]:>18}{cells[1]:>18}{delays[0]:>14}{delays[1]:>14}"
             f"{scale * sum(score.worth):>12.2f}{round(sum(score.starts)):>9}"
         )
-    per_year = [scale * YEAR_DAYS * value for value in found.gain]
-    delays_note = of_delays(found.case, found.rules[found.best].settings)
-    lines += [
-        "",
-        *(f"Warning: {warning}" for warning in comparing.warnings(found.case)),
-        *([delays_note] if delays_note else []),
-        f"Expected from choosing so, on days not chosen on: {per_year[0]:+.2f} {unit} a year "
-        f"(nine of ten samples: {per_year[1]:+.2f} to {per_year[2]:+.2f}), and {found.starts.mean:+.2f} starts a day "
-        f"({found.starts.low:+.2f} to {found.starts.high:+.2f}), if all the year were like these "
-        f"{comparing.period(found.case)}.",
-        ("Recommended. " if found.recommended else "Not recommended. ") + found.reason,
-    ]
+    return "\n".join([*lines, "", *(f"Warning: {each}" for each in comparing.warnings(found.case)), *notes(found)])
+
+
+def scaled(found: Tuning) -> tuple[float, str]:
+    """Return the factor and the unit in which worth is shown."""
+    return (0.001, "kWh") if found.unit == "Wh" else (1.0, found.unit)
+
+
+def named(found: Tuning) -> list[tuple[str, int]]:
+    """Return the rules that matter, the best first, with what they are called."""
+    calm = [] if found.calm is None else [("far fewer starts", found.calm)]
+    best = [] if found.best == 0 else [("recommended" if found.recommended else "best here", found.best)]
+    return [*best, *calm, ("as configured", 0)]
+
+
+def verdict(found: Tuning) -> list[str]:
+    """Return what is recommended and why, what else is worth a thought, and what may be expected."""
+    rule = in_words(found.rules[found.best].settings)
+    said = [f"Recommended: {rule}.", found.reason] if found.recommended else [f"Not recommended. {found.reason}"]
+    if found.best:
+        said.append(
+            f"Expected from choosing so, on days not chosen on: {_expected(found, found.gain, found.starts)}, if all "
+            f"the year were like these {comparing.period(found.case)}."
+        )
+    if found.calm is not None and found.calm_gain and found.calm_starts:
+        worth, starts = ([sum(score[k]) for score in found.scores] for k in (0, 1))
+        said.append(
+            f"Far fewer starts for nearly as much: {in_words(found.rules[found.calm].settings)}. That started "
+            f"{round(starts[found.calm])} times instead of {round(starts[found.best])}, for "
+            f"{worth[found.calm] / worth[found.best] * 100:.0f} % of the worth; relay and car are spared. Expected, "
+            f"judged in the same way: {_expected(found, found.calm_gain, found.calm_starts)}."
+        )
+    return said
+
+
+def _expected(found: Tuning, gain: Spread, starts: Spread) -> str:
+    scale, unit = scaled(found)
+    per_year = [signed(scale * YEAR_DAYS * value) for value in gain]
+    a_day = [signed(value) for value in starts]
+    return (
+        f"{per_year[0]} {unit} a year (nine of ten samples: {per_year[1]} to {per_year[2]}), and {a_day[0]} starts a "
+        f"day ({a_day[1]} to {a_day[2]})"
+    )
+
+
+def notes(found: Tuning) -> list[str]:
+    """Return what has to be known to read the figures rightly."""
+    judged = f"Judged by {comparing.period(found.case)}: {len(found.rules)} rules were tried on them."
+    lines = [judged, of_delays(found.case, found.rules[found.best].settings)]
     if found.unit == "Wh":
         lines.append("Counted is solar energy less what was bought beside it.")
     if not compiling.available():
         lines.append("This took long because it was not compiled: pip install 'surpluscharge[tune]' makes it fast.")
-    return "\n".join([*lines, comparing.ASSUMPTIONS])
+    return [line for line in [*lines, comparing.ASSUMPTIONS] if line]
 
 
-def _shown(value: float | str, show: Callable[[float], str]) -> str:
+def in_words(settings: dict[str, float | str]) -> str:
+    """Return a rule as a clause."""
+    start, stop = settings["start_export_w"], settings["stop_import_w"]
+    lasting = [
+        f" for {duration(float(settings[key]))}" if settings[key] else "" for key in ("start_delay_s", "stop_delay_s")
+    ]
+    if isinstance(start, str):
+        return f'"{start}", start above its threshold{lasting[0]}, end beyond the other{lasting[1]}'
+    return f"start above {watts(start)} of export{lasting[0]}, end above {shown(stop, watts)} of import{lasting[1]}"
+
+
+def shown(value: float | str, show: Callable[[float], str]) -> str:
+    """Return a setting for people."""
     return value if isinstance(value, str) else show(value)
 
 
