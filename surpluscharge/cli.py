@@ -369,7 +369,7 @@ def _off(options: argparse.Namespace) -> int:
 
 def _ack(options: argparse.Namespace) -> int:
     config = load(options.config)
-    latching = [fault.code for fault in FAULTS if fault.latches]
+    latching = [fault.code for fault in FAULTS if fault.may_latch]
     if options.code not in ("all", *latching):
         print(f"{options.code} is not a fault that latches; these do: {', '.join(latching)}", file=sys.stderr)
         return 1

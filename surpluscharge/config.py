@@ -60,6 +60,8 @@ VOLTAGE_TOLERANCE = 0.10
 # Common practice: above this share of the socket's rating, no lead that is in order draws current. A BS 1362 link of
 # 13 A carries 1.6 times its rating for half an hour; this is well below.
 INSTANT_SHARE = 1.25
+# Such a current must make a BS 1362 link open within half an hour: one reading of it is taken seriously.
+FAR_SHARE = 1.9
 
 # --- problems --------------------------------------------------------------------------------------------------------
 
@@ -410,7 +412,7 @@ class Socket(Section):
     )
     rest_s: Seconds = Field(1800.0, ge=60, le=14400, description="how long the rest is")
     rest_above_share: float = Field(0.8, gt=0, le=1, description="high current: above this share of continuous_a")
-    hot_c: float = Field(65.0, ge=40, le=90, description="with a temperature sensor: off at this temperature")
+    hot_c: float = Field(55.0, ge=40, le=70, description="with a temperature sensor: off at this temperature")
 
 
 class Feedback(Section):
@@ -779,6 +781,7 @@ class Config(Section):
         return Limits(
             draw_w=self.draw_w,
             instant_a=INSTANT_SHARE * socket.rated_a,
+            far_a=FAR_SHARE * socket.rated_a,
             thermal=ThermalParams(
                 basic_a=socket.continuous_a,
                 k=socket.margin,

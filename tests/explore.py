@@ -659,6 +659,7 @@ class Kind(NamedTuple):
     cooldown: int
     cooldown_most: int
     has_clear: bool
+    third_latches: bool = False
 
     def row(self, code: str) -> Fault:
         return Fault(
@@ -669,6 +670,7 @@ class Kind(NamedTuple):
             sentence="",
             remedy="",
             latches=self.latches,
+            third_latches=self.third_latches,
             cooldown_s=self.cooldown,
             cooldown_most_s=self.cooldown_most,
             clear=(lambda now, limits: f"{code} clear" in now) if self.has_clear else None,
@@ -679,7 +681,9 @@ def kind_of(fault: Fault) -> Kind:
     """Return a row's kind: times in ticks, the ratio of the longest cooldown to the first one kept."""
     most = round(fault.cooldown_most_s / fault.cooldown_s) if fault.cooldown_s else 0
     after, cooldown = HELD_TICKS if fault.after_s else 0, 2 if fault.cooldown_s else 0
-    return Kind(fault.severity, after, fault.latches, cooldown, cooldown * most, fault.clear is not None)
+    return Kind(
+        fault.severity, after, fault.latches, cooldown, cooldown * most, fault.clear is not None, fault.third_latches
+    )
 
 
 class Seen(NamedTuple):
@@ -730,7 +734,7 @@ class FaultWalker:
             for code, kind in ((row.code, kind) for row, kind in zip(self.rows, self.kinds, strict=True))
         ]
         situations: list[frozenset[str]] = [frozenset().union(*parts) for parts in itertools.product(*words)]
-        latching = any(kind.latches for kind in self.kinds)
+        latching = any(kind.latches or kind.third_latches for kind in self.kinds)
         letters = list(itertools.product(situations, (False, True) if latching else (False,)))
         root: WeighingNode = (((None, None),) * len(self.rows), (NOTHING_SEEN,) * len(self.rows))
         seen, queue, transitions = {root}, [root], 0
@@ -825,11 +829,12 @@ class FaultWalker:
             if record is not None and record.cooldown_s != cooldown:
                 raise Violation("cooldown", f"{record.cooldown_s} instead of {cooldown}, raised {seen.in_row} times")
             gone = seen.held < 0 and (not kind.has_clear or f"{code} clear" in situation)
-            free = gone and seen.raised_age >= cooldown and (seen.acknowledged or not kind.latches)
+            latched = kind.latches or (kind.third_latches and seen.in_row >= 3)
+            free = gone and seen.raised_age >= cooldown and (seen.acknowledged or not latched)
             if active and free:
                 raise Violation("cleared", "not, though nothing is left that holds it")
             if not active:
-                if kind.latches and not seen.acknowledged:
+                if latched and not seen.acknowledged:
                     raise Violation("latch", "cleared, and nobody has acknowledged it")
                 if not free:
                     raise Violation("cleared", f"too early: after {seen.raised_age} of {cooldown} ticks, gone: {gone}")

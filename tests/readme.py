@@ -22,6 +22,8 @@ def parts() -> dict[str, str]:
             cooldown += f", doubling to {duration(fault.cooldown_most_s)}"
         if fault.latches:
             cooldown = "until acknowledged" + (f", and {cooldown}" if cooldown else "")
+        if fault.third_latches:
+            cooldown += "; the third time in a row until acknowledged"
         faults.append(
             f"| `{fault.code}` | {SEVERITY_NAMES[fault.severity]} | {duration(fault.after_s) if fault.after_s else ''} "
             f"| {cooldown} | {fault.sentence} | {fault.remedy} |"

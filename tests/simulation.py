@@ -1622,7 +1622,7 @@ class Simulation:
     def raised(self, code: str) -> None:
         fault = FAULT_BY_CODE[code]
         self.result.raised[code] += 1
-        if fault.latches:
+        if self.service.controller.supervisor.records[code].latches:
             self.latched[code] = False
             self.latched_s[code] = self.t
             self.at(self.t + self.rng.uniform(1.0, 6.0) * HOUR_S, self.owner_acknowledges)
@@ -1739,9 +1739,10 @@ class Simulation:
         fresh_s = config.meter[0].fresh_s
         # code: (whether it is so, after how long the daemon must have said so)
         truths = (
-            ("over-current", measured and closed and self.amps > 16.5, 30.0),
+            # One reading far above the rating is enough, below that it takes two; and draw-high may be quicker.
+            ("over-current", measured and closed and self.amps > 24.8, 30.0),
             ("draw-high", measured and closed and power_w > 1.22 * draw_w, 50.0),
-            ("socket-hot", senses and closed and self.sensor_there and self.heat_c >= 64.94, 40.0),
+            ("socket-hot", senses and closed and self.sensor_there and self.heat_c >= config.socket.hot_c - 0.06, 40.0),
             ("socket-overload", measured and closed and self.seen_level >= 1.02, 35.0),
             ("temperature-lost", senses and not self.sensor_there, REPORT_FRESH_S + 16.0),
             ("relay-not-on", reports and on and not plug.shown and not self.closed_under_wish, 32.0),
@@ -1810,7 +1811,7 @@ class Simulation:
         records = self.service.controller.supervisor.records
         lingering = {}
         for code, record in records.items():
-            counts = record.active and not record.fault.latches and record.fault.severity >= machine.HOLD
+            counts = record.active and not record.latches and record.fault.severity >= machine.HOLD
             if counts and not (self.has_cause(code) and code != "rest-due"):
                 # By its number, for it may have cleared and come again meanwhile.
                 key = (code, record.times)

@@ -38,6 +38,7 @@ class Rig:
     sun_w: float = 3000.0
     car_w: float = 1380.0
     heat_c: float | None = 30.0
+    warms_c: float = 3.0  # by so much while it carries current
     volts: float | None = 231.0
     obeys: bool = True
     metered: bool = True
@@ -119,7 +120,7 @@ class Rig:
             if self.metered:
                 self.send("power", f"{charger_w:.1f}")
             if self.heat_c is not None:
-                self.send("heat", f"{self.heat_c}")
+                self.send("heat", f"{self.heat_c + (self.warms_c if charger_w > 100.0 else 0.0)}")
             if self.volts is not None:
                 self.send("volts", f"{self.volts}")
         self.follow()
@@ -155,9 +156,11 @@ def test_nothing_is_wrong_for_a_day_in_order() -> None:
     assert rig.controller.today.starts >= 5
 
 
-def test_over_current_trips_at_the_first_reading_and_latches() -> None:
+def test_over_current_trips_at_the_second_reading_and_latches() -> None:
     rig = Rig().charging()
     rig.car_w = 16.3 * 231
+    rig.send_readings()
+    assert rig.codes == []  # one odd sample: a plug's slip, or what a car takes in as it begins
     rig.send_readings()
     assert rig.codes[0] == "over-current"
     assert rig.mode == "locked-out"
@@ -168,11 +171,30 @@ def test_over_current_trips_at_the_first_reading_and_latches() -> None:
     assert "over-current" not in rig.codes
 
 
+def test_one_odd_sample_of_current_latches_nothing() -> None:
+    rig = Rig().charging()
+    for _ in range(5):
+        rig.send("power", f"{20 * 231}")
+        rig.run(60.0)
+    assert rig.codes == []
+    assert rig.mode == "charging"
+
+
+def test_over_current_seen_once_in_each_charge_latches_all_the_same() -> None:
+    """A plug that speaks seldom: something else has switched off before it speaks again. No current is no answer."""
+    rig = Rig(metered=False).charging()
+    rig.send("power", f"{17 * 231}")
+    rig.run(25.0)
+    assert rig.codes == ["draw-high"]
+    rig.send("power", "0")
+    rig.run(1200.0, lambda: rig.mode == "charging" and rig.contact)
+    rig.send("power", f"{17 * 231}")
+    assert "over-current" in rig.codes
+
+
 @pytest.mark.parametrize("current_a", [24.7, 30.0, 50.0, 100.0])
 def test_over_current_beyond_the_fuse_s_zones_trips_at_once(current_a: float) -> None:
     """Source: BS 1362 (24.7 A within 30 min ... 100 A within 0.2 s): the first measurement trips, with no delay."""
-    config = CONFIG.model_copy(update={})
-    assert current_a > config.limits.instant_a
     rig = Rig(car_w=1380.0).charging()
     tripped_s = rig.now_s
     rig.send("power", f"{current_a * 231}")
@@ -201,6 +223,36 @@ def test_the_thermal_image_trips_alarms_first_and_cools_before_it_lets_go() -> N
     assert rig.now_s - tripped_s == pytest.approx(params.cooling_s * math.log(2), rel=0.02)
 
 
+def test_the_third_overload_within_a_day_of_the_last_waits_for_a_person() -> None:
+    rig = Rig().charging()
+    for times in (1, 2, 3):
+        rig.controller.level = 1.0
+        rig.run(10.0)
+        (record,) = [record for record in rig.controller.faults if record.code == "socket-overload"]
+        assert record.times == times
+        assert record.latches is (times == 3)
+        rig.run(30000.0, lambda: "socket-overload" not in rig.codes)
+        assert ("socket-overload" in rig.codes) is (times == 3)
+    kept = rig.controller.kept()  # it outlives a restart
+    again = Controller(CONFIG.settings(), rig.at(), kept)
+    again.tick(rig.at())
+    assert "socket-overload" in [record.code for record in again.faults]
+    rig.acknowledge().run(10.0)
+    assert "socket-overload" not in rig.codes
+
+
+def test_overloads_days_apart_go_on_by_themselves() -> None:
+    rig = Rig().charging()
+    for _ in range(4):
+        rig.controller.level = 1.0
+        rig.run(10.0)
+        assert "socket-overload" in rig.codes
+        rig.controller.enable(False, rig.at())
+        rig.run(90000.0)
+        assert "socket-overload" not in rig.codes
+        rig.controller.enable(True, rig.at())
+
+
 def test_without_metering_the_image_runs_on_the_configured_current() -> None:
     rig = Rig(metered=False).charging()
     rig.run(9000.0)
@@ -209,9 +261,9 @@ def test_without_metering_the_image_runs_on_the_configured_current() -> None:
 
 def test_a_look_does_not_cover_what_comes_back_after_it() -> None:
     rig = Rig().charging()
-    rig.send("power", f"{17 * 231}")
+    rig.send("power", f"{25 * 231}")
     rig.acknowledge().run(300.0)
-    rig.send("power", f"{17 * 231}")
+    rig.send("power", f"{25 * 231}")
     rig.run(4000.0)
     assert rig.codes == ["over-current"]
 
@@ -233,16 +285,68 @@ def test_a_plug_that_measures_seldom_is_not_taken_for_stuck(every_s: float) -> N
 
 def test_a_hot_socket_trips_and_latches() -> None:
     rig = Rig().charging()
-    rig.heat_c = 65.0
+    rig.heat_c = 55.0
     rig.run(10.0)
     assert rig.codes == ["socket-hot"]
     assert rig.mode == "locked-out"
-    rig.heat_c = 50.0
+    rig.heat_c = 41.0
     rig.acknowledge().run(4000.0)
     assert rig.codes == ["socket-hot"]  # acknowledged, but not cooled down
-    rig.heat_c = 44.0
+    rig.heat_c = 39.0
     rig.run(10.0)
     assert rig.codes == []
+
+
+def test_a_sensor_that_has_never_warmed_in_a_long_charge_is_doubted() -> None:
+    """It may have come off, or report the air: until it has warmed in a charge it protects nobody."""
+    rig = Rig(warms_c=0.0).charging()
+    rig.run(3500.0)
+    assert rig.codes == []
+    rig.run(100.0)
+    assert rig.codes == ["temperature-doubted"]
+    assert rig.mode == "charging"  # a note
+    rig.sun_w = -500.0
+    rig.run(1200.0)
+    assert not rig.controller.wants_on
+    assert rig.codes == ["temperature-doubted"]  # and it is still there to be read in the evening
+    rig.sun_w = 3000.0
+    rig.charging()
+    rig.heat_c = 31.5
+    rig.run(10.0)
+    assert rig.codes == []
+
+
+def test_a_sensor_that_is_warm_already_is_not_doubted() -> None:
+    """A second charge soon after the first, and a restart in between, find the socket warm."""
+    rig = Rig().charging()
+    rig.run(3500.0)
+    rig.sun_w = -500.0
+    rig.run(700.0)
+    assert not rig.controller.wants_on
+    rig.warms_c, rig.heat_c = 0.0, 33.0
+    rig.sun_w = 3000.0
+    rig.charging().run(4000.0)
+    assert rig.seen == []
+    kept = rig.controller.kept()
+    rig.controller = Controller(CONFIG.settings(), rig.at(), kept)
+    rig.controller.grid_link(True, rig.at())
+    rig.controller.relay_link(True, rig.at())
+    rig.charging().run(4000.0)
+    assert "temperature-doubted" not in rig.seen
+
+
+def test_a_sensor_that_warms_is_not_doubted_nor_one_of_a_car_that_takes_nothing() -> None:
+    rig = Rig(warms_c=0.0).charging()
+    rig.heat_c = 31.1
+    rig.run(1000.0)
+    rig.heat_c = 29.0  # the evening cools it
+    rig.run(9000.0)
+    assert rig.seen == []
+    rig = Rig(metered=False, car_w=1380.0).charging()
+    for _ in range(80):
+        rig.send("power", "3")
+        rig.run(60.0)
+    assert "temperature-doubted" not in rig.seen
 
 
 def test_a_lost_temperature_sensor_ends_the_charge_after_the_minimum_on() -> None:

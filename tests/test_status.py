@@ -337,7 +337,7 @@ def test_locked_out_by_faults_that_wait_for_somebody() -> None:
     house.wait(3)
     hot, over = FAULT_BY_CODE["socket-hot"], FAULT_BY_CODE["over-current"]
     house.says("locked-out", hot.sentence, "somebody to look, and to acknowledge socket-hot")
-    house.tell(house.controller.message, "p", b"4000", False)
+    house.tell(house.controller.message, "p", b"6000", False)
     house.says("locked-out", over.sentence, "somebody to look, and to acknowledge over-current and socket-hot")
     assert [(fault.code, fault.latched, fault.cooldown_left_s) for fault in house.document().faults[:2]] == [
         ("over-current", True, 900.0),

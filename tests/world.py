@@ -59,6 +59,7 @@ def limits_for(draw_w: float) -> Limits:
     return Limits(
         draw_w=draw_w,
         instant_a=16.25,
+        far_a=24.7,
         thermal=ThermalParams(10.0, 1.1, 1200.0, 1800.0, 0.9, 0.5),
         rest_above_a=8.0,
         rest_after_s=10800.0,

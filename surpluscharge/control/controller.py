@@ -15,7 +15,16 @@ from surpluscharge.control import machine, policy, thermal
 from surpluscharge.control.machine import MODE_NAMES, Inputs, Params, State
 from surpluscharge.control.signals import REJECTIONS, Contact, Meter, Rejected, Source
 from surpluscharge.control.steps import LATEST_S, MOST_LAG_S, Steps
-from surpluscharge.control.supervisor import NOTE, STEPS_UNSEEN, STUCK_AFTER_S, Limits, Record, Situation, Supervisor
+from surpluscharge.control.supervisor import (
+    NO_LOAD_SHARE,
+    NOTE,
+    STEPS_UNSEEN,
+    STUCK_AFTER_S,
+    Limits,
+    Record,
+    Situation,
+    Supervisor,
+)
 
 MOST_STARTS_PER_DAY = 96
 UNHEARD_S = 600.0  # so long a plug out of reach counts as on, though it passed for off
@@ -126,6 +135,9 @@ class Controller:
         self._still_since_s = at.now_s
         self._repeats = 0
         self._finest_w = float("inf")
+        self._over_readings = 0  # of the current, in a row
+        self._cool_c: float | None = None  # the socket's temperature when it was last rested, and its highest since
+        self._warm_c = 0.0
         self._refused_in_row = 0
         self._topics_refused = False
         self._clock_jumped = False
@@ -315,6 +327,16 @@ class Controller:
                     self.refuse(topic, refusal.reason, payload, at)
                 else:
                     self._say("reading", "debug", of=name, value=meter.value)
+                    self._weigh(name)
+
+    def _weigh(self, name: str) -> None:
+        """Remember of a new reading what the supervisor asks of several."""
+        limits, heat_c = self.settings.limits, self.temperature.value
+        if name == "charger" and (self.power.value or 0.0) > NO_LOAD_SHARE * limits.draw_w:  # else it says nothing
+            over = (self.current_a or 0.0) > limits.instant_a
+            self._over_readings = self._over_readings + 1 if over else 0
+        if name == "temperature" and heat_c is not None and self.wants_on:
+            self._warm_c = max(self._warm_c, heat_c)
 
     def _take_report(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
         # Retained or not: a plug says here what is, and may repeat it only when it changes.
@@ -472,11 +494,13 @@ class Controller:
             power_w=self._fresh(self.power),
             power_after_s=-1.0 if self.power.at_s is None else self.power.at_s - self._wanted_since_s,
             current_a=self.current_a,
+            over_readings=self._over_readings,
             level=self.level,
             run_a=self.run_as / self.run_s if self.run_s else 0.0,
             run_s=self.run_s,
             temperature_missing=bool(self.temperature.sources) and at.now_s >= self.temperature.fresh_until_s,
             temperature_c=self._fresh(self.temperature),
+            warmed_c=None if self._cool_c is None else self._warm_c - self._cool_c,
             voltage_v=self._fresh(self.voltage),
             meter_fresh=at.now_s < self.grid.fresh_until_s,
             meter_still_s=at.now_s - self._still_since_s,
@@ -583,6 +607,9 @@ class Controller:
                 self.today = self.today._replace(starts=self.today.starts + 1)
                 if off_s >= self.settings.limits.rest_s:
                     self.run_s = self.run_as = 0.0
+                if not self.run_s:  # rested; else the socket may be warm already
+                    self._cool_c = self._fresh(self.temperature)
+                    self._warm_c = self._cool_c or 0.0
         self._say(
             "state_changed",
             "info",

@@ -25,7 +25,8 @@ class Limits(NamedTuple):
     """What the owner, the socket and the standards allow. Amperes, watts, volts, degrees Celsius, seconds."""
 
     draw_w: float  # configured or learned
-    instant_a: float  # no lead that is in order draws so much
+    instant_a: float  # no lead that is in order draws so much, and
+    far_a: float  # so much, once measured, is no slip of the plug's
     thermal: ThermalParams
     rest_above_a: float  # a run at this current or more, if it is long, is followed by a rest
     rest_after_s: float
@@ -50,11 +51,13 @@ class Situation(NamedTuple):
     power_w: float | None  # measured by the plug
     power_after_s: float  # how long after the wish last changed that was measured
     current_a: float | None  # measured, or from the measured power
+    over_readings: int  # of it in a row, those without any current left out, that were above ``instant_a``
     level: float  # of the thermal image
     run_a: float  # the highest current of the present run, or of the last one
     run_s: float  # how long it has lasted, or lasted
     temperature_missing: bool  # a sensor is configured, but says nothing fresh
     temperature_c: float | None
+    warmed_c: float | None  # by how much, at the most, since the first charge after a rest began; None: not known
     voltage_v: float | None
     meter_fresh: bool
     meter_still_s: float  # for how long the meter's value has not moved at all
@@ -90,12 +93,18 @@ class Fault(NamedTuple):
     sentence: str
     remedy: str
     latches: bool = False
+    third_latches: bool = False  # raised for the third time in a row, each within a day of the one before
     cooldown_s: float = 0.0
     cooldown_most_s: float = 0.0
     clear: Question | None = None
     shows: str = ""
 
+    @property
+    def may_latch(self) -> bool:
+        return self.latches or self.third_latches
 
+
+OVER_READINGS = 2
 NO_LOAD_SHARE = 0.05  # of the configured draw: below this, nothing charges
 HIGH_SHARE, LOW_SHARE = 1.2, 0.7  # EN 50160 explains 10 %; a car near full draws less
 STEPS_TO_TEST, STEPS_TO_BELIEVE = 2, 3
@@ -103,6 +112,8 @@ STEPS_UNSEEN = 6  # in a row: the car may have been full at some of them
 REPEATS_TO_BELIEVE = 8
 FROZEN_AFTER_S, FROZEN_REPEATS = 720.0, 30  # of a meter that froze in the middle of a charge
 FINE_W = 5.0
+ALIVE_S, ALIVE_C = 3600.0, 1.0  # a sensor that sits where it should warms by so much in a charge of so long
+COOLED_C = 15.0  # below the temperature that trips, a socket counts as cooled
 STUCK_AFTER_S = 20.0  # a relay has so long to go off, and its meter to see it
 
 
@@ -128,14 +139,20 @@ FAULTS = (
     Fault(
         "over-current",
         TRIP,
-        lambda now, limits: now.current_a is not None and now.current_a > limits.instant_a,
+        # One reading may be the plug's slip, or what a car takes in as it begins; two are not, nor is one far beyond.
+        lambda now, limits: (
+            now.current_a is not None
+            and now.current_a > limits.instant_a
+            and (now.over_readings >= OVER_READINGS or now.current_a >= limits.far_a)
+        ),
         after_s=0.0,
         latches=True,
         cooldown_s=900.0,
         cooldown_most_s=900.0,
         shows="current_a",
         sentence="The plug measured far more current than the socket is rated for.",
-        remedy="Unplug. Look for damage to lead, plug and socket, and for a wrong current setting, before you go on.",
+        remedy="Switch the circuit off at the fuse board before you touch anything, then unplug. Look for damage to "
+        "lead, plug and socket, and for a wrong current setting, before you go on.",
     ),
     Fault(
         "socket-overload",
@@ -143,10 +160,12 @@ FAULTS = (
         lambda now, limits: now.level >= TRIP_LEVEL,
         after_s=0.0,
         cooldown_s=600.0,
+        third_latches=True,
         cooldown_most_s=9600.0,
         clear=lambda now, limits: now.level <= limits.thermal.rearm_level,
         sentence="By its thermal image, the socket has carried too much current for too long.",
-        remedy="Set the lead to a lower current. It goes on by itself once the image has cooled.",
+        remedy="Set the lead to a lower current. It goes on by itself once the image has cooled; not after the third "
+        "time, each within a day of the one before: then first look at plug and socket.",
     ),
     Fault(
         "socket-load-high",
@@ -154,7 +173,7 @@ FAULTS = (
         lambda now, limits: now.level >= limits.thermal.alarm_level,
         after_s=0.0,
         sentence="By its thermal image, the socket is close to what it may carry.",
-        remedy="Feel plug and socket. A lower current setting is easier on both.",
+        remedy="Feel plug and socket: a bad contact is hotter than the image. A lower current is easier on both.",
     ),
     Fault(
         "socket-hot",
@@ -164,10 +183,11 @@ FAULTS = (
         latches=True,
         cooldown_s=1800.0,
         cooldown_most_s=1800.0,
-        clear=lambda now, limits: now.temperature_c is not None and now.temperature_c <= limits.hot_c - 20.0,
+        clear=lambda now, limits: now.temperature_c is not None and now.temperature_c <= limits.hot_c - COOLED_C,
         shows="temperature_c",
         sentence="The sensor at the socket reports that it is too hot.",
-        remedy="Unplug when it has cooled. Have a licensed electrician look at the socket before you go on.",
+        remedy="Switch the circuit off at the fuse board, touch nothing while it is hot, and unplug once it has "
+        "cooled. Have a licensed electrician look at the socket before you go on.",
     ),
     Fault(
         "temperature-lost",
@@ -176,6 +196,21 @@ FAULTS = (
         after_s=15.0,
         sentence="The temperature sensor at the socket is silent.",
         remedy="See whether it publishes, and whether its topic and pointer are right.",
+    ),
+    Fault(
+        "temperature-doubted",
+        NOTE,
+        lambda now, limits: (
+            now.wants_on
+            and now.wanted_s >= ALIVE_S
+            and now.warmed_c is not None
+            and now.warmed_c < ALIVE_C
+            and (now.power_w is None or _flows(now, limits))
+        ),
+        after_s=0.0,
+        clear=lambda now, limits: now.warmed_c is None or now.warmed_c >= ALIVE_C,
+        sentence="The sensor at the socket did not warm by one degree in an hour of charging: it may see only the air.",
+        remedy="See whether it sits firmly on the plug, close to the pins. As it is, it may not see a hot contact.",
     ),
     Fault(
         "relay-not-on",
@@ -444,6 +479,11 @@ class Record(NamedTuple):
         return FAULT_BY_CODE[self.code]
 
     @property
+    def latches(self) -> bool:
+        """Whether this raising waits for a person."""
+        return self.fault.latches or (self.fault.third_latches and self.times >= 3)
+
+    @property
     def cooldown_s(self) -> float:
         """How long this raising lasts at least."""
         fault = self.fault
@@ -487,7 +527,7 @@ class Supervisor:
             if record is not None and record.active:
                 gone = not evident and (fault.clear is None or fault.clear(now, limits))
                 cooled = now_s >= record.raised_s + record.cooldown_s
-                if gone and cooled and (record.acknowledged or not fault.latches):
+                if gone and cooled and (record.acknowledged or not record.latches):
                     self.records[code] = record._replace(active=False)
                 else:
                     verdict = max(verdict, fault.severity)
@@ -498,7 +538,7 @@ class Supervisor:
         touched = [
             record.code
             for record in self.active
-            if record.fault.latches and not record.acknowledged and code in (None, record.code)
+            if record.latches and not record.acknowledged and code in (None, record.code)
         ]
         for name in touched:
             self.records[name] = self.records[name]._replace(acknowledged=True)

@@ -150,7 +150,7 @@ class Commissioning(Hand):
         """A fault that latches is a finding, whatever else was found."""
         for record in self.controller.faults:
             fault = record.fault
-            if fault.latches and not record.acknowledged and fault.code not in self.latched_told:
+            if record.latches and not record.acknowledged and fault.code not in self.latched_told:
                 self.latched_told.add(fault.code)
                 if not any(finding.what.startswith(fault.sentence) for finding in self.findings):
                     self._found(part, "wrong", fault.sentence, fault.remedy)

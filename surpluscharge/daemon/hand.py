@@ -229,7 +229,7 @@ class Hand:
         began_s = self.clock.now()
         while not controller.wants_on:
             for record in controller.faults:
-                if record.fault.latches and not record.acknowledged:
+                if record.latches and not record.acknowledged:
                     await self._seen_to(record.fault)
             if not controller.enabled:
                 raise Failed("Charging was switched off meanwhile, by its enable topic.", "Try this part again.")

@@ -362,7 +362,7 @@ class Service:
         self._show.set()
 
     def _on_acknowledge(self, topic: str, payload: bytes, retained: bool) -> None:
-        latched = {record.code for record in self.controller.faults if record.fault.latches}
+        latched = {record.code for record in self.controller.faults if record.latches}
         try:
             if retained:
                 raise Rejected("retained")
@@ -488,7 +488,7 @@ class Service:
         ):
             self._saved, self._saved_s = kept, self.clock.now()
             self._save_soon.set()
-        latched = tuple(record.code for record in faults if record.fault.latches and not record.acknowledged)
+        latched = tuple(record.code for record in faults if record.latches and not record.acknowledged)
         if latched != self._latched:
             self._latched = latched
             self._save_now.set()

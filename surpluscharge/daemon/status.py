@@ -249,7 +249,7 @@ def build(
                 code=record.code,
                 severity=SEVERITY_NAMES[record.fault.severity],
                 since=when(record.raised_s),
-                latched=record.fault.latches and not record.acknowledged,
+                latched=record.latches and not record.acknowledged,
                 cooldown_left_s=round(max(0.0, record.raised_s + record.cooldown_s - now_s), 1),
                 sentence=record.fault.sentence,
                 remedy=record.fault.remedy,
@@ -442,7 +442,7 @@ def _fault_wait(controller: Controller, at: Moment, severity: int) -> tuple[str,
     """Return the sentence of the first fault of this severity, and what all of them wait for."""
     records: list[Record] = [record for record in controller.faults if record.fault.severity == severity]
     why = records[0].fault.sentence
-    latched = [record.code for record in records if record.fault.latches and not record.acknowledged]
+    latched = [record.code for record in records if record.latches and not record.acknowledged]
     if latched:
         return why, f"somebody to look, and to acknowledge {' and '.join(latched)}", None
     left_s = max(record.raised_s + record.cooldown_s - at.now_s for record in records)

@@ -285,7 +285,7 @@ class Bench:
         """Let a message arrive, and hold the service to its promises. Returns what it logged. Raises Spoilt."""
         controller = self.service.controller
         refused = sum(controller.rejected.values())
-        latched = {record.code for record in controller.faults if record.fault.latches}
+        latched = {record.code for record in controller.faults if record.latches}
         self.service._answer = False
         self.service._on_message(topic.name, payload, retained)
         refused = sum(controller.rejected.values()) - refused
