@@ -777,7 +777,7 @@ class Config(Section):
     @property
     def limits(self) -> Limits:
         """What the supervisor holds the charger to."""
-        socket, nominal_v = self.socket, 230.0
+        socket = self.socket
         return Limits(
             draw_w=self.draw_w,
             instant_a=INSTANT_SHARE * socket.rated_a,
@@ -794,8 +794,7 @@ class Config(Section):
             rest_after_s=socket.rest_after_s,
             rest_s=socket.rest_s,
             hot_c=socket.hot_c,
-            low_v=nominal_v * (1 - VOLTAGE_TOLERANCE),
-            high_v=nominal_v * (1 + VOLTAGE_TOLERANCE),
+            nominal_v=self.charger.voltage_v,
         )
 
     def warnings(self) -> list[str]:

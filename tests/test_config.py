@@ -25,7 +25,15 @@ from surpluscharge import config as configuration
 from surpluscharge.cli import _effective, main
 from surpluscharge.config import Config, ConfigError, Secret, load, parse
 from surpluscharge.control.signals import Contact, Source
-from surpluscharge.control.supervisor import FAULT_BY_CODE, Limits
+from surpluscharge.control.supervisor import (
+    DANGEROUS_VOLTS_SHARE,
+    FAULT_BY_CODE,
+    HIGH_MEAN_SHARE,
+    LOW_MEAN_SHARE,
+    LOWEST_MEAN_SHARE,
+    TRIP_VOLTS_SHARE,
+    Limits,
+)
 from surpluscharge.control.thermal import ThermalParams, settled_level, time_to_s
 
 ROOT = Path(__file__).parent.parent
@@ -707,8 +715,7 @@ rearm_level = 0.4, rest_after_s = 903, rest_s = 904, rest_above_share = 0.75, ho
         rest_after_s=903,
         rest_s=904,
         hot_c=52,
-        low_v=pytest.approx(207),  # EN 50160: 230 V +- 10 %, whatever the voltage is here
-        high_v=pytest.approx(253),
+        nominal_v=235,
     )
     assert settings.grid == (
         Source("a", "/x", 1000.0, "export-only", 9.0, 10.0),
@@ -1189,8 +1196,9 @@ def test_the_figures_of_the_thermal_image_in_the_example() -> None:
     minutes = time_to_s(params, 1.0, 0.0, params.rearm_level) / 60
     assert f"which takes {minutes:.0f} minutes; and 10 minutes at the least, 20, 40" in text
     assert FAULT_BY_CODE["socket-overload"].cooldown_s == 600
-    volts = load(EXAMPLE).limits.low_v, load(EXAMPLE).limits.high_v
-    assert "outside {:.0f} to {:.0f} V (EN 50160)".format(*volts) in text
+    nominal_v = load(EXAMPLE).limits.nominal_v
+    for share in (HIGH_MEAN_SHARE, LOW_MEAN_SHARE, LOWEST_MEAN_SHARE, TRIP_VOLTS_SHARE, DANGEROUS_VOLTS_SHARE):
+        assert f"{share * nominal_v:g} V" in text
 
 
 def test_the_example_cautions_where_a_person_decides() -> None:

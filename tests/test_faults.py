@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 import pytest
 
+from surpluscharge.config import Config
 from surpluscharge.control import machine, supervisor
 from surpluscharge.control.controller import LINES_A_MINUTE, Controller, Moment
 from surpluscharge.control.machine import MODE_NAMES
@@ -39,7 +40,8 @@ class Rig:
     car_w: float = 1380.0
     heat_c: float | None = 30.0
     warms_c: float = 3.0  # by so much while it carries current
-    volts: float | None = 231.0
+    volts: float | None = 231.0  # without a load
+    ohm: float = 0.0  # of the circuit up to the plug
     obeys: bool = True
     metered: bool = True
     meter_sign: float = 1.0
@@ -51,7 +53,7 @@ class Rig:
     plug_heard: bool = True
     plug_every_s: float = 5.0
     bought_wh: float = 0.0
-    config: object = CONFIG
+    config: Config = CONFIG
     now_s: float = 1e6
     contact: bool = False
     jitter_w: float = 0.0
@@ -60,7 +62,7 @@ class Rig:
     plug_said_s: float = -math.inf
 
     def __post_init__(self) -> None:
-        self.controller = Controller(CONFIG.settings(), self.at())
+        self.controller = Controller(self.config.settings(), self.at())
         self.controller.grid_link(True, self.at())
         self.controller.relay_link(True, self.at())
         self.controller.enable(True, self.at())
@@ -122,7 +124,7 @@ class Rig:
             if self.heat_c is not None:
                 self.send("heat", f"{self.heat_c + (self.warms_c if charger_w > 100.0 else 0.0)}")
             if self.volts is not None:
-                self.send("volts", f"{self.volts}")
+                self.send("volts", f"{self.volts - self.ohm * charger_w / 231.0:.1f}")
         self.follow()
 
     def send(self, topic: str, text: str) -> None:
@@ -159,9 +161,9 @@ def test_nothing_is_wrong_for_a_day_in_order() -> None:
 def test_over_current_trips_at_the_second_reading_and_latches() -> None:
     rig = Rig().charging()
     rig.car_w = 16.3 * 231
-    rig.send_readings()
+    rig.send("power", f"{rig.car_w}")
     assert rig.codes == []  # one odd sample: a plug's slip, or what a car takes in as it begins
-    rig.send_readings()
+    rig.send("power", f"{rig.car_w}")
     assert rig.codes[0] == "over-current"
     assert rig.mode == "locked-out"
     rig.car_w = 1380.0
@@ -621,13 +623,157 @@ def test_spent_starts_are_noted() -> None:
     assert rig.mode == "arming"
 
 
-@pytest.mark.parametrize(("volts", "trips"), [(207.0, False), (206.9, True), (253.0, False), (253.1, True)])
-def test_mains_voltage_outside_the_standard_trips(volts: float, trips: bool) -> None:
-    """Source: EN 50160, 230 V +- 10 %."""
+def hours_on(rig: Rig, hours: float) -> float:
+    """Let time pass, and return for how many hours of it the lead was on."""
+    on_s = 0.0
+    for _ in range(int(hours * 60)):
+        on_s += 60.0 if rig.contact else 0.0
+        rig.run(60.0)
+    return on_s / 3600.0
+
+
+def test_a_voltage_that_the_sun_lifts_and_the_lead_pulls_down_is_charged_at() -> None:
+    """254.5 V and 0.5 ohm: 251.5 V under the load of 6 A, within EN 50160's 230 V + 10 % = 253 V."""
+    rig = Rig(volts=254.5, ohm=0.5)
+    assert hours_on(rig, 6.0) > 5.8
+    assert rig.seen == []
+
+
+def test_a_weak_circuit_is_charged_at() -> None:
+    """212 V and 1 ohm: 206 V at the socket. EN 50160 speaks of the supply, and lets no mean be lower than 195.5 V."""
+    rig = Rig(volts=212.0, ohm=1.0)
+    assert hours_on(rig, 6.0) > 5.8
+    assert rig.seen == []
+
+
+def test_voltages_are_judged_by_the_nominal_one_of_the_place() -> None:
+    config = Config.model_validate(CONFIG.model_dump() | {"charger": {"current_a": 6.0, "voltage_v": 120.0}})
+    rig = Rig(config=config, volts=121.0, car_w=720.0)
+    rig.charging().run(1800.0)
+    assert rig.mode == "charging" and rig.seen == []
+    rig.volts = 139.0  # 15.8 % above
+    rig.run(10.0)
+    assert rig.codes == ["voltage-out"]
+
+
+def test_a_high_mean_under_load_ends_the_charge_and_holds_the_next_one() -> None:
+    """Source: EN 50160, ten-minute means at most 10 % above nominal: 253 V."""
+    rig = Rig(volts=240.0, ohm=0.5)
+    for _ in range(2):  # so that the circuit is known
+        rig.sun_w = 3000.0
+        rig.charging().run(400.0)
+        rig.sun_w = -500.0
+        rig.run(700.0)
+    assert rig.controller.mains.learned is not None
+    rig.sun_w = 3000.0
+    rig.charging().run(900.0)
+    rig.volts, since_s = 257.0, rig.now_s  # 254 V under load
+    rig.run(1200.0, lambda: rig.mode == "locked-out")
+    assert rig.codes == ["voltage-high"]
+    # From 237 to 254 V: the mean is above 253 V after 16 / 17 of ten minutes.
+    assert rig.now_s - since_s == pytest.approx(600.0 * 16 / 17, abs=15.0)
+    assert hours_on(rig, 3.0) == 0.0
+    assert rig.codes == ["voltage-high"]
+    assert rig.seen.count("voltage-high") == 1
+    rig.volts = 254.0  # 251 V it would be
+    rig.run(1200.0, lambda: rig.mode == "charging")
+    assert rig.mode == "charging" and rig.codes == []
+
+
+def test_while_the_circuit_is_not_known_the_charge_itself_shows_the_voltage_under_load() -> None:
+    rig = Rig(volts=257.0, ohm=0.5)
+    rig.charging()
+    rig.run(2000.0, lambda: rig.mode == "locked-out")
+    assert rig.codes == ["voltage-high"]
+    assert rig.now_s - rig.controller.state.on_since_s == pytest.approx(600.0, abs=15.0)
+    assert hours_on(rig, 6.0) < 0.5
+    assert rig.controller.today.starts <= 3
+
+
+def test_far_above_for_a_short_time_is_no_matter_and_twice_in_a_row_trips() -> None:
+    """15 % above nominal, 264.5 V, is our own figure."""
     rig = Rig().charging()
-    rig.volts = volts
-    rig.run(20.0)
-    assert (rig.codes == ["voltage-out"]) is trips
+    for volts in (265.0, 231.0, 270.0, 264.0):
+        rig.send("volts", f"{volts}")
+    assert rig.codes == [] and rig.mode == "charging"
+    rig.send("volts", "265")
+    rig.send("volts", "265")
+    assert rig.codes == ["voltage-out"] and rig.mode == "locked-out"
+    rig.run(100.0)
+    assert rig.codes == ["voltage-out"]  # five minutes at least
+    rig.run(600.0, lambda: rig.mode == "charging")
+    assert rig.mode == "charging"
+
+
+def test_a_broken_neutral_latches_and_one_odd_sample_does_not() -> None:
+    """20 % above nominal, 276 V, is our own figure: the network does not do that, a broken neutral does."""
+    rig = Rig().charging()
+    rig.send("volts", "301")
+    assert rig.codes == ["voltage-out"] and rig.mode == "locked-out"  # off at once, all the same
+    rig.run(700.0, lambda: rig.mode == "charging")
+    assert rig.mode == "charging"
+    rig.volts = 301.0
+    rig.run(10.0)
+    assert rig.codes == ["voltage-dangerous", "voltage-out"]
+    rig.volts = 231.0
+    rig.run(10000.0)
+    assert rig.codes == ["voltage-dangerous"] and rig.mode == "locked-out"
+    rig.acknowledge().run(100.0)
+    assert "voltage-dangerous" not in rig.codes
+
+
+def test_a_voltage_low_without_a_load_holds_starts() -> None:
+    """Source: EN 50160, ten-minute means at most 10 % below nominal: 207 V."""
+    rig = Rig(volts=206.0, sun_w=-500.0).run(120.0)
+    rig.sun_w = 3000.0
+    assert hours_on(rig, 1.0) == 0.0
+    assert rig.codes == ["voltage-low"] and rig.mode == "arming"
+    rig.volts = 210.0
+    rig.run(900.0, lambda: rig.mode == "charging")
+    assert rig.mode == "charging" and rig.seen == ["voltage-low"]
+
+
+def test_a_low_mean_under_load_ends_the_charge_and_is_foretold_afterwards() -> None:
+    """Source: EN 50160, no ten-minute mean is more than 15 % below nominal: 195.5 V."""
+    rig = Rig(volts=208.0, ohm=1.0)
+    rig.charging().run(1000.0)
+    rig.sun_w = -500.0
+    rig.run(700.0)
+    rig.sun_w = 3000.0
+    rig.charging().run(1000.0)  # 202 V
+    assert rig.seen == [] and rig.controller.mains.learned is not None
+    rig.volts = 200.0
+    rig.run(900.0, lambda: rig.mode == "locked-out")
+    assert rig.codes == ["voltage-low", "voltage-sags"]
+    assert hours_on(rig, 6.0) == 0.0  # nor is it tried again
+    assert rig.codes == ["voltage-low"]
+
+
+def test_a_bad_joint_ends_the_charge_and_is_a_matter_for_a_person_at_the_third_drop() -> None:
+    """Source: IEC 60364-5-52 advises 5 % at the most from the supply to the load (from memory): 11.5 V of 230 V."""
+    rig = Rig(volts=231.0, ohm=2.2)  # 13.1 V at 6 A, and nearly 80 W somewhere on the way
+    assert hours_on(rig, 6.0) < 0.3
+    assert rig.controller.today.starts == 2
+    assert rig.codes == ["circuit-resistance"]
+    assert rig.seen == ["voltage-sags", "voltage-sags", "circuit-resistance"]
+    rig.ohm = 0.4  # an electrician has been there
+    rig.acknowledge().run(7200.0)
+    assert rig.mode == "charging" and rig.codes == []
+
+
+def test_a_bad_joint_is_known_across_a_restart() -> None:
+    rig = Rig(volts=231.0, ohm=2.2)
+    rig.charging().run(1000.0)
+    kept = rig.controller.kept()
+    assert len(kept.ohms) == 2
+    again = Controller(CONFIG.settings(), rig.at(), kept)
+    assert again.mains.large_drops(1.9) == 2
+
+
+def test_a_plug_that_measures_no_voltage_is_not_judged_by_it() -> None:
+    rig = Rig(volts=None)
+    assert hours_on(rig, 2.0) > 1.9
+    assert rig.seen == []
 
 
 def test_a_clock_jump_is_noted_for_an_hour() -> None:

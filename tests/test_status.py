@@ -471,7 +471,8 @@ def test_the_document_as_a_whole() -> None:
         "charger_power": {"power_w": 1300.0, "measured": True},
         "thresholds": {"start_export_w": 1380.0, "stop_import_w": 345.0, "follow_prices": False, "look_ahead": False},
         "relay": {"commanded": "on", "reported": "on", "confirmed": True},
-        "socket": {"level": round(level, 3), "current_a": 5.65, "temperature_c": 31.5, "voltage_v": None},
+        "socket": {"level": round(level, 3), "current_a": 5.65, "temperature_c": 31.5, "voltage_v": None}
+        | {"voltage_mean_v": None, "circuit_ohm": None, "circuit_error_ohm": None},
         "session": {"on_time_s": 552.3, "energy_wh": 199.5, "time_left_s": 21047.7, "energy_left_wh": 4800.5},
         "today": {"starts": 1, "on_time_s": 552.3, "energy_wh": 199.5, "solar_wh": 179.5, "grid_wh": 19.9},
         "ledger": None,

@@ -65,8 +65,7 @@ def limits_for(draw_w: float) -> Limits:
         rest_after_s=10800.0,
         rest_s=1800.0,
         hot_c=65.0,
-        low_v=207.0,
-        high_v=253.0,
+        nominal_v=230.0,
     )
 
 

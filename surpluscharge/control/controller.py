@@ -13,9 +13,11 @@ from typing import Any, NamedTuple
 
 from surpluscharge.control import machine, policy, thermal
 from surpluscharge.control.machine import MODE_NAMES, Inputs, Params, State
+from surpluscharge.control.mains import Mains
 from surpluscharge.control.signals import REJECTIONS, Contact, Meter, Rejected, Source
 from surpluscharge.control.steps import LATEST_S, MOST_LAG_S, Steps
 from surpluscharge.control.supervisor import (
+    DROP_SHARE,
     NO_LOAD_SHARE,
     NOTE,
     STEPS_UNSEEN,
@@ -109,6 +111,7 @@ class Kept(NamedTuple):
     run_s: float  # time on since the last long rest, and
     run_as: float  # ampere-seconds in it
     faults: tuple[Record, ...]
+    ohms: tuple[float, ...] = ()  # of the circuit, as the last switchings showed them; see control/mains.py
 
 
 class Controller:
@@ -121,6 +124,7 @@ class Controller:
         self.power = _meter(settings.power)
         self.temperature = _meter(settings.temperature)
         self.voltage = _meter(settings.voltage)
+        self.mains = Mains(kept.ohms if kept else ())
         self.steps = Steps()
         self.memory = policy.nothing()  # of the surplus of late, whether or not the thresholds look ahead yet
         # Without a memory, the socket is taken to be as warm as the lead can make it.
@@ -200,6 +204,7 @@ class Controller:
             self.run_s,
             self.run_as,
             tuple(self.supervisor.records.values()),
+            tuple(self.mains.ohms),
         )
 
     # --- what the shell asks ------------------------------------------------------------------------------------------
@@ -242,6 +247,16 @@ class Controller:
     def measured(self) -> bool:
         """Whether the charger's power is measured now, rather than assumed."""
         return self._now_s < self.power.fresh_until_s
+
+    @property
+    def voltage_mean_v(self) -> float | None:
+        """The voltage's mean of ten minutes, as it is or would be under the lead's load; None: not known."""
+        return self._mean_v(self.settings.draw_a, self.wants_on)
+
+    def _mean_v(self, amps: float, as_it_is: bool) -> float | None:
+        # While the circuit is not known, a mean tells only of the load that there was.
+        known = self._fresh(self.voltage) is not None and (as_it_is or self.mains.learned is not None)
+        return self.mains.mean_v(amps) if known else None
 
     def deadline_s(self) -> float:
         """Return when tick() must be called at the latest, in monotonic seconds."""
@@ -337,6 +352,10 @@ class Controller:
             self._over_readings = self._over_readings + 1 if over else 0
         if name == "temperature" and heat_c is not None and self.wants_on:
             self._warm_c = max(self._warm_c, heat_c)
+        if name == "voltage" and (volts := self.voltage.value) and (source := self.settings.voltage):
+            measured_a = self.current_a
+            amps = self._thermal_a() if measured_a is None else measured_a
+            self.mains.reading(self._now_s, volts, amps, measured_a is not None, source.fresh_s)
 
     def _take_report(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
         # Retained or not: a plug says here what is, and may repeat it only when it changes.
@@ -413,6 +432,8 @@ class Controller:
         """A person has seen the latched faults: all of them, or one."""
         self._advance(at)
         for name in self.supervisor.acknowledge(code):
+            if name == "circuit-resistance":
+                self.mains.forget()
             if name == "meter-sign":
                 self.steps.acknowledged()
             self._say("fault_acknowledged", "info", code=name)
@@ -475,7 +496,8 @@ class Controller:
         return 0.0 if self.confirmed(False) and not self.wants_on else draw_a
 
     def _situation(self, at: Moment) -> Situation:
-        state, params = self.state, self.settings.params
+        state, params, limits = self.state, self.settings.params, self.settings.limits
+        mains, draw_a, volts = self.mains, self.settings.draw_a, self._fresh(self.voltage)
         off_told = self.link_up is True and self.acknowledged is False and not self.wants_on
         told_s = max(self._acknowledged_s, self._wanted_since_s)
         reported_on = bool(self.hearing) and self.reported is True and self._reported_s >= told_s
@@ -501,7 +523,13 @@ class Controller:
             temperature_missing=bool(self.temperature.sources) and at.now_s >= self.temperature.fresh_until_s,
             temperature_c=self._fresh(self.temperature),
             warmed_c=None if self._cool_c is None else self._warm_c - self._cool_c,
-            voltage_v=self._fresh(self.voltage),
+            voltage_v=volts,
+            voltage_before_v=None if volts is None else self.voltage.before,
+            voltage_free_v=self._mean_v(0.0, not self.wants_on),
+            voltage_mean_v=self.voltage_mean_v,
+            voltage_mean_whole=mains.whole(at.now_s),
+            voltage_drop_v=None if mains.drop_ohm is None else mains.drop_ohm * draw_a,
+            large_drops=mains.large_drops(DROP_SHARE * limits.nominal_v / draw_a),
             meter_fresh=at.now_s < self.grid.fresh_until_s,
             meter_still_s=at.now_s - self._still_since_s,
             meter_repeats=self._repeats,
@@ -599,6 +627,7 @@ class Controller:
         if on is not machine.wants_on(old.mode):
             off_s, self._wanted_since_s, self._was_confirmed = new.at_s - self._wanted_since_s, new.at_s, False
             self.steps.switched(on, new.at_s, new.at_s < self.grid.fresh_until_s, self._fresh(self.power))
+            self.mains.switched(new.at_s)
             self.power.forget()  # what was drawn before says nothing of what is drawn from now on
             self._maybe_on, self._switched_s = not on, new.at_s
             if on:

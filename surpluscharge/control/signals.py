@@ -158,22 +158,26 @@ class Meter:
         self.sources = sources
         self.topics = frozenset(source.topic for source in sources)
         self._readings: dict[int, Reading] = {}
+        self.before: float | None = None  # what the value was before the last message, if it was fresh then
         self._sum_up()
 
     def take(self, topic: str, payload: bytes, retained: bool, now_s: float) -> None:
         """Take a message in. Raises Rejected, and then keeps what it had."""
         if retained:
             raise Rejected("retained")
+        before = self.value if now_s < self.fresh_until_s else None
         self._readings |= {
             index: Reading(source.read(payload), now_s)
             for index, source in enumerate(self.sources)
             if source.topic == topic
         }
+        self.before = before
         self._sum_up()
 
     def forget(self) -> None:
         """Drop all readings: after a gap in the connection, only what comes after it counts."""
         self._readings.clear()
+        self.before = None
         self._sum_up()
 
     def reading(self, index: int) -> Reading | None:

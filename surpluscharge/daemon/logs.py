@@ -40,7 +40,7 @@ EVENTS = {
     "relay_unconfirmed": "and is not, so it is sent again: on, attempt",
     "relay_reported": "the plug reports its relay: on, wanted",
     "fault_raised": "something is wrong: code, times (in a row, within a day of each other), sentence (and, "
-    "where that is what is wrong, current_a, power_w, voltage_v or temperature_c)",
+    "where that is what is wrong, current_a, power_w, voltage_v, voltage_mean_v, voltage_drop_v or temperature_c)",
     "fault_cleared": "and is right again: code",
     "fault_acknowledged": "a person has seen a latched fault: code",
     "above_continuous": "the lead is above the socket's continuous rating, by the owner's choice: current_a, because",

@@ -24,7 +24,14 @@ from surpluscharge.words import duration, printable, watts
 
 SCHEMA_VERSION: Literal[1] = 1
 GAVE_UP = "The daemon has ended, and the relay never confirmed that it is off.", "somebody to go and look", None
-UNITS = {"current_a": "A", "power_w": "W", "voltage_v": "V", "temperature_c": "°C"}
+UNITS = {
+    "current_a": "A",
+    "power_w": "W",
+    "voltage_v": "V",
+    "voltage_mean_v": "V",
+    "voltage_drop_v": "V",
+    "temperature_c": "°C",
+}
 
 
 class Part(BaseModel):
@@ -121,6 +128,13 @@ class SocketStatus(Part):
     current_a: float | None = Field(description="measured; null: not known")
     temperature_c: float | None
     voltage_v: float | None
+    voltage_mean_v: float | None = Field(
+        None, description="mean of ten minutes under the lead's load, foretold while it is off; null: not known"
+    )
+    circuit_ohm: float | None = Field(
+        None, description="of the circuit up to the plug, learned at the switchings; null: not known yet"
+    )
+    circuit_error_ohm: float | None = Field(None, description="how far off that may be, at about nine in ten")
 
 
 class Thresholds(Part):
@@ -181,7 +195,7 @@ def build(
 ) -> StatusDocument:
     """Return the document for this moment; ``gave_up``: it is the last, and the relay is not known to be off."""
     state, params = controller.state, controller.settings.params
-    now_s, wall = at.now_s, clock.wall()
+    now_s, wall, circuit = at.now_s, clock.wall(), controller.mains.learned
 
     def when(then_s: float) -> datetime:
         then = wall.astimezone(UTC) - timedelta(seconds=now_s - then_s)
@@ -224,6 +238,9 @@ def build(
             current_a=None if controller.current_a is None else round(controller.current_a, 2),
             temperature_c=_fresh(controller.temperature, now_s),
             voltage_v=_fresh(controller.voltage, now_s),
+            voltage_mean_v=_round(controller.voltage_mean_v),
+            circuit_ohm=None if circuit is None else round(circuit.ohm, 2),
+            circuit_error_ohm=None if circuit is None else round(circuit.error_ohm, 2),
         ),
         session=SessionStatus(
             on_time_s=round(state.session_s, 1),
