@@ -48,9 +48,11 @@ LONG_GAP_S = 600  # shorter ones are not worth a line
 COLUMNS = "time, grid_w (or import_w and export_w)[, charger_w]; _kw for kilowatts"
 READINGS = f'a CSV file with the columns {COLUMNS}; or "ledger": the daemon\'s own history'
 CAUTION = (
-    "caution: hours of current through a household socket can start a fire. Use a socket, plug and cable rated for\n"
-    "it, feel them after an hour, follow local codes, and ask a licensed electrician. This is no certified safety\n"
-    "device."
+    "caution: hours of current through a household socket can start a fire. Use a socket, plug, cable and relay that\n"
+    "are rated for it continuously, behind a residual-current device of type A; a plug-in relay is an adapter\n"
+    "itself, so let there be no other. Feel them after an hour, look at the pins after two weeks; where something is\n"
+    "hot, switch the circuit off at the fuse board before you unplug. Follow local codes, and ask a licensed\n"
+    "electrician. This is no certified safety device."
 )
 
 

@@ -1206,7 +1206,16 @@ def test_the_example_cautions_where_a_person_decides() -> None:
     flat = re.sub(r"\s*\n# *", " ", text)
     for words in (
         "for hours",
-        "No extension leads, no adapters",
+        "A plug-in relay is an adapter itself",
+        "no extension leads, no adapters",
+        "continuous rating, for hours",
+        "fixed contactor",
+        "residual-current device of type A",
+        "combines earth and neutral",
+        "circuit off at the fuse board first, then unplug",
+        "after two weeks, then each quarter",
+        "off is not isolated",
+        "a bad one is hotter",
         "feel plug and socket by hand",
         "After the first hour",
         "Local codes",

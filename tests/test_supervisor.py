@@ -59,6 +59,7 @@ IN_ORDER = Situation(
     meter_finest_w=0.1,
     contrary_steps=0,
     sign_proven=True,
+    steps_late=False,
     refused_in_row=0,
     topics_refused=False,
     budget_spent=False,
@@ -102,6 +103,7 @@ EVIDENT = {
     "meter-sign-doubted": CHARGING._replace(contrary_steps=1),
     "meter-sign-tested": CHARGING._replace(contrary_steps=2),
     "meter-sign": IN_ORDER._replace(contrary_steps=3),
+    "meter-late": IN_ORDER._replace(steps_late=True),
     "readings-refused": IN_ORDER._replace(refused_in_row=5),
     "starts-spent": IN_ORDER._replace(budget_spent=True),
     "voltage-dangerous": CHARGING._replace(voltage_v=276.1, voltage_before_v=276.1),
@@ -208,6 +210,7 @@ def test_what_each_fault_does() -> None:
         "meter-sign-doubted": (NOTE, 0.0, 0.0, 0.0),
         "meter-sign-tested": (END, 0.0, 30.0, 30.0),
         "meter-sign": (TRIP, 0.0, 0.0, 0.0),
+        "meter-late": (NOTE, 0.0, 0.0, 0.0),
         "readings-refused": (NOTE, 0.0, 600.0, 600.0),
         "starts-spent": (NOTE, 0.0, 0.0, 0.0),
         "voltage-dangerous": (TRIP, 0.0, 900.0, 900.0),
@@ -227,7 +230,18 @@ def test_what_each_fault_does() -> None:
         "broker-lost": (TRIP, 0.0, 0.0, 0.0),
     }
     # A relay that will not go off is told again and again, and above all nobody is told that it is off.
-    assert "fuse board" in FAULT_BY_CODE["relay-stuck-on"].remedy
+    # And where something may be hot, the circuit is off before anybody unplugs.
+    for code in (
+        "over-current",
+        "socket-hot",
+        "relay-stuck-on",
+        "voltage-dangerous",
+        "circuit-resistance",
+        "draw-high",
+    ):
+        remedy = FAULT_BY_CODE[code].remedy
+        assert "off at the fuse board" in remedy
+        assert "nplug" not in remedy or remedy.index("fuse board") < remedy.index("nplug")
     assert "again and again" in FAULT_BY_CODE["relay-not-off"].sentence
 
 

@@ -270,7 +270,8 @@ FAULTS = (
         after_s=20.0,
         latches=True,
         sentence="The relay was told to switch off, but current still flows, or it reports to be on.",
-        remedy="Go and look, now. Switch the circuit off at the fuse board; the relay may be welded. Replace the plug.",
+        remedy="Go and look, now. Switch the circuit off at the fuse board before you unplug; the relay may be welded. "
+        "Replace the plug.",
     ),
     Fault(
         "draw-high",
@@ -281,7 +282,8 @@ FAULTS = (
         cooldown_most_s=14400.0,
         shows="power_w",
         sentence="The charger draws clearly more than configured.",
-        remedy="See what current the lead is set to, and correct the lead or the configuration.",
+        remedy="See what current the lead is set to, and correct the lead or the configuration. If plug or socket is "
+        "hot, switch the circuit off at the fuse board before you unplug.",
     ),
     Fault(
         "draw-low",

@@ -21,6 +21,7 @@ from surpluscharge.clock import Clock
 from surpluscharge.config import VOLTAGE_TOLERANCE, Config
 from surpluscharge.control import draw, machine
 from surpluscharge.control.controller import last_starts
+from surpluscharge.control.supervisor import DROP_SHARE, HIGH_MEAN_SHARE, LOWEST_MEAN_SHARE
 from surpluscharge.daemon.hand import FLOWS_W, NOTHING, Failed, Hand, LeftOut, Person
 from surpluscharge.words import duration, watts
 
@@ -60,7 +61,6 @@ SLOWEST_STEP_S = 1.3 * draw.BIN_S  # of a meter that shows the lead's steps
 CLOSE_SHARE = 0.05  # a draw that far from the configured one is worth writing down
 WRONG_SHARE = VOLTAGE_TOLERANCE  # and that far is another current: EN 50160 allows the voltage no more
 APART_SHARE = 0.1  # between the plug's meter and the house's
-DROP_SHARE = 0.05  # of voltage on the way to the socket: the most that IEC 60364-5-52 advises (from memory)
 SURE_SHARE = 0.02  # of a current
 
 
@@ -428,7 +428,8 @@ class Commissioning(Hand):
             "full.\n"
             f"  It is switched on and off for {duration(least_s)} or more, {duration(most_s)} at most. Leave kettle "
             "and oven off, and stay by it.\n"
-            "  Plug, socket and cable must be rated for it. If anything smells or hums: Ctrl-C first, then unplug."
+            "  Plug, socket and cable must be rated for it. If anything smells or hums: Ctrl-C, then the circuit off "
+            "at the fuse board, and only then unplug."
         )
         await self._ready("Is all of that so?")
         began_s = self.clock.now()
@@ -591,8 +592,19 @@ class Commissioning(Hand):
         share = (free_v - loaded_v) / free_v
         what = f"The voltage at the plug sinks by {free_v - loaded_v:.1f} V under load, {100 * share:.1f} %"
         figures = {"loaded_v": loaded_v, "free_v": free_v}
+        high_v, low_v = (
+            HIGH_MEAN_SHARE * self.config.charger.voltage_v,
+            LOWEST_MEAN_SHARE * self.config.charger.voltage_v,
+        )
+        if not low_v <= loaded_v <= high_v:
+            limits = f"{low_v:.0f} to {high_v:.0f} V, the ten-minute means that EN 50160 allows"
+            remedy = "If it stays so, no charge lasts: tell your network operator. Is charger.voltage_v right?"
+            self._found("draw", "doubtful", f"{loaded_v:.0f} V under load is outside {limits}.", remedy, figures)
         if share > DROP_SHARE:
-            remedy = "A long or thin line, or a bad joint that gets hot. Do not charge; ask a licensed electrician."
+            remedy = (
+                "A long or thin line, or a bad joint that gets hot. Do not charge: switch the circuit off at the fuse "
+            )
+            remedy += "board, then unplug, and ask a licensed electrician."
             self._found("draw", "wrong", f"{what}.", remedy, figures)
         else:
             self._found("draw", "good", f"{what}.", figures=figures)
@@ -633,7 +645,8 @@ def summary(sitting: Commissioning) -> str:
     else:
         lines.append(
             f"Next: surpluscharge run, or its service, and publish on to {config.base_topic}/enable/set. At the first "
-            "charge, feel plug and socket after an hour: lukewarm is normal, too hot to hold means stop."
+            "charge, feel plug and socket after an hour: lukewarm is normal, too hot to hold means stop: "
+            "off at the fuse board first, then unplug. Look at the pins after two weeks, then each quarter."
         )
     return "\n".join(lines)
 
