@@ -455,6 +455,13 @@ class Relay(Section):
     )
     confirm_within_s: Seconds = Field(5.0, ge=0.5, le=60, description="a command not confirmed by then is sent again")
     reassert_s: Seconds = Field(60.0, ge=5, le=600, description="the wanted state is sent again this often")
+    silent_s: Seconds | None = Field(
+        None,
+        ge=10,
+        le=3600,
+        description="a plug that says nothing for so long while it is on ends the charge; default: learned from how "
+        "often it speaks, and never where it reports changes only",
+    )
     feedback: Feedback | None = Field(None, description="without it, the broker's word is taken for the plug's")
     power: Power | None = Field(None, description="without it, the draw is assumed")
     temperature: Temperature | None = Field(None, description="a sensor at the socket, if there is one")
@@ -750,6 +757,7 @@ class Config(Section):
                 rearm_daily=session.rearm == "daily",
             ),
             ahead_from_w=point.surplus_w if point else None,
+            silent_s=self.relay.silent_s,
             limits=self.limits,
             draw_a=self.charger.current_a,
             mains_v=self.charger.voltage_v,

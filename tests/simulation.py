@@ -52,6 +52,8 @@ SLOWEST_WRITE_S = 60.0  # of an ailing flash card
 LATCHED_WITHIN_S = 0.2  # a write that is under way, and its own, on a disk in good order
 SLACK_S = 1e-6
 LONGEST_SLEEP_S = 240.0  # of the control loop while the relay is off; the service itself turns each second
+WORDS_TO_KNOW = 25  # of the plug, after which its silence is to be noticed
+SILENT_WITHIN_S = 4 * 25.0 + 15.0  # it speaks every 25 s while it is on
 REPORT_FRESH_S = 300.0  # of what the plug reports, which it does much more often while it is on
 GRID, PLUG, COMMAND = "house/grid", "plug/state", "plug/set"
 OFF, ON = "off", "on"
@@ -93,7 +95,7 @@ def _codes(text: str) -> frozenset[str]:
 # What silence and confusion on the way may rightly raise.
 _CUT = _codes(
     "relay-not-on relay-not-off relay-stuck-on switched-elsewhere temperature-lost broker-lost meter-silent "
-    "meter-frozen meter-sign-tested no-load readings-refused draw-low broker-unheard"
+    "plug-silent meter-frozen meter-sign-tested no-load readings-refused draw-low broker-unheard"
 )
 
 _VOLTS = _codes("voltage-high voltage-low voltage-sags circuit-resistance")
@@ -109,7 +111,9 @@ KINDS = {
     "daemon hang": Kind((1, 60), also=_CUT | _codes("clock-jump"), takes="daemon"),
     "daemon stop": Kind((3, 120), also=_CUT, takes="daemon"),
     "power loss": Kind((20, 7200), also=_CUT | _codes("clock-jump"), takes="daemon"),
-    "plug offline": Kind((5, 1800), _codes("relay-not-on relay-not-off temperature-lost"), also=_CUT, takes="plug"),
+    "plug offline": Kind(
+        (5, 1800), _codes("plug-silent relay-not-on relay-not-off temperature-lost"), also=_CUT, takes="plug"
+    ),
     "plug reboot": Kind((5, 40), _codes("switched-elsewhere"), also=_CUT, takes="plug"),
     "relay stuck on": Kind((1800, 14400), _codes("relay-stuck-on"), also=_codes("relay-not-off"), takes="contact"),
     "relay stuck off": Kind(
@@ -135,9 +139,17 @@ KINDS = {
     "meter spiky": Kind((300, 7200), also=_codes("readings-refused meter-sign-tested"), takes="meter"),
     "meter garbage": Kind((30, 1800), _codes("readings-refused"), also=_codes("meter-silent"), takes="meter"),
     "far too much current": Kind(
-        (20, 2400), _codes("over-current"), also=_codes("draw-high socket-overload"), takes="lead"
+        (20, 2400),
+        _codes("over-current"),
+        also=_codes("draw-high socket-overload lead-high-tested lead-high"),
+        takes="lead",
     ),
-    "draws more": Kind((60, 7200), _codes("draw-high"), also=_codes("socket-overload over-current"), takes="lead"),
+    "draws more": Kind(
+        (60, 7200),
+        _codes("draw-high"),
+        also=_codes("socket-overload over-current lead-high-tested lead-high"),
+        takes="lead",
+    ),
     "draws a little more": Kind(
         (7200, 14400), _codes("socket-overload"), also=_codes("socket-load-high rest-due"), takes="lead"
     ),
@@ -708,6 +720,9 @@ class Simulation:
         self.powerless = False
         # --- what is going on
         self.active: list[Episode] = []
+        self.report_due_s = 0.0
+        self.words = 0  # of the plug while it was on, since anything else was wrong
+        self.word_s = -NEVER_S  # the last of them
         self.recent: deque[Episode] = deque()
         self.waiting: list[Episode] = []
         self.trouble_until_s = -NEVER_S  # fault-free days are those without any
@@ -799,7 +814,9 @@ class Simulation:
         self.amps = self.charger_w / self.volts
         if self.closed and not was_closed:
             self.check_closing()
-        if self.closed is not was_closed or abs(self.charger_w - before_w) > 25.0:
+        if self.closed and not was_closed:
+            self.report_again()
+        elif self.closed is not was_closed or abs(self.charger_w - before_w) > 25.0:
             self.report()
 
     # --- the daemon's life --------------------------------------------------------------------------------------------
@@ -809,6 +826,7 @@ class Simulation:
         if self.service is not None or self.powerless:
             return
         self.life += 1
+        self.words = 0
         self.booted_s = self.t
         saved = self.disk.saved
         self.stopping = False
@@ -1066,6 +1084,9 @@ class Simulation:
             return
         if topic == GRID:
             self.arrived(payload)
+        elif topic == PLUG:
+            self.words += self.was_on
+            self.word_s = self.t
         elif topic.endswith("/enable/set"):
             if self.enabled is not (payload == b"on"):
                 self.enabled, self.enabled_s = payload == b"on", self.t
@@ -1119,7 +1140,12 @@ class Simulation:
 
     def report_again(self) -> None:
         self.report()
-        self.at(self.t + (25.0 if self.closed else 0.9 * REPORT_FRESH_S), self.report_again)
+        self.report_due_s = self.t + (25.0 if self.closed else 0.9 * REPORT_FRESH_S)
+        self.at(self.report_due_s, self.report_when_due, self.report_due_s)
+
+    def report_when_due(self, due_s: float) -> None:
+        if due_s == self.report_due_s:
+            self.report_again()
 
     def change_volts(self, source_v: float, ohm: float | None = None) -> None:
         """A fixed current draws more power at a higher voltage."""
@@ -1159,6 +1185,8 @@ class Simulation:
             if other.kind == episode.kind or (takes and takes == KINDS[other.kind].takes):
                 return  # one at a time
         episode.began_s = self.t
+        if episode.kind != "plug offline":
+            self.words = 0
         self.active.append(episode)
         self.result.injected[episode.kind] += 1
         self.touch()
@@ -1169,6 +1197,7 @@ class Simulation:
     def end(self, episode: Episode) -> None:
         getattr(self, "_" + episode.kind.replace(" ", "_"))(random.Random(episode.seed), episode, False)
         episode.ended_s = self.t
+        self.words = 0
         self.active.remove(episode)
         self.recent.append(episode)
         self.touch()
@@ -1716,6 +1745,12 @@ class Simulation:
     def look_at_daemon(self, controller: Any, on: bool) -> None:
         session = self.config.session
         fresh_until_s = self.last_good_s + self.config.meter[0].fresh_s
+        if not on and self.t > self.off_wanted_s + 25.0 and not controller.measured:
+            self.check(11, controller.charger_w == 0.0, "booked, long after the off, though nobody measured it")
+        relay = self.config.relay
+        if on and self.words >= WORDS_TO_KNOW and (relay.feedback or relay.power):
+            heard_s = max(self.word_s, self.on_since_s)
+            self.check(11, self.t <= heard_s + SILENT_WITHIN_S, "wanted on, long after the plug's last word")
         if on:
             self.check(1, self.enabled and not self.stopping, "wanted on while disabled or stopping")
             self.check(6, self.t <= fresh_until_s + 1.0, "wanted on, long after the last good reading")
@@ -1783,6 +1818,12 @@ class Simulation:
                 20.0 + 30.0,
             ),
             ("no-load", measured and on and power_w < least_w - 5.0, 640.0),
+            ("no-flow", on and power_w < 0.5 * draw_w, NEVER_S),
+            (
+                "plug-silent",
+                on and not self.plug_online and self.words >= WORDS_TO_KNOW and (reports or measured),
+                SILENT_WITHIN_S,
+            ),
             ("draw-low", measured and on and least_w + 5.0 < power_w < 0.68 * draw_w, 640.0),
             ("meter-silent", now_s >= self.last_good_s + fresh_s, 17.0),
             (

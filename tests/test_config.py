@@ -566,6 +566,7 @@ def test_the_remedy_for_what_toml_cannot_read(written: str, remedy: str) -> None
         ("relay.qos", (0, 2), (-1, 3)),
         ("relay.confirm_within_s", (0.5, 60), (0.4, 60.1)),
         ("relay.reassert_s", (5, 600), (4.9, 600.1)),
+        ("relay.silent_s", (10, 3600), (9.9, 3600.1)),
         ("relay.power.fresh_s", (1, 3600), (0.9, 3600.1)),
         ("relay.power.limit_w", (0.1, 1e9), (0, -1)),
         ("control.start_export_w", (1035.1, 20000), (-0.1, 20000.1)),

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import inspect
 import random
+import textwrap
 from typing import Any
 
 import pytest
@@ -14,7 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 
-from surpluscharge.control import machine
+from surpluscharge.control import controller, machine
+from surpluscharge.control.controller import Controller
 from surpluscharge.control.machine import TABLE, Row
 from surpluscharge.daemon.relay import off_post, on_post
 from tests.conftest import config_from
@@ -155,6 +157,11 @@ PLANTED = {
     "the same day grants a session": ("step", "inputs.day > session_day", "inputs.day >= session_day"),
     "a run may straddle two sessions": ("step", "if not on:\n        rearmed", "if True:\n        rearmed"),
     "deadline of a stale reading missed": ("next_deadline", "inputs.fresh_until_s", "now_s"),
+    "an off that nobody confirmed is booked on": (
+        "Controller._booked",
+        "self._wanted_since_s + STUCK_AFTER_S",
+        "self._wanted_since_s + 1e9",
+    ),
     "deadline of a cap missed": ("next_deadline", "now_s + params.time_cap_s", "now_s + 9e9"),
 }
 
@@ -163,13 +170,15 @@ PLANTED = {
 def test_a_planted_bug_is_found(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """The oracle sees each of these, so that its silence means something."""
     target, *change = PLANTED[name]
+    module, owner = (controller, Controller) if target.startswith("Controller.") else (machine, machine)
+    target = target.removeprefix("Controller.")
     if len(change) == 2:
-        source = inspect.getsource(getattr(machine, target))
+        source = textwrap.dedent(inspect.getsource(getattr(owner, target)))
         assert change[0] in source, "the text to change is not there any more"
         made: dict[str, Any] = {}
-        exec(source.replace(*change), machine.__dict__, made)
+        exec(source.replace(*change), module.__dict__, made)
         change = [made[target]]
-    monkeypatch.setattr(machine, target, change[0])
+    monkeypatch.setattr(owner, target, change[0])
     with pytest.raises(Broken):
         for seed in range(4000):
             random_sequence(seed)

@@ -11,11 +11,14 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from surpluscharge.control.signals import (
+    LEAST_GAPS,
     PAYLOAD_LIMIT_BYTES,
+    RAMP_S,
     REJECTIONS,
     Contact,
     Measures,
     Meter,
+    Pulse,
     Reading,
     Rejected,
     Source,
@@ -475,3 +478,47 @@ def test_every_reason_is_explained() -> None:
     assert all(explanation and explanation[0].islower() for explanation in REJECTIONS.values())
     with pytest.raises(KeyError):
         Rejected("no-such-reason")
+
+
+# --- a plug's pulse --------------------------------------------------------------------------------------------------
+
+
+def spoken(gaps_s: list[float]) -> tuple[Pulse, float]:
+    """Return the pulse of a plug that is on and speaks after these pauses, and the time of its last word."""
+    pulse, now_s = Pulse(), 1000.0
+    pulse.listen(True, now_s)
+    pulse.heard(now_s := now_s + RAMP_S)
+    for gap_s in gaps_s:
+        pulse.heard(now_s := now_s + gap_s)
+    return pulse, now_s
+
+
+@pytest.mark.parametrize(("every_s", "silent_s"), [(1.0, 45.0), (10.0, 45.0), (30.0, 120.0), (200.0, 800.0)])
+def test_a_plug_that_speaks_regularly_is_silent_after_some_of_its_pauses(every_s: float, silent_s: float) -> None:
+    pulse, now_s = spoken([every_s] * LEAST_GAPS)
+    assert (pulse.since_s, pulse.silent_after_s(None)) == (now_s, silent_s)
+    assert spoken([every_s] * (LEAST_GAPS - 1))[0].silent_after_s(None) == math.inf
+    assert pulse.silent_after_s(77.0) == 77.0
+    pulse.listen(False, now_s)
+    pulse.heard(now_s + 5.0)  # while it is off nothing is expected of it, and nothing learned
+    assert pulse.since_s == math.inf
+
+
+def test_one_long_pause_is_an_accident_and_words_that_come_together_are_one() -> None:
+    pulse, _ = spoken([10.0] * 15 + [70.0])
+    assert pulse.silent_after_s(None) == 45.0
+    pulse, _ = spoken([20.0, 0.1, 0.1] * LEAST_GAPS)
+    assert pulse.silent_after_s(None) == pytest.approx(80.0)
+
+
+@pytest.mark.parametrize("gaps_s", [[300.0] * 20, [1.0] * 15 + [400.0, 200.0], [5.0, 60.0, 3.0, 250.0, 4.0] * 4])
+def test_a_plug_that_speaks_seldom_or_when_it_has_something_to_say_is_never_silent(gaps_s: list[float]) -> None:
+    assert spoken(gaps_s)[0].silent_after_s(None) == math.inf
+
+
+def test_what_is_said_while_the_car_begins_teaches_nothing() -> None:
+    pulse = Pulse()
+    pulse.listen(True, 0.0)
+    for second in range(1, 26):
+        pulse.heard(second)
+    assert pulse.silent_after_s(None) == math.inf

@@ -115,6 +115,7 @@ class World:
         self.reading_w: dict[str, tuple[float, float]] = {}  # topic: (value, time), live and plausible only
         self.starts_s: list[float] = []
         self.on_since_s: float | None = None
+        self.wanted_s = float("-inf")  # when it was last wanted on
         self.maybe_on_s = self.now_s  # when the relay was last on, or wanted on
         self.session_s = 0.0
         self.session_wh = 0.0
@@ -257,6 +258,8 @@ class World:
         self._check(6, not wanted or self.now_s <= self.fresh_until_s() + 1.0, "on, long after the last good reading")
         if wanted or self.contact_on:
             self.maybe_on_s = self.now_s
+        if wanted:
+            self.wanted_s = self.now_s
 
     def _new_session(self) -> None:
         self.session_s = 0.0
@@ -285,6 +288,9 @@ class World:
         self._check(1, not wanted or self.link_up, "on without a connection")
         self._check(1, not wanted or mode != machine.LOCKED_OUT, "on while locked-out")
         self._check(6, not wanted or self.fresh(), "on without a fresh reading")
+        self.wanted_s = self.now_s if wanted else self.wanted_s
+        booked = self.controller.charger_w > 0.0  # there is no meter at this plug
+        self._check(11, not booked or self.now_s <= self.wanted_s + 20.0 + SLACK_S, "booked, long after the off")
         if wanted and self.on_since_s is None:
             off_s = self.now_s - self.maybe_on_s
             self._check(3, off_s >= params.min_off_s - SLACK_S, f"started {off_s} s after the relay was last on")

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
+from statistics import median
 from typing import Any, NamedTuple
 
 from surpluscharge.control import machine, policy, thermal
 from surpluscharge.control.machine import MODE_NAMES, Inputs, Params, State
 from surpluscharge.control.mains import Mains
-from surpluscharge.control.signals import REJECTIONS, Contact, Meter, Rejected, Source
+from surpluscharge.control.signals import REJECTIONS, Contact, Meter, Pulse, Rejected, Source
 from surpluscharge.control.steps import LATEST_S, MOST_LAG_S, Steps
 from surpluscharge.control.supervisor import (
     DROP_SHARE,
@@ -82,6 +83,7 @@ class Settings(NamedTuple):
     contact: Contact | None = None  # the plug's report of its relay
     temperature: Source | None = None  # of the socket
     voltage: Source | None = None
+    silent_s: float | None = None  # a plug that says nothing for so long while it is on is silent; None: learned
     ahead_from_w: float | None = None  # thresholds look ahead, and charging pays from this surplus on; None: they don't
 
 
@@ -93,6 +95,7 @@ class Tally(NamedTuple):
     on_s: float = 0.0
     charger_wh: float = 0.0
     grid_wh: float = 0.0
+    unknown_s: float = 0.0  # in which the lead may have drawn, and nothing of it is counted here
 
 
 class Kept(NamedTuple):
@@ -126,6 +129,7 @@ class Controller:
         self.voltage = _meter(settings.voltage)
         self.mains = Mains(kept.ohms if kept else ())
         self.steps = Steps()
+        self.pulse = Pulse()
         self.memory = policy.nothing()  # of the surplus of late, whether or not the thresholds look ahead yet
         # Without a memory, the socket is taken to be as warm as the lead can make it.
         self.level = thermal.settled_level(settings.limits.thermal, settings.draw_a)
@@ -133,6 +137,7 @@ class Controller:
         self._now_s = self._wanted_since_s = at.now_s
         self._was_confirmed = False
         self._maybe_on = kept.on if kept else False  # though it is not wanted on
+        self._off_unknown = True  # when it was last told off; False: it draws until the off arrives
         self._acknowledged_s = self._reported_s = self._switched_s = float("-inf")
         self._told_on_s = float("inf")  # not by this daemon yet
         self._counted_until_s = at.now_s  # until when the time is counted for which the relay was, or may have been, on
@@ -164,7 +169,7 @@ class Controller:
         if kept:
             self._restore(kept, at)
         self.inputs = self._inputs(at)
-        self.charger_w = self._charger_w(at)  # held, as the inputs are: the best guess of what is drawn
+        self.known, self.charger_w = self._booked(at)  # held, as the inputs are: what is drawn, where that is known
 
     def _restore(self, kept: Kept, at: Moment) -> None:
         # If the daemon died and the relay may have been on, nobody knows how long it stayed so: count all of it.
@@ -226,9 +231,39 @@ class Controller:
 
     def confirmed(self, on: bool) -> bool:
         """Say whether the relay is known to be on (off): the broker took the command, and a reporting plug agrees."""
-        return (
-            self.link_up is True and self.acknowledged is on and (self.settings.contact is None or self.reported is on)
-        )
+        told = self.link_up is True and self.acknowledged is on
+        if self.settings.contact is None:
+            return told
+        return told and self.reported is on and not (on and self._report_is_old)
+
+    @property
+    def plug_silent(self) -> bool:
+        """Whether the plug has said nothing for longer than it ever should while it is on."""
+        return self._now_s >= self._silent_at_s()
+
+    def _silent_at_s(self) -> float:
+        return self.pulse.since_s + self.pulse.silent_after_s(self.settings.silent_s)
+
+    @property
+    def fell_s(self) -> float | None:
+        """Since when grid power says that nothing flows, though the relay is on; None: it does not, or the plug knows.
+
+        What the plug measured before grid power fell says nothing against it.
+        """
+        fell_s = self.steps.fell_s
+        if fell_s is None or (self.measured and self.power.at_s is not None and self.power.at_s >= fell_s):
+            return None
+        return fell_s
+
+    @property
+    def _report_is_old(self) -> bool:
+        fell_s = self.fell_s
+        return self.plug_silent or (fell_s is not None and self._reported_s < fell_s)
+
+    @property
+    def reported_age_s(self) -> float | None:
+        """How old the plug's report of its relay is; None: there is none."""
+        return None if self.reported is None else self._now_s - self._reported_s
 
     @property
     def faults(self) -> tuple[Record, ...]:
@@ -268,6 +303,8 @@ class Controller:
             self.supervisor.next_deadline(now_s),
             self._wanted_since_s + (limits.rest_after_s - self.run_s if self.wants_on else limits.rest_s),
             max(self._acknowledged_s, self._wanted_since_s) + STUCK_AFTER_S,
+            self._silent_at_s(),
+            self._wanted_since_s + STUCK_AFTER_S,
             *(meter.fresh_until_s for meter in (self.power, self.temperature, self.voltage)),
             # While the relay is on, the machine itself asks for this.
             float("inf") if self.wants_on else self.grid.fresh_until_s,
@@ -285,6 +322,8 @@ class Controller:
     def message(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
         """Take in a message from a meter or the plug. Nothing in it can raise."""
         self._advance(at)
+        if not retained and topic in self._plug_topics():
+            self.pulse.heard(at.now_s)
         # One topic may serve several purposes; what one cannot use, another may.
         for use in (self._take_grid, self._take_values, self._take_report):
             try:
@@ -381,6 +420,7 @@ class Controller:
         """The subscriptions are there, or gone. What the plug reported before a gap is not relied on after it."""
         self._advance(at)
         self._told_up = up
+        self.pulse.listen(bool(self.hearing) and self.wants_on, at.now_s)
         if up:
             self.reported = None  # readings age by themselves; a report would not
             self._still_since_s, self._repeats = at.now_s, 0
@@ -390,6 +430,7 @@ class Controller:
         """The subscriptions to what brings readings only are there, or gone."""
         self._advance(at)
         self._readings_up = up
+        self.pulse.listen(bool(self.hearing) and self.wants_on, at.now_s)
         if up:
             self._still_since_s, self._repeats = at.now_s, 0
         self._advance(at)
@@ -432,10 +473,13 @@ class Controller:
         """A person has seen the latched faults: all of them, or one."""
         self._advance(at)
         for name in self.supervisor.acknowledge(code):
+            # Whoever acknowledges it has mended it; if not, it will show again.
             if name == "circuit-resistance":
                 self.mains.forget()
             if name == "meter-sign":
-                self.steps.acknowledged()
+                self.steps.contrary, self.steps.proven = 0, False
+            elif name == "lead-high":
+                self.steps.high_w = ()
             self._say("fault_acknowledged", "info", code=name)
         self._advance(at)
 
@@ -491,9 +535,18 @@ class Controller:
         current_a = self.current_a
         if current_a is not None:
             return current_a
-        # A learned draw may heat the image more than the configured one, never less.
-        draw_a = max(self.settings.draw_a, (self.learned_w or 0.0) / self.settings.mains_v)
+        # What was learned may heat the image more than what is configured, never less.
+        draw_a = max(self.settings.draw_a, max(self.learned_w or 0.0, self._high_w) / self.settings.mains_v)
         return 0.0 if self.confirmed(False) and not self.wants_on else draw_a
+
+    @property
+    def _high_w(self) -> float:
+        """What the lead seems to draw by steps far above what it should; 0: it does not."""
+        return median(self.steps.high_w) if self.steps.high_w else 0.0
+
+    def _plug_topics(self) -> set[str]:
+        settings = self.settings  # a sensor at the socket may be a device of its own
+        return {part.topic for part in (settings.contact, settings.power, settings.voltage) if part} - self.grid.topics
 
     def _situation(self, at: Moment) -> Situation:
         state, params, limits = self.state, self.settings.params, self.settings.limits
@@ -536,6 +589,10 @@ class Controller:
             meter_finest_w=self._finest_w,
             contrary_steps=self.steps.contrary,
             sign_proven=self.steps.proven,
+            plug_silent=self.plug_silent,
+            nothing_flows=self.fell_s is not None,
+            high_steps=len(self.steps.high_w),
+            high_w=self._high_w,
             steps_late=(self.steps.lag_s or 0.0) > MOST_LAG_S or self.steps.unseen >= STEPS_UNSEEN,
             refused_in_row=self._refused_in_row,
             topics_refused=self._topics_refused,
@@ -554,9 +611,23 @@ class Controller:
         return self.learned_w or self.settings.limits.draw_w
 
     def _charger_w(self, at: Moment) -> float:
+        """Return what is drawn, or may be drawn for all that is known: for caps and surplus."""
         if at.now_s < self.power.fresh_until_s:
             return self.power.value or 0.0
         return self.draw_w if self.may_be_on else 0.0
+
+    def _booked(self, at: Moment) -> tuple[bool, float]:
+        """Return whether it is known what is drawn, and how much: what is not known is no energy in the books.
+
+        Off is known from what broker and plug say; while an off is on its way, it still draws. On is not known where
+        the plug has fallen silent, or grid power has fallen by the whole draw and nobody measures.
+        """
+        if self.fell_s is not None or (self.plug_silent and not self.measured):
+            return False, 0.0
+        lingers = self._maybe_on and not self.wants_on and not self.measured
+        if lingers and (self._off_unknown or at.now_s >= self._wanted_since_s + STUCK_AFTER_S):
+            return False, 0.0
+        return True, self._charger_w(at)
 
     def _remember(self, grid_w: float, at: Moment) -> None:
         """Remember the surplus. Until the meter has followed a switching, it disagrees with the plug about it: no
@@ -564,8 +635,9 @@ class Controller:
         """
         settles_s = self.steps.settles_s(self.wants_on)
         if at.now_s >= self._switched_s + (LATEST_S if settles_s is None else settles_s):
-            share = (self._charger_w(at) - grid_w) / self.draw_w
-            self.memory = policy.remember(self.memory, at.now_s, share)
+            known, charger_w = self._booked(at)
+            if known:
+                self.memory = policy.remember(self.memory, at.now_s, (charger_w - grid_w) / self.draw_w)
 
     def _look_ahead(self) -> None:
         """Reckon the thresholds anew from what the surplus has been of late: with every reading, and with settings.
@@ -615,7 +687,8 @@ class Controller:
         self._maybe_on = (self._maybe_on or self.reported is True) and not self.confirmed(False)
         before = self.supervisor.active
         for _ in range(len(MODE_NAMES)):
-            self.inputs, self.charger_w = self._inputs(at), self._charger_w(at)
+            self.inputs = self._inputs(at)
+            self.known, self.charger_w = self._booked(at)
             old, self.state = self.state, machine.step(self.settings.params, self.state, at.now_s, self.inputs)
             if self.state.mode == old.mode:
                 break
@@ -629,6 +702,8 @@ class Controller:
             self.steps.switched(on, new.at_s, new.at_s < self.grid.fresh_until_s, self._fresh(self.power))
             self.mains.switched(new.at_s)
             self.power.forget()  # what was drawn before says nothing of what is drawn from now on
+            self._off_unknown = not on and not self.known
+            self.pulse.listen(on and bool(self.hearing), new.at_s)
             self._maybe_on, self._switched_s = not on, new.at_s
             if on:
                 self._told_on_s = new.at_s
@@ -711,7 +786,7 @@ class Controller:
         """Count the energy since the last call, with the values held since then; never across a stale reading."""
         state, inputs = self.state, self.inputs
         elapsed_s = max(0.0, at.now_s - state.at_s)
-        known_s = max(0.0, min(at.now_s, inputs.fresh_until_s) - state.at_s)
+        known_s = max(0.0, min(at.now_s, inputs.fresh_until_s) - state.at_s) if self.known else 0.0
         grid_share_w = min(self.charger_w, max(inputs.grid_w, 0.0))
         if at.today != self.today.day:
             self.today = Tally(at.today)
@@ -719,6 +794,7 @@ class Controller:
             on_s=self.today.on_s + (elapsed_s if self.wants_on else 0.0),
             charger_wh=self.today.charger_wh + self.charger_w * known_s / machine.HOUR_S,
             grid_wh=self.today.grid_wh + grid_share_w * known_s / machine.HOUR_S,
+            unknown_s=self.today.unknown_s + (elapsed_s - known_s if self.may_be_on else 0.0),
         )
 
     def _say(self, name: str, level: str, **fields: Any) -> None:

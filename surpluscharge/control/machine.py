@@ -18,7 +18,9 @@ What must always hold (the tests name these numbers):
 6. When readings stop, the relay is wanted off at the moment the last good one goes stale.
 
 (7, 8, 9, 10 and 12 are about the shell: what happens without the daemon, late commands, latches, the record; and 12:
-what is announced as disabled or acknowledged is on the disk before it is announced.)
+what is announced as disabled or acknowledged is on the disk before it is announced. 11 is about the controller: what is
+not known is said and booked as not known; an old report confirms nothing, a silent plug draws nothing, though the caps
+and the thermal image go on as if it did.)
 
 Times are monotonic seconds; powers are watts, positive grid power is import.
 """

@@ -10,6 +10,8 @@ from __future__ import annotations
 import json
 import math
 import re
+from collections import deque
+from statistics import median
 from typing import Any, Literal, NamedTuple, NoReturn
 
 from jsonpointer import EndOfList, JsonPointer, JsonPointerException
@@ -214,3 +216,45 @@ class Contact(NamedTuple):
         if word == self.off_value.lower():
             return False
         raise Rejected("not-a-state")
+
+
+RAMP_S = 30.0  # after a switching much is said that is not said every so often
+SAME_S = 0.5  # messages that come together are one
+LEAST_GAPS, MOST_GAPS = 10, 20  # so many pauses tell how often a plug speaks; the newest count
+REGULAR_TIMES = 3.0  # a plug whose pauses are longer than so many usual ones speaks when it has something to say
+SILENT_TIMES = 4.0  # so many of its longest pauses without a word are silence,
+SILENT_LEAST_S, SILENT_MOST_S = 45.0, 900.0  # but so long at least; one that may be mute for longer is not judged by it
+
+
+class Pulse:
+    """How often the plug speaks while it is on, and from when on its silence says that something is wrong.
+
+    Learned from its own messages. One that reports changes only has no pulse: its silence is as it should be.
+    """
+
+    def __init__(self) -> None:
+        self.since_s = math.inf  # since when nothing was heard; infinity: nothing is to be heard
+        self._began_s = math.inf
+        self._gaps_s: deque[float] = deque(maxlen=MOST_GAPS)
+
+    def listen(self, on: bool, now_s: float) -> None:
+        """From now on the relay is on and can be heard, or is not."""
+        self.since_s = self._began_s = now_s if on else math.inf
+
+    def heard(self, now_s: float) -> None:
+        """A live message came from the plug."""
+        if self.since_s > now_s:
+            return
+        if self.since_s >= self._began_s + RAMP_S and now_s >= self.since_s + SAME_S:
+            self._gaps_s.append(now_s - self.since_s)
+        self.since_s = now_s
+
+    def silent_after_s(self, configured_s: float | None) -> float:
+        """Return after how long without a word it is silent, as configured or learned; infinity: it is never."""
+        if configured_s is not None:
+            return configured_s
+        gaps_s = sorted(self._gaps_s)
+        if len(gaps_s) < LEAST_GAPS or gaps_s[-2] > REGULAR_TIMES * median(gaps_s):
+            return math.inf
+        silent_s = max(SILENT_LEAST_S, SILENT_TIMES * gaps_s[-2])  # one pause may have been an accident
+        return silent_s if silent_s <= SILENT_MOST_S else math.inf

@@ -61,7 +61,7 @@ def jump_at(readings: list[tuple[float, float]], index: int) -> Jump | None:
 
 
 def jumps_in(readings: list[tuple[float, float]], from_s: float, until_s: float, least_w: float) -> list[Jump]:
-    """Return the separate jumps of ``least_w`` or more after ``from_s`` and until ``until_s``, the clearest first.
+    """Return the separate jumps of ``least_w`` or more from ``from_s`` until ``until_s``, the clearest first.
 
     A jump shows, less clearly, also a few readings before and after its place: of those so close together that they
     share their readings, the clearest is the place.
@@ -69,7 +69,7 @@ def jumps_in(readings: list[tuple[float, float]], from_s: float, until_s: float,
     found = [
         jump
         for index, (time_s, _) in enumerate(readings)
-        if from_s < time_s <= until_s and (jump := jump_at(readings, index)) and abs(jump.step_w) >= least_w
+        if from_s <= time_s <= until_s and (jump := jump_at(readings, index)) and abs(jump.step_w) >= least_w
     ]
     apart: list[Jump] = []
     for jump in sorted(found, key=lambda jump: jump.strays_w - abs(jump.step_w)):
@@ -124,10 +124,6 @@ class Steps:
         return min(max(SETTLES_S, usual_s + SLACK_S), LATEST_S)
 
     # --- what is told -------------------------------------------------------------------------------------------------
-
-    def acknowledged(self) -> None:
-        """A person says that what was wrong with sign or draw is mended; if not, it will show again."""
-        self.contrary, self.proven, self.high_w = 0, False, ()
 
     def switched(self, on: bool, now_s: float, fresh: bool, charger_w: float | None) -> None:
         """The relay is about to be switched; ``fresh``: there is a fresh grid reading; ``charger_w``: measured."""
@@ -207,7 +203,7 @@ class Steps:
             index = max(0, index - 1)  # of a slow meter: two readings after it
         at_s = readings[index][0]
         jump = jump_at(readings, index)
-        if self._on_s is None or at_s <= max(self._on_s, self._moved_s + SIDE_S) or jump is None:
+        if self._on_s is None or at_s < self._on_s or at_s <= self._moved_s + SIDE_S or jump is None:
             return
         if jump.strays_w > CLEAR_SHARE * draw_w or abs(jump.step_w) < STEP_SHARE * draw_w:
             return

@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from surpluscharge.control.machine import CLEAR, DAY_S, END, HOLD, TRIP
+from surpluscharge.control.steps import LATEST_S, SIDE_S
 from surpluscharge.control.thermal import TRIP_LEVEL, ThermalParams
 
 NOTE = CLEAR  # the owner is told; the machine goes on
@@ -70,6 +71,10 @@ class Situation(NamedTuple):
     meter_finest_w: float  # the smallest change it has ever shown; infinity: it has not changed yet
     contrary_steps: int  # switchings in a row at which grid power went the wrong way
     sign_proven: bool  # it has gone the right way at a switching, since the daemon was started
+    plug_silent: bool  # it says nothing any more, for longer than it ever should while it is on
+    nothing_flows: bool  # by grid power, which fell by the whole draw, and nobody has measured since
+    high_steps: int  # clear steps in a row, at switchings, of far more than the draw
+    high_w: float  # and of how much
     steps_late: bool  # it shows the switchings too late to judge by, or not at all
     refused_in_row: int  # messages from the meter
     topics_refused: bool  # the broker does not let us read all that we must
@@ -286,6 +291,31 @@ FAULTS = (
         "hot, switch the circuit off at the fuse board before you unplug.",
     ),
     Fault(
+        "lead-high-tested",
+        END,
+        lambda now, limits: now.wants_on and now.high_steps >= 1,
+        after_s=LATEST_S + 2 * SIDE_S,  # a charge must last until its own step has been judged, or it teaches nothing
+        cooldown_s=30.0,
+        cooldown_most_s=30.0,
+        shows="high_w",
+        sentence="Grid power moved by far more than the lead should draw. The charge ends early, to see whether it "
+        "does again.",
+        remedy="See what current the lead is set to. A kettle at the same moment can do that, too: the next times will "
+        "show it.",
+    ),
+    Fault(
+        "lead-high",
+        TRIP,
+        lambda now, limits: now.high_steps >= STEPS_TO_BELIEVE,
+        after_s=0.0,
+        latches=True,
+        shows="high_w",
+        sentence="At several switchings in a row, grid power moved by far more than the lead should draw: it seems to "
+        "be set to a higher current.",
+        remedy="Feel plug and socket. Set the lead to the configured current; or, where the socket may carry it, "
+        "correct `current_a` in the configuration.",
+    ),
+    Fault(
         "draw-low",
         NOTE,
         lambda now, limits: (
@@ -305,6 +335,28 @@ FAULTS = (
         cooldown_most_s=7200.0,
         sentence="Nothing charges: the car is full, asleep or unplugged. It will be tried again later.",
         remedy="Nothing, if that is so.",
+    ),
+    Fault(
+        "plug-silent",
+        TRIP,
+        lambda now, limits: now.wants_on and now.plug_silent,
+        after_s=0.0,
+        cooldown_s=300.0,
+        cooldown_most_s=4800.0,
+        sentence="The plug fell silent while it was on: nobody knows what flows, nor whether it hears an off.",
+        remedy="Go and look whether it is off. See whether it has power and a good connection; if it is in order and "
+        "only speaks seldom, give `relay.silent_s`.",
+    ),
+    Fault(
+        "no-flow",
+        END,
+        lambda now, limits: now.wants_on and now.nothing_flows,
+        after_s=600.0,
+        cooldown_s=1800.0,
+        cooldown_most_s=7200.0,
+        sentence="Grid power fell by the lead's whole draw and has not come back: nothing seems to flow. It will be "
+        "tried again later.",
+        remedy="Nothing, if the car is full or unplugged. Otherwise see whether the plug has power and a connection.",
     ),
     Fault(
         "rest-due",

@@ -24,9 +24,11 @@ from surpluscharge.words import duration, printable, watts
 
 SCHEMA_VERSION: Literal[1] = 1
 GAVE_UP = "The daemon has ended, and the relay never confirmed that it is off.", "somebody to go and look", None
+OLD_S = 60.0  # from so old on, a report's age is worth a word
 UNITS = {
     "current_a": "A",
     "power_w": "W",
+    "high_w": "W",
     "voltage_v": "V",
     "voltage_mean_v": "V",
     "voltage_drop_v": "V",
@@ -58,12 +60,18 @@ class GridStatus(Part):
 class ChargerPower(Part):
     power_w: float
     measured: bool = Field(description="false: assumed from the configuration")
+    known: bool = Field(
+        True, description="false: it may be on, and nobody knows what flows: power_w is 0, and nothing is counted"
+    )
 
 
 class RelayStatus(Part):
     commanded: Literal["on", "off"]
     reported: Literal["on", "off"] | None = Field(description="what the plug says itself; null: nothing")
     confirmed: bool = Field(description="by the plug where it reports, otherwise by the broker only")
+    reported_age_s: float | None = Field(
+        None, description="how old the plug's report is: one that is too old to rely on confirms nothing; null: none"
+    )
 
 
 class SessionStatus(Part):
@@ -79,6 +87,7 @@ class TodayStatus(Part):
     energy_wh: float
     solar_wh: float
     grid_wh: float
+    unknown_s: float = Field(0.0, description="time in which it may have drawn, and nothing of that is counted here")
 
 
 class LedgerTotal(Part):
@@ -160,7 +169,7 @@ class StatusDocument(Part):
     enabled: bool
     grid: GridStatus
     surplus_w: float | None = Field(
-        description="what would be exported if the charger were off; null: no fresh reading"
+        description="what would be exported if the charger were off; null: no fresh reading, or its draw is not known"
     )
     charger_power: ChargerPower
     thresholds: Thresholds
@@ -225,13 +234,16 @@ def build(
             sources=_sources(controller, now_s),
             lag_s=_round(controller.steps.lag_s),
         ),
-        surplus_w=_round(controller.charger_w - grid_w if grid_w is not None and fresh else None),
-        charger_power=ChargerPower(power_w=round(controller.charger_w, 1), measured=controller.measured),
+        surplus_w=_round(controller.charger_w - grid_w if grid_w is not None and fresh and controller.known else None),
+        charger_power=ChargerPower(
+            power_w=round(controller.charger_w, 1), measured=controller.measured, known=controller.known
+        ),
         thresholds=thresholds(controller, config),
         relay=RelayStatus(
             commanded="on" if controller.wants_on else "off",
             reported=None if controller.reported is None else "on" if controller.reported else "off",
             confirmed=controller.confirmed(controller.wants_on),
+            reported_age_s=_round(controller.reported_age_s),
         ),
         socket=SocketStatus(
             level=round(controller.level, 3),
@@ -254,6 +266,7 @@ def build(
             energy_wh=round(controller.today.charger_wh, 1),
             solar_wh=round(controller.today.charger_wh - controller.today.grid_wh, 1),
             grid_wh=round(controller.today.grid_wh, 1),
+            unknown_s=round(controller.today.unknown_s, 1),
         ),
         ledger=None if figures is None else _ledger(figures, config, wall.tzinfo),
         learned_draw_w=_round(controller.learned_w),
@@ -360,12 +373,15 @@ def in_words(document: StatusDocument, config_path: str, age_s: float | None = N
     flow = "unknown" if grid_w is None else f"{watts(abs(grid_w))} {'import' if grid_w > 0 else 'export'}"
     age = "" if grid_age_s is None else f", {duration(grid_age_s)} old"
     told = "" if relay.confirmed else ", not confirmed"
+    if relay.reported_age_s is not None and (not relay.confirmed or relay.reported_age_s >= OLD_S):
+        told += f", heard {duration(relay.reported_age_s)} ago"
+    drawn = watts(document.charger_power.power_w) if document.charger_power.known else "not known"
     allowed = "enabled" if document.enabled else "disabled"
     lines = [
         f"{document.charger}: {document.state} since {document.since:%H:%M}, {allowed}{said}",
         document.why,
         *([f"It waits for {waits_for}."] if waits_for else []),
-        f"Grid {flow}{age}; relay {relay.commanded}{told}; charger {watts(document.charger_power.power_w)}",
+        f"Grid {flow}{age}; relay {relay.commanded}{told}; charger {drawn}",
         f"Today {today.energy_wh / 1000:.2f} kWh, {today.solar_wh / 1000:.2f} from the sun; {today.starts} starts",
     ]
     for fault in document.faults:
@@ -426,6 +442,9 @@ def explain(controller: Controller, config: Config, at: Moment, wall: datetime) 
     outlook = f" {sentence}" if (sentence := controller.outlook()) else ""
     if state.mode == machine.ARMING:
         return f"{flow}, enough for a charge.{outlook}", *_arming_wait(controller, at)
+    if state.mode == machine.CHARGING and controller.fell_s is not None:
+        why = f"The relay is told to be on, but nothing seems to flow: grid power fell by the whole draw. {flow}."
+        return why, "a draw to show again, or else the charge ends after ten minutes of it", None
     if state.mode == machine.CHARGING:
         left_s = params.time_cap_s - state.session_s
         if inputs.charger_w > 0:

@@ -192,7 +192,7 @@ class Recorder:
         inputs, now_s = controller.inputs, controller.state.at_s
         self._fresh_ms = 0 if now_s >= inputs.fresh_until_s else round((inputs.fresh_until_s - now_s) * 1000)
         self._sample = None
-        if self._fresh_ms > 0:
+        if self._fresh_ms > 0 and controller.known:  # what is not known is a gap, not solar energy
             error_w = 0.0
             if controller.charger_w > 0 and not controller.measured:
                 learned = self.draw.learned
