@@ -288,8 +288,9 @@ def with_volts(text: str) -> str:
 def pair(text: str) -> str:
     """An import counter, and an export counter that was taken for another one."""
     head, _, rest = text.partition("[[meter]]")
-    both = '[[meter]]\ntopic = "house/grid"\npointer = "/net_w/{}"\nmeasures = "import-only"\n\n'
-    return f"{head}{both.format('in')}{both.format('out')}[relay]{rest.partition('[relay]')[2]}"
+    both = '[[meter]]\ntopic = "house/grid"\npointer = "/net_w/{}"\nmeasures = "{}"\n\n'
+    meters = both.format("in", "net-import") + both.format("out", "import-only")
+    return f"{head}{meters}[relay]{rest.partition('[relay]')[2]}"
 
 
 def with_fault(code: str, times: int, age_s: float, now_s: float) -> Kept:
@@ -439,7 +440,7 @@ def test_a_contact_that_welds_during_the_sitting(of: Of) -> None:
 
 
 def test_a_plug_that_measures_in_kilowatts(of: Of) -> None:
-    assert "unit of relay.power" in of("kW").one("draw", "wrong").remedy
+    assert '[relay.power]: unit = "kW"' in of("kW").one("draw", "wrong").remedy
 
 
 def test_a_car_that_takes_its_time(of: Of) -> None:

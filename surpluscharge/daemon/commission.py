@@ -22,7 +22,19 @@ from surpluscharge.config import VOLTAGE_TOLERANCE, Config
 from surpluscharge.control import draw, machine
 from surpluscharge.control.controller import last_starts
 from surpluscharge.control.supervisor import DROP_SHARE, HIGH_MEAN_SHARE, LOWEST_MEAN_SHARE
-from surpluscharge.daemon.hand import FLOWS_W, NOTHING, Failed, Hand, LeftOut, Person
+from surpluscharge.daemon.hand import (
+    FLOWS_W,
+    HOUSE_MOST_KW,
+    LAMP,
+    NOTHING,
+    OBEYED_WITHIN_S,
+    Failed,
+    Hand,
+    LeftOut,
+    Person,
+    listens,
+    put,
+)
 from surpluscharge.words import duration, watts
 
 PARTS = {
@@ -42,10 +54,12 @@ NEEDS = {
     "draw": ("meter", "sign", "relay", "loss"),
 }
 UP_WITHIN_S = 20.0
+HEARD_WITHIN_S = 12.0  # a plug that speaks every ten seconds, or answers
 WATCH_S, WATCH_MOST_S = 30.0, 120.0
 WATCHED_READINGS = 7
 SLOW_METER_S = 30.0
 KETTLE_W = 700.0
+KETTLES_MOST_W = 4000.0
 KETTLE_TIMES = 3
 ALIKE_SHARE = 0.3  # what a kettle's two steps may differ by; the sun and a fridge add to them
 SETTLES_S = 5.0  # until meter and readings have followed a kettle
@@ -62,6 +76,7 @@ CLOSE_SHARE = 0.05  # a draw that far from the configured one is worth writing d
 WRONG_SHARE = VOLTAGE_TOLERANCE  # and that far is another current: EN 50160 allows the voltage no more
 APART_SHARE = 0.1  # between the plug's meter and the house's
 SURE_SHARE = 0.02  # of a current
+THOUSAND_SHARE = 0.6  # what is so close to a thousandth of the draw is the draw in kilowatts
 
 
 class Finding(NamedTuple):
@@ -103,7 +118,7 @@ class Commissioning(Hand):
         self._look_for_latched("relay")
         if error:
             self._found("relay", "wrong", "The daemon failed; the broker was left to switch off.", "Go and look.")
-        elif not self.controller.confirmed(False):
+        elif not self.controller.confirmed(False) and not self.seen_off:
             self._found("relay", "wrong", "The relay has not confirmed that it is off.", "Go and look, now.")
         elif "relay-stuck-on" not in self.latched_told:
             seen = "is off" if self._reports else "was told off; look whether it is"
@@ -121,10 +136,11 @@ class Commissioning(Hand):
         }
         if not await self._connected():
             return
+        await self._first_off()
         for part in (name for name in PARTS if name in parts):
             self.person.tell(f"\n{part}: {PARTS[part]}?")
             wrong = {finding.part for finding in self.findings if finding.verdict == "wrong"}
-            if first := [other for other in NEEDS.get(part, ()) if other in wrong]:
+            if first := [other for other in (*NEEDS.get(part, ()), part) if other in wrong]:
                 self._found(part, "not tried", f"{part}: first put right what is wrong with {first[0]}.")
                 continue
             self.lane.clear()
@@ -138,6 +154,7 @@ class Commissioning(Hand):
                 self._make_safe()
             self.person.show("")
             self._look_for_latched(part)
+            self._look_for_refused()
 
     def _found(
         self, part: str, verdict: str, what: str, remedy: str = "", figures: Mapping[str, float] = NOTHING
@@ -152,8 +169,46 @@ class Commissioning(Hand):
             fault = record.fault
             if record.latches and not record.acknowledged and fault.code not in self.latched_told:
                 self.latched_told.add(fault.code)
+                part = "relay" if fault.code == "relay-stuck-on" and part in ("meter", "sign") else part
                 if not any(finding.what.startswith(fault.sentence) for finding in self.findings):
                     self._found(part, "wrong", fault.sentence, fault.remedy)
+
+    def _look_for_refused(self) -> None:
+        """Say of each table what came for it and cannot be used: all of them, so that all can be put right at once."""
+        service = self.service
+        for table, refusal in service.refused.items():
+            beyond = refusal.reason == "implausible" and put(self._name(table), unit="W") == self._put_right(table)
+            if beyond or table not in service.usable:
+                self._found_refused(table)
+
+    def _found_refused(self, table: str) -> None:
+        if table not in self.refused_told:
+            self.refused_told.add(table)
+            self._found(table.partition(".")[0], "wrong", self._refused(table), self._put_right(table))
+
+    async def _first_off(self) -> None:
+        """See to what is latched from before, and to a plug that is on though it was told off, before all else."""
+        with contextlib.suppress(LeftOut):
+            for record in self.controller.faults:
+                if record.latches and not record.acknowledged:
+                    await self._seen_to(record.fault)
+        began_s = self.clock.now()
+        self.lane.append((began_s, False))
+
+        def may_be_on() -> bool:
+            return bool(self.controller.reported) or self._drawn_w(began_s) > FLOWS_W
+
+        heard = self.controller.settings.contact, self.controller.settings.power
+        if any(heard):
+            waits_for = [self.reports if heard[0] else self.powers, self.powers if heard[1] else self.reports]
+            await self._until(lambda: all(waits_for), HEARD_WITHIN_S, "listening to the plug")
+        if may_be_on():
+            await self._until(
+                lambda: self._contrary() or not may_be_on(), OBEYED_WITHIN_S, "seeing whether the plug goes off"
+            )
+        if self._contrary():
+            failure = await self._why_not_off()
+            self._found("relay", "wrong", failure.what, failure.remedy, failure.figures)
 
     # --- broker, meter, sign ------------------------------------------------------------------------------------------
 
@@ -185,17 +240,21 @@ class Commissioning(Hand):
             counts = [sum(at_s >= began_s for at_s, _ in seen) for seen in self.sources]
             if self.clock.now() < began_s + WATCH_S:
                 return False
-            useless = [not count and self._refused(meter.topic) for count, meter in zip(counts, meters, strict=True)]
+            useless = [not count and f"meter.{number}" in self.service.refused for number, count in enumerate(counts)]
             return min(counts) >= WATCHED_READINGS or any(useless)
 
         await self._until(enough, WATCH_MOST_S, "watching the meter")
-        for source, seen in zip(meters, self.sources, strict=True):
+        for number, (source, seen) in enumerate(zip(meters, self.sources, strict=True)):
             since = [reading for reading in seen if reading[0] >= began_s]
+            if not since and f"meter.{number}" in self.service.refused:
+                self._found_refused(f"meter.{number}")
+                continue
             if not since:
-                raise Failed(
-                    self._refused(source.topic) or f"Nothing came on {source.topic} in {duration(WATCH_MOST_S)}.",
-                    "See what is published there, and correct topic, pointer, unit or limit_w of this [[meter]].",
+                what = f"Nothing came on {source.topic} in {duration(WATCH_MOST_S)}."
+                self._found(
+                    "meter", "wrong", what, "Is topic of this [[meter]] the one where it publishes, to the letter?"
                 )
+                continue
             gaps_s = _gaps(since)
             # The time before the first and since the last one has been a gap, too.
             edge_s = max(since[0][0] - began_s, self.clock.now() - since[-1][0])
@@ -228,8 +287,9 @@ class Commissioning(Hand):
 
     async def _sign(self) -> None:
         """Ask for a kettle on and off, and see which way grid power goes; again where that is not clear, or wrong."""
+        self._say_what_apart_takes()
         await self._ready("Have a kettle at hand, or anything else that takes 1 kW or more. Is it off now?")
-        wrong, most_w = 0, 0.0
+        wrong, thousandths, most_w = 0, 0, 0.0
         for number in range(1, KETTLE_TIMES + 1):
             before_w = await self._levels()
             await self._ready("Switch it on, and leave it on. Is it on?")
@@ -242,7 +302,9 @@ class Commissioning(Hand):
             larger_w = max(abs(up_w), abs(down_w))
             most_w = max(most_w, larger_w)
             turned = [index for index, one_w in enumerate(ups_w) if one_w < -ALIKE_SHARE * larger_w]
-            if min(abs(up_w), abs(down_w)) < KETTLE_W or abs(up_w + down_w) > ALIKE_SHARE * larger_w:
+            alike = abs(up_w + down_w) <= ALIKE_SHARE * larger_w
+            thousandths += alike and KETTLE_W / 1000 <= larger_w <= KETTLES_MOST_W / 1000
+            if min(abs(up_w), abs(down_w)) < KETTLE_W or not alike:
                 self.person.tell(f"  Seen: {up_w:+.0f} W, then {down_w:+.0f} W. That is not clear.")
             elif not turned:
                 what = f"Import rose by {watts(up_w)} and fell again: the sign is right."
@@ -258,6 +320,13 @@ class Commissioning(Hand):
                 self.person.tell(f"  {what}: that looks wrong.")
             if number < KETTLE_TIMES:
                 self.person.tell("  Once more, to be sure.")
+        if most_w < KETTLE_W and thousandths >= 2 and self._all_small():
+            names = [self._name(f"meter.{i}") for i, meter in enumerate(self.config.meter) if meter.unit == "W"]
+            raise Failed(
+                f"Grid power moved by {most_w:.2f} W only, again and again: a thousandth of what a kettle takes.",
+                " ".join(put(name, unit="kW") for name in names),
+                {"on_w": most_w},
+            )
         if most_w < KETTLE_W:
             raise Failed(
                 f"Grid power did not move by {watts(KETTLE_W)}.",
@@ -266,6 +335,19 @@ class Commissioning(Hand):
             )
         what = "Something else moved at the same time, so the sign could not be told."
         self._found("sign", "doubtful", what, "Try this part again in the evening, when it is calm.")
+
+    def _say_what_apart_takes(self) -> None:
+        """Say beforehand what it takes to see both, where import and export come apart."""
+        if {"import-only", "export-only"} <= {meter.measures for meter in self.config.meter}:
+            self.person.tell(
+                "  Import and export come apart here, and mostly only one of them moves: in the evening the import, in "
+                "a sunny hour the export. Both are known after one go in each; or after a single one while the house "
+                "exports about half of what the kettle takes, for then both move."
+            )
+
+    def _all_small(self) -> bool:
+        """Say whether all that the meters showed is as small as only kilowatts that were taken for watts can be."""
+        return all(abs(value_w) < HOUSE_MOST_KW for seen in self.sources for _, value_w in seen)
 
     def _say_what_stood_still(self, ups_w: Sequence[float]) -> None:
         for meter, up_w in zip(self.config.meter, ups_w, strict=True):
@@ -289,15 +371,23 @@ class Commissioning(Hand):
 
         within_s = since_s - self.clock.now() + WATCH_MOST_S + count * usual_s
         if not await self._until(lambda: min(map(len, latest())) >= count, within_s, "reading the meter"):
+            self._look_for_refused()
             raise Failed("The meter is silent.", "See whether it publishes.")
         return [median(seen_w) for seen_w in latest()]
 
     def _turned_round(self, indices: Sequence[int]) -> str:
         other = {"net-import": "net-export", "import-only": "export-only"}
         other |= {new: old for old, new in other.items()}
+        ways = [meter.measures for meter in self.config.meter]
+        after = {other[way] if index in indices else way for index, way in enumerate(ways)}
+        if "import-only" in ways and "export-only" in ways and after in ({"import-only"}, {"export-only"}):
+            indices = range(len(ways))  # import and export are exchanged: to turn round one would make two of a kind
         meters = [self.config.meter[index] for index in indices]
-        changes = [f'{meter.topic}{meter.pointer or ""}: measures = "{other[meter.measures]}"' for meter in meters]
-        return f"Turn it round, in the [[meter]] of {'; of '.join(changes)}. Then try again."
+        changes = [
+            put(f"the [[meter]] of {meter.topic}{meter.pointer or ''}", measures=other[meter.measures])
+            for meter in meters
+        ]
+        return f"Turn it round. {' '.join(changes)} Then try again."
 
     # --- relay, loss, hold: with nothing plugged in -------------------------------------------------------------------
 
@@ -305,17 +395,17 @@ class Commissioning(Hand):
         await self._empty()
         off_took_s = await self._off()
         on_took_s = await self._on()
-        if not await self._yes("Look at this plug, here: did it go on?"):
-            raise Failed(
-                "The plug was told to switch on, and this one did not.",
-                "See relay.command_topic and relay.on_payload"
-                + (", and whether relay.feedback is of another plug." if self._reports else "."),
-            )
+        seen = await self._seen("Look at this plug, here: did it go on?")
+        if seen is False:
+            raise await self._went_not_on()
+        if seen is None and not self._reports:
+            raise LeftOut(f"nobody could tell whether it went on. {LAMP}, and go through this part again")
         await self._stay_empty(UNLOADED_S)
         off_took_s = max(off_took_s, await self._off())
-        if not self._reports and not await self._yes("Is it off now?"):
+        if not self._reports and not await self._told("Is it off now?"):
             raise Failed(
-                "The plug was told to switch off, and did not.", "See relay.off_payload. Until it obeys, use no plug."
+                "The plug was told to switch off, and did not.",
+                f"{listens('off')} Until it obeys, leave nothing in it.",
             )
         figures = {"on_took_s": on_took_s, "off_took_s": off_took_s}
         slowest_s, within_s = max(on_took_s, off_took_s), self.config.relay.confirm_within_s
@@ -327,6 +417,9 @@ class Commissioning(Hand):
             self._found("relay", "doubtful", what, remedy, figures)
         else:
             self._found("relay", "good", f"{what}.", figures=figures)
+        if seen is None:
+            what = "The plug says that it obeys; that it is this one, nobody could tell."
+            self._found("relay", "doubtful", what, f"{LAMP}, and go through this part again.")
         if not self._reports:
             self._found(
                 "relay",
@@ -351,7 +444,7 @@ class Commissioning(Hand):
         off = await self._until(gone, within_s, "waiting for the plug to go off")
         self._make_safe()  # before anybody is asked: here nobody else could switch it off
         if not self._reports:
-            off = await self._yes(f"Did the plug go off at once, and not only after {duration(within_s)}?")
+            off = await self._told(f"Did the plug go off at once, and not only after {duration(within_s)}?")
         await self._off()
         if not off:
             raise Failed(
@@ -393,7 +486,7 @@ class Commissioning(Hand):
             await self._stay_empty(0.0)  # on still, and not switched off by anybody
         off = held_s is not None or (
             not self._reports
-            and await self._yes(
+            and await self._told(
                 f"Did the plug go off by itself, about {duration(hold_s)} after it went on, and not sooner?"
             )
         )
@@ -432,6 +525,7 @@ class Commissioning(Hand):
             "at the fuse board, and only then unplug."
         )
         await self._ready("Is all of that so?")
+        self.empty = False
         began_s = self.clock.now()
         await self._off()
         await self._pass(began_s + draw.SIDE_S, "looking at the house")
@@ -491,11 +585,17 @@ class Commissioning(Hand):
         return abs(self._risen_w(on_s)) > 0.5 * self.config.draw_w
 
     def _nothing_drawn(self, on_s: float) -> Failed:
-        what = f"The plug reports {watts(self._drawn_w(on_s))} {duration(CAR_WITHIN_S)} after it went on"
-        if abs(self._risen_w(on_s)) > 0.5 * self.config.draw_w:
+        drawn_w, risen_w = self._drawn_w(on_s), abs(self._risen_w(on_s))
+        what = f"The plug reports {watts(drawn_w)} {duration(CAR_WITHIN_S)} after it went on"
+        self._look_for_refused()
+        likely_w = risen_w if risen_w > 0.5 * self.config.draw_w else self.config.draw_w
+        if abs(1000 * drawn_w - likely_w) < THOUSAND_SHARE * likely_w:
+            what = f"The plug reports {drawn_w:.2f} W with the car, a thousandth of what the lead draws."
+            return Failed(what, put("[relay.power]", unit="kW"))
+        if risen_w > 0.5 * self.config.draw_w:
             return Failed(
                 f"{what}, but grid power moved by {self._risen_w(on_s):+.0f} W.",
-                "Is the unit of relay.power right (W or kW), and its pointer?",
+                "Is relay.power of this plug, and its pointer right?",
             )
         return Failed(
             f"Nothing draws: {what[0].lower()}{what[1:]}.",
@@ -504,6 +604,9 @@ class Commissioning(Hand):
 
     def _with_power(self, failure: Failed, on_s: float) -> Failed:
         """Add what the plug measured to what a charge failed of: the wrong current shows itself like that."""
+        if (refusal := self.service.refused.get("relay.power")) and refusal.reason == "implausible":
+            self.refused_told.add("relay.power")
+            return Failed(self._refused("relay.power"), self._put_right("relay.power"))
         flowed_w = [power_w for at_s, power_w in self.powers if at_s >= on_s and power_w > FLOWS_W]
         if not flowed_w:
             return failure
@@ -511,7 +614,18 @@ class Commissioning(Hand):
         charger = self.config.charger
         current_a = power_w / (self._volts() or charger.voltage_v)
         measured = f" The plug measured {watts(power_w)}, {current_a:.1f} A; current_a is {charger.current_a:g}."
-        return Failed(failure.what + measured, failure.remedy, {"power_w": power_w, "current_a": current_a})
+        remedy = failure.remedy
+        if current_a > (1 + WRONG_SHARE) * charger.current_a:
+            remedy = self._other_current(current_a)
+        return Failed(failure.what + measured, remedy, {"power_w": power_w, "current_a": current_a})
+
+    def _other_current(self, current_a: float) -> str:
+        """Return what to do about a lead that draws more than is configured."""
+        socket, given_a = self.config.socket, self.config.charger.current_a
+        remedy = f"Set the lead to {given_a:g} A."
+        if current_a <= (1 + SURE_SHARE) * socket.continuous_a:
+            return f"{remedy} Or, if it is meant to draw so much: {put('[charger]', current_a=round(current_a))}"
+        return f"{remedy} This socket may carry {socket.continuous_a:g} A for hours, and no more."
 
     def _volts(self, on: bool = True) -> float | None:
         """Return the voltage under load, or without it, in the draw's rounds; None: it is not measured."""
@@ -555,8 +669,7 @@ class Commissioning(Hand):
             what += f". That is more than the socket may carry for hours ({socket.continuous_a:g} A)."
             self._found("draw", "wrong", what, "Set the lead to a lower current.", figures)
         elif off_share > WRONG_SHARE:
-            remedy = "See what current the lead is set to, and correct the lead or current_a."
-            self._found("draw", "wrong", f"{what}.", remedy, figures)
+            self._found("draw", "wrong", f"{what}.", self._other_current(current_a), figures)
         elif off_share < -WRONG_SHARE:
             remedy = "See what current the lead is set to. Or the car is nearly full; or it always takes less: then, "
             remedy += f"in [charger], draw_w = {round(draw_w)}."

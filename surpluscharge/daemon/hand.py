@@ -8,19 +8,22 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
 import math
 from collections.abc import Callable, Mapping
 from types import MappingProxyType
-from typing import Protocol
+from typing import Any, NamedTuple, Protocol
+
+from aiomqtt import MqttError
 
 from surpluscharge.clock import Clock
 from surpluscharge.config import Config
 from surpluscharge.control import machine
 from surpluscharge.control.controller import Kept
-from surpluscharge.control.signals import REJECTIONS, Rejected, text_of, truth
+from surpluscharge.control.signals import REJECTIONS, Contact, Rejected, Source, number, text_of, truth, value_at
 from surpluscharge.control.supervisor import Fault
 from surpluscharge.daemon.mqtt import Link
-from surpluscharge.daemon.relay import Relay
+from surpluscharge.daemon.relay import Relay, off_post
 from surpluscharge.daemon.service import Service
 from surpluscharge.daemon.status import explain
 from surpluscharge.words import duration, printable, watts
@@ -34,6 +37,13 @@ START_WITHIN_S = 900.0  # a cooldown or an earlier charge's pause may have to en
 HELD_UP_S = 60.0  # by something whose end is not known
 ANSWER_WITHIN_S = 60.0  # while the relay is on
 FLOWS_W = 30.0  # more than a lead takes without a car
+CONTRARY_AFTER_S = 20.0  # a plug has so long to follow; the supervisor gives it twice that
+TURNS_WITHIN_S = 15.0  # and so long to answer to the other payload
+HOUSE_MOST_KW = 100.0  # no house has a connection for so much: these are watts
+PATHS_MOST = 12  # of a payload, to choose from
+
+
+LAMP = "Put a small lamp, and nothing else, into the plug"
 
 
 class Person(Protocol):
@@ -42,6 +52,13 @@ class Person(Protocol):
     def tell(self, text: str) -> None: ...
     def show(self, text: str) -> None: ...
     async def ask(self, question: str) -> str: ...
+
+
+class Refusal(NamedTuple):
+    """A message that could not be used, for the table of the configuration that it was for."""
+
+    reason: str  # a key of REJECTIONS
+    payload: bytes
 
 
 class LeftOut(Exception):  # noqa: N818
@@ -75,7 +92,8 @@ class ByHand(Service):
         self._heard = heard
         self.sent_s: dict[bool, float] = {}  # when "on" and "off" were last said for the first time
         self.taken_s: dict[bool, float] = {}  # and when the broker had them
-        self.came: dict[str, bytes] = {}  # the last that came on each topic
+        self.refused: dict[str, Refusal] = {}  # the last of each table's that could not be used
+        self.usable: set[str] = set()  # the tables for which something came that could
         # No dashboard is offered a switch that does nothing now.
         homie = config.homie.model_copy(update={"publish": False})
         super().__init__(config.model_copy(update={"control": control, "homie": homie}), clock)
@@ -98,6 +116,14 @@ class ByHand(Service):
         self.sent_s.pop(on, None)
         self.taken_s.pop(on, None)
         self._tell(self.controller.enable, on)
+
+    async def exchange(self, exchanged: bool) -> None:
+        """Take what on_payload holds for "off", and off_payload for "on", from now on or no longer; say off so."""
+        self._relay.exchanged = exchanged
+        off = off_post(self.config, exchanged)
+        self._relay_link.promise(off)
+        with contextlib.suppress(MqttError):  # the relay says it again
+            await self._relay_link.publish(off)
 
     def explain(self) -> tuple[str, str | None, float | None]:
         """Return why it does what it does, what it waits for, and for how many more seconds, where that is known."""
@@ -130,9 +156,27 @@ class ByHand(Service):
         super()._on_enable(topic, payload, retained)
 
     def _on_message(self, topic: str, payload: bytes, retained: bool) -> None:
-        self.came[topic] = payload
+        for table, source in self.sources().items():
+            if source.topic == topic and not retained:  # what the broker had retained says nothing of what is to come
+                try:
+                    source.read(payload)
+                    self.usable.add(table)
+                except Rejected as refusal:
+                    self.refused[table] = Refusal(refusal.reason, payload)
         super()._on_message(topic, payload, retained)
         self._heard(topic)
+
+    def sources(self) -> dict[str, Source | Contact]:
+        """Return what is read, by its table in the configuration; the meters by their number."""
+        settings = self.controller.settings
+        found: dict[str, Source | Contact | None] = {f"meter.{i}": source for i, source in enumerate(settings.grid)}
+        found |= {
+            "relay.feedback": settings.contact,
+            "relay.power": settings.power,
+            "relay.temperature": settings.temperature,
+            "relay.voltage": settings.voltage,
+        }
+        return {table: source for table, source in found.items() if source}
 
 
 class Hand:
@@ -150,6 +194,10 @@ class Hand:
         self.lane: list[tuple[float, bool]] = []  # (time, switched on or off) in the present part
         self.slowest_s = 0.0  # the plug's longest delay so far
         self.latched_told: set[str] = set()  # latched faults that the person has been told of
+        self.refused_told: set[str] = set()  # tables of which the person was told that what came could not be used
+        self.obeyed = False  # it was switched on and off again, by its own word or the broker's
+        self.seen_off = False  # whatever it reports
+        self.empty = False  # nothing is plugged into the plug, by the person's word
         self._running: asyncio.Task[None] | None = None
         self.service = ByHand(config, clock, self._heard)
         self.controller = self.service.controller
@@ -203,18 +251,29 @@ class Hand:
                 raise LeftOut("left out by you")
             self.person.tell("  Take your time. When it is so: yes; to leave this out: skip.")
 
-    async def _yes(self, question: str) -> bool:
-        """Ask, for as long as the relay may stay as it is for an answer. Raises LeftOut."""
+    async def _seen(self, question: str) -> bool | None:
+        """Ask, for as long as the relay may stay as it is for an answer; None: the person cannot tell. Raises LeftOut.
+
+        Many plugs show no light, and some make no sound.
+        """
         try:
             async with asyncio.timeout(self.clock.real_s(ANSWER_WITHIN_S)):
                 while True:
-                    answer = (await self.person.ask(f"  {question} [yes, no, or skip]")).lower()
+                    answer = (await self.person.ask(f"  {question} [yes, no, cannot tell, or skip]")).lower()
                     if answer in ("skip", "s"):
                         raise LeftOut("left out by you")
+                    if answer in ("cannot tell", "cannot", "c", "?"):
+                        return None
                     if answer in ("yes", "y", "no", "n"):
                         return answer.startswith("y")
         except TimeoutError:
             raise LeftOut(f"nobody answered within {duration(ANSWER_WITHIN_S)}") from None
+
+    async def _told(self, question: str) -> bool:
+        """Ask what nothing but the person's eyes can tell. Raises LeftOut."""
+        if (seen := await self._seen(question)) is None:
+            raise LeftOut(f"nobody could tell. {LAMP}, and go through this part again")
+        return seen
 
     # --- switching ----------------------------------------------------------------------------------------------------
 
@@ -226,18 +285,20 @@ class Hand:
         """Switch on; return the seconds until it was confirmed. Raises Failed, LeftOut."""
         controller, service = self.controller, self.service
         service.allow(True)
-        began_s = self.clock.now()
+        began_s = known_s = self.clock.now()
         while not controller.wants_on:
             for record in controller.faults:
                 if record.latches and not record.acknowledged:
                     await self._seen_to(record.fault)
+                    service.allow(True)
             if not controller.enabled:
                 raise Failed("Charging was switched off meanwhile, by its enable topic.", "Try this part again.")
             why, waiting_for, wait_s = service.explain()
             waited_s = self.clock.now() - began_s
             if wait_s is not None and waited_s + wait_s > START_WITHIN_S:
                 raise LeftOut(f"{why} It waits for {waiting_for}; try again then")
-            if wait_s is None and waited_s > HELD_UP_S:
+            known_s = known_s if wait_s is None else self.clock.now()
+            if self.clock.now() > known_s + HELD_UP_S:
                 raise Failed(
                     f"It did not come to a start: {why}" + (f" It waits for {waiting_for}." if waiting_for else "")
                 )
@@ -257,15 +318,152 @@ class Hand:
         """Switch off; return the seconds until it was confirmed. Raises Failed."""
         self.service.allow(False)
         self.lane.append((self.clock.now(), False))
-        if not await self._until(lambda: self.controller.confirmed(False), OBEYED_WITHIN_S, "switching off"):
-            feedback = self.config.relay.feedback
-            refused = self._refused(feedback.topic) if feedback else ""
-            raise Failed(
-                "The plug was told to switch off and has not said that it did." + (f" {refused}" if refused else ""),
-                "See with your own eyes that it is off. Then: is it powered and connected, and are topic, pointer and "
-                "values of relay.feedback right? One that only reports changes: press its own button, on and off.",
-            )
+        confirmed = self.controller.confirmed
+        await self._until(lambda: confirmed(False) or self._contrary(), OBEYED_WITHIN_S, "switching off")
+        if not confirmed(False):
+            raise await self._why_not_off()
+        self.obeyed = self.obeyed or self.starts > 0
         return self._took_s(False)
+
+    def _contrary(self) -> bool:
+        """Say whether the plug reports that it is on, or current flows, though it was told off long ago."""
+        since_s = self.lane[-1][0] + CONTRARY_AFTER_S
+        since = [on for at_s, on in self.reports if at_s >= since_s]
+        return bool(since and since[-1]) or (self._last_w(since_s) or 0.0) > FLOWS_W
+
+    async def _why_not_off(self) -> Failed:
+        """Find out why the plug was told off and is not known to be; if it can be, switch it off."""
+        refused = self._refused("relay.feedback")
+        if not self._contrary():
+            self.refused_told |= {"relay.feedback"} if refused else set()
+            eyes = "See with your own eyes that it is off. "
+            if refused:
+                eyes += self._other_words()
+            else:
+                eyes += f"Then: is it powered and connected? {listens('off')} Are topic, pointer and values of "
+                eyes += "relay.feedback right? One that only reports changes: press its own button, on and off."
+            return Failed(f"The plug was told to switch off and has not said that it did. {refused}".strip(), eyes)
+        flows = (self._last_w(self.lane[-1][0]) or 0.0) > FLOWS_W
+        if self.obeyed:
+            return await self._deaf(flows)
+        if not flows and not self.empty:
+            self.empty = bool(
+                await self._seen_or_not(
+                    "The plug was told off, and says that it is on. Take out what is in it. Is nothing in it now?"
+                )
+            )
+        if not flows and not self.empty:
+            return Failed(
+                "The plug was told to switch off, and says that it is on.",
+                "Switch it off by its own button, and take out what is in it. Then go through this again: with nothing "
+                "in it can be found out whether two payloads or values are exchanged.",
+            )
+        # Where current flows, to tell it on cannot make it worse; and where nothing is in it, there is nothing to draw.
+        told_s = self.clock.now()
+        await self.service.exchange(True)
+        if flows:
+            off: bool | None = await self._until(
+                lambda: (now_w := self._last_w(told_s)) is not None and now_w <= FLOWS_W,
+                OBEYED_WITHIN_S,
+                "telling it on, to see whether that means off",
+            )
+        else:
+            off = await self._until(
+                lambda: any(at_s >= told_s and not on for at_s, on in self.reports), TURNS_WITHIN_S, "telling it on"
+            )
+        if not off:
+            await self.service.exchange(False)
+            return await self._deaf(flows)
+        if not flows:
+            off = await self._seen_or_not(
+                "Told off, it said that it is on; told on, it says that it is off. Is it off?"
+            )
+        if off:
+            said = [on for at_s, on in self.reports if at_s >= told_s]
+            return await self._exchanged(bool(said and said[-1]))
+        await self.service.exchange(False)
+        if off is None:
+            return Failed(
+                "Told off, the plug says that it is on, and told on that it is off: on_payload and off_payload are "
+                "exchanged, or on_value and off_value are.",
+                f"{LAMP}: then it can be seen which. Go through this part again. Until then, leave no lead in it.",
+            )
+        self._settled_by_hand()
+        return Failed(
+            "The plug does what it is told, and reports the opposite: on_value and off_value are exchanged.",
+            self._values_exchanged(),
+        )
+
+    def _last_w(self, since_s: float) -> float | None:
+        """Return the last of the plug's powers since a time; None: it has not measured since then."""
+        since = [power_w for at_s, power_w in self.powers if at_s >= since_s]
+        return since[-1] if since else None
+
+    def _values_exchanged(self) -> str:
+        feedback = self.config.relay.feedback
+        assert feedback
+        return put("[relay.feedback]", on_value=feedback.off_value, off_value=feedback.on_value)
+
+    async def _seen_or_not(self, question: str) -> bool | None:
+        try:
+            return await self._seen(question)
+        except LeftOut:  # here it matters more to end in a known way
+            return None
+
+    async def _exchanged(self, values_too: bool) -> Failed:
+        """The two payloads are exchanged: from now on off is said with the one that does it, also by the broker."""
+        relay = self.config.relay
+        if not self.service.relay.exchanged:
+            await self.service.exchange(True)
+        self.service.relay_link.renew()
+        remedy = put("[relay]", on_payload=relay.off_payload, off_payload=relay.on_payload)
+        remedy += " Leave the hold time in on_payload." if relay.hold_s else ""
+        remedy += f" The values that it reports are exchanged, too. {self._values_exchanged()}" if values_too else ""
+        self._settled_by_hand()
+        return Failed(
+            "Told off, the plug goes on, and told on it goes off: on_payload and off_payload are exchanged. It has "
+            "just been told off with what on_payload holds: see that it is off.",
+            f"{remedy} Until that is done, leave nothing in the plug: the off of this program, and of the broker when "
+            "it is gone, switch it on.",
+        )
+
+    async def _deaf(self, flows: bool) -> Failed:
+        """The plug says that it is on whatever it is told."""
+        if flows:
+            return Failed(
+                "The plug was told to switch off, and current still flows.",
+                "Switch the circuit off at the fuse board, now; only then take out what is in the plug. Its relay may "
+                f"be welded: then replace the plug. If it has never obeyed: {listens('off')}",
+            )
+        on = await self._seen_or_not("Whatever it is told, it says that it is on. Is it on?")
+        if on is False:
+            self._settled_by_hand()
+            return Failed(
+                "The plug is off, and reports that it is on, whatever it is told.",
+                "Is relay.feedback of this plug, and not of another one? Are its topic and pointer right?",
+            )
+        return Failed(
+            "The plug was told to switch off, and stays on, whatever it is told.",
+            f"Switch it off by its own button, and leave nothing in it. {listens('off')} If both are right and its "
+            "button does not switch it off either, its relay is welded: replace the plug.",
+        )
+
+    async def _went_not_on(self) -> Failed:
+        """Find out why the plug did not go on, by the person's word."""
+        feedback = self.config.relay.feedback
+        await self._off()
+        if await self._seen_or_not("It has been told off now. Is it on?"):
+            return await self._exchanged(feedback is not None)
+        return Failed(
+            "The plug was told to switch on, and this one did not.",
+            listens("on") + (" Or is relay.feedback, and all the rest, of another plug?" if feedback else ""),
+        )
+
+    def _settled_by_hand(self) -> None:
+        """A person or the plug's meter saw that it is off, and the cause is known: nobody need look for a weld."""
+        self.seen_off = True
+        self.latched_told.add("relay-stuck-on")
+        self.service.acknowledge("relay-stuck-on")
 
     async def _seen_to(self, fault: Fault) -> None:
         """Ask whether somebody has looked at a latched fault, and acknowledge it. Raises LeftOut."""
@@ -274,7 +472,6 @@ class Hand:
         await self._ready("Has somebody looked, and is it mended?")
         self.latched_told.discard(fault.code)
         self.service.acknowledge(fault.code)
-        self.service.allow(True)
 
     def _dropped_s(self) -> float | None:
         """Say for how long the plug was on, by its own reports, before it went off by itself; None: it did not."""
@@ -300,7 +497,7 @@ class Hand:
         if "relay-not-on" in codes and since and not any(since):
             raise Failed(
                 "The relay was told to switch on, and the plug still reports that it is off.",
-                "See relay.command_topic and relay.on_payload first, then relay.feedback.",
+                f"{listens('on')} Then relay.feedback: is that of this plug?",
             )
         if "meter-sign-tested" in codes:
             raise Failed(
@@ -323,6 +520,7 @@ class Hand:
 
     async def _empty(self) -> None:
         await self._ready("The relay is switched with nothing in it. Is nothing plugged into the plug?")
+        self.empty = True
 
     async def _stay_empty(self, seconds: float) -> None:
         """Stay on, and see that nothing draws: no load is to be cut for a trial. Raises Failed."""
@@ -332,7 +530,12 @@ class Hand:
             await self._off()
             raise Failed(
                 f"{watts(drawn_w)} flows through the plug: something is still plugged in.",
-                "Take it out, and try again. If nothing is: see topic, pointer and unit of relay.power.",
+                "Take it out, and try again. If nothing is: "
+                + (
+                    put("[relay.power]", unit="W")
+                    if self.config.relay.power and self.config.relay.power.unit == "kW"
+                    else "see topic, pointer and unit of relay.power."
+                ),
                 {"power_w": drawn_w},
             )
 
@@ -346,12 +549,96 @@ class Hand:
     def _drawn_w(self, since_s: float) -> float:
         return max((power_w for at_s, power_w in self.powers if at_s >= since_s), default=0.0)
 
-    def _refused(self, topic: str) -> str:
-        """Say what came on a topic and could not be used, and why; nothing, where all could be."""
-        # What the broker had retained says nothing of what is still to come.
-        rejected = self.controller.rejected
-        reasons = sorted(reason for where, reason in rejected if where == topic and reason != "retained")
-        if not reasons:
+    def _refused(self, table: str) -> str:
+        """Say what came for a table and could not be used, and why; nothing, where all could be."""
+        refusal = self.service.refused.get(table)
+        if not refusal:
             return ""
-        payload = self.service.came.get(topic, b"")[:60].decode("utf-8", "backslashreplace")
-        return f"On {topic} came {printable(payload)}: {'; '.join(REJECTIONS[reason] for reason in reasons)}."
+        payload = printable(refusal.payload[:60].decode("utf-8", "backslashreplace"))
+        return f"On {self.service.sources()[table].topic} came {payload}: {REJECTIONS[refusal.reason]}."
+
+    def _name(self, table: str) -> str:
+        """Name a table of the configuration as a person finds it."""
+        source = self.service.sources()[table]
+        return f"the [[meter]] of {source.topic}{source.pointer or ''}" if table.startswith("meter") else f"[{table}]"
+
+    def _put_right(self, table: str) -> str:
+        """Return what to change so that what came for a table can be used: the key, and its value where one is sure."""
+        source, refusal = self.service.sources()[table], self.service.refused[table]
+        name, reason, payload = self._name(table), refusal.reason, refusal.payload
+        if isinstance(source, Source) and reason == "implausible":
+            raw = abs(number(value_at(payload, source.pointer)))
+            if source.scale > 1 and raw >= HOUSE_MOST_KW:
+                return put(name, unit="W")
+            return f"If that is so, raise limit_w in {name}. If not: see its pointer and unit."
+        if isinstance(source, Source) and reason == "negative" and table.startswith("meter"):
+            net = "net-import" if source.measures == "import-only" else "net-export"
+            return f"It goes below zero, so it measures both ways. {put(name, measures=net)}"
+        if reason in ("pointer-misses", "not-json", "not-a-number", "not-a-state"):
+            there = _paths(payload, source)
+            if there == [None]:
+                return f"The payload is the value itself: leave pointer out of {name}."
+            if len(there) == 1:
+                return put(name, pointer=there[0])
+            if there:
+                listed = ", ".join(f'"{path}" ({value_at(payload, path)})' for path in there[:PATHS_MOST])
+                return f"In {name}, pointer is one of these: {listed}."
+        if isinstance(source, Contact) and reason == "not-a-state":
+            return self._other_words()
+        return f"See what is published on {source.topic}, and correct topic and pointer of {name}."
+
+    def _other_words(self) -> str:
+        """Return what to do about a plug that reports in words which mean neither on nor off."""
+        source, refusal = self.service.sources()["relay.feedback"], self.service.refused["relay.feedback"]
+        if refusal.reason != "not-a-state" or _paths(refusal.payload, source):
+            return self._put_right("relay.feedback")
+        value = value_at(refusal.payload, source.pointer)
+        word = value if isinstance(value, str) else json.dumps(value)
+        if len(word) > 30:
+            return "See what the plug reports, and correct pointer, on_value and off_value of [relay.feedback]."
+        key = "on_value" if self.controller.wants_on else "off_value"
+        return f"If it means that, write it. {put('[relay.feedback]', **{key: word})}"
+
+
+def listens(command: str) -> str:
+    """Return what to look at where a plug does not obey: the likeliest first."""
+    return (
+        "Is relay.command_topic the topic where it listens, letter by letter? Then: is what relay."
+        f"{command}_payload holds what it takes for {command}?"
+    )
+
+
+def put(table: str, **values: Any) -> str:
+    """Return what to write into a table of the configuration, as it is to be written."""
+    written = [f"{key} = {_toml(value)}" for key, value in values.items()]
+    return f"In {table}: {', '.join(written)}."
+
+
+def _toml(value: object) -> str:
+    literal = isinstance(value, str) and '"' in value and "'" not in value
+    return f"'{value}'" if literal and str(value).isprintable() else json.dumps(value, ensure_ascii=False)
+
+
+def _paths(payload: bytes, source: Source | Contact) -> list[str | None]:
+    """Return the pointers at which a payload holds what a source could use; None: the payload is it."""
+    try:
+        tree = json.loads(text_of(payload))
+    except (Rejected, ValueError, RecursionError):
+        tree = None
+
+    def leaves(value: Any, path: str) -> list[str | None]:
+        if isinstance(value, dict):
+            steps = [(str(key).replace("~", "~0").replace("/", "~1"), inner) for key, inner in value.items()]
+        elif isinstance(value, list):
+            steps = [(str(index), inner) for index, inner in enumerate(value)]
+        else:
+            return [path]
+        return [leaf for step, inner in steps for leaf in leaves(inner, f"{path}/{step}")]
+
+    found: list[str | None] = []
+    with contextlib.suppress(RecursionError):
+        for path in leaves(tree, "")[:1000] if isinstance(tree, dict | list) else [None]:
+            with contextlib.suppress(Rejected):
+                source._replace(pointer=path).read(payload)
+                found.append(path)
+    return found

@@ -310,6 +310,15 @@ class Link:
         """Connect again after :meth:`sever`."""
         self._may_connect.set()
 
+    def promise(self, post: Post) -> None:
+        """Have another will and farewell: the farewell from now on, the will from the next connection on."""
+        self._will = self._farewell = post
+
+    def renew(self) -> None:
+        """Connect anew. Closing in good order, without a farewell, makes the broker forget the will it has."""
+        if self._client:
+            self._client._client.disconnect()
+
     async def publish(self, post: Post, within_s: float = ANSWER_WITHIN_S) -> None:
         """Publish, and wait until the broker has taken it.
 

@@ -36,15 +36,20 @@ class Brain(Protocol):
     def relay_confirmed(self, on: bool) -> bool: ...
 
 
-def off_post(config: Config) -> Post:
-    """Return the off command: also the will, and what the stop action publishes."""
-    return Post(config.relay.command_topic, config.relay.off_payload, max(1, config.relay.qos))
+def off_post(config: Config, exchanged: bool = False) -> Post:
+    """Return the off command: also the will, and what the stop action publishes.
+
+    ``exchanged``: the two payloads are known to be the wrong way round in the configuration.
+    """
+    payload = config.on_payload if exchanged else config.relay.off_payload
+    return Post(config.relay.command_topic, payload, max(1, config.relay.qos))
 
 
-def on_post(config: Config) -> Post:
+def on_post(config: Config, exchanged: bool = False) -> Post:
     """Return the on command. Never retained, and it expires: an "on" that comes late must come to nothing."""
     relay = config.relay
-    return Post(relay.command_topic, config.on_payload, relay.qos, expiry_s=relay.confirm_within_s)
+    payload = relay.off_payload if exchanged else config.on_payload
+    return Post(relay.command_topic, payload, relay.qos, expiry_s=relay.confirm_within_s)
 
 
 class Relay:
@@ -58,6 +63,7 @@ class Relay:
         self._log = log
         self._witness = "plug" if config.relay.feedback else "broker"
         self.reasserts_on = True  # not while commissioning sees whether the plug's hold time runs out
+        self.exchanged = False  # on_payload and off_payload are seen to be the wrong way round
         self._wanted = False
         self._news = asyncio.Event()
         self._serial = 0
@@ -136,7 +142,7 @@ class Relay:
         self._under_way[self._serial] = asyncio.create_task(self._publish(on, self._serial))
 
     async def _publish(self, on: bool, serial: int) -> None:
-        post = on_post(self._config) if on else off_post(self._config)
+        post = on_post(self._config, self.exchanged) if on else off_post(self._config, self.exchanged)
         try:
             with contextlib.suppress(MqttError):
                 await self._link.publish(post)
