@@ -37,11 +37,11 @@ from surpluscharge.simulator import devices
 from surpluscharge.simulator.broker import embedded_broker
 from surpluscharge.simulator.house import House, Meter, Plug, Scenario
 from tests.conftest import Mosquitto
+from tests.leaping import LeapingClock, leap
 from tests.wire import until
 
 START = datetime(2031, 5, 12, 21, 30, tzinfo=UTC)  # in the evening: no sun is needed, and it is calm
 START_S = 21.5 * 3600
-SPEED = 8.0  # above, a hiccup of this computer becomes the plug's; so all houses are gone through at once
 QUIET = Scenario(fridge_w=0.0, evening_w=0.0, kettle_at_s=())
 
 TOML = """
@@ -93,7 +93,7 @@ class HouseMeter(Meter):
         """An oven's thermostat, a washing machine and a kettle, all at once."""
         for power_w in itertools.cycle([1900.0, 0.0, 3400.0, 700.0, 2600.0]):
             self.kettle_w = power_w
-            await asyncio.sleep(13.0 / SPEED)
+            await asyncio.sleep(13.0)
 
     def read(self, at_s: float, true_w: float) -> float:
         return self.sign * super().read(at_s, true_w + self.kettle_w)
@@ -225,7 +225,7 @@ async def sit(
     """Go through parts of a commissioning in a simulated house."""
     async with embedded_broker() as port:
         config = configuration.parse(text(_toml(port, folder, **changes)), "carport.toml")
-        clock = ScaledClock(START, SPEED)
+        clock = LeapingClock(START)
         if kept:
             store.save(config.state_file, kept(clock.now()), clock)
         house = House(scenario, 1, START_S, plug or Plug(latency_s=0.7))
@@ -268,7 +268,7 @@ def _toml(port: int, folder: Path, **changes: Any) -> str:
 async def switch_off_late(config: Config, house: House) -> None:
     """A dashboard disables charging when most of the hold time is over."""
     await until(lambda: house.plug.closed, "on")
-    await asyncio.sleep(54 / SPEED)
+    await asyncio.sleep(54)
     async with devices.connected("127.0.0.1", config.port, "dashboard") as client:
         await client.publish(f"{config.base_topic}/enable/set", "off")
 
@@ -278,7 +278,7 @@ async def sagging(config: Config, house: House) -> None:
     async with devices.connected("127.0.0.1", config.port, "voltage") as client:
         while True:
             await client.publish("carport/plug/volts", "212" if house.charger_w > 500 else "230")
-            await asyncio.sleep(5 / SPEED)
+            await asyncio.sleep(5)
 
 
 def with_volts(text: str) -> str:
@@ -299,7 +299,7 @@ def with_fault(code: str, times: int, age_s: float, now_s: float) -> Kept:
     return Kept(now_s, False, False, 0.0, (), 0.0, 0.0, day, Tally(day), 0.0, 0.0, 0.0, (record,))
 
 
-# --- the sittings, all at once ---------------------------------------------------------------------------------------
+# --- the sittings ---------------------------------------------------------------------------------------
 
 CASES: dict[str, dict[str, Any]] = {
     "in good order": {"parts": " ".join(commission.PARTS)},
@@ -343,21 +343,12 @@ CASES: dict[str, dict[str, Any]] = {
 
 
 @pytest.fixture(scope="module")
-def sittings(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Sitting | BaseException]:
-    async def all_of_them() -> list[Sitting | BaseException]:
-        coroutines = [sit(tmp_path_factory.mktemp("state"), **case) for case in CASES.values()]
-        return await asyncio.gather(*coroutines, return_exceptions=True)
+def of(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Sitting]:
+    """Sit once in each case, when it is asked for."""
 
-    return dict(zip(CASES, asyncio.run(all_of_them()), strict=True))
-
-
-@pytest.fixture
-def of(sittings: dict[str, Sitting | BaseException]) -> Callable[[str], Sitting]:
+    @functools.cache
     def one(name: str) -> Sitting:
-        found = sittings[name]
-        if isinstance(found, BaseException):
-            raise found
-        return found
+        return leap(sit(tmp_path_factory.mktemp("state"), **CASES[name]))
 
     return one
 
@@ -534,10 +525,10 @@ def test_a_hold_time_that_is_not_kept(of: Of) -> None:
     assert of("no hold time").verdicts("hold") == ["doubtful"]
 
 
-async def test_a_will_that_nobody_hears(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_will_that_nobody_hears(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """As where the broker's access list swallows it: the plug stays on, and that is said."""
     monkeypatch.setattr("surpluscharge.daemon.service.off_post", lambda config: Post("elsewhere", "off"))
-    done = await sit(tmp_path, "loss")
+    done = leap(sit(tmp_path, "loss"))
     assert "stayed on" in done.one("loss", "wrong").what
     assert not done.house.plug.closed  # it was told off at the new connection
 
@@ -574,7 +565,7 @@ def test_nothing_is_switched_before_a_yes(of: Of) -> None:
 # --- the frame -------------------------------------------------------------------------------------------------------
 
 
-async def test_a_dashboard_may_switch_off_but_not_on(tmp_path: Path) -> None:
+def test_a_dashboard_may_switch_off_but_not_on(tmp_path: Path) -> None:
     told_s: list[float] = []
 
     async def meddle(config: Config, house: House) -> None:
@@ -582,30 +573,34 @@ async def test_a_dashboard_may_switch_off_but_not_on(tmp_path: Path) -> None:
         async with devices.connected("127.0.0.1", config.port, "meddler") as client:
             while not house.plug.closed:  # on, again and again: nothing may start before it is asked for
                 await client.publish(topic, "on")
-                await asyncio.sleep(0.01)
+                await asyncio.sleep(1.0)
                 told_s.append(house.t_s)
-            await asyncio.sleep(0.3)
+            await asyncio.sleep(3.0)
             await client.publish(topic, "off")
 
-    done = await sit(tmp_path, "draw", during=meddle, hold_s=None)
+    done = leap(sit(tmp_path, "draw", during=meddle, hold_s=None))
     assert "Charging is switched off" in done.one("draw", "wrong").what
     assert done.starts == done.house.tally.starts == 1
     assert told_s[-1] - told_s[0] > commission.draw.SIDE_S  # it came to that only when the house had been looked at
 
 
-async def test_a_daemon_at_work_is_not_disturbed(tmp_path: Path) -> None:
+def test_a_daemon_at_work_is_not_disturbed(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="another surpluscharge uses"), store.alone(tmp_path / "carport.json"):
-        await sit(tmp_path, "meter")
+        leap(sit(tmp_path, "meter"))
 
 
-async def test_nobody_is_there_any_more(tmp_path: Path) -> None:
+def test_nobody_is_there_any_more(tmp_path: Path) -> None:
+    leap(_nobody_is_there(tmp_path))
+
+
+async def _nobody_is_there(tmp_path: Path) -> None:
     class Gone(Owner):
         async def ask(self, question: str) -> str:
             raise EOFError
 
     async with embedded_broker() as port:
         config = configuration.parse(_toml(port, tmp_path), "carport.toml")
-        clock = ScaledClock(START, SPEED)
+        clock = LeapingClock(START)
         house, meter = House(QUIET, 1, START_S), HouseMeter(1, START_S, 3.0)
         simulated = asyncio.create_task(devices.Devices(house, meter, clock, port).run())
         try:

@@ -8,12 +8,9 @@ numbers and its people are invented.
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import re
-import selectors
 import tomllib
 from collections.abc import Callable, Mapping
-from datetime import datetime, timedelta
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, NamedTuple
@@ -26,6 +23,7 @@ from surpluscharge.daemon import commission
 from surpluscharge.simulator import devices
 from surpluscharge.simulator.broker import embedded_broker
 from surpluscharge.simulator.house import House, Plug
+from tests.leaping import LeapingClock, leap
 from tests.test_commission import QUIET, START, START_S, HouseMeter, KiloWatts, Owner
 from tests.test_config import toml
 
@@ -62,58 +60,6 @@ pointer = "/power_w"
 [control]
 min_off_s = 600
 """)
-
-
-class Leaping(selectors.DefaultSelector):
-    """Where nothing is to be read or written, the time that would be waited is over at once."""
-
-    leapt_s = 0.0
-
-    def select(self, timeout: float | None = None) -> Any:
-        ready = super().select(0) or super().select(None if timeout is None else min(timeout, 2e-4))
-        if not ready and timeout:
-            self.leapt_s += timeout
-        return ready
-
-
-class Loop(asyncio.SelectorEventLoop):
-    """Runs sittings in no time: broker, daemon and devices are in it, and no other thread is.
-
-    So nothing depends on how fast this machine is, and a plug that takes 0.7 s takes that.
-    """
-
-    def __init__(self) -> None:
-        self.leaping = Leaping()
-        super().__init__(self.leaping)
-
-    def time(self) -> float:
-        return self.leaping.leapt_s
-
-    def run_in_executor(self, _: Any, function: Callable[..., Any], *arguments: Any) -> Any:  # type: ignore[override]
-        done = self.create_future()
-        try:
-            done.set_result(function(*arguments))
-        except Exception as error:
-            done.set_exception(error)
-        return done
-
-
-class Clock:
-    """A loop's time, as the package asks for it."""
-
-    origin = "leaping"
-
-    def __init__(self, loop: Loop) -> None:
-        self.now = loop.time
-
-    def wall(self) -> datetime:
-        return START + timedelta(seconds=self.now())
-
-    def real_s(self, seconds: float) -> float:
-        return seconds
-
-    async def sleep(self, seconds: float) -> None:
-        await asyncio.sleep(seconds)
 
 
 class InKilowatts(HouseMeter):
@@ -273,9 +219,7 @@ async def story(folder: Path, wiring: Wiring, hidden: bool = False, most: int = 
         frame = {"mqtt": {"host": "127.0.0.1", "port": port, "protocol": "3.1.1"}, "store": {"directory": str(folder)}}
         right = changed(RIGHT | frame, wiring.right)
         tree = changed(right, wiring.wrong)
-        loop = asyncio.get_running_loop()
-        assert isinstance(loop, Loop)
-        clock = Clock(loop)
+        clock = LeapingClock(START)
         house = House(QUIET._replace(lead_a=wiring.lead_a), 1, START_S, wiring.plug())
         meter = wiring.meter(1, START_S, 3.0)
         headroom_ws = house.car.headroom_ws
@@ -308,15 +252,11 @@ UNSEEN = {
 
 
 @pytest.fixture
-def tell(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[str], Story]:
+def tell(tmp_path: Path) -> Callable[[str], Story]:
     """Tell a story by its name."""
 
     def one(name: str) -> Story:
-        with contextlib.closing(Loop()) as loop:
-            monkeypatch.setattr("paho.mqtt.client.time_func", loop.time)  # or it would send no pings
-            return loop.run_until_complete(
-                story(tmp_path, UNSEEN[name], True, 1) if name in UNSEEN else story(tmp_path, WIRINGS[name])
-            )
+        return leap(story(tmp_path, UNSEEN[name], True, 1) if name in UNSEEN else story(tmp_path, WIRINGS[name]))
 
     return one
 
@@ -350,7 +290,8 @@ def test_exchanged_payloads_are_found_before_the_supervisor_latches(tell: Tell) 
 
 def test_whoever_cannot_tell_is_told_how_to_see_it(tell: Tell) -> None:
     exchanged = tell("exchanged, unseen")
-    (wrong,) = [finding for finding in exchanged.sittings[0].findings if finding.verdict == "wrong"]
+    wrong, still_on = [finding for finding in exchanged.sittings[0].findings if finding.verdict == "wrong"]
+    assert "Go and look, now" in still_on.remedy
     assert "on_payload and off_payload are exchanged, or on_value and off_value are" in wrong.what
     assert "lamp" in wrong.remedy
 

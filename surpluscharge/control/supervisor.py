@@ -244,7 +244,8 @@ FAULTS = (
         cooldown_s=600.0,
         cooldown_most_s=9600.0,
         sentence="The relay was told to switch on, but does not report that it did.",
-        remedy="See whether the plug is powered and connected, and whether its report topic and values are right.",
+        remedy="See whether the plug is powered and connected. If it never obeyed: whether relay.command_topic and "
+        "on_payload are right, then topic and values of relay.feedback.",
     ),
     Fault(
         "switched-elsewhere",
@@ -262,7 +263,8 @@ FAULTS = (
         lambda now, limits: bool(now.link_up) and not now.wants_on and not now.confirmed,
         after_s=30.0,
         sentence="The relay was told to switch off, but has not confirmed it. It is being told again and again.",
-        remedy="See whether the plug is powered and connected, and whether its report topic and values are right.",
+        remedy="See whether the plug is powered and connected. If it never obeyed: whether relay.command_topic and "
+        "off_payload are right, then topic and values of relay.feedback.",
     ),
     Fault(
         "relay-stuck-on",
@@ -275,8 +277,9 @@ FAULTS = (
         after_s=20.0,
         latches=True,
         sentence="The relay was told to switch off, but current still flows, or it reports to be on.",
-        remedy="Go and look, now. Switch the circuit off at the fuse board before you unplug; the relay may be welded. "
-        "Replace the plug.",
+        remedy="Go and look, now. If it is on, switch the circuit off at the fuse board before you unplug. One that "
+        "obeyed before may be welded: replace it. One that never did: on_payload and off_payload may be exchanged, or "
+        "on_value and off_value; `surpluscharge commission` finds out which, with nothing in the plug.",
     ),
     Fault(
         "draw-high",

@@ -153,6 +153,8 @@ class Commissioning(Hand):
             finally:
                 self._make_safe()
             self.person.show("")
+            if not self.obeyed and not any(finding.part == "relay" for finding in self.findings):
+                await self._see_off()
             self._look_for_latched(part)
             self._look_for_refused()
 
@@ -192,20 +194,24 @@ class Commissioning(Hand):
             for record in self.controller.faults:
                 if record.latches and not record.acknowledged:
                     await self._seen_to(record.fault)
-        began_s = self.clock.now()
-        self.lane.append((began_s, False))
-
-        def may_be_on() -> bool:
-            return bool(self.controller.reported) or self._drawn_w(began_s) > FLOWS_W
-
+        self.off_s = self.clock.now()
         heard = self.controller.settings.contact, self.controller.settings.power
         if any(heard):
             waits_for = [self.reports if heard[0] else self.powers, self.powers if heard[1] else self.reports]
             await self._until(lambda: all(waits_for), HEARD_WITHIN_S, "listening to the plug")
-        if may_be_on():
-            await self._until(
-                lambda: self._contrary() or not may_be_on(), OBEYED_WITHIN_S, "seeing whether the plug goes off"
-            )
+        await self._see_off()
+
+    async def _see_off(self) -> None:
+        """Where a plug that has never obeyed may be on though it was told off, find out why, and switch it off."""
+
+        def may_be_on() -> bool:
+            return bool(self.controller.reported) or (self._last_w(self.off_s) or 0.0) > FLOWS_W
+
+        if self.obeyed or self.seen_off or self.controller.wants_on or not may_be_on():
+            return
+        await self._until(
+            lambda: self._contrary() or not may_be_on(), OBEYED_WITHIN_S, "seeing whether the plug goes off"
+        )
         if self._contrary():
             failure = await self._why_not_off()
             self._found("relay", "wrong", failure.what, failure.remedy, failure.figures)

@@ -195,6 +195,7 @@ class Hand:
         self.slowest_s = 0.0  # the plug's longest delay so far
         self.latched_told: set[str] = set()  # latched faults that the person has been told of
         self.refused_told: set[str] = set()  # tables of which the person was told that what came could not be used
+        self.off_s = 0.0  # since when it is to be off
         self.obeyed = False  # it was switched on and off again, by its own word or the broker's
         self.seen_off = False  # whatever it reports
         self.empty = False  # nothing is plugged into the plug, by the person's word
@@ -288,6 +289,8 @@ class Hand:
         began_s = known_s = self.clock.now()
         while not controller.wants_on:
             for record in controller.faults:
+                if record.code == "meter-sign-tested" and self.starts:  # it would end each start at once
+                    self._still_on()
                 if record.latches and not record.acknowledged:
                     await self._seen_to(record.fault)
                     service.allow(True)
@@ -317,7 +320,8 @@ class Hand:
     async def _off(self) -> float:
         """Switch off; return the seconds until it was confirmed. Raises Failed."""
         self.service.allow(False)
-        self.lane.append((self.clock.now(), False))
+        self.off_s = self.clock.now()
+        self.lane.append((self.off_s, False))
         confirmed = self.controller.confirmed
         await self._until(lambda: confirmed(False) or self._contrary(), OBEYED_WITHIN_S, "switching off")
         if not confirmed(False):
@@ -327,7 +331,7 @@ class Hand:
 
     def _contrary(self) -> bool:
         """Say whether the plug reports that it is on, or current flows, though it was told off long ago."""
-        since_s = self.lane[-1][0] + CONTRARY_AFTER_S
+        since_s = self.off_s + CONTRARY_AFTER_S
         since = [on for at_s, on in self.reports if at_s >= since_s]
         return bool(since and since[-1]) or (self._last_w(since_s) or 0.0) > FLOWS_W
 
@@ -343,7 +347,7 @@ class Hand:
                 eyes += f"Then: is it powered and connected? {listens('off')} Are topic, pointer and values of "
                 eyes += "relay.feedback right? One that only reports changes: press its own button, on and off."
             return Failed(f"The plug was told to switch off and has not said that it did. {refused}".strip(), eyes)
-        flows = (self._last_w(self.lane[-1][0]) or 0.0) > FLOWS_W
+        flows = (self._last_w(self.off_s) or 0.0) > FLOWS_W
         if self.obeyed:
             return await self._deaf(flows)
         if not flows and not self.empty:
@@ -382,6 +386,7 @@ class Hand:
             said = [on for at_s, on in self.reports if at_s >= told_s]
             return await self._exchanged(bool(said and said[-1]))
         await self.service.exchange(False)
+        self.latched_told.add("relay-stuck-on")  # it is not stuck
         if off is None:
             return Failed(
                 "Told off, the plug says that it is on, and told on that it is off: on_payload and off_payload are "
