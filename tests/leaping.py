@@ -10,6 +10,7 @@ import asyncio
 import selectors
 from collections.abc import Callable, Coroutine
 from datetime import datetime, timedelta
+from types import SimpleNamespace
 from typing import Any, TypeVar
 from unittest import mock
 
@@ -68,7 +69,9 @@ def leap(coroutine: Coroutine[Any, Any, T]) -> T:
     """Run a coroutine in a loop of its own."""
     loop = Loop()
     try:
-        with mock.patch("paho.mqtt.client.time_func", loop.time):  # or the library would send no pings
+        ours = mock.patch("surpluscharge.daemon.mqtt.time", SimpleNamespace(monotonic=loop.time))
+        theirs = mock.patch("paho.mqtt.client.time_func", loop.time)  # or the library would send no pings
+        with ours, theirs:
             return loop.run_until_complete(coroutine)
     finally:
         loop.close()
