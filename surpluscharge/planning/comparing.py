@@ -26,6 +26,7 @@ ASSUMPTIONS = (
 )
 
 LEAST_KNOWN_S = 6 * 3600.0  # a day of which less is known is none: half a night at either end, or a day full of gaps
+APART = 1.001  # the plan of hindsight and what nothing can exceed are both shown where they differ by more
 MINUTES_S = 55.0  # readings as far apart, or means over as long, leave out what a cloud does meanwhile
 
 
@@ -243,21 +244,14 @@ def run(case: Study, thresholds: Thresholds, params: Params | None = None) -> Ou
 def best(case: Study) -> tuple[hindsight.Hindsight, Outcome]:
     """Return the best possible under the minimum times, the day's cap and the day's starts, and what it would do."""
     params = case.params
-
-    def within(starts: int | None) -> tuple[hindsight.Hindsight, Outcome]:
-        found = hindsight.best_within(
-            case.readings, case.sums.gain, params.min_on_s, params.min_off_s, case.days, case.cap_s, starts
-        )
-        moves = [(case.readings.at_s[0], 0, 0)]
-        for run_s in found.runs:
-            for at_s, mode in zip(run_s, (2, 0), strict=True):
-                moves.append((at_s, mode, bisect_right(case.readings.at_s, at_s) - 1))
-        return found, outcome(case, moves)
-
-    found, done = within(None)
-    if max(done.starts) > params.starts_per_day:  # seldom; and counting them takes far longer
-        found, done = within(params.starts_per_day)
-    return found, done
+    found = hindsight.best_within(
+        case.readings, case.sums.gain, params.min_on_s, params.min_off_s, case.days, case.cap_s, params.starts_per_day
+    )
+    moves = [(case.readings.at_s[0], 0, 0)]
+    for run_s in found.runs:
+        for at_s, mode in zip(run_s, (2, 0), strict=True):
+            moves.append((at_s, mode, bisect_right(case.readings.at_s, at_s) - 1))
+    return found, outcome(case, moves)
 
 
 class Comparison(NamedTuple):
@@ -427,6 +421,7 @@ def as_json(found: Comparison) -> dict[str, Any]:
                 "grid_kwh": round(found.replayed.grid_wh[day] / 1000.0, 3),
                 "value": round(found.replayed.gain[day], 4) if priced else None,
                 "hindsight_value": round(found.ideal.gain[day], 4) if found.ideal else None,
+                "hindsight_at_most": round(found.hindsight.by_day[day], 4) if found.hindsight else None,
                 "starts": round(found.replayed.starts[day]),
             }
             for day in case.counted
@@ -484,7 +479,7 @@ def notes(found: Comparison) -> list[str]:
         lines.append("Without prices there is no value and no hindsight: add a [money] table to the configuration.")
     elif None in case.prices.prices:
         lines.append("For a part of this time no tariff was valid yet; it counts as worth nothing.")
-    if found.hindsight and found.hindsight.at_most > found.hindsight.gain * 1.0001:
+    if found.hindsight and found.hindsight.at_most > found.hindsight.gain * APART:
         lines.append(
             f"Hindsight under a day's cap is known within bounds: {found.hindsight.gain:.2f} can be had, and no more "
             f"than {found.hindsight.at_most:.2f}, against which the shares are taken."

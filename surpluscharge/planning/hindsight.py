@@ -1,35 +1,55 @@
 """The best possible in hindsight: when a charger should have run, had everything been known beforehand.
 
-:func:`best` is an exact dynamic programme over on and off, under the same minimum times as the machine's and, if
-wanted, a budget of starts for each day; its work grows linearly with the number of readings, however they are spaced.
-It switches at readings only (the machine may also switch between two, which matters where readings are minutes apart).
-Where a reading goes stale a run ends, as the machine's does, whatever its minimum-on time.
+A dynamic programme over on and off, worked backwards day by day, under the same minimum times as the machine's and, if
+wanted, a budget of starts for each day. It switches at readings only (the machine may also switch between two, which
+matters where readings are minutes apart). Where a reading goes stale a run ends, as the machine's does, whatever its
+minimum-on time.
 
-A cap on each day's charging (:func:`best_within`) couples all of a day's decisions. It is dealt with by a price on
-charging time, one for each day, raised until the cap is kept (Lagrangian relaxation): the value is then known from both
-sides, what can be had and what cannot be exceeded, and the two lie close together. Where no cap binds it is exact.
+A cap on each session's charging (:func:`best_within`) couples all of a day's decisions. On days on which it binds, the
+time that is used up is carried along, in ticks: a table of as many values for each reading as there are ticks in the
+cap. So it is exact, wherever readings and cap are whole ticks, also where every hour of a night is worth the same;
+where they are not, the plan is fitted to the second afterwards, and a price for each day's time (the slope of its
+table) bounds from above what could be had. Other days need no such table: a day is given one when a plan without breaks
+its cap.
+
+The sessions are the machine's: one begins with the day, but never under a running charge, so that a run belongs to the
+day in which it was started, and all of it counts there; a run may end sooner than the minimum-on time where the cap
+ends it. From one day to the next goes one number for each reading: what the rest is worth to a charger that is off.
 """
 
 from __future__ import annotations
 
+import math
 from array import array
 from bisect import bisect_left, bisect_right
 from collections.abc import MutableSequence, Sequence
-from typing import NamedTuple
+from itertools import pairwise
+from typing import Any, NamedTuple
 
+from surpluscharge.planning import compiling
 from surpluscharge.planning.replay import Days, Series, _buffer, _run, total_at
 
-ROUNDS = 16  # halvings of the price interval
 SLACK_S = 1e-3
 START, STOP = 1, 2
+SAME = 1e-9  # of all that could be earned, is less than a start is worth: of equals, the one with fewer starts
+LOOK_PAST_S = 1800.0  # so far beyond the cap the table goes, to see what more time would be worth
+# The most cells of a day's table, a byte each: where whole ticks allow it to be exact, and where they do not.
+EXACT_CELLS, CELLS, CELLS_INTERPRETED = 60_000_000, 22_000_000, 3_000_000
+
+Runs = list[tuple[float, float]]
 
 
 class Hindsight(NamedTuple):
-    """``gain`` is what ``runs`` (begin and end, seconds since 1970) earn; nothing can earn more than ``at_most``."""
+    """``gain`` is what ``runs`` (begin and end, seconds since 1970) earn; nothing can earn more than ``at_most``.
+
+    ``by_day`` has the most that anything could earn on each charging day, were it for that day alone. It may be a
+    little more than one can have of every day: a charge that runs on from the day before was paid for there.
+    """
 
     gain: float
     at_most: float
-    runs: list[tuple[float, float]]
+    runs: Runs
+    by_day: array[float]
 
 
 def best(
@@ -41,8 +61,7 @@ def best(
     starts_per_day: int | None = None,
 ) -> Hindsight:
     """Return the optimum. ``gain`` is one of :class:`replay.Sums`; a start counts in the day in which it is made."""
-    found, runs = _solve(readings, gain, min_on_s, min_off_s, days, starts_per_day)
-    return Hindsight(found, found, runs)
+    return best_within(readings, gain, min_on_s, min_off_s, days, float("inf"), starts_per_day)
 
 
 def best_within(
@@ -55,31 +74,22 @@ def best_within(
     starts_per_day: int | None = None,
 ) -> Hindsight:
     """Return the optimum under a cap on each day's charging time: a session's, or what the car needs."""
-    found, runs = _solve(readings, gain, min_on_s, min_off_s, days, starts_per_day)
-    count = len(days.ends_s) + 1
-    over = _beyond(runs, days, cap_s)
-    if not any(over):
-        return Hindsight(found, found, runs)
-    steepest = _run(_steepest)(_buffer(readings.hold_s), _buffer(gain))
-    low, high = array("d", bytes(8 * count)), array("d", [0.0 if not much else steepest for much in over])
-    at_most, priced = found, array("d", bytes(8 * len(gain)))
-    for _ in range(ROUNDS):
-        price = array("d", ((one + other) / 2 for one, other in zip(low, high, strict=True)))
-        _charge_for(readings, gain, days, price, priced)
-        found, runs = _solve(readings, priced, min_on_s, min_off_s, days, starts_per_day)
-        at_most = min(at_most, found + cap_s * sum(price))
-        over = _beyond(runs, days, cap_s)
-        for day, much in enumerate(over):
-            if much:
-                low[day] = price[day]
-                high[day] = high[day] or steepest  # its cap began to bind only when a neighbour's did
-            else:
-                high[day] = price[day]
-    # Just below the price at which a day keeps its cap, it takes a little too much: what is least worth is cut off.
-    _charge_for(readings, gain, days, low, priced)
-    _, runs = _solve(readings, priced, min_on_s, min_off_s, days, starts_per_day)
-    runs = _trimmed(readings, gain, runs, days, cap_s, min_on_s)
-    return Hindsight(sum(between(readings, gain, begin_s, end_s) for begin_s, end_s in runs), at_most, runs)
+    work = _Work(readings, gain, min_on_s, min_off_s, days, cap_s, starts_per_day)
+    while True:
+        runs = work.solve()
+        used_s, starts = sessions(runs, days)
+        full = {day for day, s in enumerate(used_s) if s > cap_s + SLACK_S} - work.capped
+        crowded = {day for day, number in enumerate(starts) if number > work.budget} - work.crowded
+        if not full | crowded:
+            break
+        # Days that are nearly full will be next, once charges are driven from their neighbours.
+        full |= {day for day, s in enumerate(used_s) if full and s > 0.9 * cap_s} - work.capped
+        work.hold(full, crowded)
+    if work.capped and not work.exact:
+        runs = _fitted(readings, gain, runs, days, cap_s, min_on_s, min_off_s)
+    found = sum(between(readings, gain, begin_s, end_s) for begin_s, end_s in runs)
+    surely = not work.capped or (work.exact and not any(map(work.by_fee, work.crowded)))
+    return Hindsight(found, found if surely else max(found, work.bound()), runs, work.by_day())
 
 
 def between(readings: Series, total: array[float], begin_s: float, end_s: float) -> float:
@@ -91,32 +101,285 @@ def between(readings: Series, total: array[float], begin_s: float, end_s: float)
     return end - begin
 
 
-# --- the dynamic programme -------------------------------------------------------------------------------------------
+def sessions(runs: Runs, days: Days) -> tuple[list[float], list[int]]:
+    """Return how long each day's session has charged, and how often: a run counts where it was started."""
+    used_s, starts = ([0.0] * (len(days.ends_s) + 1), [0] * (len(days.ends_s) + 1))
+    for begin_s, end_s in runs:
+        day = bisect_right(days.ends_s, begin_s)
+        used_s[day] += end_s - begin_s
+        starts[day] += 1
+    return used_s, starts
 
 
-def _solve(
-    readings: Series, gain: array[float], min_on_s: float, min_off_s: float, days: Days, starts_per_day: int | None
-) -> tuple[float, list[tuple[float, float]]]:
-    at_s, hold_s, ends_s = _buffer(readings.at_s), _buffer(readings.hold_s), _buffer(days.ends_s)
-    count, layers = len(readings.at_s), 1 if starts_per_day is None else starts_per_day + 1
-    span = _run(_longest)(at_s, readings.end_s, max(min_on_s, min_off_s)) + 3
-    choices = array("B", bytes(count * layers))
-    value = _run(_programme)(
-        at_s,
-        hold_s,
-        _buffer(gain),
-        readings.end_s,
-        min_on_s,
-        min_off_s,
-        ends_s,
-        layers,
-        _buffer(choices),
-        _buffer(array("d", bytes(8 * span * layers))),
-        _buffer(array("d", bytes(8 * span * layers))),
-        _buffer(array("q", bytes(8 * span))),
-    )
-    runs = _run(_backtrack)(at_s, hold_s, readings.end_s, min_on_s, min_off_s, ends_s, layers, _buffer(choices))
-    return float(value), list(runs)
+# --- the days, one by one --------------------------------------------------------------------------------------------
+
+
+class _Work:
+    """The readings and what the programme needs beside them, in buffers that compiled code can use."""
+
+    def __init__(
+        self,
+        readings: Series,
+        gain: array[float],
+        min_on_s: float,
+        min_off_s: float,
+        days: Days,
+        cap_s: float,
+        starts_per_day: int | None,
+    ) -> None:
+        at_s, self.count = readings.at_s, len(readings.at_s)
+        self.readings, self.days, self.gain, self.cap_s = readings, days, gain, cap_s
+        self.times = min_on_s, min_off_s
+        self.budget = starts_per_day if starts_per_day is not None else len(at_s)
+        self.edges = [0, *(bisect_left(at_s, end_s) for end_s in days.ends_s), self.count]
+        self.at_s, self.hold_s = _buffer(at_s), _buffer(readings.hold_s)
+        self.ahead = [_run(_longest)(self.at_s, readings.end_s, least_s) + 2 for least_s in self.times]
+        self.rest = _buffer(array("q", bytes(8 * (self.count + 1))))
+        _run(_rests)(self.at_s, min_off_s, self.rest)
+        self.start_cost = SAME * (max(gain) - min(gain))
+        # Days that keep their cap, days that keep their budget of starts; what a second and a start are worth there.
+        self.capped: set[int] = set()
+        self.crowded: set[int] = set()
+        self.prices, self.fees = (array("d", bytes(8 * len(self.edges))) for _ in range(2))
+        self.top = len(self.edges) - 2  # the days after this one are solved
+        self.later, self.held = self._values()
+        self.plans: list[list[tuple[float, float, int]]] = [[] for _ in self.edges]
+        self.tick = _buffer(array("q", bytes(8 * (self.count + 1))))
+        self.tick_s, self.exact, self.cells = 1.0, True, 0
+        if cap_s < float("inf"):
+            self._choose_ticks()
+
+    def _choose_ticks(self) -> None:
+        """Find ticks of which all times are whole multiples, and the table is not too large; or else any that are."""
+        readings, cap_s = self.readings, self.cap_s
+        most = max(end - begin for begin, end in pairwise(self.edges))
+        self.cells, cells = EXACT_CELLS, CELLS
+        if not compiling.available():
+            self.cells = cells = CELLS_INTERPRETED
+        self.exact = False
+        for tick_s in (_run(_shortest)(self.at_s, self.hold_s), 1.0):
+            small = (cap_s + LOOK_PAST_S) / tick_s * most <= self.cells and _whole(cap_s / tick_s)
+            if not self.exact and small and _run(_even)(self.at_s, self.hold_s, tick_s):
+                self.tick_s, self.exact = tick_s, True
+        if not self.exact:
+            # As fine as there is room for; coarser, if that makes room for a table of starts as well.
+            whole_s = (cap_s + LOOK_PAST_S) * most
+            with_starts_s = whole_s * (self.budget + 1) / self.cells
+            self.tick_s = max(1.0, whole_s / cells, min(with_starts_s, readings.spacing_s))
+        _run(_ticks)(self.at_s, readings.end_s, self.tick_s, self.tick)
+
+    def _values(self) -> tuple[Any, Any]:
+        """Return room for what it is worth at each reading to be off, and to be on from an earlier session."""
+        later, held = (_buffer(array("d", bytes(8 * (self.count + 1)))) for _ in range(2))
+        return later, held
+
+    def hold(self, full: set[int], crowded: set[int]) -> None:
+        """Have these days keep their cap, or their budget of starts, from now on."""
+        self.top = max(full | crowded)
+        self.capped |= full
+        self.crowded |= crowded
+
+    def solve(self) -> Runs:
+        """Return the best runs."""
+        for day in range(self.top, -1, -1):
+            self.plans[day] = self._planned(day, self.edges[day])
+        runs: Runs = []
+        entry = 0
+        for day, end in enumerate(self.edges[1:]):
+            plan = self.plans[day]
+            if entry >= end:  # the day is over before the charge of the day before, and its pause
+                continue
+            if plan and plan[0][0] < self.readings.at_s[entry]:
+                plan = self._planned(day, entry)
+            runs += [(begin_s, end_s) for begin_s, end_s, _ in plan]
+            entry = plan[-1][2] if plan else entry
+        return runs
+
+    def _planned(self, day: int, entry: int) -> list[tuple[float, float, int]]:
+        """Work through a day; return its runs, begun at reading ``entry``, and where each of them leaves it free."""
+        low, high, begin, end = 0.0, 0.0, self.edges[day], self.edges[day + 1]
+        fee, found = self.start_cost, None
+        capped = day in self.capped
+        both, layers = self.by_fee(day), self._layers(day)
+        while True:
+            slope, choices = self._day(day, self.later, self.held, capped, layers, None, fee)
+            facts = self.at_s, self.hold_s, _buffer(self.gain), self.tick, self.rest, self.readings.end_s
+            levels, used = self._levels(capped)
+            plan = list(
+                _run(_backtrack)(
+                    *facts, entry, begin, end, *self.times, self.tick_s, layers, levels, used, self.later, self.held,
+                    choices,
+                )
+            )  # fmt: skip
+            if not both or len(plan) <= self.budget:
+                self.prices[day], self.fees[day], found, high = slope, fee, plan, fee
+            else:
+                low = fee
+            if found is not None and (not both or len(found) == self.budget or high - low <= 0.01 * high):
+                return found
+            fee = (low + high) / 2 if high else max(2.0 * low, self._dearest(day) / 64)
+
+    def _layers(self, day: int) -> int:
+        return self.budget + 1 if day in self.crowded and not self.by_fee(day) else 1
+
+    def by_fee(self, day: int) -> bool:
+        """Say whether a day's starts are held to their budget by a fee, a table of time and starts being too large."""
+        if day not in self.capped or day not in self.crowded:
+            return False
+        return (self.edges[day + 1] - self.edges[day]) * self._levels(True)[0] * (self.budget + 1) > self.cells
+
+    def _dearest(self, day: int) -> float:
+        """Return the most that a start could cost and still pay."""
+        part = self.gain[self.edges[day] : self.edges[day + 1] + 1]
+        return max(max(part) - min(part), 64 * self.start_cost)
+
+    def bound(self) -> float:
+        """Return what nothing can exceed: time and starts have their price, and cap and budget are given away."""
+        later, held = self._values()
+        given = 0.0
+        for day in range(len(self.edges) - 2, -1, -1):
+            fee = self.fees[day] if self.by_fee(day) else 0.0
+            self._day(day, later, held, False, self._layers(day), self.prices[day], fee)
+            given += fee * self.budget + (self.prices[day] * self.cap_s if self.prices[day] else 0.0)
+        return float(later[0]) + given
+
+    def by_day(self) -> array[float]:
+        """Return the same for each day alone, begun in any way; starts are free here."""
+        most = array("d", bytes(8 * (len(self.edges) - 1)))
+        gain, all_of_it = _buffer(array("d", self.gain)), _buffer(self.gain)
+        later, held = self._values()
+        for day, (begin, end) in enumerate(pairwise(self.edges)):
+            if begin == end:
+                continue
+            # What comes after the day earns nothing.
+            last = min(self.count, end + sum(self.ahead) + 2)
+            gain[end : last + 1] = _buffer(array("d", [self.gain[end]] * (last + 1 - end)))
+            self._day(day, later, held, False, 1, self.prices[day], 0.0, gain)
+            facts = self.at_s, self.hold_s, gain, self.rest, self.readings.end_s
+            most[day] = _run(_entered)(*facts, begin, end, self.times[1], self.cap_s if day else 0.0, later)
+            most[day] += self.cap_s * self.prices[day] if self.prices[day] else 0.0
+            # Where the day begins or ends between two readings.
+            most[day] += sum(abs(between(self.readings, self.gain, *edge_s)) for edge_s in self._split(day))
+            gain[end : last + 1] = all_of_it[end : last + 1]
+            later[begin:end] = held[begin:end] = _buffer(array("d", bytes(8 * (end - begin))))
+        return most
+
+    def _split(self, day: int) -> Runs:
+        """Return the time from where a day begins or ends to the next reading, where that is another moment."""
+        ends_s, at_s = self.days.ends_s, self.readings.at_s
+        edges_s = ((ends_s[edge], self.edges[edge + 1]) for edge in (day - 1, day) if 0 <= edge < len(ends_s))
+        return [(edge_s, at_s[i]) for edge_s, i in edges_s if i < self.count and at_s[i] > edge_s]
+
+    def _levels(self, capped: bool) -> tuple[int, int]:
+        """Return how many values a reading has, and with how many ticks used up a session begins."""
+        if not capped:
+            return 1, 0
+        cap, past = (int(s / self.tick_s + 1e-6) for s in (self.cap_s, LOOK_PAST_S))
+        return cap + past + 1, past
+
+    def _day(
+        self,
+        day: int,
+        later: Any,
+        held: Any,
+        capped: bool,
+        layers: int,
+        price: float | None,
+        fee: float,
+        gain: Any = None,
+    ) -> tuple[float, Any]:
+        """Work through one day, with a fee for a start; return its slope, and the choices.
+
+        A bound gives a ``price`` for each second, and lets no charge run on into the next day for longer than the cap.
+        """
+        begin, end = self.edges[day], self.edges[day + 1]
+        gain = _buffer(self.gain) if gain is None else gain
+        (levels, used), readings = self._levels(capped), self.readings
+        size, rows = layers * levels, self.ahead[0] + 1
+        beyond = _buffer(array("d", bytes(8 * rows * levels)))
+        facts = self.at_s, self.hold_s, gain, self.tick, self.rest, readings.end_s
+        if capped:
+            _run(_limited)(*facts, end, self.times[1], self.tick_s, levels, later, beyond)
+        elif price is not None and self.cap_s < float("inf"):
+            _run(_priced)(*facts, end, self.times[1], self.cap_s, price, later, beyond)
+        else:
+            last = min(self.count, end + rows - 1)
+            beyond[: last + 1 - end] = held[end : last + 1]
+        ring = sum(self.ahead) + 3
+        choices = _parts(array("B", bytes((end - begin) * size)))
+        off, on = (_parts(array("d", bytes(8 * ring * size))) for _ in range(2))
+        brief = price is not None and self.cap_s < float("inf")
+        slope = _run(_programme)(
+            *facts, begin, end, *self.times, self.tick_s, price or 0.0, fee, brief, layers, levels, used, later, beyond,
+            choices, off, on,
+        )  # fmt: skip
+        _run(_hold_on)(*facts, begin, end, self.times[1], later, held)
+        return float(slope), choices
+
+
+def _parts(values: array[Any]) -> Any:
+    """Return a buffer of which a part can be written to in place, compiled or not."""
+    return _buffer(values) if compiling.available() else memoryview(values)
+
+
+def _whole(number: float) -> bool:
+    return abs(number - round(number)) < 1e-3
+
+
+# --- to the second ---------------------------------------------------------------------------------------------------
+
+
+def _fitted(
+    readings: Series, gain: array[float], runs: Runs, days: Days, cap_s: float, min_on_s: float, min_off_s: float
+) -> Runs:
+    """Return the runs with each session's time brought to its cap where ticks have missed it, by little is lost."""
+    by_day: list[Runs] = [[] for _ in range(len(days.ends_s) + 1)]
+    for run in runs:
+        by_day[bisect_right(days.ends_s, run[0])].append(run)
+    result: Runs = []
+    for index, of_day in enumerate(by_day):
+        ahead = next((later[0][0] for later in by_day[index + 1 :] if later), float("inf"))
+        over_s = sum(end_s - begin_s for begin_s, end_s in of_day) - cap_s
+        while over_s > SLACK_S:
+            cuts = [
+                (between(readings, gain, end_s - over_s, end_s), n)
+                for n, (begin_s, end_s) in enumerate(of_day)
+                # The last one may end by the cap before its time.
+                if end_s - begin_s - over_s >= (min_on_s if n + 1 < len(of_day) else 0.0)
+            ]
+            if not cuts:
+                over_s -= of_day[-1][1] - of_day[-1][0]
+                of_day.pop()
+                continue
+            _, n = min(cuts)
+            of_day[n] = of_day[n][0], of_day[n][1] - over_s
+            over_s = 0.0
+        if of_day and -over_s > SLACK_S:
+            rooms = [
+                max(0.0, follows - min_off_s - end_s)
+                for (_, end_s), follows in zip(of_day, [*(begin_s for begin_s, _ in of_day[1:]), ahead], strict=True)
+            ]
+            longer = [
+                (between(readings, gain, end_s, end_s + min(-over_s, room_s)), n, min(-over_s, room_s))
+                for n, ((_, end_s), room_s) in enumerate(zip(of_day, rooms, strict=True))
+                if not _stale(readings, end_s, end_s + min(-over_s, room_s))
+            ]
+            if longer and max(longer)[0] > 0.0:
+                _, n, more_s = max(longer)
+                of_day[n] = of_day[n][0], of_day[n][1] + more_s
+        result += of_day
+    return result
+
+
+def _stale(readings: Series, begin_s: float, end_s: float) -> bool:
+    """Say whether a reading goes stale in a stretch of time, or it lies beyond all of them."""
+    first, last = (bisect_right(readings.at_s, moment_s) - 1 for moment_s in (begin_s - SLACK_S, end_s))
+    at_s, hold_s = readings.at_s, readings.hold_s
+    held = (at_s[i] + hold_s[i] >= at_s[i + 1] for i in range(first, last))
+    return not all(held) or end_s > at_s[last] + hold_s[last]
+
+
+# --- compiled where it can be ----------------------------------------------------------------------------------------
 
 
 def _longest(at_s: Sequence[float], end_s: float, least_s: float) -> int:
@@ -129,76 +392,42 @@ def _longest(at_s: Sequence[float], end_s: float, least_s: float) -> int:
     return most
 
 
-def _programme(
-    at_s: Sequence[float],
-    hold_s: Sequence[float],
-    gain: Sequence[float],
-    end_s: float,
-    min_on_s: float,
-    min_off_s: float,
-    ends_s: Sequence[float],
-    layers: int,
-    choices: MutableSequence[int],
-    off: MutableSequence[float],
-    on: MutableSequence[float],
-    day_of: MutableSequence[int],
-) -> float:
-    """Work backwards from the end; return the best value from the first reading on, being off and free to start.
-
-    ``off[i]`` is the best from reading i on when off and free to start, ``on[i]`` when on and free to stop, each with k
-    starts left in the day (``layers`` of them; one: no budget). Both are kept in rings, long enough to look ahead by a
-    minimum time. A start is one leap over the minimum-on time, a stop one over the minimum-off time.
-    """
-    count, ring = len(at_s), len(day_of)
-    day = len(ends_s)
-    while day > 0 and ends_s[day - 1] > end_s:
-        day -= 1
-    day_of[count % ring] = day
-    for k in range(layers):
-        off[count % ring * layers + k] = 0.0
-        on[count % ring * layers + k] = 0.0
-    after_on = after_off = gap = count
+def _rests(at_s: Sequence[float], min_off_s: float, rest: MutableSequence[int]) -> None:
+    """Fill in the reading at which a start is free again after a stop at each reading."""
+    count = len(at_s)
+    rest[count] = after = count
     for i in range(count - 1, -1, -1):
-        while day > 0 and ends_s[day - 1] > at_s[i]:
-            day -= 1
-        here = i % ring
-        day_of[here] = day
-        while after_on > i + 1 and at_s[after_on - 1] >= at_s[i] + min_on_s:
-            after_on -= 1
-        while after_off > i and at_s[after_off - 1] >= at_s[i] + min_off_s:
-            after_off -= 1
-        ahead_s = at_s[i + 1] if i + 1 < count else end_s
-        if at_s[i] + hold_s[i] < ahead_s:
-            gap = i
-        # Where a run that starts here first may end, or is ended by a gap, and what it has earned by then.
-        cut = gap < after_on
-        landing = _after_gap(at_s, hold_s, gap, min_off_s) if cut else after_on
-        earned = gain[gap + 1 if cut else after_on] - gain[i]
-        onward = _after_gap(at_s, hold_s, i, min_off_s) if gap == i else i + 1
-        step_gain = gain[i + 1] - gain[i]
-        for k in range(layers):
-            choice = 0
-            # Off: wait, or start.
-            left = layers - 1 if day_of[(i + 1) % ring] != day else k
-            value = off[(i + 1) % ring * layers + left]
-            if layers == 1 or k > 0:
-                left = layers - 1 if day_of[landing % ring] != day else max(k - 1, 0)
-                start = earned + (off if cut else on)[landing % ring * layers + left]
-                if start > value:
-                    value, choice = start, START
-            off[here * layers + k] = value
-            # On: stop, or go on.
-            left = layers - 1 if day_of[after_off % ring] != day else k
-            value = off[after_off % ring * layers + left]
-            left = layers - 1 if day_of[onward % ring] != day else k
-            go_on = step_gain + (off if gap == i else on)[onward % ring * layers + left]
-            if go_on > value:
-                value = go_on
-            else:
-                choice |= STOP
-            on[here * layers + k] = value
-            choices[i * layers + k] = choice
-    return off[layers - 1]
+        while after > i and at_s[after - 1] >= at_s[i] + min_off_s:
+            after -= 1
+        rest[i] = after
+
+
+def _shortest(at_s: Sequence[float], hold_s: Sequence[float]) -> float:
+    """Return the shortest distance of two readings, in whole milliseconds."""
+    least_s = hold_s[0]
+    for i in range(len(at_s) - 1):
+        least_s = min(least_s, at_s[i + 1] - at_s[i])
+    return max(0.001, round(least_s * 1000.0) / 1000.0)
+
+
+def _even(at_s: Sequence[float], hold_s: Sequence[float], tick_s: float) -> bool:
+    """Say whether all readings, and what ends where they go stale, are whole ticks apart."""
+    for i in range(len(at_s)):
+        for number in ((at_s[i] - at_s[0]) / tick_s, hold_s[i] / tick_s):
+            if abs(number - math.floor(number + 0.5)) > 1e-3:
+                return False
+    return True
+
+
+def _ticks(at_s: Sequence[float], end_s: float, tick_s: float, tick: MutableSequence[int]) -> None:
+    count = len(at_s)
+    for i in range(count):
+        tick[i] = int((at_s[i] - at_s[0]) / tick_s + 0.5)
+    tick[count] = int((end_s - at_s[0]) / tick_s + 0.5)
+
+
+def _is_gap(at_s: Sequence[float], hold_s: Sequence[float], end_s: float, i: int) -> bool:
+    return at_s[i] + hold_s[i] < (at_s[i + 1] if i + 1 < len(at_s) else end_s)
 
 
 def _after_gap(at_s: Sequence[float], hold_s: Sequence[float], gap: int, min_off_s: float) -> int:
@@ -209,125 +438,373 @@ def _after_gap(at_s: Sequence[float], hold_s: Sequence[float], gap: int, min_off
     return i
 
 
-def _backtrack(
-    at_s: Sequence[float],
-    hold_s: Sequence[float],
-    end_s: float,
-    min_on_s: float,
-    min_off_s: float,
-    ends_s: Sequence[float],
-    layers: int,
-    choices: Sequence[int],
-) -> list[tuple[float, float]]:
-    """Follow the choices from the first reading on; return the runs."""
-    count = len(at_s)
-    runs = [(0.0, 0.0)]
-    runs.pop()
-    i = day = here = 0
-    k = layers - 1
-    on, begin_s, free_s = False, 0.0, 0.0
-    while i < count:
-        while day < len(ends_s) and ends_s[day] <= at_s[i]:
-            day += 1
-        if day != here:
-            here, k = day, layers - 1
-        ahead_s = at_s[i + 1] if i + 1 < count else end_s
-        choice = choices[i * layers + k]
-        if on and at_s[i] >= begin_s + min_on_s and choice & STOP:
-            runs.append((begin_s, at_s[i]))
-            on, free_s = False, at_s[i] + min_off_s
-        if not on and at_s[i] >= free_s and choice & START:
-            on, begin_s = True, at_s[i]
-            k = max(k - 1, 0)
-        if on and at_s[i] + hold_s[i] < ahead_s:
-            runs.append((begin_s, at_s[i] + hold_s[i]))
-            on, free_s = False, at_s[i] + hold_s[i] + min_off_s
-        i += 1
-    if on:
-        runs.append((begin_s, end_s))
-    return runs
-
-
-# --- a cap on each day -----------------------------------------------------------------------------------------------
-
-
-def _steepest(hold_s: Sequence[float], gain: Sequence[float]) -> float:
-    """Return the most that a second of charging ever earns; a price above it stops all charging."""
-    most = 0.0
-    for i in range(len(hold_s)):
-        if hold_s[i] > 0.0:
-            most = max(most, (gain[i + 1] - gain[i]) / hold_s[i])
-    return most * 1.001
-
-
-def _charge_for(readings: Series, gain: array[float], days: Days, price: array[float], priced: array[float]) -> None:
-    _run(_charge)(*map(_buffer, (readings.at_s, readings.hold_s, gain, days.ends_s, price, priced)))
-
-
-def _charge(
+def _programme(
     at_s: Sequence[float],
     hold_s: Sequence[float],
     gain: Sequence[float],
-    ends_s: Sequence[float],
-    price: Sequence[float],
-    priced: MutableSequence[float],
-) -> None:
-    """Take each day's price per second of charging off the gain."""
-    day = 0
-    for i in range(len(at_s)):
-        while day < len(ends_s) and ends_s[day] <= at_s[i]:
-            day += 1
-        priced[i + 1] = priced[i] + (gain[i + 1] - gain[i]) - price[day] * hold_s[i]
-
-
-def _by_day(runs: list[tuple[float, float]], days: Days) -> list[list[tuple[float, float]]]:
-    """Return each day's runs, cut where days end."""
-    result: list[list[tuple[float, float]]] = [[] for _ in range(len(days.ends_s) + 1)]
-    for begin_s, end_s in runs:
-        day, since_s = bisect_right(days.ends_s, begin_s), begin_s
-        while day < len(days.ends_s) and days.ends_s[day] < end_s:
-            result[day].append((since_s, days.ends_s[day]))
-            since_s, day = days.ends_s[day], day + 1
-        result[day].append((since_s, end_s))
-    return result
-
-
-def _beyond(runs: list[tuple[float, float]], days: Days, cap_s: float) -> list[bool]:
-    """Say of each day whether the runs exceed the cap."""
-    return [sum(end_s - begin_s for begin_s, end_s in of_day) > cap_s + SLACK_S for of_day in _by_day(runs, days)]
-
-
-def _trimmed(
-    readings: Series,
-    gain: array[float],
-    runs: list[tuple[float, float]],
-    days: Days,
-    cap_s: float,
+    tick: Sequence[int],
+    rest: Sequence[int],
+    end_s: float,
+    begin: int,
+    end: int,
     min_on_s: float,
-) -> list[tuple[float, float]]:
-    """Cut runs until every day keeps its cap: each time the end or the whole run that is least worth."""
-    kept = list(runs)
-    for day, parts in enumerate(_by_day(runs, days)):
-        excess_s = sum(end_s - begin_s for begin_s, end_s in parts) - cap_s
-        day_end_s = days.ends_s[day] if day < len(days.ends_s) else readings.end_s
-        while excess_s > SLACK_S:
-            cuts = []  # (what is lost, the run, what remains of it)
-            for run in kept:
-                begin_s, end_s = run
-                if bisect_right(days.ends_s, begin_s) != day or end_s > day_end_s:
-                    continue
-                cuts.append((between(readings, gain, *run), run, (begin_s, begin_s)))
-                earlier_s = readings.at_s[max(0, bisect_right(readings.at_s, end_s - excess_s) - 1)]
-                later = bisect_left(readings.at_s, begin_s + excess_s)
-                if earlier_s >= begin_s + min_on_s:
-                    cuts.append((between(readings, gain, earlier_s, end_s), run, (begin_s, earlier_s)))
-                if later < len(readings.at_s) and end_s >= readings.at_s[later] + min_on_s:
-                    later_s = readings.at_s[later]
-                    cuts.append((between(readings, gain, begin_s, later_s), run, (later_s, end_s)))
-            if not cuts:
+    min_off_s: float,
+    tick_s: float,
+    price: float,
+    fee: float,
+    brief: bool,
+    layers: int,
+    levels: int,
+    used: int,
+    later: MutableSequence[float],
+    beyond: Sequence[float],
+    choices: MutableSequence[int],
+    off: MutableSequence[float],
+    on: MutableSequence[float],
+) -> float:
+    """Work backwards through the day of the readings from ``begin`` to ``end``; return the price of its time.
+
+    ``off`` is the best from a reading on when off and free to start, ``on`` when on and free to stop, each with k
+    starts left in the day (``layers`` of them; one: no budget) and u ticks used up (``levels``; one: no cap). Both are
+    kept in rings, long enough to look ahead by the minimum times. A start is one leap over the minimum-on time, a stop
+    one over the minimum-off time. After the day it is worth ``later`` to be off, and ``beyond`` to be still on.
+
+    A bound without a table allows a ``brief`` run, as the last one of a session: it is what a cap can make of one.
+    """
+    count, size = len(at_s), layers * levels
+    ring = len(off) // size
+    for j in range(end, min(count, end + ring - 2) + 1):
+        for n in range(size):
+            off[j % ring * size + n] = later[j]
+    for j in range(end, min(count, end + len(beyond) // levels - 1) + 1):
+        for n in range(size):
+            on[j % ring * size + n] = beyond[(j - end) * levels + n % levels]
+    shorter = on[end % ring * size]  # worth to be on in a brief run
+    landing = end
+    while end > begin and landing < count and at_s[landing] < at_s[end - 1] + min_on_s:
+        landing += 1
+    gap = count
+    for i in range(landing - 1, end - 1, -1):
+        if _is_gap(at_s, hold_s, end_s, i):
+            gap = i
+    for i in range(end - 1, begin - 1, -1):
+        while landing > i + 1 and at_s[landing - 1] >= at_s[i] + min_on_s:
+            landing -= 1
+        if _is_gap(at_s, hold_s, end_s, i):
+            gap = i
+        # Where a run that starts here first may end, or is ended by a gap, and what it has earned by then.
+        cut = gap < landing
+        if cut:
+            free, until_s, last = _after_gap(at_s, hold_s, gap, min_off_s), at_s[gap] + hold_s[gap], gap
+            takes = tick[gap] - tick[i] + int(hold_s[gap] / tick_s + 0.5)
+            earned = gain[gap + 1] - gain[i]
+        else:
+            free, until_s, last = landing, at_s[landing] if landing < count else end_s, landing
+            takes, earned = tick[landing] - tick[i], gain[landing] - gain[i]
+        earned -= price * (until_s - at_s[i]) + fee
+        stale = gap == i
+        onward = _after_gap(at_s, hold_s, i, min_off_s) if stale else i + 1
+        step_gain = gain[i + 1] - gain[i] - price * hold_s[i]
+        step = int(hold_s[i] / tick_s + 0.5) if stale else tick[i + 1] - tick[i]
+        takes = 0 if levels == 1 else max(1, takes)  # where the cap is reached, nothing starts
+        step = 0 if levels == 1 else step
+        shorter = step_gain + (later[max(onward, end)] if stale else shorter)
+        for k in range(layers):
+            here, ahead = i % ring * size + k * levels, (i + 1) % ring * size + k * levels
+            chosen = (i - begin) * size + k * levels
+            # Off: wait, or start.
+            wait = off[ahead : ahead + levels]
+            if layers > 1 and k == 0:
+                off[here : here + levels] = wait
+                for u in range(levels):
+                    choices[chosen + u] = 0
+            else:
+                there, fits = free % ring * size + max(k - 1, 0) * levels + takes, max(0, levels - takes)
+                start = off[there : there + fits] if cut else on[there : there + fits]
+                _begun(off[here : here + fits], choices[chosen : chosen + fits], wait, start, earned)
+                m = last
+                for u in range(fits, levels):  # the cap ends it sooner, and the session with it
+                    while m > i and tick[m] - tick[i] >= levels - u:
+                        m -= 1
+                    value = -math.inf
+                    if m > i and u + 1 < levels:
+                        value = gain[m] - gain[i] - fee
+                        value += off[rest[m] % ring * size + max(k - 1, 0) * levels + levels - 1]
+                    off[here + u] = max(wait[u], value)
+                    choices[chosen + u] = START if value > wait[u] else 0
+            if brief and (layers == 1 or k > 0):
+                off[here] = max(off[here], shorter - fee)
+            # On: stop, or go on.
+            idle, there = rest[i] % ring * size + k * levels, onward % ring * size + k * levels + step
+            fits = max(0, levels - step)
+            stop = off[idle : idle + levels]
+            go_on = off[there : there + fits] if stale else on[there : there + fits]
+            _gone_on(on[here : here + fits], choices[chosen : chosen + fits], stop, go_on, step_gain)
+            on[here + fits : here + levels] = stop[fits:]
+            for u in range(fits, levels):
+                choices[chosen + u] |= STOP
+        shorter = max(shorter, later[max(rest[i], end)])
+        later[i] = off[i % ring * size + (layers - 1) * levels + used]
+    if levels == 1 or begin == end:
+        return 0.0
+    return _slope(off, begin % ring * size + (layers - 1) * levels, levels, used) / tick_s
+
+
+def _begun(
+    value: MutableSequence[float],
+    choices: MutableSequence[int],
+    wait: Sequence[float],
+    start: Sequence[float],
+    earned: float,
+) -> None:
+    """Take the better one of waiting and starting. In a function of its own it is compiled to many at a time."""
+    for u in range(len(value)):
+        begun = earned + start[u]
+        value[u] = begun if begun > wait[u] else wait[u]
+        choices[u] = START if begun > wait[u] else 0
+
+
+def _gone_on(
+    value: MutableSequence[float],
+    choices: MutableSequence[int],
+    stop: Sequence[float],
+    go_on: Sequence[float],
+    earned: float,
+) -> None:
+    """Take the better one of going on and stopping."""
+    for u in range(len(value)):
+        longer = earned + go_on[u]
+        value[u] = longer if longer > stop[u] else stop[u]
+        choices[u] |= 0 if longer > stop[u] else STOP
+
+
+def _slope(values: Sequence[float], first: int, levels: int, used: int) -> float:
+    """Return the price of a tick that bounds the value best: the slope of the table's concave hull at the cap."""
+    low, high = 0.0, 0.0
+    for u in range(levels - 1):
+        high = max(high, values[first + u] - values[first + u + 1])
+    for _ in range(50):
+        price = (low + high) / 2
+        most, most_u = values[first + used], used
+        for u in range(levels):
+            value = values[first + u] + price * (u - used)
+            if value > most:
+                most, most_u = value, u
+        if most_u < used:  # more time would be worth more than its price
+            low = price
+        else:
+            high = price
+    return high
+
+
+def _hold_on(
+    at_s: Sequence[float],
+    hold_s: Sequence[float],
+    gain: Sequence[float],
+    tick: Sequence[int],
+    rest: Sequence[int],
+    end_s: float,
+    begin: int,
+    end: int,
+    min_off_s: float,
+    later: Sequence[float],
+    held: MutableSequence[float],
+) -> None:
+    """Fill in what it is worth to be on at a reading, from an earlier session without a cap."""
+    for i in range(end - 1, begin - 1, -1):
+        onward = later[_after_gap(at_s, hold_s, i, min_off_s)] if _is_gap(at_s, hold_s, end_s, i) else held[i + 1]
+        held[i] = max(later[rest[i]], gain[i + 1] - gain[i] + onward)
+
+
+def _limited(
+    at_s: Sequence[float],
+    hold_s: Sequence[float],
+    gain: Sequence[float],
+    tick: Sequence[int],
+    rest: Sequence[int],
+    end_s: float,
+    end: int,
+    min_off_s: float,
+    tick_s: float,
+    levels: int,
+    later: Sequence[float],
+    beyond: MutableSequence[float],
+) -> None:
+    """Fill in what it is worth to be on at the readings from ``end`` on, with so many ticks used up the day before."""
+    count = len(at_s)
+    for row in range(min(len(beyond) // levels, count + 1 - end)):
+        i = end + row
+        last, known, most = (row + 1) * levels - 1, 0, -math.inf
+        while True:
+            # To stop at reading i takes so many ticks; whoever has fewer has the best of what came before.
+            takes = tick[i] - tick[end + row]
+            while known < min(takes, levels):
+                beyond[last - known] = most
+                known += 1
+            if takes >= levels:
                 break
-            _, run, rest = min(cuts)
-            excess_s -= (run[1] - run[0]) - (rest[1] - rest[0])
-            kept[kept.index(run)] = rest
-            kept = [(begin_s, end_s) for begin_s, end_s in kept if end_s > begin_s]
-    return kept
+            most = max(most, gain[i] - gain[end + row] + later[rest[i]])
+            if i == count:
+                break
+            if _is_gap(at_s, hold_s, end_s, i):
+                takes += int(hold_s[i] / tick_s + 0.5)
+                while known < min(takes, levels):
+                    beyond[last - known] = most
+                    known += 1
+                most = max(most, gain[i + 1] - gain[end + row] + later[_after_gap(at_s, hold_s, i, min_off_s)])
+                break
+            i += 1
+        while known < levels:
+            beyond[last - known] = most
+            known += 1
+
+
+def _priced(
+    at_s: Sequence[float],
+    hold_s: Sequence[float],
+    gain: Sequence[float],
+    tick: Sequence[int],
+    rest: Sequence[int],
+    end_s: float,
+    end: int,
+    min_off_s: float,
+    cap_s: float,
+    price: float,
+    later: Sequence[float],
+    beyond: MutableSequence[float],
+) -> None:
+    """Fill in the same where each second from the day before has its price; for no longer than the cap."""
+    count, i = len(at_s), end
+    while i < count and at_s[i] < at_s[end] + cap_s:
+        i += 1
+    value = later[rest[i]]
+    while True:
+        if i - end < len(beyond):
+            beyond[i - end] = value
+        i -= 1
+        if i < end:
+            break
+        onward = later[_after_gap(at_s, hold_s, i, min_off_s)] if _is_gap(at_s, hold_s, end_s, i) else value
+        value = max(later[rest[i]], gain[i + 1] - gain[i] - price * hold_s[i] + onward)
+
+
+def _last_stop(
+    at_s: Sequence[float],
+    hold_s: Sequence[float],
+    gain: Sequence[float],
+    tick: Sequence[int],
+    rest: Sequence[int],
+    end_s: float,
+    since: int,
+    left: int,
+    min_off_s: float,
+    tick_s: float,
+    later: Sequence[float],
+) -> int:
+    """Return the reading up to which it is best to go on with so many ticks left; one past a gap: until it is stale."""
+    most, best, i = -math.inf, since, since
+    while tick[i] - tick[since] <= left:
+        value = gain[i] - gain[since] + later[rest[i]]
+        if value > most:
+            most, best = value, i
+        if i == len(at_s):
+            break
+        if _is_gap(at_s, hold_s, end_s, i):
+            value = gain[i + 1] - gain[since] + later[_after_gap(at_s, hold_s, i, min_off_s)]
+            if value > most and tick[i] - tick[since] + int(hold_s[i] / tick_s + 0.5) <= left:
+                best = i + 1
+            break
+        i += 1
+    return best
+
+
+def _backtrack(
+    at_s: Sequence[float],
+    hold_s: Sequence[float],
+    gain: Sequence[float],
+    tick: Sequence[int],
+    rest: Sequence[int],
+    end_s: float,
+    entry: int,
+    begin: int,
+    end: int,
+    min_on_s: float,
+    min_off_s: float,
+    tick_s: float,
+    layers: int,
+    levels: int,
+    used: int,
+    later: Sequence[float],
+    held: Sequence[float],
+    choices: Sequence[int],
+) -> list[tuple[float, float, int]]:
+    """Follow the choices of a day from a reading on; return the runs, and the reading at which each leaves it free."""
+    count, size = len(at_s), layers * levels
+    runs = [(0.0, 0.0, 0)]
+    runs.pop()
+    i, k, u = entry, layers - 1, used
+    while i < end:
+        if not choices[(i - begin) * size + k * levels + u] & START:
+            i += 1
+            continue
+        begin_s, until, k, before = at_s[i], -1, max(k - 1, 0), u
+        while True:
+            if i == count:
+                stop_s, free = end_s, count
+                break
+            stale = _is_gap(at_s, hold_s, end_s, i)
+            step = 0
+            if levels > 1:
+                step = int(hold_s[i] / tick_s + 0.5) if stale else tick[i + 1] - tick[i]
+            stop = u + step >= levels
+            if not stop and at_s[i] >= begin_s + min_on_s:
+                if i < end:
+                    stop = choices[(i - begin) * size + k * levels + u] & STOP != 0
+                elif levels == 1:
+                    onward = later[_after_gap(at_s, hold_s, i, min_off_s)] if stale else held[i + 1]
+                    stop = later[rest[i]] >= gain[i + 1] - gain[i] + onward
+                else:
+                    if until < 0:
+                        until = _last_stop(
+                            at_s, hold_s, gain, tick, rest, end_s, i, levels - 1 - u, min_off_s, tick_s, later
+                        )
+                    stop = i == until
+            if stop:
+                stop_s, free = at_s[i], rest[i]
+                if at_s[i] < begin_s + min_on_s:
+                    u = levels - 1
+                break
+            u += step
+            if stale:
+                stop_s, free = at_s[i] + hold_s[i], _after_gap(at_s, hold_s, i, min_off_s)
+                break
+            i += 1
+        if levels > 1 and u == before:
+            u += 1  # none is for nothing
+        runs.append((begin_s, stop_s, free))
+        i = free
+    return runs
+
+
+def _entered(
+    at_s: Sequence[float],
+    hold_s: Sequence[float],
+    gain: Sequence[float],
+    rest: Sequence[int],
+    end_s: float,
+    begin: int,
+    end: int,
+    min_off_s: float,
+    cap_s: float,
+    later: Sequence[float],
+) -> float:
+    """Return the most that a day earns, begun off or on; a run from the day before lasts no longer than its cap."""
+    most = later[begin]
+    for i in range(begin, end + 1):
+        if i == end or at_s[i] > at_s[begin] + cap_s:
+            rested = later[rest[i - 1]] if i < end else 0.0
+            return max(most, gain[i] - gain[begin] + rested) if cap_s > 0.0 else most
+        most = max(most, gain[i] - gain[begin] + later[rest[i]])
+        if _is_gap(at_s, hold_s, end_s, i):
+            return max(most, gain[i + 1] - gain[begin] + later[_after_gap(at_s, hold_s, i, min_off_s)])
+    return most

@@ -68,7 +68,6 @@ from surpluscharge.planning.comparing import Comparison, Study, charging, config
 from surpluscharge.words import counted, duration, watts
 
 MOST_LEVELS = 4  # thresholds that move more often than so are named from the least to the most
-TIGHT = 1.001  # the plan and the bound of hindsight are shown both where they differ by more
 QUOTED = {"auto": '"auto"', "ahead": '"ahead"'}
 
 
@@ -156,7 +155,7 @@ def _rules_table(found: Comparison, figures: dict[str, Any]) -> Table:
         if priced:
             row += [_cell(column["value"], 2), _share_cell(column["share_of_hindsight"])]
         rows.append([*row, count_cell(column["starts"])])
-    if found.hindsight and found.hindsight.at_most > TIGHT * max(found.hindsight.gain, 0.0):
+    if found.hindsight and found.hindsight.at_most > comparing.APART * max(found.hindsight.gain, 0.0):
         rows.append(["no rule can exceed", "", "", _cell(figures["hindsight_value"], 2), _share_cell(1.0), ""])
     return Table("rules", "What each rule would have come to", heads, rows, quiet=True)
 
