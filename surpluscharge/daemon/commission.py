@@ -153,7 +153,7 @@ class Commissioning(Hand):
             finally:
                 self._make_safe()
             self.person.show("")
-            if not self.obeyed and not any(finding.part == "relay" for finding in self.findings):
+            if not any(finding.part == "relay" for finding in self.findings):
                 await self._see_off()
             self._look_for_latched(part)
             self._look_for_refused()
@@ -207,7 +207,7 @@ class Commissioning(Hand):
         def may_be_on() -> bool:
             return bool(self.controller.reported) or (self._last_w(self.off_s) or 0.0) > FLOWS_W
 
-        if self.obeyed or self.seen_off or self.controller.wants_on or not may_be_on():
+        if self.starts or self.seen_off or self.controller.wants_on or not may_be_on():
             return
         await self._until(
             lambda: self._contrary() or not may_be_on(), OBEYED_WITHIN_S, "seeing whether the plug goes off"

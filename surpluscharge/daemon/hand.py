@@ -348,7 +348,7 @@ class Hand:
                 eyes += "relay.feedback right? One that only reports changes: press its own button, on and off."
             return Failed(f"The plug was told to switch off and has not said that it did. {refused}".strip(), eyes)
         flows = (self._last_w(self.off_s) or 0.0) > FLOWS_W
-        if self.obeyed:
+        if self.obeyed or self.starts:  # told on it went on, or would have failed: nothing is exchanged
             return await self._deaf(flows)
         if not flows and not self.empty:
             self.empty = bool(
