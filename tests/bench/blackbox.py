@@ -270,6 +270,11 @@ class Oracle:
     def entitle(self, _why: str) -> None:
         self.entitled_s = now()
 
+    def says_disabled(self, since_s: float) -> bool:
+        """Say whether it has said since then that it is disabled, on its own topic or in its status."""
+        said = self.enabled == "false" and self.enabled_s >= since_s
+        return said or (self.status_s >= since_s and self.status.get("enabled") is False)
+
     def rearmed(self) -> None:
         if self.settings.rearm == "manual":
             self.session_since_s, self.cap_judged = now(), False
@@ -378,6 +383,9 @@ class Oracle:
             elif fault["severity"] == "trip" and fault["cooldown_left_s"] > 1:
                 since_s = self.locks.get(fault["code"], (at_s, 0.0))[0]
                 self.locks[fault["code"]] = since_s, at_s + fault["cooldown_left_s"]
+        if "daemon-late" in codes:
+            self.tally.forgiven["minimum-on time: the machine was too busy"] += self.on
+            self.provocations |= {"daemon-late"}
         if faults and any(fault["severity"] in ("trip", "end") for fault in faults):
             self.entitled_s = at_s if any(self.provoked(fault["code"]) for fault in faults) else self.entitled_s
         wrong = relay["confirmed"] and (relay["commanded"] == "on") is not self.plug.on and self.settings.reports
@@ -736,7 +744,7 @@ class Epoch:
         since_s = now()
         oracle.entitle("disabled")
         sent = asyncio.create_task(self.ear.say(ENABLE_SET, "off", 1))
-        await self._until(lambda: oracle.enabled == "false" and oracle.enabled_s >= since_s, 10.0, "announced")
+        await self._until(lambda: oracle.says_disabled(since_s), 10.0, "announced")
         died_s = now()
         self._disturbed()
         oracle.stopping_s = oracle.disabled_s = died_s
@@ -923,6 +931,7 @@ class Epoch:
         """Thousands of readings a second, and then it is disabled: off in time."""
         flood = Flood(self.broker.port, self.house.payload, FLOOD_RATE, 4.0)
         running, since_s = asyncio.create_task(flood.run()), now()
+        self._provoke("daemon-late")
         await asyncio.sleep(self.chance.uniform(0.8, 2.5))
         await self._disable("disable in a flood")
         await running
@@ -934,6 +943,7 @@ class Epoch:
         flood, since_s = Flood(self.broker.port, self.house.payload, FLOOD_RATE, 4.0), now()
         self.house.silent = True
         running = asyncio.create_task(flood.run())
+        self._provoke("daemon-late")
         while not running.done():
             self.house.last_good_s = max(self.house.last_good_s, flood.last_s)
             await asyncio.sleep(0.05)
@@ -1321,6 +1331,14 @@ PLANTED = (
         "(self.settings.contact is None or self.reported is on)",
         "True",
         ("stuck relay",),
+    ),
+    Bug(
+        12,
+        "disabled is said before it is written",
+        "daemon/service.py",
+        "while self._promises_kept < self._promises and not self._store_failing:",
+        "while False:",
+        ("disabled, killed at the word",),
     ),
     Bug(
         12,
