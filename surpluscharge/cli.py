@@ -37,7 +37,7 @@ from surpluscharge.history.readings import COLUMNS as COLUMN_MEANINGS
 from surpluscharge.history.readings import Layout, ReadingsError
 from surpluscharge.planning import advise, comparing, compiling, tune
 from surpluscharge.planning import replay as replaying
-from surpluscharge.words import duration, printable, watts
+from surpluscharge.words import counted, duration, printable, watts
 
 OFF_WITHIN_S = 8.0
 READ_WITHIN_S = 4.0
@@ -213,8 +213,8 @@ def _check(options: argparse.Namespace) -> int:
     nominal_w = config.charger.current_a * config.charger.voltage_v
     start_export_w, stop_import_w = config.thresholds()
     print(
-        f"\nA lead of {config.charger.current_a:g} A draws {nominal_w * (1 - VOLTAGE_TOLERANCE):.0f} to "
-        f"{nominal_w * (1 + VOLTAGE_TOLERANCE):.0f} W over the voltage that EN 50160 allows."
+        f"\nA lead of {config.charger.current_a:g} A draws {watts(nominal_w * (1 - VOLTAGE_TOLERANCE))} to "
+        f"{watts(nominal_w * (1 + VOLTAGE_TOLERANCE))} over the voltage that EN 50160 allows."
     )
     if config.ahead:
         print('The thresholds follow the prices and the surplus of late ("ahead"); with nothing known of it:')
@@ -238,7 +238,7 @@ def _check(options: argparse.Namespace) -> int:
             f"surpluscharge commission --config {shlex.quote(options.config)} sign"
         )
     print(f"Enable on {config.base_topic}/enable/set; the status is on {config.base_topic}/status.")
-    print(f"{options.config} can be used, with {len(config.warnings())} warnings.")
+    print(f"{options.config} can be used, with {counted(len(config.warnings()), 'warning')}.")
     return 0
 
 
@@ -569,7 +569,7 @@ def _history(options: argparse.Namespace) -> int:
         first, last = (energy.time_of(at_ms, now.tzinfo) for at_ms in bounds)
         print(f"readings from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M}")
         missing_s = sum(end_ms - begin_ms for begin_ms, end_ms in gaps) / 1000
-        print(f"{len(gaps)} gaps of more than {duration(LONG_GAP_S)}, {duration(missing_s)} in all")
+        print(f"{counted(len(gaps), 'gap')} of more than {duration(LONG_GAP_S)}, {duration(missing_s)} in all")
         for begin_ms, end_ms in sorted(gaps, key=lambda gap: gap[0] - gap[1])[:3]:
             print(f"  {energy.time_of(begin_ms, now.tzinfo):%Y-%m-%d %H:%M}, {duration((end_ms - begin_ms) / 1000)}")
     for trouble in found:
@@ -612,7 +612,7 @@ def _export(options: argparse.Namespace) -> int:
             if isinstance(error, BrokenPipeError):
                 raise
             raise LedgerError(f"{options.output} cannot be written: {error.strerror}") from None
-    print(f"{count} rows", file=sys.stderr)
+    print(counted(count, "row"), file=sys.stderr)
     return 0
 
 
@@ -647,8 +647,9 @@ def _import(options: argparse.Namespace) -> int:
             print(how)
     flows = filled.energy
     print(
-        f"{filled.rows} rows: import {flows.import_wh / 1000:.1f} kWh, export {flows.export_wh / 1000:.1f} kWh, "
-        f"charger {flows.charger_wh / 1000:.1f} kWh, known for {duration(flows.known_ms / 1000)}"
+        f"{counted(filled.rows, 'row')}: import {flows.import_wh / 1000:.1f} kWh, "
+        f"export {flows.export_wh / 1000:.1f} kWh, charger {flows.charger_wh / 1000:.1f} kWh, "
+        f"known for {duration(flows.known_ms / 1000)}"
     )
     if filled.again_ms:
         print(f"{duration(filled.again_ms / 1000)} were on record already, and left out")

@@ -28,7 +28,7 @@ from surpluscharge.daemon import logs
 from surpluscharge.daemon.service import Service
 from surpluscharge.simulator import devices
 from surpluscharge.simulator.house import House, Meter, Scenario
-from surpluscharge.words import duration, watts
+from surpluscharge.words import counted, duration, watts
 
 try:
     from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
@@ -337,7 +337,7 @@ async def _show(demo: Demo, console: Console) -> None:
                 await asyncio.sleep(0.12)
                 live.update(_view(demo, console), refresh=True)
     console.print(
-        f"Simulated house, invented numbers: {demo.hours:g} hours from {START:%H:%M}, seed {demo.seed},"
+        f"Simulated house, invented numbers: {demo.hours:g} h from {START:%H:%M}, seed {demo.seed},"
         f" {demo.speed:.0f} times as fast as life. A charge starts at {watts(START_EXPORT_W)} of export, and"
         f" ends when more than {watts(STOP_IMPORT_W)} of import lasts.",
         soft_wrap=True,
@@ -544,7 +544,7 @@ def _print_summary(console: Console, summary: dict[str, Any]) -> None:
         ("Simulated house, invented numbers", ""),
         (
             "Ran",
-            f"{summary['hours']:g} hours from {START:%H:%M} in {summary['seconds']:g} s, seed {summary['seed']}{early}",
+            f"{summary['hours']:g} h from {START:%H:%M} in {summary['seconds']:g} s, seed {summary['seed']}{early}",
         ),
         ("Into the car", f"{kwh('charger_wh')}{', now full' if summary['car_full'] else ''}"),
         ("  from the sun", kwh("solar_wh")),
@@ -556,7 +556,10 @@ def _print_summary(console: Console, summary: dict[str, Any]) -> None:
         ("Sent out to the grid", kwh("exported_wh")),
         *([("Surplus caught", f"{summary['solar_wh'] / surplus_wh:.0%}")] if surplus_wh > 0 else []),
         ("Relay starts", f"{summary['starts']}, on for {duration(summary['on_s'])} in all"),
-        ("Clouds ridden out", f"{summary['clouds_ridden_out']}, and {summary['others_ridden_out']} times an appliance"),
+        (
+            "Clouds ridden out",
+            f"{summary['clouds_ridden_out']}, and {counted(summary['others_ridden_out'], 'time')} an appliance",
+        ),
         ("Longest stay", stays),
         ("Readings", str(summary["readings"])),
         ("The daemon's log", summary["log"]),

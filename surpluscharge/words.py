@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
+
 
 def printable(text: str, lines: bool = False) -> str:
     """Return text from elsewhere (the network, a file) with all escaped that could move a terminal's cursor.
@@ -33,6 +35,12 @@ def duration(seconds: float) -> str:
 def counted(number: int, one: str, many: str = "") -> str:
     """Return a number of things: 1 warning, 2 warnings; ``many`` where an s does not make it."""
     return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def number(value: float | Decimal, digits: int) -> str:
+    """Return a number with so many digits; what rounds to nought has no sign."""
+    text = f"{value:.{digits}f}"
+    return text if float(text) else text.lstrip("-")
 
 
 def signed(value: float, digits: int = 2) -> str:

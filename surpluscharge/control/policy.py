@@ -150,7 +150,7 @@ def why(memory: Memory, draw_w: float, break_even_w: float, min_on_s: float, min
     start_w, stop_w = thresholds(memory, draw_w, break_even_w, min_on_s, min_off_s)
     over_s = min_off_s if on else min_on_s
     outlook_w = min(max(expected(memory, over_s), 0.0), 1.0) * draw_w
-    outlook = f"{outlook_w:.0f} W of usable surplus expected over the next {max(1, round(over_s / 60.0))} min"
+    outlook = f"{round(outlook_w)} W of usable surplus expected over the next {max(1, round(over_s / 60.0))} min"
     surplus_w = memory.surplus * draw_w
     if break_even_w == float("inf"):
         return "At these prices charging from surplus does not pay."
@@ -163,7 +163,7 @@ def why(memory: Memory, draw_w: float, break_even_w: float, min_on_s: float, min
     if surplus_w >= start_w:
         return f"Worth a start: {outlook}."
     if surplus_w >= break_even_w > outlook_w:
-        return f"Waiting: the surplus is too new to count on, {outlook}, and it pays from {break_even_w:.0f} W."
+        return f"Waiting: the surplus is too new to count on, {outlook}, and it pays from {round(break_even_w)} W."
     if surplus_w >= break_even_w:
         return f"Waiting: the last ten minutes were too changeable to start, {outlook}."
-    return f"Waiting for more surplus: {outlook}, and it pays from {break_even_w:.0f} W."
+    return f"Waiting for more surplus: {outlook}, and it pays from {round(break_even_w)} W."

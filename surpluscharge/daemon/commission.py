@@ -35,7 +35,7 @@ from surpluscharge.daemon.hand import (
     listens,
     put,
 )
-from surpluscharge.words import duration, watts
+from surpluscharge.words import counted, duration, signed, watts
 
 PARTS = {
     "meter": "does the meter speak, and often enough",
@@ -311,7 +311,7 @@ class Commissioning(Hand):
             alike = abs(up_w + down_w) <= ALIKE_SHARE * larger_w
             thousandths += alike and KETTLE_W / 1000 <= larger_w <= KETTLES_MOST_W / 1000
             if min(abs(up_w), abs(down_w)) < KETTLE_W or not alike:
-                self.person.tell(f"  Seen: {up_w:+.0f} W, then {down_w:+.0f} W. That is not clear.")
+                self.person.tell(f"  Seen: {signed(up_w, 0)} W, then {signed(down_w, 0)} W. That is not clear.")
             elif not turned:
                 what = f"Import rose by {watts(up_w)} and fell again: the sign is right."
                 self._found("sign", "good", what, figures=figures)
@@ -320,7 +320,8 @@ class Commissioning(Hand):
                 return
             else:
                 wrong += 1
-                what = f"Import moved by {up_w:+.0f} W when it went on, and by {down_w:+.0f} W when it went off"
+                what = f"Import moved by {signed(up_w, 0)} W when it went on, "
+                what += f"and by {signed(down_w, 0)} W when it went off"
                 if wrong == 2:  # the sun can do it once
                     raise Failed(f"{what}: the sign is wrong.", self._turned_round(turned), figures)
                 self.person.tell(f"  {what}: that looks wrong.")
@@ -600,7 +601,7 @@ class Commissioning(Hand):
             return Failed(what, put("[relay.power]", unit="kW"))
         if risen_w > 0.5 * self.config.draw_w:
             return Failed(
-                f"{what}, but grid power moved by {self._risen_w(on_s):+.0f} W.",
+                f"{what}, but grid power moved by {signed(self._risen_w(on_s), 0)} W.",
                 "Is relay.power of this plug, and its pointer right?",
             )
         return Failed(
@@ -652,8 +653,8 @@ class Commissioning(Hand):
         draw_w = learned.draw_w if learned else plug_w
         if draw_w is None:
             raise Failed(
-                f"The lead's draw cannot be told: {unclear} of {len(steps)} switchings were drowned by the rest of the "
-                "house, or nothing was drawn.",
+                f"The lead's draw cannot be told: {unclear} of {counted(len(steps), 'switching')} were drowned by the "
+                "rest of the house, or nothing was drawn.",
                 "See that the car charges, and try again on a calm evening. A house battery hides it, too.",
             )
         loaded_v = self._volts()
@@ -743,7 +744,7 @@ def summary(sitting: Commissioning) -> str:
     """Return what came of it, and what remains to be done, the worst first."""
     findings, config = sitting.findings, sitting.config
     good = [finding for finding in findings if finding.verdict == "good"]
-    lines = [f"\n{len(good)} of {len(findings)} findings are good."]
+    lines = [f"\n{len(good)} of {counted(len(findings), 'finding')} {'is' if len(good) == 1 else 'are'} good."]
     for verdict in ("wrong", "doubtful", "not tried"):
         for finding in findings:
             if finding.verdict == verdict:
@@ -801,7 +802,7 @@ def picture(
         before = [on for switched_s, on in lane if switched_s <= at_s]
         ons += "━" if before and before[-1] else " "
     return (
-        f"  grid power, from {low_w:.0f} to {high_w:.0f} W, over {duration(to_s - from_s)}\n  {heights}\n  {ons}\n"
+        f"  grid power, from {watts(low_w)} to {watts(high_w)}, over {duration(to_s - from_s)}\n  {heights}\n  {ons}\n"
         "  the line: the lead is on"
     )
 

@@ -493,7 +493,7 @@ class Hand:
             raise Failed(
                 f"The plug went off by itself, {held_s:.1f} s after it had been told on.",
                 "If nobody switched it: is the time in on_payload in the plug's own unit"
-                + (f" (hold_s is {self.config.relay.hold_s} seconds)?" if self.config.relay.hold_s else "?"),
+                + (f" (hold_s is {self.config.relay.hold_s}, in seconds)?" if self.config.relay.hold_s else "?"),
             )
         if controller.wants_on:
             return

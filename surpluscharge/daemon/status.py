@@ -20,7 +20,7 @@ from surpluscharge.control.signals import Meter
 from surpluscharge.control.supervisor import FAULT_BY_CODE, SEVERITY_NAMES, Record
 from surpluscharge.daemon.historian import Figures
 from surpluscharge.history.energy import ms_of, time_of
-from surpluscharge.words import duration, printable, watts
+from surpluscharge.words import counted, duration, number, printable, watts
 
 SCHEMA_VERSION: Literal[1] = 1
 GAVE_UP = "The daemon has ended, and the relay never confirmed that it is off.", "somebody to go and look", None
@@ -319,9 +319,9 @@ def _ledger(figures: Figures, config: Config, zone: tzinfo | None) -> LedgerStat
                 error_wh=round(energy.error_wh, 1),
                 surplus_wh=round(energy.surplus_wh, 1),
                 unknown_s=round(max(0, lasted_ms - energy.known_ms) / 1000, 1),
-                paid=None if cost is None else f"{cost.paid:.2f}",
-                forgone=None if cost is None else f"{cost.forgone:.2f}",
-                saved=None if cost is None else f"{cost.saved:.2f}",
+                paid=None if cost is None else number(cost.paid, 2),
+                forgone=None if cost is None else number(cost.forgone, 2),
+                saved=None if cost is None else number(cost.saved, 2),
             )
         )
     return LedgerStatus(
@@ -382,7 +382,8 @@ def in_words(document: StatusDocument, config_path: str, age_s: float | None = N
         document.why,
         *([f"It waits for {waits_for}."] if waits_for else []),
         f"Grid {flow}{age}; relay {relay.commanded}{told}; charger {drawn}",
-        f"Today {today.energy_wh / 1000:.2f} kWh, {today.solar_wh / 1000:.2f} from the sun; {today.starts} starts",
+        f"Today {today.energy_wh / 1000:.2f} kWh, {today.solar_wh / 1000:.2f} from the sun; "
+        f"{counted(today.starts, 'start')}",
     ]
     for fault in document.faults:
         done = fault_in_words(fault, f"surpluscharge ack --config {config_path} {fault.code}")

@@ -27,6 +27,7 @@ from surpluscharge.history.energy import (
 )
 from surpluscharge.history.ledger import Filled, Ledger, Retention
 from surpluscharge.history.readings import LIMIT_W, PLAIN, Layout, Readings, ReadingsError, Sides, sides
+from surpluscharge.words import counted
 
 WHAT = ("readings", "charges", "days")
 ROWS_AT_ONCE = 20_000
@@ -221,8 +222,10 @@ def as_kept(done: Imported, zone: tzinfo | None, today: date, retention: Retenti
         if first > limit or (length_ms and 1000 * done.every_s >= length_ms):
             continue
         if last <= limit:
-            return "; ".join([*said, f"{'the rest is ' if said else ''}older than {age_days} days, so {kept}"])
-        said.append(f"what is older than {age_days} days is {kept}")
+            return "; ".join(
+                [*said, f"{'the rest is ' if said else ''}older than {counted(age_days, 'day')}, so {kept}"]
+            )
+        said.append(f"what is older than {counted(age_days, 'day')} is {kept}")
     return "; ".join(said) or None
 
 

@@ -42,6 +42,7 @@ from surpluscharge.history.energy import (
     time_of,
     total,
 )
+from surpluscharge.words import counted
 
 DAY_MS = 86_400_000
 EARLIEST_MS = 946_684_800_000  # 2000: what is said to be older comes from a clock, or a file, that was wrong
@@ -918,7 +919,8 @@ class Ledger:
         if odd:
             found.append(
                 Trouble(
-                    f"{odd} intervals hold what cannot be", "Somebody else has written into the file. Restore a copy"
+                    f"in {counted(odd, 'interval')} there is what cannot be",
+                    "Somebody else has written into the file. Restore a copy",
                 )
             )
         bounds = self.bounds()
@@ -931,10 +933,10 @@ class Ledger:
             )
         open_ = self._db.execute("SELECT COUNT(*) FROM charge WHERE end_ms IS NULL").fetchone()[0]
         if open_ > 1:
-            found.append(Trouble(f"{open_} charges have no end", mend))
+            found.append(Trouble(f"{counted(open_, 'charge')} have no end", mend))
         (backward,) = self._db.execute("SELECT COUNT(*) FROM charge WHERE end_ms < begin_ms").fetchone()
         if backward:
-            found.append(Trouble(f"{backward} charges end before they begin", mend))
+            found.append(Trouble(f"the end is before the begin of {counted(backward, 'charge')}", mend))
         wrong = self._wrong_days(zone)
         if wrong:
             listed = ", ".join(str(day) for day in wrong[:5]) + (" and more" if len(wrong) > 5 else "")

@@ -33,7 +33,7 @@ from datetime import date, datetime, time, timedelta, tzinfo
 from pathlib import Path
 from typing import Any, NamedTuple, TextIO
 
-from surpluscharge.words import printable
+from surpluscharge.words import counted, printable
 
 BLOCK_ROWS = 65536
 LINE_LIMIT = 65536  # characters: no row of readings is as long
@@ -350,8 +350,8 @@ class Sides(NamedTuple):
         if self.days < LEAST_DAYS or 2 * self.turned <= self.days:
             return None
         return (
-            f"on {self.turned} of {self.days} days the house exports at night (22:00 to 04:00) and imports at midday. "
-            "The sign seems to be wrong: grid_w must be positive for import"
+            f"on {self.turned} of {counted(self.days, 'day')} the house exports at night (22:00 to 04:00) and imports "
+            "at midday. The sign seems to be wrong: grid_w must be positive for import"
         )
 
 

@@ -18,7 +18,7 @@ from surpluscharge.control.policy import thresholds as ahead_thresholds
 from surpluscharge.history.readings import sides
 from surpluscharge.planning import compiling, hindsight, replay
 from surpluscharge.planning.replay import Days, Move, Rates, Series, Sums, _buffer, _run
-from surpluscharge.words import duration, watts
+from surpluscharge.words import counted, duration, number, watts
 
 ASSUMPTIONS = (
     "Assumed: charging enabled throughout, the car always there and never full, its draw always the same, the relay "
@@ -435,15 +435,15 @@ def as_text(found: Comparison) -> str:
     columns = [("as configured", document), ("fixed thresholds", document["plain"])]
     columns += [(key, document[key]) for key in ("auto", "ahead", "hindsight") if document[key]]
     rows = [
-        ("solar energy, kWh", "solar_kwh", "{:.1f}"),
-        ("grid energy, kWh", "grid_kwh", "{:.1f}"),
-        (f"value, {case.currency}", "value", "{:.2f}"),
-        ("share of hindsight", "share_of_hindsight", "{:.3f}"),
-        ("starts", "starts", "{:d}"),
+        ("solar energy, kWh", "solar_kwh", 1),
+        ("grid energy, kWh", "grid_kwh", 1),
+        (f"value, {case.currency}", "value", 2),
+        ("share of hindsight", "share_of_hindsight", 3),
+        ("starts", "starts", 0),
     ]
     lines = [" " * 20 + "".join(f"{name:>18}" for name, _ in columns)]
-    for title, key, form in rows:
-        cells = [form.format(column[key]) if column[key] is not None else "-" for _, column in columns]
+    for title, key, digits in rows:
+        cells = [number(column[key], digits) if column[key] is not None else "-" for _, column in columns]
         if key in ("solar_kwh", "grid_kwh", "starts") or case.currency:
             lines.append(f"{title:<20}" + "".join(f"{cell:>18}" for cell in cells))
     warned = [f"Warning: {warning}" for warning in document["warnings"]]
@@ -459,8 +459,8 @@ def notes(found: Comparison) -> list[str]:
         # The last of the modes is locked-out.
         times[-1] += f", of that {duration(document['locked_out_by_cap_s'])} by the session's {_cap(case)}"
     lines = [
-        f"{readings.counts.readings} readings on {period(case)}, known for {duration(document['known_s'])}; what is "
-        "not known is not counted" + (f". Rows skipped: {skipped}" if skipped else "") + ".",
+        f"{counted(readings.counts.readings, 'reading')} on {period(case)}, known for {duration(document['known_s'])}; "
+        "what is not known is not counted" + (f". Rows skipped: {skipped}" if skipped else "") + ".",
         f"Time as configured: {', '.join(times)}.",
         *_of_the_cap(found, document),
         f"Draw {watts(case.draw_w)}, minimum on {duration(case.params.min_on_s)}, "
@@ -489,9 +489,9 @@ def notes(found: Comparison) -> list[str]:
 
 def period(case: Study) -> str:
     """Return how many days there are and which: 21 days, 2031-05-01 to 2031-05-21."""
-    counted = case.counted
-    first, last = case.date(counted[0]), case.date(counted[-1])
-    return f"1 day, {first}" if len(counted) == 1 else f"{len(counted)} days, {first} to {last}"
+    known = case.counted
+    first, last = case.date(known[0]), case.date(known[-1])
+    return f"1 day, {first}" if len(known) == 1 else f"{counted(len(known), 'day')}, {first} to {last}"
 
 
 def _cap(case: Study) -> str:
@@ -505,9 +505,8 @@ def _of_the_cap(found: Comparison, document: dict[str, Any]) -> Iterator[str]:
     configured_days, auto_days = document["days_capped"], document["auto_days_capped"] or 0
     if configured_days or auto_days:
         yield (
-            f"The {_cap(found.case)} was reached on {configured_days} of {document['days']} days as configured"
-            + (f', and on {auto_days} with "auto"' if found.auto else "")
-            + "."
+            f"The {_cap(found.case)} was reached on {configured_days} of {counted(document['days'], 'day')} as "
+            "configured" + (f', and on {auto_days} with "auto"' if found.auto else "") + "."
         )
     if auto_days:
         yield (

@@ -65,7 +65,7 @@ from surpluscharge.history.report import (
 )
 from surpluscharge.planning import comparing, tune
 from surpluscharge.planning.comparing import Comparison, Study, charging, configured
-from surpluscharge.words import counted, duration, watts
+from surpluscharge.words import counted, duration, number, watts
 
 MOST_LEVELS = 4  # thresholds that move more often than so are named from the least to the most
 QUOTED = {"auto": '"auto"', "ahead": '"ahead"'}
@@ -77,10 +77,7 @@ QUOTED = {"auto": '"auto"', "ahead": '"ahead"'}
 def _cell(value: float | None, digits: int, unit: str = "") -> Value:
     if value is None:
         return ""
-    text = f"{value:.{digits}f}"
-    if not float(text):
-        text = text.lstrip("-")
-    return Cell(repr(value), text.replace("-", "\N{MINUS SIGN}") + unit)
+    return Cell(repr(value), number(value, digits).replace("-", "\N{MINUS SIGN}") + unit)
 
 
 def _share_cell(value: float | None) -> Value:
@@ -433,8 +430,8 @@ def of_tuning(found: tune.Tuning) -> str:
 
 def _left_out(outside: int, tried: int) -> str:
     if not outside:
-        return f"All {tried} rules tried are in the picture."
-    return f"Of {tried} rules tried, {outside} that are clearly worse lie outside of the picture."
+        return "All that was tried is in the picture."
+    return f"Of {counted(tried, 'rule')}, what is clearly worse ({outside}) lies outside of the picture."
 
 
 def _worth_a_day(found: tune.Tuning, index: int) -> float:
@@ -487,7 +484,7 @@ def _edge_table(found: tune.Tuning, figures: dict[str, Any], edge: Sequence[int]
         ]
         for each in figures["frontier"]
     ]
-    return Table("frontier", f"The {len(edge)} rules on the line, from few starts to many", heads, rows)
+    return Table("frontier", f"On the line: {counted(len(edge), 'rule')}, from few starts to many", heads, rows)
 
 
 class _Mark(NamedTuple):

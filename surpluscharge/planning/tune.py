@@ -32,7 +32,7 @@ from surpluscharge.history.readings import ReadingsError
 from surpluscharge.planning import comparing, compiling
 from surpluscharge.planning.comparing import Study, Thresholds
 from surpluscharge.planning.replay import _buffer, _run, book, decide
-from surpluscharge.words import duration, signed, watts
+from surpluscharge.words import counted, duration, number, signed, watts
 
 Objective = Literal["value", "solar", "starts"]
 
@@ -360,7 +360,8 @@ def _verdict(objective: Objective, best: int, days: int, gain: Spread, starts: S
     if best == 0:
         return False, "Nothing that was tried did better than the configuration as it is."
     if days < LEAST_DAYS:
-        return False, f"There are only {days} days of readings; {LEAST_DAYS} are the least to judge by."
+        only = f"There {'is' if days == 1 else 'are'} only {counted(days, 'day')} of readings"
+        return False, f"{only}; {LEAST_DAYS} are the least to judge by."
     if objective == "starts":
         if starts.high >= 0.0:
             return False, "On days it was not chosen on, the saving of starts is within chance."
@@ -452,7 +453,7 @@ def as_text(found: Tuning) -> str:
         delays = [shown(settings[key], duration) for key in ("start_delay_s", "stop_delay_s")]
         lines.append(
             f"{name:<18}{cells[0]:>18}{cells[1]:>18}{delays[0]:>14}{delays[1]:>14}"
-            f"{scale * sum(score.worth):>12.2f}{round(sum(score.starts)):>9}"
+            f"{number(scale * sum(score.worth), 2):>12}{round(sum(score.starts)):>9}"
         )
     return "\n".join([*lines, "", *(f"Warning: {each}" for each in comparing.warnings(found.case)), *notes(found)])
 
@@ -482,7 +483,7 @@ def verdict(found: Tuning) -> list[str]:
         worth, starts = ([sum(score[k]) for score in found.scores] for k in (0, 1))
         said.append(
             f"Far fewer starts for nearly as much: {in_words(found.rules[found.calm].settings)}. That started "
-            f"{round(starts[found.calm])} times instead of {round(starts[found.best])}, for "
+            f"{counted(round(starts[found.calm]), 'time')} instead of {round(starts[found.best])}, for "
             f"{worth[found.calm] / worth[found.best] * 100:.0f} % of the worth; relay and car are spared. Expected, "
             f"judged in the same way: {_expected(found, found.calm_gain, found.calm_starts)}."
         )
@@ -501,7 +502,7 @@ def _expected(found: Tuning, gain: Spread, starts: Spread) -> str:
 
 def notes(found: Tuning) -> list[str]:
     """Return what has to be known to read the figures rightly."""
-    judged = f"Judged by {comparing.period(found.case)}: {len(found.rules)} rules were tried on them."
+    judged = f"Judged by {comparing.period(found.case)}: the best of {counted(len(found.rules), 'rule')}."
     lines = [judged, of_delays(found.case, found.rules[found.best].settings)]
     if found.unit == "Wh":
         lines.append("Counted is solar energy less what was bought beside it.")
