@@ -59,6 +59,10 @@ IN_ORDER = Situation(
     meter_finest_w=0.1,
     contrary_steps=0,
     sign_proven=True,
+    plug_silent=False,
+    nothing_flows=False,
+    high_steps=0,
+    high_w=0.0,
     steps_late=False,
     refused_in_row=0,
     topics_refused=False,
@@ -103,6 +107,10 @@ EVIDENT = {
     "meter-sign-doubted": CHARGING._replace(contrary_steps=1),
     "meter-sign-tested": CHARGING._replace(contrary_steps=2),
     "meter-sign": IN_ORDER._replace(contrary_steps=3),
+    "lead-high-tested": CHARGING._replace(high_steps=1),
+    "lead-high": IN_ORDER._replace(high_steps=3),
+    "plug-silent": CHARGING._replace(plug_silent=True),
+    "no-flow": CHARGING._replace(nothing_flows=True),
     "meter-late": IN_ORDER._replace(steps_late=True),
     "readings-refused": IN_ORDER._replace(refused_in_row=5),
     "starts-spent": IN_ORDER._replace(budget_spent=True),
@@ -185,7 +193,7 @@ def test_the_table_is_fit_for_people() -> None:
 def test_what_each_fault_does() -> None:
     """The decisions of the table, once more: whoever changes one should have to say so twice."""
     latching = {"over-current", "socket-hot", "relay-stuck-on", "meter-sign", "commands-flooded"}
-    latching |= {"voltage-dangerous", "circuit-resistance"}
+    latching |= {"voltage-dangerous", "circuit-resistance", "lead-high"}
     assert {fault.code for fault in FAULTS if fault.latches} == latching
     assert {fault.code for fault in FAULTS if fault.third_latches} == {"socket-overload"}
     assert {
@@ -202,6 +210,10 @@ def test_what_each_fault_does() -> None:
         "relay-not-off": (HOLD, 30.0, 0.0, 0.0),
         "relay-stuck-on": (TRIP, 20.0, 0.0, 0.0),
         "draw-high": (TRIP, 20.0, 900.0, 14400.0),
+        "lead-high-tested": (END, 120.0, 30.0, 30.0),
+        "lead-high": (TRIP, 0.0, 0.0, 0.0),
+        "plug-silent": (TRIP, 0.0, 300.0, 4800.0),
+        "no-flow": (END, 600.0, 1800.0, 7200.0),
         "draw-low": (NOTE, 600.0, 0.0, 0.0),
         "no-load": (END, 600.0, 1800.0, 7200.0),
         "rest-due": (END, 0.0, 0.0, 0.0),
