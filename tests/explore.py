@@ -13,10 +13,11 @@ import contextlib
 import inspect
 import itertools
 import math
+import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any, NamedTuple
 
-from surpluscharge.control import machine, supervisor
+from surpluscharge.control import controller, machine, supervisor
 from surpluscharge.control.machine import CLEAR, END, HOLD, LOCKED_OUT, TRIP, Inputs, Params, State
 from surpluscharge.control.supervisor import FAULTS, Fault, Record, Supervisor
 
@@ -144,6 +145,10 @@ class Violation(AssertionError):  # noqa: N818
         super().__init__(f"{check}: {what}")
         self.check = check
         self.path: list[tuple[Any, ...]] = []  # the inputs that led there from the start, a tick each
+
+
+class Unplanted(Exception):  # noqa: N818
+    """A bug could not be planted. No AssertionError: it must not pass for one that was found."""
 
 
 class Report(NamedTuple):
@@ -611,19 +616,22 @@ PLANTED = {
 
 @contextlib.contextmanager
 def planted(target: str, *change: Any) -> Iterator[None]:
-    """Put a bug into the machine: another value for ``target``, or a text of its source exchanged for another."""
-    was = getattr(machine, target)
+    """Put a bug into the machine, or a method of the controller: another value, or another text in its source."""
+    name = target.removeprefix("Controller.")
+    module, owner = (controller, controller.Controller) if name != target else (machine, machine)
+    was = getattr(owner, name)
     if len(change) == 2:
-        source = inspect.getsource(was)
-        assert change[0] in source, "the text to change is not there any more"
+        source = textwrap.dedent(inspect.getsource(was))
+        if change[0] not in source:
+            raise Unplanted(f"{target}: the text to change is not there any more: {change[0]}")
         made: dict[str, Any] = {}
-        exec(source.replace(*change), machine.__dict__, made)
-        change = (made[target],)
-    setattr(machine, target, change[0])
+        exec(source.replace(*change), module.__dict__, made)
+        change = (made[name],)
+    setattr(owner, name, change[0])
     try:
         yield
     finally:
-        setattr(machine, target, was)
+        setattr(owner, name, was)
 
 
 def caught(change: Sequence[Any], cases: dict[str, Case] = SMALL) -> tuple[str, str] | None:

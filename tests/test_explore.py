@@ -41,9 +41,11 @@ def test_a_planted_bug_is_found(name: str) -> None:
 
 # What is wrong only in seconds cannot show where an hour is a few ticks; the random sequences find those.
 IN_SECONDS = {"an hour has 50 minutes", "a day has 20 hours"}
+# Nor can what is wrong outside the machine.
+ELSEWHERE = {name for name, change in test_invariants.PLANTED.items() if change[0].startswith("Controller.")}
 
 
-@pytest.mark.parametrize("name", sorted(set(test_invariants.PLANTED) - IN_SECONDS))
+@pytest.mark.parametrize("name", sorted(set(test_invariants.PLANTED) - IN_SECONDS - ELSEWHERE))
 def test_the_bugs_that_random_sequences_find_are_found_here_too(name: str) -> None:
     assert caught(test_invariants.PLANTED[name])
 

@@ -121,6 +121,7 @@ class World:
         self.session_wh = 0.0
         self.overshoot_s = 0.0  # of it, time on though it was not wanted on
         self.blind_s = 0.0  # besides, time that may be counted though nobody knows whether the relay was on
+        self.silent_s = 0.0  # of neither, since the plug last reported to this daemon
         self.session_day = self.at().session_day
         self.mute = False  # the temperature sensor
         self.jitter_w = 0.0  # no house's power stands still
@@ -218,6 +219,7 @@ class World:
         self.told = None
         self.on_since_s = None
         self._pass(away_s, wanted=False)
+        self.silent_s = 0.0
         self._deliver()
         if was_on:
             self.maybe_on_s = max(self.maybe_on_s, self.now_s - away_s)
@@ -244,16 +246,22 @@ class World:
                     self._report()
 
     def _report(self) -> None:
+        # One that says "on" after a silence may have been on all the while: it may be counted so, and need not be.
+        self.blind_s += self.silent_s if self.contact_on else 0.0
+        self.silent_s = 0.0
         self.controller.message("plug", b"on" if self.contact_on else b"off", False, self.at())
 
     def _pass(self, seconds: float, wanted: bool | None = None) -> None:
         wanted = self.controller.wants_on if wanted is None else wanted
-        if wanted or (self.contact_on and not self.by_hand):
+        # Switched on by hand it charges as well; but only what its report tells of can be known.
+        if wanted or (self.contact_on and (self.link_up or not self.by_hand)):
             self.session_s += seconds
             self.session_wh += self.setup.draw_w * seconds / 3600
             self.overshoot_s += 0.0 if wanted else seconds
         elif self.controller.may_be_on:
             self.blind_s += seconds
+        else:
+            self.silent_s += seconds
         self.now_s += seconds
         self._check(6, not wanted or self.now_s <= self.fresh_until_s() + 1.0, "on, long after the last good reading")
         if wanted or self.contact_on:

@@ -108,7 +108,7 @@ def table_bugs() -> dict[str, tuple[Any, ...]]:
 
 def find_bug(job: tuple[str, Sequence[Any], int]) -> tuple[str, tuple[str, str] | None, str]:
     name, change, seeds = job
-    by_walk = caught(change)
+    by_walk = None if change[0].startswith("Controller.") else caught(change)  # the walk is the machine's
     by_sequence = f"not in {seeds} sequences"
     with planted(*change):
         for seed in range(seeds):
@@ -120,7 +120,7 @@ def find_bug(job: tuple[str, Sequence[Any], int]) -> tuple[str, tuple[str, str] 
     return name, by_walk, by_sequence
 
 
-def bugs(seeds: int, processes: int) -> None:
+def bugs(seeds: int, processes: int) -> int:
     jobs: list[tuple[str, Sequence[Any], int]] = [(name, tuple(bug)[2:], seeds) for name, bug in PLANTED.items()]
     jobs += [(name, change, seeds) for name, change in (test_invariants.PLANTED | table_bugs()).items()]
     found_by_walk = found_by_sequence = found = 0
@@ -136,6 +136,7 @@ def bugs(seeds: int, processes: int) -> None:
         f"planted bugs: {len(jobs)}, found {found}: in the walk {found_by_walk}, in {seeds} random sequences "
         f"{found_by_sequence}"
     )
+    return len(jobs) - found
 
 
 def main() -> int:
@@ -147,7 +148,7 @@ def main() -> int:
     options = parser.parse_args()
     bad = machine_walks(options.minutes, options.processes) + fault_walks()
     if options.bugs:
-        bugs(options.sequences, options.processes)
+        bad += bugs(options.sequences, options.processes)
     return 1 if bad else 0
 
 
