@@ -46,6 +46,21 @@ def test_a_step_in_a_straight_line_is_found_exactly(on: bool, slope: float, ever
     assert found.step_w == pytest.approx(1410.0, abs=1e-6)
 
 
+def test_a_draw_that_drifts_is_followed() -> None:
+    """Leads and mains voltages change over the years: of very many steps, the newest thirty count."""
+    old, new = [Step(1300.0, 10.0)] * 90, [Step(1450.0, 10.0)] * 30
+    found = estimate([*old, *new], DRAW_W)
+    assert found is not None and (found.draw_w, found.steps) == (1450.0, 30)
+    half = estimate([*old, *new[:15]], DRAW_W)
+    assert half is None or half.draw_w < 1450.0  # not the last few alone
+    watch = DrawWatch(DRAW_W, old)
+    for number in range(60):  # a watt a switching
+        switch(watch, number % 2 == 0, 1000.0 * (number + 1), step_w=1300.0 + number)
+    assert watch.learned is not None
+    assert watch.learned.steps == 30
+    assert watch.learned.draw_w == pytest.approx(1344.5, abs=2.0)  # the middle of the last thirty
+
+
 def test_a_few_steps_that_agree_are_believed_and_one_is_not() -> None:
     watch = DrawWatch(DRAW_W)
     for number in range(LEAST_STEPS):

@@ -214,6 +214,44 @@ def test_next_change() -> None:
     assert flat.next_change(local("2031-03-08T10:00")) == local("2033-01-01T00:00")  # however far away
 
 
+SATURDAY_NIGHT = Window(frozenset({5}), 22 * 3600, 6 * 3600, import_price=Decimal("0.10"))
+SUNDAY_NIGHT = SATURDAY_NIGHT._replace(days=frozenset({6}))  # runs into the next week
+
+
+@pytest.mark.parametrize(
+    ("window", "begins", "ends"),
+    [
+        (SATURDAY_NIGHT, "2031-03-08T22:00", "2031-03-09T06:00"),
+        (SUNDAY_NIGHT, "2031-03-09T22:00", "2031-03-10T06:00"),
+        (SATURDAY_NIGHT._replace(begins_s=43200, ends_s=43200), "2031-03-08T12:00", "2031-03-09T12:00"),  # a whole day
+        (SATURDAY_NIGHT._replace(ends_s=0), "2031-03-08T22:00", "2031-03-09T00:00"),
+    ],
+)
+def test_a_night_belongs_to_the_weekday_on_which_it_begins(window: Window, begins: str, ends: str) -> None:
+    """Of three weeks around it, every quarter of an hour; the calendar says that 2031-03-08 is a Saturday."""
+    assert date(2031, 3, 8).strftime("%A") == "Saturday"
+    begin, end = local(begins), local(ends)
+    for quarter in range(-7 * 96, 14 * 96):
+        when = begin + timedelta(minutes=15 * quarter)
+        this_week = begin + timedelta(days=7 * ((when - begin) // timedelta(days=7)))
+        assert window.holds(when) is (when < this_week + (end - begin)), when
+
+
+@pytest.mark.parametrize("window", [SATURDAY_NIGHT, SUNDAY_NIGHT, MIDDAY._replace(days=frozenset({2}))])
+def test_what_changes_once_a_week_is_found_from_anywhere(window: Window) -> None:
+    """From each hour of a week: never "they stay as they are", and never beyond a change that asking would find."""
+    weekly = Tariffs("EUR", (Tariff(None, Decimal("0.30"), Decimal("0.08"), Decimal("0.20"), (window,)),))
+    for hour in range(8 * 24):
+        when = local("2031-05-01T00:00") + timedelta(hours=hour)
+        change = weekly.next_change(when)
+        expected = next(
+            later
+            for minutes in range(30, 9 * 1440, 30)
+            if weekly.prices_at(later := when + timedelta(minutes=minutes)) != weekly.prices_at(when)
+        )
+        assert change == expected, when
+
+
 def test_a_window_across_a_change_of_the_clocks() -> None:
     """In the zone used here the clocks skip 02:00 to 03:00 on 2031-03-30, and repeat it on 2031-10-26 (IANA)."""
     early = Tariffs("EUR", (Tariff(None, Decimal(3), Decimal(0), None, (Window(EVERY_DAY, 9000, 12600, Decimal(1)),)),))

@@ -189,6 +189,14 @@ def test_it_can_be_read_while_it_is_written(ledger: Ledger) -> None:
             reader.write(Batch(readings(3, begin_ms=0)))
 
 
+def test_what_is_written_is_on_the_disk(ledger: Ledger) -> None:
+    """In WAL mode only FULL flushes each commit to the disk (SQLite, "PRAGMA synchronous"): 2; NORMAL is 1."""
+    for opened in (ledger, Ledger(ledger.path)):  # made just now, or found
+        assert opened._db.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+        assert opened._db.execute("PRAGMA synchronous").fetchone() == (2,)
+    opened.close()
+
+
 def test_the_file_is_for_its_owner_only(ledger: Ledger) -> None:
     assert stat.S_IMODE(ledger.path.stat().st_mode) == 0o600
 

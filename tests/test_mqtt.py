@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import getpass
 import glob
 import json
 import signal
@@ -28,6 +29,7 @@ from surpluscharge.simulator.broker import embedded_broker
 from tests.conftest import BrokerMaker, Mosquitto, free_port, tool
 from tests.test_relay import off_command
 from tests.wire import (
+    AVAILABILITY,
     BASE,
     COMMAND,
     ENABLE_SET,
@@ -254,14 +256,47 @@ async def test_a_hiccup_is_no_reason_to_stay_with_an_older_protocol(with_broker:
         assert {line["protocol"] for line in daemon.events("connected")[3:]} == {"5"}
 
 
-# --- what we may -----------------------------------------------------------------------------------------------------
+# --- what the broker says for us -------------------------------------------------------------------------------------
 
 
 @broker
-@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
-async def test_a_subscription_is_refused(with_broker: BrokerMaker, tmp_path: Path, protocol: str) -> None:
-    """The log names the topic that the broker keeps from us, and the daemon goes on with the others."""
-    # An access list alone refuses no subscription; this plugin does.
+async def test_the_wills_as_they_are_delivered(stage: Stage) -> None:
+    """Once the connections break: "off" and "lost", both acknowledged on their way (QoS 1), and only "lost" retained.
+
+    MQTT 5.0, 3.1.2.5 to 3.1.2.7.
+    """
+    async with stage.running(relay={"command_topic": COMMAND, "qos": 0}) as daemon:
+        await stage.ready()
+        said = {COMMAND: len(stage.wire.on(COMMAND)), AVAILABILITY: len(stage.wire.on(AVAILABILITY))}
+        for link in (daemon.service._relay_link, daemon.service._main_link):
+            link.sever()
+        await until(lambda: all(len(stage.wire.on(topic)) > count for topic, count in said.items()), "both wills")
+        wills = [stage.wire.on(topic)[count] for topic, count in said.items()]
+        assert [(will.text, will.qos, will.retain) for will in wills] == [("off", 1, False), ("lost", 1, True)]
+        for link in (daemon.service._relay_link, daemon.service._main_link):
+            link.rejoin()
+        await until(lambda: stage.wire.last(AVAILABILITY) == "ready", "the daemon again")
+
+
+@broker
+async def test_each_connection_says_farewell(stage: Stage) -> None:
+    """Closed in good order the broker forgets the will, so the last word on the wire is ours, after "off" is known."""
+    async with stage.running() as daemon:
+        await stage.ready()
+        offs = len(stage.wire.on(COMMAND))
+        assert daemon.service.controller.confirmed(False)
+    await until(lambda: stage.wire.last(AVAILABILITY) == "disconnected", "the farewell of one")
+    await until(lambda: stage.wire.texts(COMMAND)[offs:] == ["off"], "the farewell")
+
+
+# --- what we may -----------------------------------------------------------------------------------------------------
+
+
+def access(folder: Path) -> str:
+    """Return the broker's configuration lines that keep house/secret from everyone.
+
+    An access list alone refuses no subscription; this plugin does, and takes changes while it runs.
+    """
     plugin = next(iter(glob.glob("/usr/lib/*/mosquitto_dynamic_security.so")), None)  # noqa: PTH207
     if plugin is None:
         pytest.skip("the broker has come without the plugin")
@@ -274,8 +309,15 @@ async def test_a_subscription_is_refused(with_broker: BrokerMaker, tmp_path: Pat
         "anonymousGroup": "anyone",
         "clients": [],
     }
-    (tmp_path / "rules.json").write_text(json.dumps(rules), encoding="utf-8")
-    stage = with_broker(f"plugin {plugin}\nplugin_opt_config_file {tmp_path}/rules.json")
+    (folder / "rules.json").write_text(json.dumps(rules), encoding="utf-8")
+    return f"plugin {plugin}\nplugin_opt_config_file {folder}/rules.json"
+
+
+@broker
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+async def test_a_subscription_is_refused(with_broker: BrokerMaker, tmp_path: Path, protocol: str) -> None:
+    """The log names the topic that the broker keeps from us, and the daemon goes on with the others."""
+    stage = with_broker(access(tmp_path))
     meter = [{"topic": GRID}, {"topic": "house/secret"}]
     async with stage.running(mqtt={"protocol": protocol}, meter=meter) as daemon:
         (line,) = daemon.events("subscription_refused", level="error")
@@ -284,6 +326,32 @@ async def test_a_subscription_is_refused(with_broker: BrokerMaker, tmp_path: Pat
         stage.wire.publish(ENABLE_SET, "on")
         await until(lambda: stage.wire.status["enabled"], "the other subscriptions to work")
         assert "topics-refused" in [fault["code"] for fault in stage.wire.status["faults"]]
+
+
+@broker
+async def test_an_access_list_that_is_mended(tmp_path: Path) -> None:
+    """At the next connection the topic may be read: the fault clears by itself."""
+    broker = Mosquitto(tool("mosquitto"), tmp_path, f"user {getpass.getuser()}\n{access(tmp_path)}")
+    broker.start()
+    stage = Stage(broker.port, tmp_path)
+
+    def codes() -> list[str]:
+        return [fault["code"] for fault in stage.wire.status.get("faults", [])]
+
+    try:
+        async with stage.running(meter=[{"topic": GRID}, {"topic": "house/secret"}]) as daemon:
+            await until(lambda: "topics-refused" in codes(), "the fault")
+            broker.kill()
+            rules = json.loads((tmp_path / "rules.json").read_text(encoding="utf-8"))
+            rules["roles"][0]["acls"] = []
+            (tmp_path / "rules.json").write_text(json.dumps(rules), encoding="utf-8")
+            broker.start()
+            await until(lambda: "broker-lost" not in codes() and "topics-refused" not in codes(), "its end", 60.0)
+            assert len(daemon.events("subscription_refused")) == 1
+            assert daemon.events("fault_cleared", code="topics-refused")
+    finally:
+        stage.close()
+        broker.kill()
 
 
 @pytest.fixture

@@ -388,6 +388,59 @@ async def test_the_broker_s_answer_is_noticed_as_it_comes(config: Config) -> Non
             )
 
 
+class Leaping(ScaledClock):
+    """A clock for whom every wait is over at once, and was as long as it should be."""
+
+    leapt_s = 0.0
+
+    def now(self) -> float:
+        return self.leapt_s
+
+    def real_s(self, seconds: float) -> float:
+        self.leapt_s += max(0.0, seconds)
+        return 0.0
+
+
+async def test_off_is_repeated_at_least_every_half_minute(config: Config) -> None:
+    """However often it came to nothing: 30 s after each time that it was not confirmed in."""
+    commander = Commander(config)
+    clock = commander.relay._clock = Leaping(START, 1.0)
+    commander.mind.deaf = True
+    said_s: list[float] = []
+    commander.mind.on_sending = lambda _: said_s.append(clock.now())
+    commander.task = asyncio.create_task(commander.relay.run())
+    await until(lambda: len(said_s) >= 200, "many attempts")
+    await commander.__aexit__()
+    gaps_s = [later_s - earlier_s for earlier_s, later_s in itertools.pairwise(said_s)]
+    assert set(commander.wire.posts) == {"off"}
+    assert gaps_s[0] < config.relay.confirm_within_s + 2.0  # the first come quickly
+    assert max(gaps_s) == pytest.approx(config.relay.confirm_within_s + 30.0)
+
+
+async def test_off_is_not_confirmed_while_an_on_has_no_answer(config: Config) -> None:
+    """The broker has the "off", but an "on" is still under way and may come after it: off, again (invariant 8)."""
+    async with Commander(config) as commander:
+        wire, lines = commander.wire, commander.lines
+        on_answered = asyncio.Event()
+        publish = wire.publish
+
+        async def slow_to_answer_on(post: Post) -> None:
+            await publish(post)
+            if post.payload == "on":
+                await on_answered.wait()
+
+        wire.publish = slow_to_answer_on  # type: ignore[method-assign]
+        commander.relay.news(True)
+        await until(lambda: "on" in wire.posts, "on")
+        begin, offs = len(lines), wire.posts.count("off")
+        commander.relay.news(False)
+        await until(lambda: wire.posts.count("off") >= offs + 3, "off, again and again")
+        assert not [line for line in lines[begin:] if line["event"] == "relay_confirmed"]
+        on_answered.set()
+        await until(lambda: [line for line in lines[begin:] if line["event"] == "relay_confirmed"], "the confirmation")
+        assert commander.mind.acknowledged[-1] is False and True not in commander.mind.acknowledged
+
+
 async def test_a_relay_that_never_follows_does_not_fill_the_log(config: Config) -> None:
     """It is told again and again; the lines about it are rationed, and say how many were left out."""
     async with Commander(config, speed=20000) as commander:

@@ -8,7 +8,7 @@ import math
 import os
 import stat
 import threading
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
 
@@ -16,12 +16,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from surpluscharge.clock import Clock
+from surpluscharge.clock import Clock, SystemClock
 from surpluscharge.config import parse
 from surpluscharge.control.controller import Controller, Kept, Moment, Settings, Tally
 from surpluscharge.control.supervisor import FAULTS, Record
 from surpluscharge.control.thermal import settled_level
 from surpluscharge.daemon import store
+from surpluscharge.daemon.service import Service
 from tests.wire import (
     BASE,
     COMMAND,
@@ -182,6 +183,44 @@ def test_another_origin_shifts_by_the_wall_clock(file: Path) -> None:
     assert found.starts_s == pytest.approx([30.0 - 3600.0 - age_s for age_s in (899.75, 300.125)])
     assert [record.raised_s for record in found.faults] == pytest.approx([30.0 - 3600.0 - 100.25])
     assert found._replace(saved_s=KEPT.saved_s, starts_s=KEPT.starts_s, faults=KEPT.faults) == KEPT
+
+
+@pytest.mark.parametrize("saved_h", [-8.0, 0.0, 5.75])
+@pytest.mark.parametrize("loaded_h", [-8.0, 0.0, 5.75])
+def test_the_wall_clock_s_zone_does_not_matter(file: Path, saved_h: float, loaded_h: float) -> None:
+    """West or east, before and after a restart of the machine: a moment is a moment, and starts age by what passed."""
+
+    def seen_from(clock: SetClock, hours: float) -> SetClock:
+        return SetClock(clock.now_s, clock.wall().astimezone(timezone(timedelta(hours=hours))), clock.origin)
+
+    store.save(file, KEPT, seen_from(BEFORE, saved_h))
+    found = store.load(file, seen_from(another(now_s=30.0, wall_s=600.0), loaded_h))
+    assert found is not None
+    assert found.saved_s == pytest.approx(30.0 - 600.0)
+    assert found.starts_s == pytest.approx([30.0 - 600.0 - age_s for age_s in (899.75, 300.125)])
+    assert [record.raised_s for record in found.faults] == pytest.approx([30.0 - 600.0 - 100.25])
+
+
+def test_it_is_on_the_disk_before_it_replaces_what_was_there(file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A power cut leaves the old file or the new one: the file is flushed before it is renamed, the folder after.
+
+    What the disk has of a file without the first, and of its name without the second, nobody knows (fsync(2)).
+    """
+    store.save(file, KEPT, BEFORE)
+    flushed: list[tuple[str, bool]] = []  # what, and whether the new state had taken the old one's place by then
+    real = os.fsync
+
+    def fsync(number: int) -> None:
+        path = Path(f"/proc/self/fd/{number}").readlink()
+        if path.is_file():
+            assert json.loads(path.read_bytes())["body"]["kept"]["level"] == 0.123  # all of it
+        in_place = json.loads(file.read_bytes())["body"]["kept"]["level"] == 0.123
+        flushed.append(("folder" if path == file.parent else "file", in_place))
+        real(number)
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    store.save(file, KEPT._replace(level=0.123), BEFORE)
+    assert flushed == [("file", False), ("folder", True)]
 
 
 def test_time_that_went_on_counts_as_charged(file: Path) -> None:
@@ -597,3 +636,50 @@ def test_a_whole_file_with_values_that_cannot_be(file: Path, change: dict[str, s
     file.write_text(text.replace("-Infinity", "-1e999").replace("Infinity", "1e999"), encoding="utf-8")
     with pytest.raises(store.Unusable, match=r"cannot be|out of order|less than once"):
         store.load(file, BEFORE)
+
+
+@pytest.mark.broker
+async def test_a_latched_fault_of_an_idle_daemon_outlives_kill_9(stage: Stage) -> None:
+    """Nobody has enabled it, nothing is written every minute: but what the status says, a crash does not unsay (9)."""
+    overload = {"relay": {"power": {"topic": POWER, "fresh_s": 600.0}}}
+    daemon = stage.start(**overload)
+    await stage.ready()
+    stage.wire.publish(POWER, 23 * 230)
+    state = stage.folder / "state" / "shed.json"
+    await until(lambda: b'"over-current"' in state.read_bytes(), "it on the disk", 5.0)
+    daemon.kill()
+    daemon = stage.start()
+    await stage.ready()
+    await until(lambda: "over-current" in [fault["code"] for fault in stage.wire.status["faults"]], "it again")
+
+
+@pytest.mark.broker
+async def test_an_acknowledgement_that_was_retained_is_none(stage: Stage) -> None:
+    """It was meant for another day's fault: neither one's own name nor "all" works when it comes by itself (9)."""
+    acknowledge = "surpluscharge/shed/acknowledge/set"
+    state = stage.folder / "state" / "shed.json"
+    latched = Record("over-current", SystemClock().now() - 5000.0, 1, active=True, acknowledged=False)
+    store.save(state, KEPT._replace(saved_s=SystemClock().now(), starts_s=(), faults=(latched,)), SystemClock())
+    for word in ("all", "over-current"):
+        stage.wire.publish(acknowledge, word, retain=True)
+        async with stage.running(relay={"power": {"topic": POWER}}) as daemon:
+            await until(lambda: daemon.events("message_refused", topic=acknowledge, reason="retained"), "the refusal")
+            assert [record.code for record in daemon.service.controller.faults if not record.acknowledged] == [
+                "over-current"
+            ]
+            if word == "over-current":  # live it works
+                stage.wire.publish(acknowledge, "all")
+                await until(lambda: daemon.events("fault_acknowledged"), "the acknowledgement")
+
+
+def test_an_older_state_does_not_replace_a_newer_one(file: Path) -> None:
+    """A save in the background is slow, a start overtakes it: the start must not be forgotten (4)."""
+    text = toml(tables(1, file.parent))
+    config = parse(text, "shed.toml")
+    service = Service(config, SystemClock())
+    before = service.controller.kept()
+    serials = [next(service._serials) for _ in range(2)]
+    service._write(serials[1], before._replace(starts_s=(1.0,)))
+    service._write(serials[0], before)  # begun earlier, and late
+    found = store.load(config.state_file, SystemClock())
+    assert found is not None and found.starts_s == (1.0,)

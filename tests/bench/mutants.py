@@ -51,10 +51,11 @@ UNTRACED = ("daemon/commission.py", "daemon/hand.py")
 
 # Beside tests/test_NAME.py: which tests should notice a change of a module.
 MAP = {
-    "control/controller.py": "controller pauses faults relay invariants adversity service",
-    "control/machine.py": "machine controller explore invariants",
+    "control/controller.py": "controller pauses faults supervisor",
+    "control/machine.py": "machine controller pauses",
     "control/signals.py": "signals controller faults",
-    "control/supervisor.py": "supervisor faults controller explore",
+    "control/steps.py": "steps signals pauses faults",
+    "control/supervisor.py": "supervisor faults controller pauses",
     "control/economics.py": "economics advise",
     "daemon/hand.py": "commission",
     "daemon/historian.py": "recorder",
