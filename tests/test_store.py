@@ -109,7 +109,7 @@ _kept = st.builds(
     session_s=_times,
     session_wh=_times,
     session_day=st.integers(0, 10**6),
-    today=st.builds(Tally, st.integers(0, 10**6), st.integers(0, 96), _times, _times, _times),
+    today=st.builds(Tally, st.integers(0, 10**6), st.integers(0, 96), _times, _times, _times, _times),
     level=st.floats(0, 3),
     run_s=_times,
     run_as=_times,
@@ -124,6 +124,7 @@ _kept = st.builds(
         ),
         max_size=4,
     ).map(tuple),
+    ohms=st.lists(st.floats(0, 10), max_size=9).map(tuple),
 )
 
 
