@@ -1246,6 +1246,7 @@ PLANTED = (
         "Row(_DISARMING, IDLE, DELAY_OVER | MIN_ON_OVER, 0, C_IMPORT_HELD)",
         "Row(_DISARMING, IDLE, DELAY_OVER, 0, C_IMPORT_HELD)",
         ("shade",),
+        {"min_on_s": 5.0, "stop_delay_s": 0.3},
     ),
     Bug(
         3,
@@ -1272,7 +1273,7 @@ PLANTED = (
         "            session_wh=kept.session_wh + kept.charger_w * blind_s / machine.HOUR_S,",
         "",
         ("daemon SIGTERM", "daemon kill -9"),
-        {"kind": "energy-cap"},
+        {"kind": "energy-cap", "energy_cap_wh": 4.0, "min_on_s": 1.5, "min_off_s": 1.5},
     ),
     Bug(
         6,
