@@ -14,6 +14,7 @@ from surpluscharge.control.draw import (
     DrawWatch,
     Step,
     estimate,
+    step_between,
 )
 from tests.bench.draw_homes import Home, learn, some_home
 
@@ -44,6 +45,26 @@ def test_a_step_in_a_straight_line_is_found_exactly(on: bool, slope: float, ever
     found = switch(DrawWatch(DRAW_W), on, 1000.0, step_w=1410.0, slope=slope, every_s=every_s)
     assert found is not None
     assert found.step_w == pytest.approx(1410.0, abs=1e-6)
+
+
+def test_the_error_of_three_steps_worked_by_hand() -> None:
+    """Steps of 1380 W and 25 W either way: 1.4826 x 25 W of spread, twice sqrt(pi / 2) of it over sqrt(3), for three
+    steps times 7 / 3: 125.2 W. With 30 W either way it is 150 W, more than a tenth of the draw: not believed.
+    """
+    found = estimate([Step(1380.0 + off_w, 10.0) for off_w in (-25.0, 0.0, 25.0)], DRAW_W)
+    assert found is not None
+    assert found.error_w == pytest.approx(125.16, abs=0.1)
+    assert estimate([Step(1380.0 + off_w, 10.0) for off_w in (-30.0, 0.0, 30.0)], DRAW_W) is None
+
+
+@pytest.mark.parametrize("short", [0, 1])
+def test_one_side_that_is_too_short_is_enough_to_learn_nothing(short: int) -> None:
+    sides = [
+        [(at_s, level_w) for at_s in range(begin_s, begin_s + 40, 5)] for begin_s, level_w in ((0, 0.0), (40, 1400.0))
+    ]
+    assert step_between(*sides, DRAW_W) is not None
+    sides[short] = sides[short][:4]  # two spans of ten seconds
+    assert step_between(*sides, DRAW_W) is None
 
 
 def test_a_draw_that_drifts_is_followed() -> None:

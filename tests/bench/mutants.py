@@ -82,6 +82,7 @@ class Change(NamedTuple):
     end: int
     before: str
     after: str
+    text: str  # of its line
 
     def __str__(self) -> str:
         before, after = (" ".join(text.split())[:110] for text in (self.before, self.after))
@@ -89,7 +90,7 @@ class Change(NamedTuple):
 
     @property
     def key(self) -> tuple[str, str, str]:
-        return self.module, " ".join(self.before.split()), " ".join(self.after.split())
+        return self.module, self.text, " ".join(self.after.split())
 
 
 # --- what can be changed ---------------------------------------------------------------------------------------------
@@ -131,6 +132,7 @@ class Finder(ast.NodeVisitor):
 
     def __init__(self, module: str, source: bytes) -> None:
         self.module, self.source = module, source
+        self.texts = source.decode().splitlines()
         self.starts = [0]
         for line in source.splitlines(keepends=True):
             self.starts.append(self.starts[-1] + len(line))
@@ -149,7 +151,8 @@ class Finder(ast.NodeVisitor):
         before = self.source[begin:end].decode()
         if before != after:
             lines = frozenset(range(whole.lineno, last + 1))
-            self.found.append(Change(self.module, node.lineno, lines, begin, end, before, after))
+            text = self.texts[node.lineno - 1].strip()
+            self.found.append(Change(self.module, node.lineno, lines, begin, end, before, after, text))
 
     def visit(self, node: ast.AST) -> None:
         held = self.statement
