@@ -14,6 +14,11 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
     ): "today is looked at in any case",
     (
         "control/economics.py",
+        "begins = {tariff.valid_from for tariff in self.tariffs if tariff.valid_from and tariff.valid_from > when.date()}",  # noqa: E501
+        "(tariff.valid_from)",
+    ): "a day that is past: no moment of it counts",
+    (
+        "control/economics.py",
         "week = {when.date() + timedelta(days=ahead) for ahead in range(-1, 9)}  # windows repeat weekly",
         "2",
     ): "a day more that is past: no moment of it counts",
