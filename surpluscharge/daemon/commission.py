@@ -21,6 +21,8 @@ from surpluscharge.clock import Clock
 from surpluscharge.config import VOLTAGE_TOLERANCE, Config
 from surpluscharge.control import draw, machine
 from surpluscharge.control.controller import last_starts
+from surpluscharge.control.steps import EVERY_S, FAR_S, LATEST_S, MOST_LAG_S, STEP_SHARE, Jump, jumps_in
+from surpluscharge.control.steps import SETTLES_S as PROMPT_S
 from surpluscharge.control.supervisor import DROP_SHARE, HIGH_MEAN_SHARE, LOWEST_MEAN_SHARE
 from surpluscharge.daemon.hand import (
     FLOWS_W,
@@ -62,13 +64,14 @@ KETTLE_W = 700.0
 KETTLES_MOST_W = 4000.0
 KETTLE_TIMES = 3
 ALIKE_SHARE = 0.3  # what a kettle's two steps may differ by; the sun and a fridge add to them
-SETTLES_S = 5.0  # until meter and readings have followed a kettle
+SETTLES_S = 5.0  # until meter and readings have followed a kettle, or have shown the step to the end
 UNLOADED_S = 5.0
 HOLD_MOST_S = 540.0  # without a load; at 600 the supervisor takes the car for full
 LOST_FOR_S = 8.0  # how long the broker has to say the will, and the plug to follow
 CAR_WITHIN_S = 90.0  # cars that sleep take their time
 BEGUN_SETTLES_S = 10.0  # until the house's meter has followed a car that has begun
-ON_S = BEGUN_SETTLES_S + draw.SIDE_S + 6.0
+REST_S = draw.SIDE_S + 6.0  # what is read of it then
+ON_S = BEGUN_SETTLES_S + REST_S
 OFF_S = draw.OFF_SETTLES_S + draw.SIDE_S + 12.0
 ROUNDS_LEAST, ROUNDS_MOST = 2, 4
 SLOWEST_STEP_S = 1.3 * draw.BIN_S  # of a meter that shows the lead's steps
@@ -87,6 +90,16 @@ class Finding(NamedTuple):
     what: str
     remedy: str = ""
     figures: Mapping[str, float] = NOTHING
+
+
+class Round(NamedTuple):
+    """What the lead was seen to do, switched on and off once."""
+
+    up: draw.Step | None  # in grid power, positive where it rises; None: ambiguous
+    down: draw.Step | None  # positive where it falls
+    plug_w: float | None  # by the plug's own meter
+    lag_s: float | None  # how late the house's meter showed the off; None: it cannot be told
+    shown: bool  # whether anything like the lead's on was to be seen in time
 
 
 class Commissioning(Hand):
@@ -295,16 +308,33 @@ class Commissioning(Hand):
         """Ask for a kettle on and off, and see which way grid power goes; again where that is not clear, or wrong."""
         self._say_what_apart_takes()
         await self._ready("Have a kettle at hand, or anything else that takes 1 kW or more. Is it off now?")
-        wrong, thousandths, most_w = 0, 0, 0.0
+        wrong, thousandths, most_w, within_s = 0, 0, 0.0, LATEST_S
+        not_moved = Failed(
+            f"Grid power did not move by {watts(KETTLE_W)} within {duration(LATEST_S)}.",
+            "Was it switched on? Then: is this the meter of the whole house, and are pointer and unit right? Or "
+            "does a house battery even it out? Then try when it is full, empty or switched off. A meter that shows it "
+            "later than that is too late to judge its sign by.",
+        )
         for number in range(1, KETTLE_TIMES + 1):
             before_w = await self._levels()
+            asked_s = self.clock.now()
             await self._ready("Switch it on, and leave it on. Is it on?")
+            on_late_s = await self._followed(asked_s, within_s)
             during_w = await self._levels()
+            asked_s = self.clock.now()
             await self._ready("Switch it off. Is it off?")
+            off_late_s = await self._followed(asked_s, within_s)
             after_w = await self._levels()
             ups_w = [on_w - off_w for on_w, off_w in zip(during_w, before_w, strict=True)]
             up_w, down_w = sum(ups_w), sum(after_w) - sum(during_w)
             figures = {"on_w": up_w, "off_w": down_w}
+            moved = sum(map(abs, ups_w)) >= KETTLE_W  # a meter that speaks once a minute shows levels, and no jump
+            if on_late_s is None and not moved and within_s > 0.0:
+                if off_late_s is not None or not self._all_small():
+                    raise not_moved  # what shows later would be taken for the next switching
+                within_s = 0.0  # kilowatts taken for watts, perhaps: there is no jump to wait for
+            if on_late_s is not None and off_late_s is not None:
+                figures["shown_s"] = max(on_late_s, off_late_s)
             larger_w = max(abs(up_w), abs(down_w))
             most_w = max(most_w, larger_w)
             turned = [index for index, one_w in enumerate(ups_w) if one_w < -ALIKE_SHARE * larger_w]
@@ -314,6 +344,8 @@ class Commissioning(Hand):
                 self.person.tell(f"  Seen: {signed(up_w, 0)} W, then {signed(down_w, 0)} W. That is not clear.")
             elif not turned:
                 what = f"Import rose by {watts(up_w)} and fell again: the sign is right."
+                if figures.get("shown_s", 0.0) > SETTLES_S:
+                    what += f" The meter showed it about {figures['shown_s']:.0f} s after your word."
                 self._found("sign", "good", what, figures=figures)
                 self.controller.steps.proven = True  # so that one step in the draw that goes the other way ends nothing
                 self._say_what_stood_still(ups_w)
@@ -335,11 +367,7 @@ class Commissioning(Hand):
                 {"on_w": most_w},
             )
         if most_w < KETTLE_W:
-            raise Failed(
-                f"Grid power did not move by {watts(KETTLE_W)}.",
-                "Was it switched on? Then: is this the meter of the whole house, and are pointer and unit right? Or "
-                "does a house battery even it out? Then try when it is full, empty or switched off.",
-            )
+            raise not_moved
         what = "Something else moved at the same time, so the sign could not be told."
         self._found("sign", "doubtful", what, "Try this part again in the evening, when it is calm.")
 
@@ -366,6 +394,20 @@ class Commissioning(Hand):
                     f"sign: {name} did not move, so its own sign is not known.",
                     "Try this part again when the house imports, when it exports, and on another phase.",
                 )
+
+    async def _followed(self, asked_s: float, within_s: float) -> float | None:
+        """Wait until a meter has shown the kettle; return how long after the person's word, None: none has.
+
+        Whoever does it before saying so has it shown early: that counts as at once.
+        """
+        told_s = self.clock.now()
+        least_w = KETTLE_W / min(len(self.sources), 2)  # import and export may share it
+
+        def shown() -> list[Jump]:
+            return [jump for seen in self.sources for jump in _jumps(seen, asked_s, told_s + LATEST_S, least_w)]
+
+        await self._until(shown, within_s, "waiting for the meter to follow")
+        return max(0.0, min(jump.at_s for jump in found) - told_s) if (found := shown()) else None
 
     async def _levels(self) -> list[float]:
         """Wait until things have settled, and return the median of some readings of each source. Raises Failed."""
@@ -527,7 +569,7 @@ class Commissioning(Hand):
             f"  Put the lead, set to {self.config.charger.current_a:g} A, into the plug, and connect a car that is not "
             "full.\n"
             f"  It is switched on and off for {duration(least_s)} or more, {duration(most_s)} at most. Leave kettle "
-            "and oven off, and stay by it.\n"
+            "and oven off, and stay by it. A meter that is late is waited for, so with one it takes longer.\n"
             "  Plug, socket and cable must be rated for it. If anything smells or hums: Ctrl-C, then the circuit off "
             "at the fuse board, and only then unplug."
         )
@@ -537,45 +579,72 @@ class Commissioning(Hand):
         await self._off()
         await self._pass(began_s + draw.SIDE_S, "looking at the house")
         steps: list[draw.Step | None] = []
-        plug_w: list[float] = []
+        done: list[Round] = []
         for number in range(1, rounds[1] + 1):
-            on_step, off_step, power_w = await self._round(f"round {number} of {rounds[0]} to {rounds[1]}")
-            steps += [on_step, off_step]
-            plug_w += [] if power_w is None else [power_w]
-            if number >= rounds[0] and (slow or _agreed(steps)):
+            done.append(await self._round(f"round {number} of {rounds[0]} to {rounds[1]}"))
+            steps += [done[-1].up, done[-1].down]
+            # What shows nothing in time may show it in the next round, where it would be taken for another switching.
+            if not done[-1].shown or (number >= rounds[0] and (slow or _agreed(steps))):
                 break
+        plug_w = [one.plug_w for one in done if one.plug_w is not None]
         self.person.tell(picture(self.readings, self.lane, began_s, self.clock.now()))
-        self._judge_draw(steps, median(plug_w) if plug_w else None)
+        self._judge_lag([one.lag_s for one in done if one.lag_s is not None])
+        self._judge_draw(steps, median(plug_w) if plug_w else None, done[-1].shown or slow)
         self._judge_voltage()
 
-    async def _round(self, name: str) -> tuple[draw.Step | None, draw.Step | None, float | None]:
-        """Switch on and off once; return the steps in grid power, positive up and down, and the plug's own power."""
+    async def _round(self, name: str) -> Round:
+        """Switch on and off once, and see what the meters make of it."""
+        measured = self.controller.settings.power is not None
         await self._on()
         on_s = self.lane[-1][0]
         try:
             begun = await self._stay(CAR_WITHIN_S, f"{name}: waiting for the car", lambda: self._draws(on_s))
             begun_s = self.begun_s[on_s] = self.clock.now()
-            if not begun and self.controller.settings.power:
+            if not begun and measured:
                 raise self._nothing_drawn(on_s)
-            await self._stay(ON_S, f"{name}: on")
+            until_s = begun_s + LATEST_S
+            expected_w = self._drawn_w(on_s) if measured else self.config.draw_w
+            shown = await self._stay(
+                until_s - self.clock.now(),
+                f"{name}: waiting for the meter to follow",
+                lambda: self._jumps(on_s, until_s, expected_w),
+            )
+            shown_s = max((jump.at_s for jump in self._jumps(on_s, until_s, expected_w)), default=begun_s)
+            after_s = max(begun_s + BEGUN_SETTLES_S, shown_s + SETTLES_S)
+            await self._stay(after_s + REST_S - self.clock.now(), f"{name}: on")
         except Failed as failure:
             raise self._with_power(failure, on_s) from None
+        rises = self._jumps(on_s, until_s, expected_w)
         await self._off()
         off_s = self.lane[-1][0]
-        await self._pass(off_s + OFF_S, f"{name}: off")
-        after_s, gone_s = begun_s + BEGUN_SETTLES_S, off_s + draw.OFF_SETTLES_S
-        up = draw.step_between(
-            self._between(on_s - draw.SIDE_S, on_s),
-            self._between(after_s, after_s + draw.SIDE_S),
-            self.config.draw_w,
+        until_s = off_s + (LATEST_S if shown else 0.0)
+        await self._until(
+            lambda: self._jumps(off_s, until_s, expected_w),
+            until_s - self.clock.now(),
+            f"{name}: off, waiting for the meter to follow",
         )
-        down = draw.step_between(
-            self._between(off_s - draw.SIDE_S, off_s),
-            self._between(gone_s, gone_s + draw.SIDE_S),
-            self.config.draw_w,
-        )
+        shown_s = max((jump.at_s for jump in self._jumps(off_s, until_s, expected_w)), default=off_s)
+        gone_s = max(off_s + draw.OFF_SETTLES_S, shown_s + SETTLES_S)
+        await self._pass(gone_s + draw.SIDE_S + 12.0, f"{name}: off")
         seen_w = [power_w for at_s, power_w in self.powers if after_s <= at_s <= off_s]
-        return up, down and down._replace(step_w=-down.step_w), median(seen_w) if seen_w else None
+        plug_w = median(seen_w) if seen_w else None
+        if not shown:
+            return Round(None, None, plug_w, None, False)
+        up, down = self._step(on_s, after_s), self._step(off_s, gone_s)
+        down = down and down._replace(step_w=-down.step_w)
+        return Round(up, down, plug_w, _lag_s(rises, self._jumps(off_s, until_s, expected_w), off_s), True)
+
+    def _step(self, switched_s: float, followed_s: float) -> draw.Step | None:
+        """Return the step from before a switching to after the meter has followed."""
+        return draw.step_between(
+            self._between(switched_s - draw.SIDE_S, switched_s),
+            self._between(followed_s, followed_s + draw.SIDE_S),
+            self.config.draw_w,
+        )
+
+    def _jumps(self, from_s: float, until_s: float, expected_w: float) -> list[Jump]:
+        """Return where grid power has moved by what may be the lead."""
+        return _jumps(self.readings, from_s, until_s, STEP_SHARE * expected_w)
 
     def _between(self, from_s: float, to_s: float) -> list[tuple[float, float]]:
         return [reading for reading in self.readings if from_s <= reading[0] <= to_s]
@@ -615,12 +684,13 @@ class Commissioning(Hand):
             self.refused_told.add("relay.power")
             return Failed(self._refused("relay.power"), self._put_right("relay.power"))
         flowed_w = [power_w for at_s, power_w in self.powers if at_s >= on_s and power_w > FLOWS_W]
-        if not flowed_w:
+        if not flowed_w and not self.controller.steps.high_w:
             return failure
-        power_w = median(flowed_w)
+        power_w = median(flowed_w or self.controller.steps.high_w)
         charger = self.config.charger
         current_a = power_w / (self._volts() or charger.voltage_v)
-        measured = f" The plug measured {watts(power_w)}, {current_a:.1f} A; current_a is {charger.current_a:g}."
+        whose = "plug" if flowed_w else "house's meter"
+        measured = f" The {whose} measured {watts(power_w)}, {current_a:.1f} A; current_a is {charger.current_a:g}."
         remedy = failure.remedy
         if current_a > (1 + WRONG_SHARE) * charger.current_a:
             remedy = self._other_current(current_a)
@@ -643,7 +713,35 @@ class Commissioning(Hand):
                 seen_v += [value for at_s, value in self.volts if settled_s <= at_s <= to_s]
         return median(seen_v) if seen_v else None
 
-    def _judge_draw(self, steps: Sequence[draw.Step | None], plug_w: float | None) -> None:
+    def _judge_lag(self, lags_s: Sequence[float]) -> None:
+        """Say how late the meter is, as the daemon will take it: from where the relay goes off."""
+        if not lags_s:
+            return
+        lag_s = median(lags_s)
+        bought_wh = self.config.draw_w * lag_s / 3600
+        figures = {"lag_s": lag_s, "bought_wh": bought_wh}
+        what = f"The meter shows a switching after about {lag_s:.0f} s"
+        remedy = (
+            "Look for a quicker way to its readings: from the meter itself rather than by way of a far server, or at a "
+            "shorter interval."
+        )
+        if lag_s > MOST_LAG_S:
+            what += ": too late to judge its sign by."
+            remedy += (
+                " Until then the daemon (it will say meter-late) cannot notice a sign that is wrong, which would buy "
+                "all night: go through the part sign, with a kettle, after every change to the meter."
+            )
+            self._found("draw", "wrong", what, remedy, figures)
+        elif lag_s > PROMPT_S:
+            what += (
+                ". It is waited for; but the lead goes off so much later, too, and at each cloud up to "
+                f"{bought_wh:.0f} Wh more are bought."
+            )
+            self._found("draw", "doubtful", what, remedy, figures)
+        else:
+            self._found("draw", "good", f"{what}.", figures=figures)
+
+    def _judge_draw(self, steps: Sequence[draw.Step | None], plug_w: float | None, shown: bool) -> None:
         charger, unclear = self.config.charger, sum(step is None for step in steps)
         learned = _agreed(steps)
         if learned and learned.draw_w < 0:
@@ -655,7 +753,8 @@ class Commissioning(Hand):
             raise Failed(
                 f"The lead's draw cannot be told: {unclear} of {counted(len(steps), 'switching')} were drowned by the "
                 "rest of the house, or nothing was drawn.",
-                "See that the car charges, and try again on a calm evening. A house battery hides it, too.",
+                "See that the car charges, and try again on a calm evening. A house battery hides it, too, and so does "
+                f"a meter that is later than {duration(LATEST_S)}.",
             )
         loaded_v = self._volts()
         current_a = draw_w / (loaded_v or charger.voltage_v)
@@ -686,7 +785,16 @@ class Commissioning(Hand):
             self._found("draw", "good", f"{what}.", remedy, figures)
         else:
             self._found("draw", "good", f"{what}.", figures=figures)
-        if learned is None:
+        if not shown:
+            self._found(
+                "draw",
+                "doubtful",
+                f"The house's meter shows none of the lead's switchings within {duration(LATEST_S)}, so neither the "
+                "draw nor its own sign is confirmed.",
+                "Is it the meter of the whole house? Then it is too late to judge its sign by, or a house battery "
+                "evens the lead out: try this part again when that is full, empty or switched off.",
+            )
+        elif learned is None:
             self._found(
                 "draw",
                 "doubtful",
@@ -805,6 +913,22 @@ def picture(
         f"  grid power, from {watts(low_w)} to {watts(high_w)}, over {duration(to_s - from_s)}\n  {heights}\n  {ons}\n"
         "  the line: the lead is on"
     )
+
+
+def _jumps(readings: Sequence[tuple[float, float]], from_s: float, until_s: float, least_w: float) -> list[Jump]:
+    """Return where the readings jump, as the daemon sees it: of a quick meter's, not all are looked at."""
+    thinned: list[tuple[float, float]] = []
+    for at_s, value_w in readings:
+        if at_s >= from_s - FAR_S and (not thinned or at_s >= thinned[-1][0] + EVERY_S):
+            thinned.append((at_s, value_w))
+    return jumps_in(thinned, from_s, until_s, least_w)
+
+
+def _lag_s(on: Sequence[Jump], off: Sequence[Jump], off_s: float) -> float | None:
+    """Return how late an off showed; None where it is not the one jump then, and undoes the one jump before."""
+    if len(on) != 1 or len(off) != 1 or abs(on[0].step_w + off[0].step_w) > ALIKE_SHARE * abs(on[0].step_w):
+        return None
+    return off[0].at_s - off_s
 
 
 def _agreed(all_steps: Sequence[draw.Step | None]) -> draw.Estimate | None:
