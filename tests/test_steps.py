@@ -104,6 +104,28 @@ def test_a_kettle_beside_the_lead_s_own_step_says_nothing_against_the_sign(after
     assert (home.steps.contrary, home.steps.settles_s(True)) == (0, None)
 
 
+@pytest.mark.parametrize("every_s", [1.0, 5.0, 10.0])
+@pytest.mark.parametrize("follows_s", [4.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0])
+def test_a_battery_that_evens_the_lead_out_says_nothing_against_the_sign(follows_s: float, every_s: float) -> None:
+    """Seconds after the lead has moved grid power, it brings it back to nought: that alone looked like a wrong sign."""
+    home = Home(lag_s=0.0, every_s=every_s)
+    home.base_w = 0.0
+    for times in range(8):
+        for on in (True, False):
+            home.stay(200 + 0.7 * times)
+            home.steps.switched(on, home.now_s, True, None)
+            home.lane += [(home.now_s, DRAW_W if on else -DRAW_W), (home.now_s + follows_s, 0.0)]
+            home.stay(20)
+            assert home.stay(180).steps.contrary == 0
+
+
+def test_a_meter_that_was_silent_after_a_switching_says_nothing_of_it() -> None:
+    home = Home().stay(60).switch(True)
+    home.now_s += 1000.0
+    assert home.stay(20).steps.contrary == 0
+    assert home.steps.unseen == 0
+
+
 def test_what_does_not_stay_is_no_step() -> None:
     home = Home(every_s=1.0).stay(60).switch(True, draws=False).stay(10)
     home.base_w -= DRAW_W

@@ -26,6 +26,8 @@ LEAST_LAGS, MOST_LAGS = 3, 9  # so many switchings tell the lag; the newest coun
 USUAL_SHARE = 0.8  # of them are not later than what is waited for
 STEP_SHARE = 0.6  # of the draw: what moves by less is not the lead
 ABOUT_SHARES = 0.7, 1.3  # of the draw: what moves by so much may be the lead; beyond that it is something else
+EARLIER_S = 45.0, 20.0  # from so long until so long before a step: what is back at that level after it,
+BACK_SHARE = 0.5  # nearer than this share of the step, has only come back
 CLEAR_SHARE = 0.1  # of the draw: how far readings may stray on either side of a step that is clear
 HIGH_SHARE = 1.25  # of the draw: the voltage (EN 50160: 10 %) and the meter do not explain a step above it
 ALIKE_SHARE = 0.15  # steps that differ by no more are taken for the same thing
@@ -165,8 +167,15 @@ class Steps:
         if expected_w < 0.5 * draw_w:
             return  # it drew as much before
         until_s = min(now_s, at_s + (self.settles_s(on) or LATEST_S))
-        jumps = jumps_in(list(self._readings), at_s, until_s, STEP_SHARE * expected_w)
-        shares = [jump.step_w / expected_w * (1.0 if on else -1.0) for jump in jumps]
+        readings, way = list(self._readings), 1.0 if on else -1.0
+        if readings[0][0] > at_s:
+            return  # the meter was silent meanwhile
+        jumps = [
+            jump
+            for jump in jumps_in(readings, at_s, until_s, STEP_SHARE * expected_w)
+            if jump.step_w * way > 0.0 or not _comes_back(readings, jump)
+        ]
+        shares = [jump.step_w / expected_w * way for jump in jumps]
         if not jumps:
             self.unseen += 1
             return
@@ -224,6 +233,16 @@ class Steps:
         of_lead = self.drew_w is not None and _alike(-step_w, self.drew_w)
         if of_lead and self.fell_s is None and abs(jump.after_w) > LEVEL_SHARE * draw_w:
             self.fell_s = at_s
+
+
+def _comes_back(readings: list[tuple[float, float]], jump: Jump) -> bool:
+    """Say whether a jump only goes back to where grid power was a little earlier.
+
+    A house battery does that which evens the lead out within ten seconds or so: too soon for the lead's own step to be
+    seen as one.
+    """
+    earlier_w = [grid_w for at_s, grid_w in readings if jump.at_s - EARLIER_S[0] <= at_s < jump.at_s - EARLIER_S[1]]
+    return bool(earlier_w) and abs(jump.after_w - median(earlier_w)) < BACK_SHARE * abs(jump.step_w)
 
 
 def _alike(one_w: float, other_w: float) -> bool:
