@@ -184,6 +184,7 @@ UNQUIET: dict[str, tuple[Any, ...]] = {
     "told_in_floods": (True,),
     "read_in_floods": (True,),
     "late": (True,),
+    "idle": (True,),
 }
 
 

@@ -495,6 +495,60 @@ def test_what_the_plug_measures_overrules_the_grid() -> None:
     assert rig.controller.known and rig.seen == [] and rig.mode == "charging"
 
 
+@dataclass
+class Taciturn(Rig):
+    """Its plug measures every 5 s, and says so when it has changed by two watts."""
+
+    said_w: float = -math.inf
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        self.volts, self.heat_c = None, None
+        self.controller.temperature.sources = ()
+
+    def send_readings(self) -> None:
+        self.metered = abs(self.drawn_w - self.said_w) >= 2.0
+        if self.metered and self.plug_heard:
+            self.said_w = self.drawn_w
+        super().send_readings()
+
+    def taper(self) -> Taciturn:
+        """For half an hour, down to nothing."""
+        for _ in range(360):
+            self.car_w -= 1380.0 / 360.0
+            self.run(5.0)
+        self.car_w = 0.0
+        return self
+
+
+def test_a_car_that_tapers_does_not_make_a_taciturn_plug_silent() -> None:
+    """It speaks every five seconds while the car tapers, and rests from when it has ended."""
+    rig = Taciturn().charging().run(1800.0)
+    rig.taper()
+    charger_wh = rig.controller.today.charger_wh
+    rig.run(1200.0)
+    assert rig.seen == ["draw-low", "no-load"] and not rig.controller.wants_on
+    assert rig.controller.today.charger_wh == pytest.approx(charger_wh, abs=12.0)
+    assert rig.controller.today.charger_wh == pytest.approx(rig.drawn_wh, rel=0.1)
+    assert 400.0 < rig.controller.today.unknown_s < 620.0
+    rig.seen.clear()
+    rig.car_w = 1380.0
+    rig.run(3 * 3600.0)
+    assert rig.mode == "charging" and rig.seen == [] and rig.controller.known
+
+
+def test_a_plug_s_last_word_is_not_overruled_by_what_is_assumed() -> None:
+    """A car that holds 400 W for hours, of which the plug speaks once: 1380 W were booked."""
+    rig = Taciturn().charging().run(600.0)
+    rig.car_w = 400.0
+    rig.run(3600.0)
+    assert not rig.controller.known and rig.controller.wants_on
+    assert rig.controller.today.charger_wh < rig.drawn_wh
+    rig.car_w = 1380.0
+    rig.run(600.0)
+    assert rig.controller.known
+
+
 def test_how_long_a_plug_may_be_silent_can_be_configured() -> None:
     rig = Rig(plug_every_s=60.0)
     rig.controller.settings = rig.controller.settings._replace(silent_s=75.0)

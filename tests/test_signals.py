@@ -516,6 +516,22 @@ def test_a_plug_that_speaks_seldom_or_when_it_has_something_to_say_is_never_sile
     assert spoken(gaps_s)[0].silent_after_s(None) == math.inf
 
 
+def test_what_is_said_in_one_charge_or_while_current_flows_teaches_nothing_of_another() -> None:
+    pulse, now_s = spoken([5.0] * LEAST_GAPS)
+    pulse.heard(now_s := now_s + 5.0, flows=True)
+    assert pulse.silent_after_s(None) == math.inf
+    for flows in [True] * 6 + [True] * LEAST_GAPS:
+        pulse.heard(now_s := now_s + 5.0, flows)
+    assert pulse.silent_after_s(None) == 45.0
+    for _ in range(LEAST_GAPS + 8):
+        pulse.heard(now_s := now_s + 5.0, flows=False)
+        assert pulse.silent_after_s(None) == math.inf
+    pulse, now_s = spoken([5.0] * LEAST_GAPS)
+    pulse.listen(False, now_s)
+    pulse.listen(True, now_s + 60.0)
+    assert pulse.silent_after_s(None) == math.inf
+
+
 def test_what_is_said_while_the_car_begins_teaches_nothing() -> None:
     pulse = Pulse()
     pulse.listen(True, 0.0)

@@ -307,6 +307,7 @@ def test_each_row_has_a_situation_of_its_own() -> None:
         ("draw-low", CHARGING._replace(power_w=69.0)),  # that is no load at all
         ("no-load", CHARGING._replace(power_w=69.1)),
         ("no-load", EVIDENT["no-load"]._replace(wants_on=False)),
+        ("no-load", CHARGING._replace(wants_on=False, power_w=None, idle=True)),
         ("rest-due", CHARGING._replace(run_a=9.0, run_s=10799.9)),
         ("rest-due", CHARGING._replace(run_a=7.9, run_s=20000.0)),  # below four fifths of 10 A
         ("meter-frozen", EVIDENT["meter-frozen"]._replace(meter_still_s=599.9)),  # it moved since the switching
@@ -377,6 +378,7 @@ def test_a_small_lead_has_a_floor_below_which_nothing_charges() -> None:
     limits = LIMITS._replace(draw_w=400.0)  # a twentieth would be 20 W, which electronics draw
     for power_w, charges in ((30.0, False), (30.1, True)):
         assert FAULT_BY_CODE["no-load"].evidence(CHARGING._replace(power_w=power_w), limits) is not charges
+    assert FAULT_BY_CODE["no-load"].evidence(CHARGING._replace(power_w=None, idle=True), LIMITS)  # its last word stands
 
 
 # --- weighing --------------------------------------------------------------------------------------------------------

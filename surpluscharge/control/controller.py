@@ -19,6 +19,7 @@ from surpluscharge.control.signals import REJECTIONS, Contact, Meter, Pulse, Rej
 from surpluscharge.control.steps import LATEST_S, MOST_LAG_S, Steps
 from surpluscharge.control.supervisor import (
     DROP_SHARE,
+    LOW_SHARE,
     NO_LOAD_SHARE,
     NOTE,
     STEPS_UNSEEN,
@@ -27,6 +28,7 @@ from surpluscharge.control.supervisor import (
     Record,
     Situation,
     Supervisor,
+    flows,
 )
 
 MOST_STARTS_PER_DAY = 96
@@ -322,14 +324,15 @@ class Controller:
     def message(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
         """Take in a message from a meter or the plug. Nothing in it can raise."""
         self._advance(at)
-        if not retained and topic in self._plug_topics():
-            self.pulse.heard(at.now_s)
         # One topic may serve several purposes; what one cannot use, another may.
         for use in (self._take_grid, self._take_values, self._take_report):
             try:
                 use(topic, payload, retained, at)
             except Rejected as refusal:
                 self.refuse(topic, refusal.reason, payload, at)
+        if not retained and topic in self._plug_topics():
+            power_w = self.power.value
+            self.pulse.heard(at.now_s, None if power_w is None else flows(power_w, self.settings.limits))
         self._advance(at)
 
     def refuse(self, topic: str, reason: str, payload: bytes, at: Moment) -> None:
@@ -567,6 +570,7 @@ class Controller:
             told_off_s=at.now_s - told_s if off_told else 0.0,
             reported_on_after_off=off_told and reported_on,
             power_w=self._fresh(self.power),
+            idle=self.power.value is not None and not flows(self.power.value, limits),
             power_after_s=-1.0 if self.power.at_s is None else self.power.at_s - self._wanted_since_s,
             current_a=self.current_a,
             over_readings=self._over_readings,
@@ -620,9 +624,15 @@ class Controller:
         """Return whether it is known what is drawn, and how much: what is not known is no energy in the books.
 
         Off is known from what broker and plug say; while an off is on its way, it still draws. On is not known where
-        the plug has fallen silent, or grid power has fallen by the whole draw and nobody measures.
+        the plug has fallen silent, or grid power has fallen by the whole draw and nobody measures; nor where the plug
+        last said that far less flows than would be assumed.
         """
         if self.fell_s is not None or (self.plug_silent and not self.measured):
+            return False, 0.0
+        said_w = (
+            self.power.value
+        )  # since the relay was switched; of a plug that reports changes only, it may still hold
+        if not self.measured and said_w is not None and self.wants_on and said_w < LOW_SHARE * self.draw_w:
             return False, 0.0
         lingers = self._maybe_on and not self.wants_on and not self.measured
         if lingers and (self._off_unknown or at.now_s >= self._wanted_since_s + STUCK_AFTER_S):

@@ -221,7 +221,7 @@ class Contact(NamedTuple):
 RAMP_S = 30.0  # after a switching much is said that is not said every so often
 SAME_S = 0.5  # messages that come together are one
 LEAST_GAPS, MOST_GAPS = 10, 20  # so many pauses tell how often a plug speaks; the newest count
-REGULAR_TIMES = 3.0  # a plug whose pauses are longer than so many usual ones speaks when it has something to say
+REGULAR_TIMES = 2.0  # a plug whose pauses are longer than so many usual ones speaks when it has something to say
 SILENT_TIMES = 4.0  # so many of its longest pauses without a word are silence,
 SILENT_LEAST_S, SILENT_MOST_S = 45.0, 900.0  # but so long at least; one that may be mute for longer is not judged by it
 
@@ -229,21 +229,29 @@ SILENT_LEAST_S, SILENT_MOST_S = 45.0, 900.0  # but so long at least; one that ma
 class Pulse:
     """How often the plug speaks while it is on, and from when on its silence says that something is wrong.
 
-    Learned from its own messages. One that reports changes only has no pulse: its silence is as it should be.
+    Learned from its own messages. One that reports changes only has no pulse: its silence is as it should be. But while
+    a car tapers there is always a change to report, every few seconds; so what was learned holds for this charge only,
+    and where nothing flows any more, silence says nothing.
     """
 
     def __init__(self) -> None:
         self.since_s = math.inf  # since when nothing was heard; infinity: nothing is to be heard
         self._began_s = math.inf
+        self._flows: bool | None = None
         self._gaps_s: deque[float] = deque(maxlen=MOST_GAPS)
 
     def listen(self, on: bool, now_s: float) -> None:
         """From now on the relay is on and can be heard, or is not."""
         self.since_s = self._began_s = now_s if on else math.inf
+        self._gaps_s.clear()
 
-    def heard(self, now_s: float) -> None:
-        """A live message came from the plug."""
+    def heard(self, now_s: float, flows: bool | None = None) -> None:
+        """A live message came from the plug. ``flows``: by what it measures, something does; None: it does not say."""
         if self.since_s > now_s:
+            return
+        if flows is not self._flows:
+            self._flows = flows
+            self.listen(True, now_s)
             return
         if self.since_s >= self._began_s + RAMP_S and now_s >= self.since_s + SAME_S:
             self._gaps_s.append(now_s - self.since_s)
@@ -254,7 +262,7 @@ class Pulse:
         if configured_s is not None:
             return configured_s
         gaps_s = sorted(self._gaps_s)
-        if len(gaps_s) < LEAST_GAPS or gaps_s[-2] > REGULAR_TIMES * median(gaps_s):
+        if self._flows is False or len(gaps_s) < LEAST_GAPS or gaps_s[-2] > REGULAR_TIMES * median(gaps_s):
             return math.inf
         silent_s = max(SILENT_LEAST_S, SILENT_TIMES * gaps_s[-2])  # one pause may have been an accident
         return silent_s if silent_s <= SILENT_MOST_S else math.inf

@@ -84,6 +84,7 @@ class Situation(NamedTuple):
     history_failing: bool = False
     told_in_floods: bool = False  # commands or reports of the plug come faster than anybody means them
     read_in_floods: bool = False  # readings come faster than they can be handled
+    idle: bool = False  # the plug's last word since the wish last changed, however old, is that nothing flows
     late: bool = False  # what is heard and done comes too late, and has for a while
 
 
@@ -136,8 +137,13 @@ COOLED_C = 15.0  # below the temperature that trips, a socket counts as cooled
 STUCK_AFTER_S = 20.0  # a relay has so long to go off, and its meter to see it
 
 
+def flows(power_w: float, limits: Limits) -> bool:
+    """Say whether that is more than a lead and a sleeping car take."""
+    return power_w > max(30.0, NO_LOAD_SHARE * limits.draw_w)
+
+
 def _flows(now: Situation, limits: Limits) -> bool:
-    return now.power_w is not None and now.power_w > max(30.0, NO_LOAD_SHARE * limits.draw_w)
+    return now.power_w is not None and flows(now.power_w, limits)
 
 
 def _frozen(now: Situation) -> bool:
@@ -332,7 +338,7 @@ FAULTS = (
     Fault(
         "no-load",
         END,
-        lambda now, limits: now.wants_on and now.power_w is not None and not _flows(now, limits),
+        lambda now, limits: now.wants_on and (now.idle or (now.power_w is not None and not _flows(now, limits))),
         after_s=600.0,
         cooldown_s=1800.0,
         cooldown_most_s=7200.0,
