@@ -875,6 +875,31 @@ def test_a_weak_circuit_is_charged_at() -> None:
     assert rig.seen == []
 
 
+@pytest.mark.parametrize("residual_v", [0.0, 3.0, 60.0])
+def test_a_plug_that_measures_voltage_behind_its_relay_is_believed_only_while_it_is_on(residual_v: float) -> None:
+    """With what it had said before it went on, 1380 W were hundreds of amperes: over-current, which latches."""
+
+    class Behind(Rig):
+        def send_readings(self) -> None:
+            self.volts = 231.0 if self.contact else residual_v
+            if self.contact and not self.metered:  # the power comes at once, the voltage with the next round
+                self.metered = True
+                self.send("power", f"{self.drawn_w:.1f}")
+            super().send_readings()
+            self.metered = self.contact
+
+    rig = Behind()
+    for _ in range(3):
+        rig.sun_w = 3000.0
+        rig.run(900.0)
+        assert rig.mode == "charging" and rig.controller.current_a == pytest.approx(5.97, abs=0.05)
+        rig.sun_w = 0.0
+        rig.run(600.0)
+        assert not rig.controller.wants_on
+    assert rig.seen == []
+    assert all(abs(ohm) < 1.0 for ohm in rig.controller.mains.ohms)
+
+
 def test_voltages_are_judged_by_the_nominal_one_of_the_place() -> None:
     config = Config.model_validate(CONFIG.model_dump() | {"charger": {"current_a": 6.0, "voltage_v": 120.0}})
     rig = Rig(config=config, volts=121.0, car_w=720.0)

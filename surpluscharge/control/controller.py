@@ -33,6 +33,7 @@ from surpluscharge.control.supervisor import (
 
 MOST_STARTS_PER_DAY = 96
 UNHEARD_S = 600.0  # so long a plug out of reach counts as on, though it passed for off
+BEHIND_SHARE = 0.5  # of nominal: what is less while the relay is off was measured behind it, and is not the mains
 LINES_A_MINUTE = 10  # of one event
 REJECTION_LOG_EVERY_S = 60.0  # of one reason on one topic
 
@@ -277,7 +278,9 @@ class Controller:
         """The charger's current from its measured power, and the measured or else the nominal voltage."""
         if not self.measured:
             return None
-        volts = self._fresh(self.voltage) or self.settings.mains_v
+        volts = self._fresh(self.voltage)
+        if volts is None or volts < BEHIND_SHARE * self.settings.mains_v:  # of before the relay went on
+            volts = self.settings.mains_v
         return (self.power.value or 0.0) / volts
 
     @property
@@ -394,7 +397,8 @@ class Controller:
             self._over_readings = self._over_readings + 1 if over else 0
         if name == "temperature" and heat_c is not None and self.wants_on:
             self._warm_c = max(self._warm_c, heat_c)
-        if name == "voltage" and (volts := self.voltage.value) and (source := self.settings.voltage):
+        behind = not self.wants_on and (self.voltage.value or 0.0) < BEHIND_SHARE * self.settings.mains_v
+        if name == "voltage" and (volts := self.voltage.value) and (source := self.settings.voltage) and not behind:
             measured_a = self.current_a
             amps = self._thermal_a() if measured_a is None else measured_a
             self.mains.reading(self._now_s, volts, amps, measured_a is not None, source.fresh_s)
