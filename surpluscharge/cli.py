@@ -141,7 +141,11 @@ def _parser() -> argparse.ArgumentParser:
     export.add_argument("--what", choices=exchange.WHAT, default="readings", help="default: readings")
     export.add_argument("--output", type=Path, metavar="FILE", help="needed for parquet (and the parquet extra)")
     imported = add("import", _import, "Take older readings from a CSV file into the ledger: all of it, or nothing.")
-    imported.add_argument("file", type=Path, help=f"its columns: {COLUMNS}, the charger's if it is part of the rest")
+    imported.add_argument(
+        "file",
+        type=Path,
+        help=f"its columns: {COLUMNS}; charger_w where the charger was on, and is in the grid's power",
+    )
     _layout_options(imported)
     imported.add_argument("--dry-run", action="store_true", help="check and count everything, and write nothing")
     imported.add_argument(
@@ -364,7 +368,8 @@ def _off(options: argparse.Namespace) -> int:
     )
     done = (
         f"off sent to {config.relay.command_topic}. A daemon that is charging {then}: "
-        f"to stop a charge, publish off to {config.base_topic}/enable/set"
+        f"to stop a charge, publish off to {config.base_topic}/enable/set. Off is not isolated: where something is "
+        "hot, switch the circuit off at the fuse board before you unplug"
     )
     return _publish(config, off_post(config), "off", "the off command", done)
 
@@ -662,6 +667,8 @@ def _import(options: argparse.Namespace) -> int:
         if path.exists():
             print("An import cannot be undone. A copy of the ledger, made before, can be put back:")
             print(f"  sqlite3 {shlex.quote(str(path))} '.backup before-import.sqlite'")
+    else:
+        print("Imported." if filled.rows else "Nothing was new.")
     return 0
 
 
@@ -773,6 +780,11 @@ def _status(options: argparse.Namespace) -> int:
         print(
             f"The daemon {missing}; this is the last that it said, {_ago(age_s)}, at {document.time:%Y-%m-%d %H:%M:%S}:"
         )
+        if word != "disconnected":  # it did not take leave, so nobody has seen the relay go off
+            print(
+                "The broker switches the relay off in its name, if the plug hears it: go and look whether it is off, "
+                "whatever is said below of the relay. The daemon's log says what happened; then start it again."
+            )
         print(status.in_words(document, options.config))
     return 1 if silent or word != "ready" else 0
 

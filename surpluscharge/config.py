@@ -449,7 +449,7 @@ class Relay(Section):
     command_topic: Topic = Field(description="where the plug listens")
     on_payload: Payload = Field("on", description="sent to switch on; {hold_s} in it becomes the hold time")
     off_payload: Payload = Field("off", description="sent to switch off")
-    qos: int = Field(1, ge=0, le=2, description="MQTT quality of service of the commands")
+    qos: int = Field(1, ge=0, le=2, description="MQTT quality of service of the commands: 0, 1 or 2")
     hold_s: WholeSeconds | None = Field(
         None, ge=30, le=3600, description="for a plug that can switch itself off: after how long, unless told on again"
     )
@@ -1450,6 +1450,8 @@ def _explain(details: ErrorDetails) -> Problem:
     remedy = "See config.example.toml"
     if kind == "finite_number":
         remedy = "Write a plain number"
+    elif kind in ("int_type", "int_from_float") and isinstance(value, float):
+        message, remedy = "must be a whole number", "Write it without a fraction"
     elif kind in ("float_type", "int_type", "int_from_float") and isinstance(value, str):
         remedy = "Write it without quotes"
     unit = next((suffix for suffix in _UNIT_NAMES if leaf.endswith(suffix)), None)
@@ -1506,10 +1508,15 @@ def _field_description(location: tuple[int | str, ...]) -> str | None:
 def _nearest(location: tuple[int | str, ...]) -> str:
     model = _model_at(location[:-1])
     known = list(model.model_fields) if model else []
+    longer = [name for name in known if name.endswith(f"_{location[-1]}")]
+    if len(longer) == 1:  # relay.topic is meant for command_topic, though meters have a topic, too
+        return f"Did you mean {longer[0]}?"
     near = difflib.get_close_matches(str(location[-1]), known, n=1)
     elsewhere = [
         name for name in Config.model_fields if location[-1] in getattr(_model_at((name,)), "model_fields", ())
     ]
     if elsewhere:
-        return f"It belongs under {' or '.join(f'[{name}]' for name in elsewhere)}"
+        return (
+            f"It belongs under {' or '.join(f'[[{name}]]' if name == 'meter' else f'[{name}]' for name in elsewhere)}"
+        )
     return f"Did you mean {near[0]}?" if near else f"Known here: {', '.join(known)}"

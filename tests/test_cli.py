@@ -164,6 +164,7 @@ def test_off_sends_the_off_command_once(
     assert printed.out.startswith(
         "off sent to carport/plug/command. A daemon that is charging does not know of it, and"
     )
+    assert "at the fuse board before you unplug" in printed.out
     assert printed.err == ""
     ((port, post, _, within_s),) = sent
     assert (port, post.topic, post.payload, post.qos, post.retain) == (1884, "carport/plug/command", "out", 1, False)
@@ -223,7 +224,9 @@ def test_the_status_says_how_old_it_is(
     monkeypatch.setattr(cli, "read_once", read)
     path = written(tmp_path, 1884)
     assert cli.main(["status", "--config", path]) == code
-    assert capsys.readouterr().out.startswith(begins)
+    printed = capsys.readouterr().out
+    assert printed.startswith(begins)
+    assert ("go and look whether it is off" in printed) is (code == 1 and word != b"disconnected")
     assert cli.main(["status", "--config", path, "--json"]) == code
 
 

@@ -790,7 +790,7 @@ def test_import_export_and_check_from_the_command_line(
     code, said, told = run("import", old)
     assert code == 0
     assert told.startswith(f"into {tmp_path}/state/history-charger.sqlite, for good: --dry-run")
-    assert said == tried.removesuffix("Nothing was written.\n")
+    assert said == tried.removesuffix("Nothing was written.\n") + "Imported.\n"
     assert "each reading held for 180 s at most\nolder than 92 days, so kept as quarter hours\n" in said
     code, _, complaint = run("import", old, "--dry-run")
     assert (code, "no time is counted twice" in complaint) == (1, True)

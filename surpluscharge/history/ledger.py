@@ -718,13 +718,13 @@ class Ledger:
                     if interval.begin_ms < dropped_ms and not gaps_only:
                         raise LedgerError(
                             f"until {time_of(dropped_ms, zone):%Y-%m-%d %H:%M} only daily totals are kept, and they "
-                            "count already. Leave rows before that out, or ask for the gaps only to be filled"
+                            "count already. Leave rows before that out, or fill the gaps only (--gaps-only)"
                         )
                     if seen_ms and not gaps_only:
                         begin, end = time_of(interval.begin_ms, zone), time_of(interval.end_ms, zone)
                         raise LedgerError(
                             f"from {begin:%Y-%m-%d %H:%M:%S} to {end:%H:%M:%S} there is a record already, and no time "
-                            "is counted twice. Leave such rows out, or ask for the gaps only to be filled"
+                            "is counted twice. Leave such rows out, or fill the gaps only (--gaps-only)"
                         )
                     self._insert(pieces)
                     first_ms, last_ms = first_ms or interval.begin_ms, interval.end_ms

@@ -164,7 +164,8 @@ class Readings:
             raise ReadingsError(
                 f"{self.path}, line 1: there is no column {' and none named '.join(missing)}; the columns are: "
                 f"{found}. The first line must name them: time, grid_w (watts, positive for import) or both import_w "
-                "and export_w, and charger_w if the charger is part of it; with _kw for kilowatts"
+                "and export_w, and charger_w if the charger is part of it; with _kw for kilowatts. Or say "
+                f"which is which, such as --column {missing[0]}='its name here'"
             )
         self._time = names.index("time")
         # Of two columns the second is taken off the first.
