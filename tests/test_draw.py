@@ -67,6 +67,38 @@ def test_one_side_that_is_too_short_is_enough_to_learn_nothing(short: int) -> No
     assert step_between(*sides, DRAW_W) is None
 
 
+def test_thirty_quiet_seconds_on_each_side_are_enough() -> None:
+    """A kettle goes off half a minute before the switching: the last three spans of ten seconds tell the step."""
+    watch = DrawWatch(DRAW_W)
+    for second in range(950, 990, 5):
+        watch.reading(second, -2000.0 + 2000.0 * (second < 960))
+    watch.switched(True, 990.0)
+    found = [watch.reading(second, -2000.0 + 1400.0) for second in range(995, 1060, 5)]
+    assert [step.step_w for step in found if step] == [1400.0]
+
+
+def test_what_was_read_before_another_switching_is_no_ground() -> None:
+    """On, off and on again within forty seconds, and no car takes anything: the last had only twenty seconds before."""
+    watch = DrawWatch(DRAW_W)
+    for second in range(950, 1110, 5):
+        if second in (1000, 1020, 1040):
+            watch.switched(second != 1020, second)
+        assert watch.reading(second, -2000.0 + DRAW_W * (second > 1040)) is None
+    assert watch.refused == 3
+
+
+def test_the_doubt_of_a_step_worked_by_hand() -> None:
+    """Three levels that lie 30 W apart are a third of that in doubt; a slope of 60 W from middle to middle, a fifth:
+    together the root of 10 x 10 and 12 x 12.
+    """
+    before, after = [(5.0, 0.0), (15.0, 30.0), (25.0, 0.0)], [(65.0, 1400.0), (75.0, 1400.0), (85.0, 1400.0)]
+    assert step_between(before, after, DRAW_W) == Step(1400.0, 10.0)
+    sloping = [[(at_s, grid_w + at_s) for at_s, grid_w in side] for side in (before, after)]
+    found = step_between(*sloping, DRAW_W)
+    assert found is not None
+    assert found == pytest.approx((1400.0, 15.6205))
+
+
 def test_a_draw_that_drifts_is_followed() -> None:
     """Leads and mains voltages change over the years: of very many steps, the newest thirty count."""
     old, new = [Step(1300.0, 10.0)] * 90, [Step(1450.0, 10.0)] * 30

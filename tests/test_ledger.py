@@ -404,7 +404,7 @@ def test_a_charge_that_ends_before_it_begins_is_found_and_mended(ledger: Ledger)
     energy = total(one.energy for one in intervals)
     ledger.write(Batch(intervals, charges=[Charge(BEGIN_MS, BEGIN_MS, BEGIN_MS - 86_400_000, "time-cap", energy)]))
     (trouble,) = ledger.check(BEGIN_MS + 86_400_000, LISBON)
-    assert trouble.what == "1 charges end before they begin"
+    assert trouble.what == "the end is before the begin of 1 charge"
     ledger.mend(BEGIN_MS + 86_400_000, LISBON, None)
     assert ledger.check(BEGIN_MS + 86_400_000, LISBON) == []
     (session,) = ledger.sessions(BEGIN_MS, BEGIN_MS + 1000)
@@ -516,6 +516,17 @@ def test_readings_of_the_future_and_wrong_totals_are_found(ledger: Ledger) -> No
     assert trouble.what == "the daily totals differ from the intervals on 2031-10-24"
     ledger.mend(1 << 60, LISBON, TARIFFS)
     assert ledger.check(now_ms, LISBON) == []
+
+
+@pytest.mark.parametrize("count", [5, 6])
+def test_of_many_wrong_days_the_first_five_are_named(ledger: Ledger, count: int) -> None:
+    ledger.write(Batch(readings(7 * 1440, every_ms=60_000)))
+    now_ms = ms_of(BEGIN + timedelta(days=7))
+    ledger.retain(now_ms, LISBON, Retention(), TARIFFS)
+    ledger._db.execute("UPDATE day SET import_mws = import_mws + 1 WHERE day < ?", (f"2031-10-{24 + count}",))
+    (trouble,) = ledger.check(now_ms, LISBON)
+    days = ", ".join(f"2031-10-{24 + number}" for number in range(5))
+    assert trouble.what == f"the daily totals differ from the intervals on {days}" + (" and more" if count > 5 else "")
 
 
 @pytest.mark.parametrize(

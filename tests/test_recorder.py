@@ -10,7 +10,7 @@ import signal
 import sqlite3
 import threading
 from collections.abc import Iterator
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -27,13 +27,14 @@ from surpluscharge.daemon import status
 from surpluscharge.daemon.historian import Historian
 from surpluscharge.history import energy as energy_module
 from surpluscharge.history import recorder as recorder_module
-from surpluscharge.history.energy import Energy, Interval, Sample, day_span, ms_of, total
-from surpluscharge.history.ledger import ABSENT, LOST, Batch, FaultChange, Ledger
-from surpluscharge.history.recorder import ASSUMED_ERROR_SHARE, Recorder
+from surpluscharge.history.energy import NOTHING, Energy, Interval, Sample, day_span, ms_of, total
+from surpluscharge.history.ledger import ABSENT, LOST, Batch, Charge, FaultChange, Ledger
+from surpluscharge.history.recorder import ASSUMED_ERROR_SHARE, Memory, Recorder
 from tests.conftest import config_from
 from tests.wire import ENABLE_SET, SHADE_W, SUN_W, Feed, Stage, until
 
-WALL_S = datetime(2031, 5, 14, 10, tzinfo=ZoneInfo("Europe/Lisbon")).timestamp()
+WALL = datetime(2031, 5, 14, 10, tzinfo=ZoneInfo("Europe/Lisbon"))
+WALL_S = WALL.timestamp()
 DRAW_W = 1380.0
 BOOT_S = 5000.0  # the monotonic clock at the start
 
@@ -146,6 +147,49 @@ def test_charges_between_clouds_are_one_session(ledger: Ledger) -> None:
     assert session.energy.charger_wh == pytest.approx(rig.controller.state.session_wh, rel=1e-9)
 
 
+def test_charges_are_one_session_also_where_the_ledger_did_not_see_its_begin(ledger: Ledger) -> None:
+    """A session began before the ledger did, which was lost: what is left of it is one session all the same."""
+    rig = Rig().run(200)
+    rig.sun_w = 300.0
+    rig.run(300)
+    assert rig.controller.state.session_s > 0
+    rig.recorder = Recorder(DrawWatch(DRAW_W), 10_000)
+    for sun_w in (2500.0, 300.0, 2500.0, 300.0):
+        rig.sun_w = sun_w
+        rig.run(500)
+    ledger.write(rig.recorder.take())
+    (session,) = ledger.sessions(0, 1 << 60)
+    assert len(session.charges) == 2
+
+
+def test_another_ledger_is_told_of_the_whole_charge_that_goes_on(ledger: Ledger) -> None:
+    """The first ledger is set aside in the middle of a charge: the charge began when it began."""
+    rig = Rig().run(300)
+    (charge,) = rig.recorder.take().charges
+    rig.recorder.recall(Memory(0, None, (), ()), afresh=True)
+    rig.run(100)
+    rig.sun_w = 300.0
+    rig.run(300)
+    ledger.write(rig.recorder.take())
+    (told,) = ledger.charges(0, 1 << 60)
+    assert (told.begin_ms, told.session_ms, told.cause) == (charge.begin_ms, charge.session_ms, "import-held")
+    assert told.energy.charger_mws == pytest.approx(rig.by_hand_ws[0] * 1000, rel=1e-9)
+
+
+def test_switchings_are_written_without_waiting() -> None:
+    """As they are commanded, and again as they are confirmed: a crash soon after does not unsay them."""
+    rig = Rig().run(2)
+    rig.recorder.take()
+    while not rig.recorder.urgent:
+        rig.run(1)
+    assert rig.controller.wants_on and not rig.controller.confirmed(True)
+    assert [one.what for one in rig.recorder.take().switchings] == ["commanded"]
+    assert not rig.recorder.urgent
+    rig.run(1)
+    assert rig.recorder.urgent
+    assert [one.what for one in rig.recorder.take().switchings] == ["confirmed"]
+
+
 def test_a_silent_meter_leaves_a_gap(ledger: Ledger) -> None:
     rig = Rig().run(300)
     rig.silent = True
@@ -233,6 +277,15 @@ def test_without_a_meter_the_draw_is_assumed_then_learned(ledger: Ledger) -> Non
     assert learned.charger_wh == pytest.approx(1.08 * DRAW_W * 100 / 3600, rel=1e-3)
     assert learned.error_mws == pytest.approx(0.01 * learned.charger_mws, rel=1e-3)
     assert rig.controller._thermal_a() == pytest.approx(1.08 * level)  # the socket is warmed by the larger of the two
+    # What is off is off without any error.
+    rig.controller.enable(False, rig.at())
+    rig.observe()
+    ledger.write(rig.recorder.take())
+    before = everything(ledger)
+    rig.run(100)
+    ledger.write(rig.recorder.take())
+    off = everything(ledger)
+    assert (off.known_ms - before.known_ms, off.error_mws - before.error_mws) == (100_000, 0)
     # And it is known after a restart.
     assert DrawWatch(DRAW_W, ledger.steps(99)).learned == rig.recorder.draw.learned
 
@@ -297,6 +350,14 @@ def test_without_a_record_nothing_is_recorded_until_the_clock_is_set(ledger: Led
     assert (charge.begin_ms, charge.session_ms, charge.cause) == (WALL_S * 1000, WALL_S * 1000, "import-held")
     assert charge.energy.charger_mws == pytest.approx(rig.by_hand_ws[0] * 1000, rel=1e-9)
     assert ledger.states(0, 1 << 60)[0].cause == "started"
+
+
+def test_the_first_moment_that_a_clock_may_show_is_on_record() -> None:
+    rig = Rig()
+    for early_ms, states in ((1, []), (0, ["started"])):
+        recorder = Recorder(DrawWatch(DRAW_W), 10_000)
+        recorder.observe(rig.controller, [], recorder_module.EARLIEST_MS - early_ms)
+        assert [state.cause for state in recorder.take().states] == states
 
 
 def test_a_charge_in_which_a_clock_far_ahead_is_put_right_does_not_end_before_it_begins(ledger: Ledger) -> None:
@@ -430,6 +491,18 @@ async def test_readings_reach_the_disk_in_batches_and_the_day_is_summed_up(tmp_p
     assert document.ledger is not None
     assert document.ledger.month.surplus_wh >= document.ledger.yesterday.surplus_wh > 0
     assert json.loads(document.model_dump_json())["ledger"]["currency"] == "EUR"
+
+
+def test_figures_are_of_today_yesterday_and_the_month_so_far(ledger: Ledger) -> None:
+    """A watt-hour on the last of April, 2 on the 1st of May, 4, 8, 16 and 32 on the days before and after today."""
+    zone = WALL.tzinfo
+    for number, (month, day) in enumerate(((4, 30), (5, 1), (5, 12), (5, 13), (5, 14), (5, 15))):
+        at_ms = ms_of(datetime(2031, month, day, 12, tzinfo=zone))
+        charge = Charge(at_ms, at_ms, at_ms + 1000, "import-held", NOTHING)
+        ledger.write(Batch([Interval(at_ms, at_ms + 1000, Energy(1000, solar_mws=3_600_000 << number))], [charge]))
+    found = historian_module.figures(ledger, date(2031, 5, 14), zone, 5, None)
+    assert [one.energy.charger_wh for one in (found.today, found.yesterday, found.month)] == [16.0, 8.0, 30.0]
+    assert (found.starts, found.as_of_ms) == ((1, 1, 4), 5)
 
 
 async def test_a_failing_disk_is_said_once_and_nothing_is_lost(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -593,6 +666,9 @@ async def test_a_ledger_that_is_ruined_while_in_use_is_set_aside(tmp_path: Path)
         await until(lambda: world.named("history_unusable"), "that it is set aside")
         seen = world.shown
         await until(lambda: world.shown > seen + 1, "a batch in the new one")
+    # It was closed before it was moved: later, that would take the new one's log away.
+    assert world.named("history_moved") == []
+    assert [name for name in os.listdir(tmp_path) if ".unusable-" in name and name.endswith("-wal")] == []  # noqa: PTH208
     with Ledger(path, read_only=True) as ledger:
         assert everything(ledger).export_mws > 0
         assert [span.cause for span in ledger.states(0, 1 << 60)] == ["started", "stopping"]  # the new one knows
@@ -615,6 +691,50 @@ async def test_ledgers_that_are_ruined_again_at_once_do_not_fill_the_disk(
     aside = [name for name in os.listdir(tmp_path) if ".unusable-" in name]  # noqa: PTH208
     assert len({name.removesuffix("-wal").removesuffix("-shm") for name in aside}) == 1
     assert len(world.named("history_unusable")) == 1
+
+
+class Still:
+    """A clock that stands where it is put."""
+
+    origin = "still"
+
+    def __init__(self, start: datetime) -> None:
+        self.start, self.now_s = start, 1000.0
+
+    def now(self) -> float:
+        return self.now_s
+
+    def wall(self) -> datetime:
+        return self.start + timedelta(seconds=self.now_s - 1000.0)
+
+
+def test_a_day_later_a_ruined_ledger_is_set_aside_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    opened = []
+
+    def ruined(*_: object) -> None:
+        opened.append(world.clock.now())
+        raise sqlite3.DatabaseError("database disk image is malformed")
+
+    world = World(tmp_path)
+    clock = Still(WALL)
+    world.clock = clock  # type: ignore[assignment]
+    monkeypatch.setattr(Ledger, "_set_up", ruined)
+    for later_s, times in ((0.0, 1), (10.0, 1), (86399.0, 1), (86400.0, 2), (86400.0 + 86399.0, 2)):
+        clock.now_s = 1000.0 + later_s
+        world.historian.open()
+        assert len(world.named("history_unusable")) == times
+    assert opened == [1000.0, 1000.0, 1010.0, 87399.0, 87400.0, 87400.0, 173799.0]  # twice where it was set aside
+    assert world.failing == [True]
+
+
+def test_the_batch_after_midnight_is_written_at_once(tmp_path: Path) -> None:
+    """So that the day is summed up then. On 26 October 2031 Lisbon's clocks go back: its midnight is no nearer."""
+    world = World(tmp_path)
+    clock = Still(datetime(2031, 10, 26, 0, 30, tzinfo=WALL.tzinfo))
+    world.clock = clock  # type: ignore[assignment]
+    assert world.historian._until_next_s() == 60.0
+    clock.start = datetime(2031, 10, 26, 23, 59, 30, tzinfo=WALL.tzinfo)
+    assert world.historian._until_next_s() == 31.0
 
 
 async def test_an_error_that_nobody_foresaw_does_not_end_the_daemon(
@@ -670,6 +790,40 @@ async def test_the_last_batches_wait_for_whoever_holds_the_ledger(
     with Ledger(world.config.history_file, read_only=True) as ledger:
         assert everything(ledger) == total(one.energy for one in world.held)
         assert world.held[0].energy.export_mws > 0
+
+
+@pytest.mark.parametrize(
+    ("errors", "tries", "said"),
+    [
+        ("L", 2, None),
+        ("LL", 2, "database is locked"),
+        ("D", 1, "disk I/O error"),
+        ("LD", 2, "disk I/O error"),
+    ],
+)
+def test_the_last_batch_is_for_a_ledger_that_could_not_be_opened_before(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, errors: str, tries: int, said: str | None
+) -> None:
+    """It is opened at the end; waited for is only one that somebody else holds."""
+    world, real = World(tmp_path), Ledger._set_up
+    left, tried = ["D", *errors], []
+
+    def set_up(*arguments: Any) -> Any:
+        tried.append(len(left))
+        if left:
+            raise locked() if left.pop(0) == "L" else sqlite3.OperationalError("disk I/O error")
+        return real(*arguments)
+
+    monkeypatch.setattr(Ledger, "_set_up", set_up)
+    world.historian.open()
+    world.historian.observe(world.controller, [])
+    told = len(world.named("history_failed"))
+    world.historian.close(world.controller)
+    assert len(tried) == 1 + tries
+    assert [event["reason"] for event in world.named("history_failed")[told:]] == ([said] if said else [])
+    if said is None:
+        with Ledger(world.config.history_file, read_only=True) as ledger:
+            assert ledger.states(0, 1 << 60)[-1].cause == "stopping"
 
 
 async def test_an_import_that_takes_a_while_is_no_fault(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
