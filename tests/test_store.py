@@ -124,7 +124,7 @@ _kept = st.builds(
         ),
         max_size=4,
     ).map(tuple),
-    ohms=st.lists(st.floats(0, 10), max_size=9).map(tuple),
+    ohms=st.lists(st.floats(-50, 50), max_size=9).map(tuple),
 )
 
 
@@ -346,11 +346,11 @@ def test_a_file_that_cannot_be_trusted(file: Path, content: bytes) -> None:
     assert store.load(file, BEFORE) is None
 
 
-@pytest.mark.parametrize("key", ["session_s", "session_wh", "starts_s"])
+@pytest.mark.parametrize("key", ["session_s", "session_wh", "starts_s", "ohms", "unknown_s"])
 def test_numbers_that_are_none(file: Path, key: str) -> None:
     """NaN compares with no cap and no budget: a file that holds it is not trusted (4, 5)."""
-    number = [math.nan] if key == "starts_s" else math.nan
-    kept = {**KEPT._asdict(), "today": KEPT.today._asdict(), key: number}
+    kept: dict[str, Any] = {**KEPT._asdict(), "today": KEPT.today._asdict()}
+    (kept["today"] if key == "unknown_s" else kept)[key] = [math.nan] if key in ("starts_s", "ohms") else math.nan
     file.parent.mkdir()
     file.write_bytes(_document(kept=kept))
     with pytest.raises(store.Unusable):
@@ -620,6 +620,12 @@ def test_the_files_are_the_owners_alone(file: Path) -> None:
         {"starts_s": "[-1e999, 100.5]"},
         {"today": '{"day": 741000, "starts": -2, "on_s": 0.0, "charger_wh": 0.0, "grid_wh": 0.0}'},
         {"today": '{"day": 741000, "starts": 2, "on_s": 0.0, "charger_wh": 0.0, "grid_wh": -1e999}'},
+        {"today": '{"day": 741000, "unknown_s": -1.0}'},
+        {"today": '{"day": 741000, "unknown_s": 1e999}'},
+        {"ohms": "[0.4, 1e999]"},
+        {"ohms": "[-1e999]"},
+        {"ohms": "[50.1]"},
+        {"ohms": "[-50.1]"},
         {
             "faults": '[{"code": "socket-hot", "raised_s": 1e999, "times": 2, "active": true, "acknowledged": false}]',
         },

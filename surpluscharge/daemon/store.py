@@ -23,6 +23,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from surpluscharge.clock import Clock
 from surpluscharge.control.controller import Kept
+from surpluscharge.control.mains import MOST_OHM
 
 FORMAT = 2
 MOST = 1e12  # seconds, watt-hours, ampere-seconds: beyond any life of a socket
@@ -151,10 +152,14 @@ def _examine(kept: Kept) -> None:
         "today.on_s": today.on_s,
         "today.charger_wh": today.charger_wh,
         "today.grid_wh": today.grid_wh,
+        "today.unknown_s": today.unknown_s,
     }
     for name, value in sums.items():
         if not 0.0 <= value < MOST:
             raise ValueError(f"{name} = {value:g} cannot be")
+    for ohm in kept.ohms:  # a drop may look negative: an oven went off at that moment
+        if not abs(ohm) <= MOST_OHM:
+            raise ValueError(f"ohms has {ohm:g}, which cannot be")
     times = {"starts_s": kept.starts_s, "faults": tuple(record.raised_s for record in kept.faults)}
     for name, values in times.items():
         if not all(math.isfinite(value) and value <= kept.saved_s for value in values):
