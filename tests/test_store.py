@@ -504,7 +504,7 @@ async def test_a_slow_disk_holds_up_what_is_said_and_no_off(stage: Stage, monkey
         disk.free.clear()
         wire.publish(ENABLE_SET, "off")
         await until(lambda: daemon.events("relay_confirmed", on=False)[1:], "off")
-        assert wire.last(COMMAND) == "off"
+        await until(lambda: wire.last(COMMAND) == "off", "that it is heard: the broker confirms it first")
         await asyncio.sleep(0.5)
         assert wire.last(ENABLE) == "true"
         assert wire.status["enabled"] is True
