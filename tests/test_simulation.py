@@ -156,7 +156,7 @@ def over_current_overlooked(patch: pytest.MonkeyPatch) -> None:
 
 def on_retained(patch: pytest.MonkeyPatch) -> None:
     real = relay_module.on_post
-    patch.setattr(relay_module, "on_post", lambda config: real(config)._replace(retain=True))
+    patch.setattr(relay_module, "on_post", lambda *how: real(*how)._replace(retain=True))
 
 
 def only_wishes_counted(patch: pytest.MonkeyPatch) -> None:

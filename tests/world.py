@@ -296,7 +296,10 @@ class World:
         self._check(1, not wanted or self.link_up, "on without a connection")
         self._check(1, not wanted or mode != machine.LOCKED_OUT, "on while locked-out")
         self._check(6, not wanted or self.fresh(), "on without a fresh reading")
-        self.wanted_s = self.now_s if wanted else self.wanted_s
+        # A start that is taken back in the same moment is none here, but the daemon cannot know whether it went out.
+        self.wanted_s = max(
+            self.now_s if wanted else self.wanted_s, max(self.controller.starts_s, default=self.wanted_s)
+        )
         booked = self.controller.charger_w > 0.0  # there is no meter at this plug
         self._check(11, not booked or self.now_s <= self.wanted_s + 20.0 + SLACK_S, "booked, long after the off")
         if wanted and self.on_since_s is None:
