@@ -309,10 +309,15 @@ class _Work:
         choices = _parts(array("B", bytes((end - begin) * size)))
         off, on = (_parts(array("d", bytes(8 * ring * size))) for _ in range(2))
         brief = price is not None and self.cap_s < float("inf")
-        slope = _run(_programme)(
-            *facts, begin, end, *self.times, self.tick_s, price or 0.0, fee, brief, layers, levels, used, later, beyond,
-            choices, off, on,
-        )  # fmt: skip
+        slope = 0.0
+        if capped:
+            slope = _run(_programme)(
+                *facts, begin, end, *self.times, self.tick_s, fee, layers, levels, used, later, beyond, choices, off, on
+            )
+        else:
+            _run(_plain)(
+                *facts, begin, end, *self.times, price or 0.0, fee, brief, layers, later, beyond, choices, off, on
+            )
         _run(_hold_on)(*facts, begin, end, self.times[1], later, held)
         return float(slope), choices
 
@@ -438,6 +443,92 @@ def _after_gap(at_s: Sequence[float], hold_s: Sequence[float], gap: int, min_off
     return i
 
 
+def _plain(
+    at_s: Sequence[float],
+    hold_s: Sequence[float],
+    gain: Sequence[float],
+    tick: Sequence[int],
+    rest: Sequence[int],
+    end_s: float,
+    begin: int,
+    end: int,
+    min_on_s: float,
+    min_off_s: float,
+    price: float,
+    fee: float,
+    brief: bool,
+    layers: int,
+    later: MutableSequence[float],
+    beyond: Sequence[float],
+    choices: MutableSequence[int],
+    off: MutableSequence[float],
+    on: MutableSequence[float],
+) -> None:
+    """Work backwards through the day of the readings from ``begin`` to ``end``, without a cap.
+
+    ``off`` is the best from a reading on when off and free to start, ``on`` when on and free to stop, each with k
+    starts left in the day (``layers`` of them; one: no budget). Both are kept in rings, long enough to look ahead by
+    the minimum times. A start is one leap over the minimum-on time, a stop one over the minimum-off time. After the
+    day it is worth ``later`` to be off, and ``beyond`` to be still on.
+
+    A bound gives each second its ``price``, and allows a ``brief`` run, as the last one of a session: it is what a cap
+    can make of one.
+    """
+    count, ring = len(at_s), len(off) // layers
+    for j in range(end, min(count, end + ring - 2) + 1):
+        for k in range(layers):
+            off[j % ring * layers + k] = later[j]
+    for j in range(end, min(count, end + len(beyond) - 1) + 1):
+        for k in range(layers):
+            on[j % ring * layers + k] = beyond[j - end]
+    shorter = beyond[0]  # worth to be on in a brief run
+    landing = end
+    while end > begin and landing < count and at_s[landing] < at_s[end - 1] + min_on_s:
+        landing += 1
+    gap = count
+    for i in range(landing - 1, end - 1, -1):
+        if _is_gap(at_s, hold_s, end_s, i):
+            gap = i
+    for i in range(end - 1, begin - 1, -1):
+        while landing > i + 1 and at_s[landing - 1] >= at_s[i] + min_on_s:
+            landing -= 1
+        if _is_gap(at_s, hold_s, end_s, i):
+            gap = i
+        # Where a run that starts here first may end, or is ended by a gap, and what it has earned by then.
+        cut, stale = gap < landing, gap == i
+        free = _after_gap(at_s, hold_s, gap, min_off_s) if cut else landing
+        earned = gain[gap + 1 if cut else landing] - gain[i] - fee
+        if price > 0.0:
+            until_s = at_s[gap] + hold_s[gap] if cut else at_s[landing] if landing < count else end_s
+            earned -= price * (until_s - at_s[i])
+        onward = _after_gap(at_s, hold_s, i, min_off_s) if stale else i + 1
+        step_gain = gain[i + 1] - gain[i] - price * hold_s[i]
+        shorter = step_gain + (later[max(onward, end)] if stale else shorter)
+        here, ahead, free = i % ring * layers, (i + 1) % ring * layers, free % ring * layers
+        idle, onward = rest[i] % ring * layers, onward % ring * layers
+        for k in range(layers):
+            choice = 0
+            value = off[ahead + k]
+            if layers == 1 or k > 0:
+                there = free + max(k - 1, 0)
+                start = earned + (off[there] if cut else on[there])
+                if start > value:
+                    value, choice = start, START
+                if brief:
+                    value = max(value, shorter - fee)
+            off[here + k] = value
+            value = off[idle + k]
+            go_on = step_gain + (off[onward + k] if stale else on[onward + k])
+            if go_on > value:
+                value = go_on
+            else:
+                choice |= STOP
+            on[here + k] = value
+            choices[(i - begin) * layers + k] = choice
+        shorter = max(shorter, later[max(rest[i], end)])
+        later[i] = off[here + layers - 1]
+
+
 def _programme(
     at_s: Sequence[float],
     hold_s: Sequence[float],
@@ -450,9 +541,7 @@ def _programme(
     min_on_s: float,
     min_off_s: float,
     tick_s: float,
-    price: float,
     fee: float,
-    brief: bool,
     layers: int,
     levels: int,
     used: int,
@@ -462,15 +551,7 @@ def _programme(
     off: MutableSequence[float],
     on: MutableSequence[float],
 ) -> float:
-    """Work backwards through the day of the readings from ``begin`` to ``end``; return the price of its time.
-
-    ``off`` is the best from a reading on when off and free to start, ``on`` when on and free to stop, each with k
-    starts left in the day (``layers`` of them; one: no budget) and u ticks used up (``levels``; one: no cap). Both are
-    kept in rings, long enough to look ahead by the minimum times. A start is one leap over the minimum-on time, a stop
-    one over the minimum-off time. After the day it is worth ``later`` to be off, and ``beyond`` to be still on.
-
-    A bound without a table allows a ``brief`` run, as the last one of a session: it is what a cap can make of one.
-    """
+    """Work through a day as :func:`_plain` does, with u ticks used up (``levels``) as well; return its time's price."""
     count, size = len(at_s), layers * levels
     ring = len(off) // size
     for j in range(end, min(count, end + ring - 2) + 1):
@@ -479,7 +560,6 @@ def _programme(
     for j in range(end, min(count, end + len(beyond) // levels - 1) + 1):
         for n in range(size):
             on[j % ring * size + n] = beyond[(j - end) * levels + n % levels]
-    shorter = on[end % ring * size]  # worth to be on in a brief run
     landing = end
     while end > begin and landing < count and at_s[landing] < at_s[end - 1] + min_on_s:
         landing += 1
@@ -495,20 +575,18 @@ def _programme(
         # Where a run that starts here first may end, or is ended by a gap, and what it has earned by then.
         cut = gap < landing
         if cut:
-            free, until_s, last = _after_gap(at_s, hold_s, gap, min_off_s), at_s[gap] + hold_s[gap], gap
+            free, last = _after_gap(at_s, hold_s, gap, min_off_s), gap
             takes = tick[gap] - tick[i] + int(hold_s[gap] / tick_s + 0.5)
             earned = gain[gap + 1] - gain[i]
         else:
-            free, until_s, last = landing, at_s[landing] if landing < count else end_s, landing
+            free = last = landing
             takes, earned = tick[landing] - tick[i], gain[landing] - gain[i]
-        earned -= price * (until_s - at_s[i]) + fee
+        earned -= fee
         stale = gap == i
         onward = _after_gap(at_s, hold_s, i, min_off_s) if stale else i + 1
-        step_gain = gain[i + 1] - gain[i] - price * hold_s[i]
+        step_gain = gain[i + 1] - gain[i]
         step = int(hold_s[i] / tick_s + 0.5) if stale else tick[i + 1] - tick[i]
-        takes = 0 if levels == 1 else max(1, takes)  # where the cap is reached, nothing starts
-        step = 0 if levels == 1 else step
-        shorter = step_gain + (later[max(onward, end)] if stale else shorter)
+        takes = max(1, takes)  # where the cap is reached, nothing starts
         for k in range(layers):
             here, ahead = i % ring * size + k * levels, (i + 1) % ring * size + k * levels
             chosen = (i - begin) * size + k * levels
@@ -532,8 +610,6 @@ def _programme(
                         value += off[rest[m] % ring * size + max(k - 1, 0) * levels + levels - 1]
                     off[here + u] = max(wait[u], value)
                     choices[chosen + u] = START if value > wait[u] else 0
-            if brief and (layers == 1 or k > 0):
-                off[here] = max(off[here], shorter - fee)
             # On: stop, or go on.
             idle, there = rest[i] % ring * size + k * levels, onward % ring * size + k * levels + step
             fits = max(0, levels - step)
@@ -543,9 +619,8 @@ def _programme(
             on[here + fits : here + levels] = stop[fits:]
             for u in range(fits, levels):
                 choices[chosen + u] |= STOP
-        shorter = max(shorter, later[max(rest[i], end)])
         later[i] = off[i % ring * size + (layers - 1) * levels + used]
-    if levels == 1 or begin == end:
+    if begin == end:
         return 0.0
     return _slope(off, begin % ring * size + (layers - 1) * levels, levels, used) / tick_s
 
