@@ -62,12 +62,12 @@ def study(count: int = YEAR, **control: object) -> Study:
 
 
 def timed(work: Callable[[], object], times: int = 3) -> tuple[float, float]:
-    """Return the seconds of the first call, and the best of the others."""
+    """Return the CPU seconds of the first call, and the best of the others."""
     took = []
     for _ in range(times + 1):
-        began_s = time.perf_counter()
+        began_s = time.process_time()
         work()
-        took.append(time.perf_counter() - began_s)
+        took.append(time.process_time() - began_s)
     return took[0], min(took[1:])
 
 
@@ -104,7 +104,7 @@ def year_of_hindsight() -> str:
     _, budget_s = timed(
         lambda: hindsight.best(case.readings, gain, params.min_on_s, params.min_off_s, case.days, 16), 1
     )
-    _, cap_s = timed(
+    cap_first_s, cap_s = timed(
         lambda: hindsight.best_within(
             case.readings, gain, params.min_on_s, params.min_off_s, case.days, params.time_cap_s
         ),
@@ -113,7 +113,8 @@ def year_of_hindsight() -> str:
     found = hindsight.best_within(case.readings, gain, params.min_on_s, params.min_off_s, case.days, params.time_cap_s)
     return (
         f"{best_s:.2f} s exact (first call, with compiling: {first_s:.1f} s); {budget_s:.2f} s exact with 16 starts a "
-        f"day; {cap_s:.2f} s under the day's cap, between {found.gain:.2f} and {found.at_most:.2f}"
+        f"day; {cap_s:.2f} s under the day's cap ({cap_first_s:.1f} s with compiling), "
+        f"between {found.gain:.2f} and {found.at_most:.2f}; all in CPU time"
     )
 
 
