@@ -368,6 +368,23 @@ async def test_off_overtakes_an_on_without_answer(config: Config) -> None:
         assert mind.acknowledged == [False] * len(mind.acknowledged)
 
 
+async def test_an_on_that_is_forbidden_before_its_turn_is_not_said(config: Config) -> None:
+    """Between the decision and the sending, other news may have its turn: an "on" is not sent after it (1)."""
+    async with Commander(config) as commander:
+        wire, relay = commander.wire, commander.relay
+        send = relay._send
+
+        def sends_and_hears(on: bool) -> None:
+            send(on)
+            if on:
+                relay.news(False)  # before the task that sends has begun
+
+        relay._send = sends_and_hears  # type: ignore[method-assign]
+        relay.news(True)
+        await until(lambda: wire.posts[1:] == ["off"], "off, again")
+        assert "on" not in wire.posts
+
+
 async def test_ons_do_not_queue_up(config: Config) -> None:
     """While the broker has not answered one, there is no other, but a wish that changed meanwhile is said anew (8)."""
     async with Commander(config) as commander:

@@ -145,6 +145,8 @@ class Relay:
         post = on_post(self._config, self.exchanged) if on else off_post(self._config, self.exchanged)
         try:
             with contextlib.suppress(MqttError):
+                if on and not self._wanted:
+                    return  # between the decision and this task's turn, something has forbidden it
                 await self._link.publish(post)
                 if serial == self._serial:  # an answer to an older command says nothing any more
                     self._brain.relay_acknowledged(on)
