@@ -52,6 +52,7 @@ SLOWEST_WRITE_S = 60.0  # of an ailing flash card
 LATCHED_WITHIN_S = 0.2  # a write that is under way, and its own, on a disk in good order
 SLACK_S = 1e-6
 LONGEST_SLEEP_S = 240.0  # of the control loop while the relay is off; the service itself turns each second
+WORD_FLOWS_W = 100.0  # in these houses nothing draws less than that and more than nothing
 WORDS_TO_KNOW = 25  # of the plug, after which its silence is to be noticed
 SILENT_WITHIN_S = 4 * 25.0 + 15.0  # it speaks every 25 s while it is on
 REPORT_FRESH_S = 300.0  # of what the plug reports, which it does much more often while it is on
@@ -721,7 +722,8 @@ class Simulation:
         # --- what is going on
         self.active: list[Episode] = []
         self.report_due_s = 0.0
-        self.words = 0  # of the plug while it was on, since anything else was wrong
+        self.words = 0  # of the plug in this charge, and while as much flowed, since anything else was wrong
+        self.word_flows: bool | None = None  # by the last of them; None: it does not measure
         self.word_s = -NEVER_S  # the last of them
         self.recent: deque[Episode] = deque()
         self.waiting: list[Episode] = []
@@ -1085,6 +1087,10 @@ class Simulation:
         if topic == GRID:
             self.arrived(payload)
         elif topic == PLUG:
+            power_w = json.loads(payload).get("w") if self.config.relay.power else None
+            flows = None if power_w is None else power_w > WORD_FLOWS_W
+            if flows is not self.word_flows:
+                self.words, self.word_flows = 0, flows
             self.words += self.was_on
             self.word_s = self.t
         elif topic.endswith("/enable/set"):
@@ -1578,6 +1584,7 @@ class Simulation:
         self.check(3, off_s >= least_s - 2.0, f"the contact closed after only {off_s:.1f} s")
 
     def wish_began(self) -> None:
+        self.words = 0
         self.on_since_s = self.t
         self.closed_under_wish = False
         self.starts_s.append(self.t)
@@ -1750,7 +1757,8 @@ class Simulation:
         if not on and min(self.t - self.off_wanted_s, began_s) > 25.0 and not controller.measured:
             self.check(11, controller.charger_w == 0.0, "booked, long after the off, though nobody measured it")
         relay = self.config.relay
-        if on and self.words >= WORDS_TO_KNOW and (relay.feedback or relay.power):
+        knows = self.words >= WORDS_TO_KNOW and self.word_flows is not False
+        if on and knows and (relay.feedback or relay.power):
             heard_s = max(self.word_s, self.on_since_s)
             self.check(11, self.t <= heard_s + SILENT_WITHIN_S, "wanted on, long after the plug's last word")
         if on:
@@ -1823,7 +1831,11 @@ class Simulation:
             ("no-flow", on and power_w < 0.5 * draw_w, NEVER_S),
             (
                 "plug-silent",
-                on and not self.plug_online and self.words >= WORDS_TO_KNOW and (reports or measured),
+                on
+                and not self.plug_online
+                and self.words >= WORDS_TO_KNOW
+                and self.word_flows is not False
+                and (reports or measured),
                 SILENT_WITHIN_S,
             ),
             ("draw-low", measured and on and least_w + 5.0 < power_w < 0.68 * draw_w, 640.0),

@@ -174,3 +174,17 @@ def test_of_a_ramp_the_jumps_are_one() -> None:
     assert jump.at_s == pytest.approx(54.0, abs=4.0)
     assert jump.step_w == pytest.approx(DRAW_W)
     assert SIDE_S > 8
+
+
+def test_a_single_high_step_that_none_confirms_is_forgotten() -> None:
+    """A kettle at one start: in a restless house, where no step is clear, it must not cut charge after charge."""
+    home = Home(draw_w=1.6 * DRAW_W).stay(60).switch(True).stay(200)
+    assert len(home.steps.high_w) == 1
+    home.draw_w = DRAW_W
+    home.lane.append((home.now_s, DRAW_W))  # the kettle is done
+    home.stay(100)
+    for on, left, other_w in ((False, 1, -900.0), (True, 0, 900.0)):
+        home.switch(on).stay(25)
+        home.base_w += other_w  # which of the two was the lead?
+        home.stay(175)
+        assert len(home.steps.high_w) == left

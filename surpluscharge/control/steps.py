@@ -30,6 +30,7 @@ EARLIER_S = 45.0, 20.0  # from so long until so long before a step: what is back
 BACK_SHARE = 0.5  # nearer than this share of the step, has only come back
 CLEAR_SHARE = 0.1  # of the draw: how far readings may stray on either side of a step that is clear
 HIGH_SHARE = 1.25  # of the draw: the voltage (EN 50160: 10 %) and the meter do not explain a step above it
+FORGETS_AFTER = 2  # switchings that are not clear, and a single high step is forgotten
 ALIKE_SHARE = 0.15  # steps that differ by no more are taken for the same thing
 EVERY_S = 0.5  # a quicker meter's readings are thinned out
 LOOKS_S = 1.0  # and while the relay is on, no more is looked at than one a second
@@ -94,6 +95,7 @@ class Steps:
     def __init__(self) -> None:
         self.contrary, self.proven, self.unseen = 0, False, 0
         self.high_w: tuple[float, ...] = ()
+        self._unclear_in_row = 0  # switchings that said nothing of the draw
         self.drew_w: float | None = None
         self.fell_s: float | None = None
         self._lags_s: dict[bool, deque[float]] = {on: deque(maxlen=MOST_LAGS) for on in (False, True)}
@@ -178,6 +180,7 @@ class Steps:
         shares = [jump.step_w / expected_w * way for jump in jumps]
         if not jumps:
             self.unseen += 1
+            self._unclear()
             return
         self.unseen = 0
         right, least, most = max(shares) > 0.0, *ABOUT_SHARES
@@ -187,19 +190,32 @@ class Steps:
         elif contrary and not right:
             self.contrary += 1
         if len(jumps) > 1:
+            self._unclear()
             return  # which of them was the lead?
         self._lags_s[on].append(jumps[0].at_s - at_s)
         if right and charger_w is None and jumps[0].strays_w <= CLEAR_SHARE * draw_w:
             self._weigh(abs(jumps[0].step_w), draw_w)
+        else:
+            self._unclear()
 
     def _weigh(self, step_w: float, draw_w: float) -> None:
         """Hold a clear step against the draw, and against those before it."""
+        self._unclear_in_row = 0
         if step_w < HIGH_SHARE * draw_w:
             self.high_w = ()
         elif self.high_w and _alike(step_w, median(self.high_w)):
             self.high_w = (*self.high_w, step_w)[-MOST_LAGS:]
         else:
             self.high_w = (step_w,)
+
+    def _unclear(self) -> None:
+        """A switching said nothing of the draw: a single high step that none confirms is not held against the lead.
+
+        Otherwise a kettle at one start would cut every charge short for as long as the house is restless.
+        """
+        self._unclear_in_row += 1
+        if len(self.high_w) == 1 and self._unclear_in_row >= FORGETS_AFTER:
+            self.high_w = ()
 
     def _follow(self, now_s: float, draw_w: float) -> None:
         """While the relay is on: see whether grid power falls by the whole draw, and whether that is something else.
