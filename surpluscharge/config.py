@@ -1233,9 +1233,13 @@ def _price_doubts(config: Config) -> Iterator[str]:
 # --- reading the file ------------------------------------------------------------------------------------------------
 
 
-def read_bounded(path: str | Path, most_bytes: int) -> bytes:
-    """Read a file that is to be small, and without any wait: no pipe, no device. Raises OSError, ValueError."""
-    with os.fdopen(os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC), "rb") as file:
+def read_bounded(path: str | Path, most_bytes: int, *, links: bool = True) -> bytes:
+    """Read a file that is to be small, and without any wait: no pipe, no device. Raises OSError, ValueError.
+
+    ``links``: a symbolic link is followed; otherwise it is an OSError.
+    """
+    flags = os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | (0 if links else os.O_NOFOLLOW)
+    with os.fdopen(os.open(path, flags), "rb") as file:
         kind = os.fstat(file.fileno()).st_mode
         if stat.S_ISDIR(kind):
             raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))

@@ -12,7 +12,6 @@ import fcntl
 import json
 import math
 import os
-import stat
 import zlib
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -22,6 +21,7 @@ from typing import Any, NoReturn
 from pydantic import TypeAdapter, ValidationError
 
 from surpluscharge.clock import Clock
+from surpluscharge.config import read_bounded
 from surpluscharge.control.controller import Kept
 from surpluscharge.control.mains import MOST_OHM
 
@@ -97,7 +97,7 @@ def save(path: Path, kept: Kept, clock: Clock) -> None:
 def load(path: Path, clock: Clock) -> Kept | None:
     """Return what was kept, its times shifted to this clock; None where nothing was. Raises Unusable, OSError."""
     try:
-        text = _read(path).decode("utf-8")
+        text = read_bounded(path, MOST_BYTES, links=False).decode("utf-8")
     except FileNotFoundError:
         return None
     except ValueError as error:  # UnicodeDecodeError too
@@ -119,20 +119,6 @@ def load(path: Path, clock: Clock) -> Kept | None:
     except (ValueError, KeyError, TypeError, RecursionError, ValidationError) as error:
         raise _set_aside(path, str(error).splitlines()[0]) from None
     return _shifted(kept, elapsed_s, clock.now())
-
-
-def _read(path: Path) -> bytes:
-    """Raises OSError, also where it is a symbolic link; ValueError where it is no file of ours."""
-    with os.fdopen(os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC), "rb") as file:
-        kind = os.fstat(file.fileno()).st_mode
-        if stat.S_ISDIR(kind):
-            raise IsADirectoryError(f"{path} is a directory")
-        if not stat.S_ISREG(kind):
-            raise ValueError("not a regular file")
-        data = file.read(MOST_BYTES + 1)
-    if len(data) > MOST_BYTES:
-        raise ValueError(f"larger than {MOST_BYTES} bytes")
-    return data
 
 
 def _examine(kept: Kept) -> None:
