@@ -13,7 +13,7 @@ import pytest
 
 from surpluscharge.config import Config
 from surpluscharge.control import machine, supervisor
-from surpluscharge.control.controller import LINES_A_MINUTE, Controller, Moment
+from surpluscharge.control.controller import Controller, Moment
 from surpluscharge.control.machine import MODE_NAMES
 from surpluscharge.control.supervisor import FAULT_BY_CODE, FAULTS, NOTE
 from tests.conftest import config_from
@@ -812,23 +812,6 @@ def test_time_on_counts_until_the_relay_is_known_to_be_off() -> None:
     rig.run(600.0)
     assert rig.controller.state.session_s == session_s
     assert not rig.controller.kept().on
-
-
-def test_a_flood_of_events_is_not_a_flood_of_lines() -> None:
-    rig = Rig()
-    rig.run(30.0)
-    for number in range(1000):
-        rig.now_s += 0.05
-        rig.controller.enable(bool(number % 2), rig.at())
-    events = [event for event in rig.controller.take_events() if event.name in ("enabled", "disabled", "state_changed")]
-    assert len(events) >= 1000  # each is there, for whoever listens
-    loud = [event for event in events if event.level != "debug"]
-    assert len(loud) <= 6 * LINES_A_MINUTE
-    rig.now_s += 60.0
-    rig.controller.enable(False, rig.at())
-    (last,) = [event for event in rig.controller.take_events() if event.name == "disabled"]
-    assert last.level == "info"
-    assert last.fields["left_out"] == 500 - LINES_A_MINUTE
 
 
 def test_useless_readings_are_noted() -> None:

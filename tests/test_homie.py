@@ -16,7 +16,7 @@ import pytest
 from surpluscharge.clock import SystemClock
 from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.daemon import hand, homie
-from surpluscharge.daemon.mqtt import REFUSALS_AN_HOUR
+from surpluscharge.daemon.logs import LIMITS
 from tests.conftest import BrokerMaker, Mosquitto, config_from
 from tests.test_status import House
 from tests.wire import GRID, PATIENCE_S, SUN_W, Feed, Observer, Stage, until
@@ -199,8 +199,8 @@ async def test_a_broker_that_refuses_some_of_it(with_broker: BrokerMaker, tmp_pa
         await until(lambda: stage.wire.last(f"{ROOT}/charging/relay") == "true", "what may be said")
         assert stage.wire.texts(f"{ROOT}/$state") == ["init", "ready"]
         homie_link = daemon.service._homie and daemon.service._homie.link
-        await until(lambda: homie_link and homie_link._refusals > REFUSALS_AN_HOUR, "many a refusal")
-        assert len(daemon.events("publish_refused", link="homie")) == REFUSALS_AN_HOUR
+        await until(lambda: homie_link and homie_link._refusals > LIMITS["publish_refused"].lines, "many a refusal")
+        assert len(daemon.events("publish_refused", link="homie")) == LIMITS["publish_refused"].lines
     await until(lambda: stage.wire.last(f"{ROOT}/$state") == "disconnected", "disconnected")
 
 

@@ -255,6 +255,69 @@ def test_a_reading_is_a_line_at_the_debug_level_only(level: str, lines: int) -> 
     assert events == ["reading"] * lines
 
 
+# --- floods ----------------------------------------------------------------------------------------------------------
+
+
+def test_a_flood_of_events_is_not_a_flood_of_lines() -> None:
+    """A switch that flips for a minute: ten lines of each kind, the rest at the level debug, and counted."""
+    config = parse(
+        'charger.current_a = 6\nrelay.command_topic = "plug/command"\nmeter = [{ topic = "m" }]', "test.toml"
+    )
+    now_s, stream = 0.0, configured("debug", "json")
+    controller = Controller(config.settings(), Moment(now_s, 1, 1))
+    log = logs.logger().bind(ration=logs.Ration(lambda: now_s))
+
+    def lines() -> list[dict[str, Any]]:
+        for event in controller.take_events():  # as the service does it
+            getattr(log, event.level)(event.name, **event.fields)
+        found = [json.loads(line) for line in stream.getvalue().splitlines()]
+        stream.seek(0)
+        stream.truncate()
+        return found
+
+    controller.message("m", b"-3000", False, Moment(now_s, 1, 1))
+    lines()
+    for number in range(1000):
+        now_s += 0.05
+        controller.enable(bool(number % 2), Moment(now_s, 1, 1))
+    found = lines()
+    for name in ("enabled", "disabled"):
+        levels = [line["level"] for line in found if line["event"] == name]
+        assert levels == ["info"] * 10 + ["debug"] * (len(levels) - 10) and len(levels) in (499, 500)
+    assert not [line for line in found if "left_out" in line]
+    now_s += 60.0
+    controller.enable(False, Moment(now_s, 1, 1))
+    (last,) = [line for line in lines() if line["event"] == "disabled"]
+    assert list(last) == ["timestamp", "level", "event", "left_out"]
+    assert (last["level"], last["left_out"]) == ("info", len(levels) - 10)
+
+
+def test_each_fault_and_each_connection_has_a_ration_of_its_own() -> None:
+    now_s, stream = 0.0, configured("info", "json")
+    log = logs.logger().bind(ration=logs.Ration(lambda: now_s))
+    limit = logs.LIMITS["connect_failed"]
+    for second in range(3 * int(limit.per_s)):
+        now_s = float(second)
+        for link in ("main", "relay"):
+            log.bind(link=link).warning("connect_failed", attempt=second)
+        log.info("ready")
+    found = [json.loads(line) for line in stream.getvalue().splitlines()]
+    for link in ("main", "relay"):
+        seen = [(line["attempt"], line.get("left_out", 0)) for line in found if line.get("link") == link]
+        assert seen == [(0, 0), (1, 0), (60, 58), (61, 0), (120, 58), (121, 0)]
+    assert sum(line["event"] == "ready" for line in found) == 180  # what comes once needs no limit
+    for _ in range(20):
+        for code in ("draw-high", "meter-stale"):
+            log.warning("fault_raised", code=code)
+    found = [json.loads(line) for line in stream.getvalue().splitlines()]
+    assert [sum(line.get("code") == code for line in found) for code in ("draw-high", "meter-stale")] == [10, 10]
+
+
+def test_whatever_the_controller_says_has_a_limit() -> None:
+    said = {name for place in logged() if place.where.startswith("control/") for name in place.names}
+    assert said - {"reading"} <= set(logs.LIMITS) <= set(EVENTS)  # a reading is a line at the level debug only
+
+
 # --- what the owner has taken upon himself ---------------------------------------------------------------------------
 
 

@@ -24,7 +24,8 @@ from pydantic import TypeAdapter, ValidationError
 
 from surpluscharge.config import Topic, parse
 from surpluscharge.daemon import service
-from surpluscharge.daemon.mqtt import BACKOFF_MOST_S, FAILURES_A_MINUTE, READINGS_LIMIT, _Newest, _payload
+from surpluscharge.daemon.logs import LIMITS
+from surpluscharge.daemon.mqtt import BACKOFF_MOST_S, READINGS_LIMIT, _Newest, _payload
 from surpluscharge.simulator.broker import embedded_broker
 from tests.conftest import BrokerMaker, Mosquitto, free_port, tool
 from tests.test_relay import off_command
@@ -85,7 +86,7 @@ async def test_a_broker_that_is_long_away(tmp_path: Path) -> None:
         failures = await until(lambda: daemon.events("connect_failed", link="relay")[6:], "many attempts", 60.0)
         lines = daemon.events("connect_failed", link="relay")
     assert max(line["next_try_s"] for line in lines) == failures[-1]["next_try_s"] == BACKOFF_MOST_S
-    assert 0 < sum(line["level"] == "warning" for line in lines) <= 2 * FAILURES_A_MINUTE < len(lines)
+    assert 0 < sum(line["level"] == "warning" for line in lines) <= 2 * LIMITS["connect_failed"].lines < len(lines)
 
 
 @broker

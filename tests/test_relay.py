@@ -26,8 +26,9 @@ from paho.mqtt.properties import Properties
 
 from surpluscharge.clock import ScaledClock
 from surpluscharge.config import Config, parse
+from surpluscharge.daemon import logs
 from surpluscharge.daemon.mqtt import Link, Post
-from surpluscharge.daemon.relay import LINES_AN_HOUR, Relay, off_post, on_post
+from surpluscharge.daemon.relay import Relay, off_post, on_post
 from tests.conftest import Mosquitto, free_port
 from tests.wire import (
     AVAILABILITY,
@@ -333,13 +334,15 @@ class Commander:
         self.lines: list[dict[str, Any]] = []
         log: structlog.stdlib.BoundLogger = structlog.wrap_logger(
             structlog.PrintLogger(),
-            processors=[structlog.stdlib.add_log_level, self._take],
+            processors=[logs.rationed, self._take],
             wrapper_class=structlog.stdlib.BoundLogger,
         )
-        self.relay = Relay(config, cast(Link, self.wire), self.mind, ScaledClock(START, speed), log)
+        clock = ScaledClock(START, speed)
+        log = log.bind(ration=logs.Ration(clock.now))
+        self.relay = Relay(config, cast(Link, self.wire), self.mind, clock, log)
 
-    def _take(self, _logger: Any, _method: str, line: Any) -> Any:
-        self.lines.append(dict(line))
+    def _take(self, _logger: Any, method: str, line: Any) -> Any:
+        self.lines.append({"level": method} | line)
         raise structlog.DropEvent
 
     async def __aenter__(self) -> Commander:
@@ -477,7 +480,7 @@ async def test_a_relay_that_never_follows_does_not_fill_the_log(config: Config) 
             await until(lambda: len(commander.wire.posts) >= count + 20, "many attempts")  # noqa: B023
         loud = [line for line in commander.lines if line["level"] != "debug" and line["event"] == "relay_commanded"]
         hours = commander.relay._clock.now() / 3600.0 + 1.0
-        assert len(loud) <= LINES_AN_HOUR * (hours + 1.0)
+        assert len(loud) <= logs.LIMITS["relay_commanded"].lines * (hours + 1.0)
         quiet = [line for line in commander.lines if line["level"] == "debug" and line["event"] == "relay_commanded"]
         assert len(loud) + len(quiet) >= 60
 

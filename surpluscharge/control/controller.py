@@ -34,7 +34,6 @@ from surpluscharge.control.supervisor import (
 MOST_STARTS_PER_DAY = 96
 UNHEARD_S = 600.0  # so long a plug out of reach counts as on, though it passed for off
 BEHIND_SHARE = 0.5  # of nominal: what is less while the relay is off was measured behind it, and is not the mains
-LINES_A_MINUTE = 10  # of one event
 REJECTION_LOG_EVERY_S = 60.0  # of one reason on one topic
 
 
@@ -52,26 +51,6 @@ class Event(NamedTuple):
     name: str
     level: str
     fields: Mapping[str, Any]
-
-
-class Ration:
-    """How often a line of one kind may be logged: so many in so long. What is beyond that is only counted."""
-
-    def __init__(self, lines: int, per_s: float) -> None:
-        self._lines, self._per_s = lines, per_s
-        self._since_s, self._logged, self._left_out = float("-inf"), 0, 0
-
-    def level(self, level: str, fields: dict[str, Any], now_s: float) -> str:
-        """Return the level that a line is worth now: its own, or debug. ``fields`` are told how many were left out."""
-        if now_s >= self._since_s + self._per_s:
-            self._since_s, self._logged = now_s, 0
-        if self._logged >= self._lines:
-            self._left_out += 1
-            return "debug"
-        self._logged += 1
-        if self._left_out:
-            fields["left_out"], self._left_out = self._left_out, 0
-        return level
 
 
 class Settings(NamedTuple):
@@ -164,7 +143,6 @@ class Controller:
         self.acknowledged: bool | None = None  # the last command the broker has taken; None: none, or one is under way
         self.reported: bool | None = None  # by the plug; None: it has not said since we are connected
         self._events: list[Event] = []
-        self._rations: dict[tuple[str, object], Ration] = {}  # by event and fault
         self._rejection_logged: dict[tuple[str, str], tuple[float, int]] = {}
         self.learned_w: float | None = None  # the draw as its steps in grid power tell it; see control/draw.py
         self.starts_s: tuple[float, ...] = ()  # the last ones, as many as any budget may ask for
@@ -812,10 +790,7 @@ class Controller:
         )
 
     def _say(self, name: str, level: str, **fields: Any) -> None:
-        """Tell the shell of something. What comes in floods (a switch that flips, a fault that flaps) goes to debug."""
-        if level != "debug":
-            key = (name, fields.get("code"))
-            level = self._rations.setdefault(key, Ration(LINES_A_MINUTE, 60.0)).level(level, fields, self._now_s)
+        """Tell the shell of something. How much of a flood is worth a line is the log's own affair."""
         self._events.append(Event(name, level, fields))
 
 

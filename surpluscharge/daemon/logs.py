@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import logging
 import sys
-from typing import Any, Literal, TextIO
+from collections.abc import Callable
+from typing import Any, Literal, NamedTuple, TextIO
 
 import structlog
 
@@ -63,12 +64,65 @@ EVENTS = {
 Format = Literal["auto", "json", "console"]
 
 
+class Limit(NamedTuple):
+    """How many lines of one kind are worth being seen, in how long; the rest is left to the level debug."""
+
+    lines: int
+    per_s: float
+
+
+# What may come in floods (a switch that flips, a fault that flaps), or go on for days (a relay that does not follow, a
+# broker that is away or refuses). All that the controller says is among it. Of faults, and of connections, each has a
+# ration of its own.
+LIMITS = {
+    "state_changed": Limit(10, 60.0),
+    "enabled": Limit(10, 60.0),
+    "disabled": Limit(10, 60.0),
+    "fault_raised": Limit(10, 60.0),
+    "fault_cleared": Limit(10, 60.0),
+    "fault_acknowledged": Limit(10, 60.0),
+    "relay_reported": Limit(10, 60.0),
+    "message_refused": Limit(10, 60.0),
+    "relay_commanded": Limit(12, 3600.0),  # more than the starts of an hour need
+    "relay_confirmed": Limit(12, 3600.0),
+    "relay_unconfirmed": Limit(12, 3600.0),
+    "publish_refused": Limit(12, 3600.0),
+    "connect_failed": Limit(2, 60.0),
+}
+
+
+class Ration:
+    """What was logged of late, by a clock in seconds. Bind it to a logger as ``ration``, and its lines are rationed."""
+
+    def __init__(self, now: Callable[[], float]) -> None:
+        self._now = now
+        self._spent: dict[tuple[Any, ...], tuple[float, int]] = {}  # since when, and how many lines
+        self._left_out: dict[tuple[Any, ...], int] = {}
+
+    def weigh(self, event: Any) -> None:
+        """Lower a line that is beyond its limit to the level debug, or tell it how many were, since the last one."""
+        limit = LIMITS.get(event["event"])
+        if limit is None:
+            return
+        key, now_s = (event["event"], event.get("code"), event.get("link")), self._now()
+        since_s, lines = self._spent.get(key, (float("-inf"), 0))
+        if now_s >= since_s + limit.per_s:
+            since_s, lines = now_s, 0
+        if lines >= limit.lines:
+            event["level"] = "debug"
+            self._left_out[key] = self._left_out.get(key, 0) + 1
+            return
+        self._spent[key] = (since_s, lines + 1)
+        if left_out := self._left_out.pop(key, 0):
+            event["left_out"] = left_out
+
+
 def configure(level: str, form: Format, stream: TextIO | None = None) -> None:
     """Set up logging for the process: to ``stream``, by default standard error."""
     stream = stream or sys.stderr
     console = form == "console" or (form == "auto" and stream.isatty())
     shared: list[Any] = [
-        structlog.stdlib.add_log_level,
+        _levelled,
         structlog.processors.TimeStamper(fmt="%H:%M:%S", utc=False)
         if console
         else structlog.processors.TimeStamper(fmt="iso", utc=True),
@@ -95,7 +149,8 @@ def configure(level: str, form: Format, stream: TextIO | None = None) -> None:
     logging.getLogger("surpluscharge").setLevel(level.upper())
     structlog.configure(
         processors=[
-            structlog.stdlib.filter_by_level,
+            rationed,
+            _filtered,
             *shared,
             structlog.stdlib.ProcessorFormatter.wrap_for_formatter,
         ],
@@ -103,6 +158,23 @@ def configure(level: str, form: Format, stream: TextIO | None = None) -> None:
         wrapper_class=structlog.stdlib.BoundLogger,
         cache_logger_on_first_use=False,
     )
+
+
+def rationed(_logger: Any, method: str, event: Any) -> Any:
+    """Bound what comes in floods, as :data:`LIMITS` has it: the next line says how many were left out."""
+    ration = event.pop("ration", None)
+    if ration is not None and method != "debug":
+        ration.weigh(event)
+    return event
+
+
+def _filtered(logger: Any, method: str, event: Any) -> Any:
+    """Drop what is below the level that was asked for. A ration may have lowered a line below that of its call."""
+    return structlog.stdlib.filter_by_level(logger, event.get("level", method), event)
+
+
+def _levelled(logger: Any, method: str, event: Any) -> Any:
+    return event if "level" in event else structlog.stdlib.add_log_level(logger, method, event)
 
 
 def _in_order(_logger: Any, _method: str, event: Any) -> Any:

@@ -30,7 +30,6 @@ from paho.mqtt.reasoncodes import ReasonCode
 from tenacity import AsyncRetrying, RetryCallState, retry_if_exception_type, wait_exponential_jitter
 
 from surpluscharge.config import Config
-from surpluscharge.control.controller import Ration
 from surpluscharge.control.signals import PAYLOAD_LIMIT_BYTES
 
 ANSWER_WITHIN_S = 5.0  # real seconds the broker has for CONNACK, SUBACK, PUBACK
@@ -38,8 +37,6 @@ BACKOFF_FIRST_S, BACKOFF_MOST_S = 0.5, 4.0  # a broker that is back must soon he
 UNSUPPORTED_PROTOCOL = (0x01, 0x84)  # as MQTT 3.1.1 and MQTT 5 say it
 SUBSCRIPTION_FAILED = 0x80  # the first of the failure codes
 STEADY_S = 10.0  # a connection that lasted so long was a good one
-REFUSALS_AN_HOUR = 12  # lines about what the broker refuses, of one connection
-FAILURES_A_MINUTE = 2  # lines about attempts to connect, of one connection
 READINGS_LIMIT = 250  # readings that wait to be handled; where there are more, the newest of each topic
 READ_FOR_S = 0.005  # at a stretch, from the socket that they come by
 READINGS_BUFFER_BYTES = 65536  # of the socket that they come by: what lies there grows old unseen
@@ -190,10 +187,6 @@ class Link:
         self._tls = _tls(config)
         self._refusals = 0  # how often the broker refused what was published, and
         self._refusal = ""  # why, the last time
-        self._rations = {
-            "publish_refused": Ration(REFUSALS_AN_HOUR, 3600.0),
-            "connect_failed": Ration(FAILURES_A_MINUTE, 60.0),
-        }
         self._protocols = {
             "auto": [ProtocolVersion.V5, ProtocolVersion.V311],
             "5": [ProtocolVersion.V5],
@@ -338,17 +331,11 @@ class Link:
         if self._refusals > refusals:  # this message or one beside it; the safe answer for both is no
             raise Refused(f"the broker refuses the message: {self._refusal}")
 
-    def _say(self, name: str, level: str, **fields: object) -> None:
-        """Log a line of what may go on for days, as far as its ration allows."""
-        level = self._rations[name].level(level, fields, asyncio.get_running_loop().time())
-        getattr(self._log, level)(name, **fields)
-
     def _tell_failure(self, state: RetryCallState) -> None:
         error = state.outcome.exception() if state.outcome else None
         wait_s = round(state.next_action.sleep, 1) if state.next_action else None
-        self._say(
+        self._log.warning(
             "connect_failed",
-            "warning",
             broker=self._config.broker,
             reason=str(error),
             attempt=state.attempt_number,
@@ -398,7 +385,7 @@ class Link:
         def on_publish(sender: Any, userdata: Any, mid: int, code: ReasonCode, properties: Any) -> None:
             if code.is_failure:
                 self._refusals, self._refusal = self._refusals + 1, str(code)
-                self._say("publish_refused", "error", reason=str(code))
+                self._log.error("publish_refused", reason=str(code))
             if answered:
                 answered(sender, userdata, mid, code, properties)
 

@@ -16,12 +16,10 @@ from tenacity import AsyncRetrying, retry_if_exception_type, wait_exponential_ji
 
 from surpluscharge.clock import Clock, wait_until_set
 from surpluscharge.config import Config
-from surpluscharge.control.controller import Ration
 from surpluscharge.daemon.mqtt import Link, Post
 
 RETRY_MOST_S = 30.0
 NEVER_S = 1e6
-LINES_AN_HOUR = 12  # of one event: more than the starts of an hour need
 
 
 class Unconfirmed(Exception):  # noqa: N818
@@ -69,7 +67,6 @@ class Relay:
         self._serial = 0
         self._under_way: dict[int, asyncio.Task[None]] = {}  # commands that the broker has not taken yet, by number
         self._on_under_way = 0  # the number of the last of them, if that says on
-        self._rations: dict[str, Ration] = {}
 
     def news(self, wanted: bool) -> None:
         """Something that may matter here has changed: the wish, the connection, an acknowledgement or a report."""
@@ -120,18 +117,18 @@ class Relay:
         # Each "on" must be the last word when it arrives, so they do not queue up; an "off" does no harm late.
         queued = on and self._on_under_way == self._serial and self._serial in self._under_way
         if self._wanted is on and not queued:
-            level = "debug" if again and number == 1 else "info"
-            self._say("relay_commanded", level, on=on, attempt=number, again=again)
+            level = self._log.debug if again and number == 1 else self._log.info
+            level("relay_commanded", on=on, attempt=number, again=again)
             self._send(on)
         while self._wanted is on:
             if self._brain.relay_confirmed(on) and not self._under_way:
                 if not again or number > 1:
                     took_s = round(self._clock.now() - started_s, 3)
-                    self._say("relay_confirmed", "info", on=on, by=self._witness, took_s=took_s)
+                    self._log.info("relay_confirmed", on=on, by=self._witness, took_s=took_s)
                 return
             left_s = started_s + self._config.relay.confirm_within_s - self._clock.now()
             if left_s <= 0:
-                self._say("relay_unconfirmed", "warning", on=on, attempt=number)
+                self._log.warning("relay_unconfirmed", on=on, attempt=number)
                 raise Unconfirmed
             await self._wait(left_s)
 
@@ -153,13 +150,6 @@ class Relay:
         finally:
             self._under_way.pop(serial, None)  # before the news of it, or that would be looked at too early
             self._news.set()
-
-    def _say(self, name: str, level: str, **fields: object) -> None:
-        """Log a line, but a relay that does not follow for days must not fill the log."""
-        if level != "debug":
-            ration = self._rations.setdefault(name, Ration(LINES_AN_HOUR, 3600.0))
-            level = ration.level(level, fields, self._clock.now())
-        getattr(self._log, level)(name, **fields)
 
     async def _wait(self, seconds: float) -> None:
         """Sleep, but wake at news."""

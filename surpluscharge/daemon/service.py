@@ -54,7 +54,7 @@ class Service:
         """Raises ValueError or OSError where a secret or certificate cannot be read."""
         self.config = config
         self.clock = clock
-        self._log = logs.logger().bind(charger=config.charger.name)
+        self._log = logs.logger().bind(ration=logs.Ration(clock.now), charger=config.charger.name)
         self._stop = asyncio.Event()
         self._stop_reason = ""
         self._poke = asyncio.Event()  # wakes the control loop
