@@ -608,7 +608,7 @@ class Config(Section):
 
     @property
     def ahead(self) -> bool:
-        """Whether they look ahead as well (:mod:`surpluscharge.control.policy`)."""
+        """Whether they look ahead as well (:mod:`surpluscharge.control.ahead`)."""
         return self.control.start_export_w == "ahead"
 
     @property

@@ -44,7 +44,6 @@ from surpluscharge.history.ledger import (
     Retention,
     StateChange,
     StateSpan,
-    Switching,
 )
 from surpluscharge.history.readings import ReadingsError, Sides
 from tests.bench import ledger_kills
@@ -82,7 +81,6 @@ def test_what_is_written_is_read_back(ledger: Ledger) -> None:
     batch = Batch(
         intervals=readings(50),
         charges=[charge],
-        switchings=[Switching(BEGIN_MS, "commanded", True), Switching(BEGIN_MS + 800, "confirmed", True)],
         states=[
             StateChange(BEGIN_MS, ABSENT, "idle", "started", None),
             StateChange(BEGIN_MS + 5000, "idle", "arming", "surplus-seen", -1500.5),
@@ -102,7 +100,6 @@ def test_what_is_written_is_read_back(ledger: Ledger) -> None:
         assert list(ledger.intervals(0, end_ms)) == batch.intervals
         assert ledger.charges(0, end_ms) == [charge]
         assert ledger.last_charge() == charge
-        assert ledger.switchings(0, end_ms) == batch.switchings
         assert ledger.states(BEGIN_MS, BEGIN_MS + 20_000) == [
             StateSpan(BEGIN_MS, BEGIN_MS + 5000, "idle", "started"),
             StateSpan(BEGIN_MS + 5000, BEGIN_MS + 20_000, "charging", "surplus-held"),
@@ -348,7 +345,6 @@ def test_old_happenings_are_dropped_but_what_goes_on_stays_known(ledger: Ledger)
     ledger.write(
         Batch(
             readings(100),
-            switchings=[Switching(one, "commanded", True) for one in at_ms],
             states=[StateChange(one, "idle", f"state-{number}", "x", None) for number, one in enumerate(at_ms)],
             faults=[FaultChange(one, codes[0], ("raised", "cleared")[number % 2]) for number, one in enumerate(at_ms)],
             steps=[(one, Step(1380.0, 12.0)) for one in at_ms],
@@ -358,7 +354,6 @@ def test_old_happenings_are_dropped_but_what_goes_on_stays_known(ledger: Ledger)
     spans = ledger.states(0, 1 << 60)
     assert 10 <= len(spans) <= 13
     assert ledger.states(at_ms[-9], at_ms[-9] + 1)[0].state == "state-191"
-    assert 100 <= len(ledger.switchings(0, 1 << 60)) <= 102
     assert 50 <= len(ledger.faults(0, 1 << 60)) <= 52
     assert 100 <= len(ledger.steps(999)) <= 102
     ledger.write(Batch(faults=[FaultChange(at_ms[0], codes[1], "raised")]))

@@ -18,7 +18,7 @@ import pytest
 
 from surpluscharge import cli, config
 from surpluscharge.config import Config
-from surpluscharge.control import economics, policy
+from surpluscharge.control import ahead, economics
 from surpluscharge.control.machine import LOCKED_OUT
 from surpluscharge.history.energy import NOTHING, Interval
 from surpluscharge.history.readings import ReadingsError
@@ -287,16 +287,16 @@ def test_auto_thresholds_follow_the_hours() -> None:
     assert len(set(pairs.start_w)) == 2
 
 
-def test_looking_ahead_is_what_the_policy_says_reading_by_reading(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_looking_ahead_is_what_the_thresholds_say_reading_by_reading(monkeypatch: pytest.MonkeyPatch) -> None:
     case = study_of(2, start_export_w="ahead", stop_import_w="ahead")
     found = comparing.looking_ahead(case)
     assert found and case.prices and comparing.configured(case) == found
     (prices,) = case.prices.prices
     assert prices
-    from_w, memory = economics.break_even(case.draw_w, prices).surplus_w, policy.nothing()
+    from_w, memory = economics.break_even(case.draw_w, prices).surplus_w, ahead.nothing()
     for k, (at_s, surplus_w) in enumerate(zip(case.readings.at_s, case.readings.surplus_w, strict=True)):
-        memory = policy.remember(memory, at_s, surplus_w / case.draw_w)
-        wanted = policy.thresholds(memory, case.draw_w, from_w, case.params.min_on_s, case.params.min_off_s)
+        memory = ahead.remember(memory, at_s, surplus_w / case.draw_w)
+        wanted = ahead.thresholds(memory, case.draw_w, from_w, case.params.min_on_s, case.params.min_off_s)
         assert (found.start_w[k], found.stop_w[k]) == pytest.approx(wanted, rel=1e-12)
     monkeypatch.setattr(compiling, "available", lambda: False)
     assert [list(row) for row in comparing.looking_ahead(case) or ()] == [

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from statistics import median
 from typing import Any, NamedTuple
 
-from surpluscharge.control import machine, policy, thermal
+from surpluscharge.control import ahead, machine, thermal
 from surpluscharge.control.machine import MODE_NAMES, Inputs, Params, State
 from surpluscharge.control.mains import Mains
 from surpluscharge.control.signals import REJECTIONS, Contact, Meter, Pulse, Rejected, Source
@@ -112,7 +112,7 @@ class Controller:
         self.mains = Mains(kept.ohms if kept else ())
         self.steps = Steps()
         self.pulse = Pulse()
-        self.memory = policy.nothing()  # of the surplus of late, whether or not the thresholds look ahead yet
+        self.memory = ahead.nothing()  # of the surplus of late, whether or not the thresholds look ahead yet
         # Without a memory, the socket is taken to be as warm as the lead can make it.
         self.level = thermal.settled_level(settings.limits.thermal, settings.draw_a)
         self.run_s = self.run_as = 0.0
@@ -629,7 +629,7 @@ class Controller:
         if at.now_s >= self._switched_s + (LATEST_S if settles_s is None else settles_s):
             known, charger_w = self._booked(at)
             if known:
-                self.memory = policy.remember(self.memory, at.now_s, (charger_w - grid_w) / self.draw_w)
+                self.memory = ahead.remember(self.memory, at.now_s, (charger_w - grid_w) / self.draw_w)
 
     def _look_ahead(self) -> None:
         """Reckon the thresholds anew from what the surplus has been of late: with every reading, and with settings.
@@ -638,9 +638,9 @@ class Controller:
         end charges because a price has moved by a little.
         """
         settings, params = self.settings, self.settings.params
-        if settings.ahead_from_w is None or self.memory == policy.nothing():
+        if settings.ahead_from_w is None or self.memory == ahead.nothing():
             return
-        start_export_w, stop_import_w = policy.thresholds(
+        start_export_w, stop_import_w = ahead.thresholds(
             self.memory, self.draw_w, settings.ahead_from_w, params.min_on_s, params.min_off_s
         )
         params = params._replace(start_export_w=start_export_w, stop_import_w=stop_import_w)
@@ -649,9 +649,9 @@ class Controller:
     def outlook(self) -> str | None:
         """Return what is expected of the surplus, and what that means, in a sentence; None: nothing looks ahead."""
         from_w, params = self.settings.ahead_from_w, self.settings.params
-        if from_w is None or self.memory.at_s < self._now_s - policy.FORGETS_S:
+        if from_w is None or self.memory.at_s < self._now_s - ahead.FORGETS_S:
             return None
-        return policy.why(self.memory, self.draw_w, from_w, params.min_on_s, params.min_off_s, self.wants_on)
+        return ahead.why(self.memory, self.draw_w, from_w, params.min_on_s, params.min_off_s, self.wants_on)
 
     def _inputs(self, at: Moment) -> Inputs:
         grid_w, charger_w, assumed = self.grid.value, self._charger_w(at), at.now_s >= self.power.fresh_until_s

@@ -138,12 +138,6 @@ class Session(NamedTuple):
         return self.charges[-1].end_ms
 
 
-class Switching(NamedTuple):
-    at_ms: int
-    what: str  # "commanded", "confirmed"
-    relay_on: bool
-
-
 class StateChange(NamedTuple):
     at_ms: int
     old: str
@@ -196,7 +190,6 @@ class Batch(NamedTuple):
 
     intervals: Sequence[Interval] = ()
     charges: Sequence[Charge] = ()  # a later one with the same begin replaces an earlier one
-    switchings: Sequence[Switching] = ()
     states: Sequence[StateChange] = ()
     faults: Sequence[FaultChange] = ()
     steps: Sequence[tuple[int, Step]] = ()  # and when they were seen, that the learned draw rests on
@@ -451,14 +444,6 @@ class Ledger:
         ).fetchone()
         return int(row[0])
 
-    def switchings(self, begin_ms: int, end_ms: int) -> list[Switching]:
-        """Return what was told to the relay, and what was confirmed of it, between two times."""
-        rows = self._db.execute(
-            "SELECT at_ms, what, relay_on FROM switching WHERE at_ms >= ? AND at_ms < ? ORDER BY at_ms",
-            (begin_ms, end_ms),
-        )
-        return [Switching(at_ms, what, bool(on)) for at_ms, what, on in rows]
-
     def states(self, begin_ms: int, end_ms: int) -> list[StateSpan]:
         """Return the states between two times as spans, cut to fit; before the first record there is none."""
         before = self._db.execute(
@@ -613,7 +598,6 @@ class Ledger:
                 f"VALUES (?, ?, ?, ?, {_MARKS})",
                 [(*charge[:4], *charge.energy) for charge in batch.charges],
             )
-            self._db.executemany("INSERT OR IGNORE INTO switching VALUES (?, ?, ?)", batch.switchings)
             self._db.executemany("INSERT OR IGNORE INTO state VALUES (?, ?, ?, ?, ?)", batch.states)
             self._db.executemany("INSERT OR IGNORE INTO fault VALUES (?, ?, ?)", batch.faults)
             self._db.executemany(
@@ -782,7 +766,7 @@ class Ledger:
         )
         open_ms = [span.begin_ms for span in self._fault_spans() if span.end_ms is None]
         self._db.execute("DELETE FROM fault WHERE at_ms < ?", (min([others_ms, *open_ms]),))
-        self._db.execute("DELETE FROM switching WHERE at_ms < ?", (others_ms,))
+        self._db.execute("DELETE FROM switching WHERE at_ms < ?", (others_ms,))  # nobody writes there any more
         self._db.execute("DELETE FROM step WHERE at_ms < ?", (others_ms,))
 
     def _days_after(self, done: str, last: date, zone: tzinfo | None) -> Iterator[date]:

@@ -13,7 +13,7 @@ from surpluscharge.control import machine
 from surpluscharge.control.controller import Controller, Event
 from surpluscharge.control.draw import DrawWatch, Step
 from surpluscharge.history.energy import MINUTE_MS, NOTHING, QUARTER_HOUR_MS, Interval, Sample, downsample, held
-from surpluscharge.history.ledger import ABSENT, DAY_MS, Batch, Charge, FaultChange, StateChange, Switching
+from surpluscharge.history.ledger import ABSENT, DAY_MS, Batch, Charge, FaultChange, StateChange
 
 # A draw that is neither measured nor learned may be as far off as EN 50160 lets the mains voltage be.
 ASSUMED_ERROR_SHARE = 0.10
@@ -36,7 +36,7 @@ class Memory(NamedTuple):
 
 
 class Recorder:
-    """Gathers intervals, charges, switchings, states and faults for a ledger.
+    """Gathers intervals, charges, states and faults for a ledger.
 
     The ledger's time is the wall clock's, except that it never goes back over time that is counted already. Where the
     wall clock was put back, the ledger's time stands still until it has caught up, and runs on meanwhile while the
@@ -68,12 +68,10 @@ class Recorder:
         self._charge: Charge | None = None
         self._charge_until_ms = 0  # before a clock that was far ahead was put right, if that was in this charge
         self._charges: dict[int, Charge] = {}
-        self._switchings: list[Switching] = []
         self._states: list[StateChange] = []
         self._faults: list[FaultChange] = []
         self._steps: list[tuple[int, Step]] = []
         self._on = False
-        self._confirmed: bool | None = None
         self._reading_s: float | None = None
         self._restates = False  # a ledger that knows nothing of this run is to be told what goes on
         self.forgotten = 0  # of what waited too long for a disk
@@ -110,11 +108,6 @@ class Recorder:
         if on is not self._on:
             ends = [move["cause"] for move in moves if move["old"] in ON_MODES and move["new"] not in ON_MODES]
             self._switched(on, controller, at_ms, ends[0] if ends else machine.CAUSES[controller.state.cause])
-        confirmed = on if controller.confirmed(on) else None
-        if confirmed is not None and confirmed is not self._confirmed:
-            self._switchings.append(Switching(at_ms, "confirmed", confirmed))
-            self.urgent = True
-        self._confirmed = confirmed
         open_faults = self._open_faults
         self._note(controller, events, at_ms)
         self._now_s = controller.state.at_s
@@ -174,7 +167,7 @@ class Recorder:
 
     def _bound(self) -> None:
         """Whatever keeps the disk away, and for however long: what waits for it stays within bounds."""
-        waiting: tuple[list[Any], ...] = (self._switchings, self._states, self._faults, self._steps)
+        waiting: tuple[list[Any], ...] = (self._states, self._faults, self._steps)
         for listed in waiting:
             self._forget(listed, MOST_PENDING)
         while len(self._charges) > MOST_PENDING:
@@ -217,7 +210,6 @@ class Recorder:
         self._on = on
         self.urgent = True
         self._turns_ms.append(at_ms)
-        self._switchings.append(Switching(at_ms, "commanded", on))
         self.draw.switched(on, controller.state.at_s, controller.steps.settles_s(on) or 0.0)
         if on:
             # The machine sets a session's time to nothing as it re-arms: then a new one begins with this charge.
@@ -249,7 +241,6 @@ class Recorder:
         batch = Batch(
             [*self._waiting, *downsample(self._pieces, self._resolution_ms, self._turns_ms)],
             list(self._charges.values()),
-            self._switchings,
             self._states,
             self._faults,
             self._steps,
@@ -257,14 +248,13 @@ class Recorder:
         self.urgent = False
         self._waiting, self._pieces, self._turns_ms = [], [], self._turns_ms[-MOST_TURNS:]
         self._charges = {}
-        self._switchings, self._states, self._faults, self._steps = [], [], [], []
+        self._states, self._faults, self._steps = [], [], []
         return batch
 
     def put_back(self, batch: Batch) -> None:
         """Keep a batch that could not be written, before what has come since."""
         self._waiting[:0] = batch.intervals
         self._charges = {charge.begin_ms: charge for charge in batch.charges} | self._charges
-        self._switchings = [*batch.switchings, *self._switchings]
         self._states = [*batch.states, *self._states]
         self._faults = [*batch.faults, *self._faults]
         self._steps = [*batch.steps, *self._steps]

@@ -12,9 +12,9 @@ from typing import Any, NamedTuple
 from surpluscharge.clock import zone as zone_of
 from surpluscharge.config import Config
 from surpluscharge.control import economics
+from surpluscharge.control.ahead import nothing, remember
+from surpluscharge.control.ahead import thresholds as ahead_thresholds
 from surpluscharge.control.machine import ARMING, DAY_S, HOUR_S, LOCKED_OUT, MODE_NAMES, Params, wants_on
-from surpluscharge.control.policy import nothing, remember
-from surpluscharge.control.policy import thresholds as ahead_thresholds
 from surpluscharge.history.readings import sides
 from surpluscharge.planning import compiling, hindsight, replay
 from surpluscharge.planning.replay import Days, Move, Rates, Series, Sums, _buffer, _run

@@ -28,7 +28,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from surpluscharge.history.energy import NOTHING, Interval, Sample, held
-from surpluscharge.history.ledger import LOST, Batch, Charge, FaultChange, Ledger, Switching
+from surpluscharge.history.ledger import LOST, Batch, Charge, FaultChange, Ledger
 
 EVERY_MS = 10_000
 BATCH = 30  # intervals, as the daemon writes them in five minutes
@@ -61,7 +61,6 @@ def batch(first: int) -> Batch:
     return Batch(
         intervals,
         charges=[Charge(begin_ms, begin_ms, end_ms, "import-held", energy)],
-        switchings=[Switching(begin_ms, "commanded", True), Switching(end_ms, "commanded", False)],
         faults=[FaultChange(begin_ms, "draw-low", "raised"), FaultChange(end_ms, "draw-low", "cleared")],
     )
 
@@ -105,7 +104,7 @@ def examine(path: Path, said: int) -> int:
                 sums = [so_far + value for so_far, value in zip(sums, one.energy, strict=True)]
         assert list(ledger.energy(0, 1 << 60)) == sums, "the energy on record is not what was written"
         assert ledger.charges(0, 1 << 60) == charges
-        assert len(ledger.switchings(0, 1 << 60)) == len(ledger.faults(0, 1 << 60)) * 2 == 2 * len(charges)
+        assert len(ledger.faults(0, 1 << 60)) == len(charges)
         assert not [charge for charge in charges if charge.cause == LOST]
     return there
 

@@ -25,7 +25,7 @@ from zoneinfo import ZoneInfo
 from surpluscharge.control.economics import EVERY_DAY, Tariff, Tariffs, Window
 from surpluscharge.history import report
 from surpluscharge.history.energy import MINUTE_MS, NOTHING, Interval, Sample, day_span, downsample, hold, ms_of
-from surpluscharge.history.ledger import Batch, Charge, FaultChange, Ledger, Retention, StateChange, Switching
+from surpluscharge.history.ledger import Batch, Charge, FaultChange, Ledger, Retention, StateChange
 
 EVERY_S = 10
 DAY_S = 86_400
@@ -96,7 +96,6 @@ def day_batches(intervals: list[Interval], charges: list[Charge]) -> list[Batch]
             Batch(
                 [interval for interval in intervals if low < interval.end_ms <= high],
                 charges=begins + ends,
-                switchings=[Switching(charge.begin_ms, "commanded", True) for charge in begins],
                 states=[
                     StateChange(charge.begin_ms, "arming", "charging", "surplus-held", -1500.0) for charge in begins
                 ]

@@ -9,7 +9,7 @@ Needs the ``bench`` extra. Five tariffs, three pairs of minimum times; the days 
 - auto: the thresholds that prices alone give, without any history (control/economics.py);
 - tuned: the best two thresholds of a grid, chosen for each house, tariff and pair of times on the odd days and scored
   on the even ones, and the reverse;
-- ahead: thresholds that look ahead (control/policy.py). Nothing in it was fitted on any of these days. ``--vary``
+- ahead: thresholds that look ahead (control/ahead.py). Nothing in it was fitted on any of these days. ``--vary``
   changes each of its constants by a fifth, on the days it was fitted on and on these;
 - known: what looking ahead would give if the mean over the next minimum-on or minimum-off time were known exactly. No
   rule can know that; it shows where the rest is lost.
@@ -30,7 +30,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from surpluscharge.control import policy
+from surpluscharge.control import ahead
 from surpluscharge.control.economics import Prices, break_even, thresholds
 from surpluscharge.planning.compiling import _compiled, compiled
 from tests.bench.houses import FITTING, HOUSES, JUDGING, SKIES, STEP_S, Day, Source, days
@@ -54,7 +54,7 @@ RULES = ("plain", "auto", "tuned", "ahead", "known")
 # In shares of the draw; a charge that ends above where it starts makes no sense.
 GRID = [(start / 20, stop / 20) for start in range(28) for stop in range(-6, 24) if stop <= start]
 
-remember, ahead_thresholds = policy.remember, policy.thresholds  # the compiler wants bare names
+remember, ahead_thresholds = ahead.remember, ahead.thresholds  # the compiler wants bare names
 
 
 def look_ahead(
@@ -114,21 +114,21 @@ def score(source: Source) -> list[dict[str, Any]]:
 def vary() -> None:
     """Print how much of the distance is closed, on average and at least, with each constant a fifth up and down."""
     cases = {source: score(source) for source in (FITTING, JUDGING)}
-    names = [name for name, value in vars(policy).items() if name.isupper() and isinstance(value, float)]
+    names = [name for name, value in vars(ahead).items() if name.isupper() and isinstance(value, float)]
     print(f"{'':18}{'':6}{'fitting':>16}{'judging':>16}")
     for name, factor in [("", 1.0), *((name, factor) for name in names for factor in (0.8, 1.25))]:
         if name:
-            usual = getattr(policy, name)
-            setattr(policy, name, usual * factor)
+            usual = getattr(ahead, name)
+            setattr(ahead, name, usual * factor)
             _compiled.cache_clear()  # constants are compiled in
         print(f"{name or 'as it is':18}{factor:6.2f}", end="")
         for source, these in cases.items():
-            again = [{**case, "ahead": ahead} for case, ahead in zip(these, _ahead(source), strict=True)]
+            again = [{**case, "ahead": looking} for case, looking in zip(these, _ahead(source), strict=True)]
             parts = [closed(row) for row in rows_of(again)]
             print(f"{np.mean(parts):9.3f}{min(parts):7.3f}", end="", flush=True)
         print()
         if name:
-            setattr(policy, name, usual)
+            setattr(ahead, name, usual)
 
 
 def _ahead(source: Source) -> list[float]:
@@ -150,7 +150,7 @@ def play_ahead(surplus: Floats, share: float, minimums: tuple[int, int]) -> Floa
     """Play by looking ahead."""
     on_min, off_min = minimums
     start, stop = np.empty_like(surplus), np.empty_like(surplus)
-    compiled(look_ahead)(surplus, start, stop, share, 60.0 * on_min, 60.0 * off_min, policy.nothing())
+    compiled(look_ahead)(surplus, start, stop, share, 60.0 * on_min, 60.0 * off_min, ahead.nothing())
     return play_varied(surplus, start, stop, times_of(minimums))
 
 

@@ -12,10 +12,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from surpluscharge.control import machine, policy
+from surpluscharge.control import ahead, machine
+from surpluscharge.control.ahead import Memory, expected, nothing, remember, thresholds, why
 from surpluscharge.control.economics import Prices, break_even
 from surpluscharge.control.economics import thresholds as fixed_thresholds
-from surpluscharge.control.policy import Memory, expected, nothing, remember, thresholds, why
 
 DRAW_W = 2000.0
 
@@ -38,7 +38,7 @@ memories = st.lists(st.tuples(gaps_s, shares), min_size=1, max_size=40).map(reme
 
 @given(memories, minimums_s)
 def test_what_is_expected_is_nearly_a_share(memory: Memory, over_s: float) -> None:
-    edge = policy.BEYOND_WEIGHT * policy.BEYOND_SHARE
+    edge = ahead.BEYOND_WEIGHT * ahead.BEYOND_SHARE
     assert -edge - 1e-9 <= expected(memory, over_s) <= 1.0 + edge + 1e-9
     assert 0.0 <= memory.short <= 1.0 and 0.0 <= memory.long <= 1.0 and memory.moves >= 0.0
 
@@ -51,8 +51,8 @@ def test_thresholds_are_bounded_and_never_start_without_surplus(
     if break_even_w == math.inf:
         assert (start_w, stop_w) == (math.inf, -math.inf)
         return
-    most_w = (1.0 + policy.BEYOND_SHARE) * DRAW_W
-    assert start_w >= policy.LEAST_SHARE * DRAW_W and (start_w <= most_w + 1e-6 or start_w == math.inf)
+    most_w = (1.0 + ahead.BEYOND_SHARE) * DRAW_W
+    assert start_w >= ahead.LEAST_SHARE * DRAW_W and (start_w <= most_w + 1e-6 or start_w == math.inf)
     assert DRAW_W - stop_w <= start_w + 1e-6  # what would start does not stop
     assert not math.isnan(start_w) and not math.isnan(stop_w)
 
@@ -80,14 +80,14 @@ def test_the_thresholds_are_the_rule_solved_for_the_surplus_of_now(
     memory: Memory, break_even_w: float, min_on_s: float, min_off_s: float
 ) -> None:
     start_w, stop_w = thresholds(memory, DRAW_W, break_even_w, min_on_s, min_off_s)
-    pays = max(break_even_w / DRAW_W, policy.LEAST_SHARE)
-    if policy.LEAST_SHARE * DRAW_W < start_w < math.inf:
+    pays = max(break_even_w / DRAW_W, ahead.LEAST_SHARE)
+    if ahead.LEAST_SHARE * DRAW_W < start_w < math.inf:
         at_start = memory._replace(surplus=start_w / DRAW_W)
-        assert expected(at_start, min_on_s) == pytest.approx(pays + policy.caution(memory), abs=1e-9)
+        assert expected(at_start, min_on_s) == pytest.approx(pays + ahead.caution(memory), abs=1e-9)
     stop = 1.0 - stop_w / DRAW_W
-    if -math.inf < stop < start_w / DRAW_W - 1e-6 and memory.short >= policy.GONE_SHARE:
+    if -math.inf < stop < start_w / DRAW_W - 1e-6 and memory.short >= ahead.GONE_SHARE:
         assert expected(memory._replace(surplus=stop), min_off_s) == pytest.approx(
-            pays - policy.caution(memory), abs=1e-9
+            pays - ahead.caution(memory), abs=1e-9
         )
 
 
@@ -100,7 +100,7 @@ def test_by_hand() -> None:
     assert expected(kettle, 300.0) == pytest.approx(0.5 - 0.4 * (1.0 - math.exp(-1.0)))
     # 0.4 down within ten minutes, 36 of their 600 seconds' worth of it: caution of 0.024. Break-even at 0.7, so a start
     # asks for a mean of 0.724 over five minutes, which the surplus of now would have to raise from 0.5.
-    assert policy.caution(kettle) == pytest.approx(0.024)
+    assert ahead.caution(kettle) == pytest.approx(0.024)
     start_w, stop_w = thresholds(kettle, DRAW_W, 0.7 * DRAW_W, 300.0, 300.0)
     assert start_w / DRAW_W == pytest.approx(0.5 + 0.224 / (1.0 - math.exp(-1.0)))
     assert 1.0 - stop_w / DRAW_W == pytest.approx(0.5 + 0.176 / (1.0 - math.exp(-1.0)))
@@ -180,7 +180,7 @@ class Played(NamedTuple):
     starts: int
 
 
-def played(course: list[float], prices: Prices, minimums_s: tuple[float, float], ahead: bool) -> Played:
+def played(course: list[float], prices: Prices, minimums_s: tuple[float, float], looking: bool) -> Played:
     """Let the machine itself run over surplus readings, ten seconds apart, in shares of the draw."""
     point = break_even(DRAW_W, prices)
     start_w, stop_w = fixed_thresholds(DRAW_W, prices, *minimums_s)
@@ -189,7 +189,7 @@ def played(course: list[float], prices: Prices, minimums_s: tuple[float, float],
     memory, value, starts = nothing(), 0.0, 0
     for index, share in enumerate(course):
         now_s = 10.0 * index
-        if ahead:
+        if looking:
             memory = remember(memory, now_s, share)
             start_w, stop_w = thresholds(memory, DRAW_W, point.surplus_w, *minimums_s)
             params = params._replace(start_export_w=start_w, stop_import_w=stop_w)
@@ -204,7 +204,7 @@ def played(course: list[float], prices: Prices, minimums_s: tuple[float, float],
             if state.mode == old.mode:
                 break
         if machine.wants_on(state.mode):
-            value += (policy.usable(share) - point.surplus_w / DRAW_W) / 360.0
+            value += (ahead.usable(share) - point.surplus_w / DRAW_W) / 360.0
     return Played(value, starts)
 
 
