@@ -26,6 +26,7 @@ from aiomqtt.exceptions import MqttConnectError
 from surpluscharge import __version__
 from surpluscharge.clock import SystemClock, zone
 from surpluscharge.config import VOLTAGE_TOLERANCE, Config, ConfigError, Section, load, load_for_off, load_offline
+from surpluscharge.config import warnings as config_warnings
 from surpluscharge.control.supervisor import FAULT_BY_CODE, FAULTS
 from surpluscharge.daemon import commission, logs, service, status, store
 from surpluscharge.daemon.mqtt import Post, publish_once, read_once
@@ -232,7 +233,7 @@ def _check(options: argparse.Namespace) -> int:
             f"{watts(config.draw_w - start_export_w)} at first, and ends above {watts(stop_import_w)} of "
             "import."
         )
-    for warning in config.warnings():
+    for warning in config_warnings(config):
         print(f"warning: {warning}")
     print(CAUTION)
     for index, meter in enumerate(config.meter):
@@ -242,7 +243,7 @@ def _check(options: argparse.Namespace) -> int:
             f"surpluscharge commission --config {shlex.quote(options.config)} sign"
         )
     print(f"Enable on {config.base_topic}/enable/set; the status is on {config.base_topic}/status.")
-    print(f"{options.config} can be used, with {counted(len(config.warnings()), 'warning')}.")
+    print(f"{options.config} can be used, with {counted(len(config_warnings(config)), 'warning')}.")
     return 0
 
 

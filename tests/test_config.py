@@ -23,7 +23,9 @@ from pydantic_core import PydanticUndefined
 
 from surpluscharge import config as configuration
 from surpluscharge.cli import _effective, main
-from surpluscharge.config import Config, ConfigError, Secret, load, parse
+from surpluscharge.config import Config, ConfigError, effective, load, models, parse, reading
+from surpluscharge.config import warnings as config_warnings
+from surpluscharge.config.models import Secret
 from surpluscharge.control.signals import Contact, Source
 from surpluscharge.control.supervisor import (
     DANGEROUS_VOLTS_SHARE,
@@ -404,7 +406,7 @@ def toml(value: Any) -> str:
 
 TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=30)
 KEYS = st.sampled_from(
-    sorted({name for model in vars(configuration).values() for name in getattr(model, "model_fields", ())})
+    sorted({name for model in (*vars(models).values(), Config) for name in getattr(model, "model_fields", ())})
 )
 VALUES: st.SearchStrategy[Any] = st.recursive(
     st.booleans()
@@ -448,7 +450,7 @@ def test_any_toml_becomes_a_usable_configuration_or_a_refusal(data: st.DataObjec
         assert params.stop_import_w > config.draw_w - params.start_export_w
         assert (config.rearm_at.hour, config.rearm_at.minute) < (24, 0)
         assert list(_effective(config))
-        assert config.on_payload and config.warnings() is not None and config.state_file.suffix == ".json"
+        assert config.on_payload and config_warnings(config) is not None and config.state_file.suffix == ".json"
 
 
 @given(st.binary(max_size=200) | TEXT.map(str.encode))
@@ -761,7 +763,7 @@ rearm_level = 0.4, rest_after_s = 903, rest_s = 904, rest_above_share = 0.75, ho
 )
 def test_each_doubt_is_said_when_and_only_when_it_is_due(without: str, lines: list[str], warning: str) -> None:
     tree = tomllib.loads(EXAMPLE.read_text(encoding="utf-8"))
-    assert parse("\n".join(f"{key} = {toml(value)}" for key, value in tree.items()), "x").warnings() == []
+    assert config_warnings(parse("\n".join(f"{key} = {toml(value)}" for key, value in tree.items()), "x")) == []
     if without:
         table, key = without.split(".")
         del tree[table][key]
@@ -772,7 +774,7 @@ def test_each_doubt_is_said_when_and_only_when_it_is_due(without: str, lines: li
         for part in way:
             parent = parent[int(part)] if isinstance(parent, list) else parent.setdefault(part, {})
         parent[last] = tomllib.loads(f"x = {value}")["x"]
-    warnings = parse("\n".join(f"{key} = {toml(value)}" for key, value in tree.items()), "x").warnings()
+    warnings = config_warnings(parse("\n".join(f"{key} = {toml(value)}" for key, value in tree.items()), "x"))
     assert len(warnings) == 1
     assert warning in warnings[0]
 
@@ -789,13 +791,13 @@ def test_a_lead_above_the_continuous_rating_passes_check_with_the_owners_reason(
     assert "12 A are above the 10 A" in warning
     assert "thermal image" in warning
     path.write_text(text.replace("12", "10") + 'socket.above_continuous_because = "A new industrial socket."')
-    assert not any("industrial" in warning for warning in load(path).warnings())
+    assert not any("industrial" in warning for warning in config_warnings(load(path)))
 
 
 def test_the_edges_of_doubts() -> None:
     lines = ["control.min_on_s = 60", "control.min_off_s = 60", "charger.draw_w = 1380", "control.stop_import_w = 138"]
     text = MINIMAL.replace('"house/meter"', '"house/meter", fresh_s = 120') + "\n".join(lines)
-    warnings = parse(text, "test.toml").warnings()
+    warnings = config_warnings(parse(text, "test.toml"))
     assert not any(re.search("below a minute|two minutes|does not fit|lie between", warning) for warning in warnings)
 
 
@@ -804,9 +806,9 @@ def test_a_password_file_that_everybody_can_read_is_doubtful(tmp_path: Path) -> 
     file.write_text(SECRET, encoding="utf-8")
     lines = ['mqtt.username = "carport"', f'mqtt.password.file = "{file}"']
     file.chmod(0o600)
-    assert not any(str(file) in warning for warning in parsed(*lines).warnings())
+    assert not any(str(file) in warning for warning in config_warnings(parsed(*lines)))
     file.chmod(0o644)
-    assert any(f"{file} can be read by every user" in warning for warning in parsed(*lines).warnings())
+    assert any(f"{file} can be read by every user" in warning for warning in config_warnings(parsed(*lines)))
 
 
 def test_a_state_folder_that_everybody_can_change_is_doubtful(tmp_path: Path) -> None:
@@ -814,9 +816,9 @@ def test_a_state_folder_that_everybody_can_change_is_doubtful(tmp_path: Path) ->
     folder.mkdir()
     lines = [f'store.directory = "{folder}"']
     folder.chmod(0o750)
-    assert not any(str(folder) in warning for warning in parsed(*lines).warnings())
+    assert not any(str(folder) in warning for warning in config_warnings(parsed(*lines)))
     folder.chmod(0o777)
-    assert any(f"{folder} can be changed by every user" in warning for warning in parsed(*lines).warnings())
+    assert any(f"{folder} can be changed by every user" in warning for warning in config_warnings(parsed(*lines)))
 
 
 def test_a_configuration_file_is_a_file_of_a_sensible_size(tmp_path: Path) -> None:
@@ -829,7 +831,7 @@ def test_a_configuration_file_is_a_file_of_a_sensible_size(tmp_path: Path) -> No
         for read in (load, configuration.load_for_off, configuration.load_offline):
             with pytest.raises(ConfigError, match=complaint):
                 read(path)
-    secret = configuration.Secret(file=str(pipe))
+    secret = Secret(file=str(pipe))
     with pytest.raises(ValueError, match="not a regular file"):
         secret.reveal()
 
@@ -842,7 +844,7 @@ def test_the_power_range_of_a_fixed_current() -> None:
     ten_a = MINIMAL.replace("current_a = 6", "current_a = 10")
     for draw_w, doubted in ((2069, True), (2071, False), (2529, False), (2531, True)):
         config = parse(f"{ten_a}charger.draw_w = {draw_w}", "test.toml")
-        said = [warning for warning in config.warnings() if "does not fit 10 A" in warning]
+        said = [warning for warning in config_warnings(config) if "does not fit 10 A" in warning]
         assert bool(said) is doubted
         assert all("2070 to 2530 W" in warning for warning in said)
 
@@ -1006,11 +1008,11 @@ def test_words_for_thresholds() -> None:
 def test_prices_in_hundredths_and_whole_days_are_doubted() -> None:
     money = 'money = { currency = "EUR", tariff = [{ import_price = 32, export_price = 6, window = [%s] }] }'
     window = '{ begins = "06:00", ends = "06:00", import_price = 20 }'
-    doubts = "\n".join(parsed(money % window).warnings())
+    doubts = "\n".join(config_warnings(parsed(money % window)))
     assert "money.tariff.0.import_price = 32 EUR for a kilowatt-hour: are these hundredths? Then write 0.32." in doubts
     assert "money.tariff.0.window.0 begins and ends at 06:00: it covers the whole day." in doubts
-    assert "hundredths" not in "\n".join(parsed((money % "").replace("EUR", "JPY")).warnings())
-    assert "above import_price" in "\n".join(parsed((money % "").replace("= 32", "= 0.1")).warnings())
+    assert "hundredths" not in "\n".join(config_warnings(parsed((money % "").replace("EUR", "JPY"))))
+    assert "above import_price" in "\n".join(config_warnings(parsed((money % "").replace("= 32", "= 0.1"))))
 
 
 def test_what_needs_no_broker_needs_no_password(tmp_path: Path) -> None:
@@ -1025,7 +1027,7 @@ def test_what_needs_no_broker_needs_no_password(tmp_path: Path) -> None:
 
 
 def test_the_ledger_of_the_service_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(configuration, "SERVICE_DIRECTORY", tmp_path / "service")
+    monkeypatch.setattr(effective, "SERVICE_DIRECTORY", tmp_path / "service")
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
     monkeypatch.delenv("STATE_DIRECTORY", raising=False)
     config = parsed()
@@ -1046,7 +1048,7 @@ def test_check_shows_letters_of_any_language(tmp_path: Path, capsys: pytest.Capt
 def leaves(model: type[BaseModel], prefix: str = "") -> Iterator[tuple[str, type[BaseModel]]]:
     """Yield (dotted prefix, model) of every table below a model, secrets excepted; of lists the first entry."""
     for name, field in model.model_fields.items():
-        for inner in configuration._models_in(field.annotation):
+        for inner in reading._models_in(field.annotation):
             if inner is not Secret:
                 key = f"{prefix}{name}" + (".0" if "list" in str(field.annotation) else "")
                 yield key, inner
@@ -1063,9 +1065,9 @@ def test_check_says_what_it_comes_to_and_warns(capsys: pytest.CaptureFixture[str
     # EN 50160 and IEC 60038: 230 V +- 10 %
     assert "A lead of 10 A draws 2.07 kW to 2.53 kW over the voltage that EN 50160 allows." in said
     assert "starts at 1.90 kW of export, imports about 400 W at first, and ends above 575 W of import." in said
-    for warning in load(path).warnings():
+    for warning in config_warnings(load(path)):
         assert f"warning: {warning}" in said
-    assert load(path).warnings()
+    assert config_warnings(load(path))
     for caution in ("can start a fire", "rated for it", "licensed electrician", "no certified safety device"):
         assert caution in said
 
@@ -1114,7 +1116,7 @@ def uncommented() -> str:
 
 def test_the_example_works(capsys: pytest.CaptureFixture[str]) -> None:
     config = load(EXAMPLE)
-    assert config.warnings() == []
+    assert config_warnings(config) == []
     assert main(["check", "--config", str(EXAMPLE)]) == 0
 
 
@@ -1134,7 +1136,7 @@ def test_the_example_names_every_key_of_every_table() -> None:
 def test_every_key_of_the_example_is_explained_with_its_default() -> None:
     for table, key, kind, _, comment in entries():
         assert len(comment) > 20 or kind == "set", f"{table}.{key} has no comment"
-        model = configuration._model_at(tuple(table.split(".")))
+        model = reading._model_at(tuple(table.split(".")))
         assert model is not None
         field = model.model_fields[key]  # a key that the example invents would fail here
         if kind == "set" and not field.is_required() and field.default is not None:
@@ -1161,7 +1163,7 @@ def test_the_defaults_in_the_example_are_the_defaults() -> None:
     assert all_written.settings() == as_it_stands.settings()
     assert all(entry.kind != "example" or entry.comment for entry in entries())
     for table, key, kind, value, _ in entries():  # an example is only for what has no default of its own
-        model = configuration._model_at(tuple(table.split(".")))
+        model = reading._model_at(tuple(table.split(".")))
         assert model is not None
         if kind == "example" and table in OPTIONAL_TABLES:  # left out as a whole: what has a default is shown with it
             assert model.model_fields[key].default in (None, PydanticUndefined, value)

@@ -22,7 +22,8 @@ from hypothesis import strategies as st
 from paho.mqtt.enums import CallbackAPIVersion
 from pydantic import TypeAdapter, ValidationError
 
-from surpluscharge.config import Topic, parse
+from surpluscharge.config import parse
+from surpluscharge.config.values import Topic
 from surpluscharge.daemon import service
 from surpluscharge.daemon.logs import LIMITS
 from surpluscharge.daemon.mqtt import BACKOFF_MOST_S, READINGS_LIMIT, _Newest, _payload

@@ -22,6 +22,7 @@ from aiomqtt import MqttError
 from surpluscharge import __version__
 from surpluscharge.clock import Clock, SystemClock, day_number, wait_until_set, zone
 from surpluscharge.config import Config, ConfigError, load
+from surpluscharge.config import warnings as config_warnings
 from surpluscharge.control.controller import Controller, Kept, Moment
 from surpluscharge.control.signals import Rejected, text_of, truth
 from surpluscharge.daemon import logs, status, store, systemd
@@ -150,7 +151,7 @@ class Service:
         socket, current_a = self.config.socket, self.config.charger.current_a
         if current_a > socket.continuous_a:
             self._log.warning("above_continuous", current_a=current_a, because=socket.above_continuous_because)
-        for warning in self.config.warnings():
+        for warning in config_warnings(self.config):
             self._log.warning("config_warning", warning=warning)
 
     async def _run(self) -> None:

@@ -1,0 +1,25 @@
+"""The configuration: one TOML file, read into models whose every name carries its unit.
+
+:func:`load` either returns a :class:`Config` that the daemon can run with, or raises :class:`ConfigError` with *all*
+that is wrong, each problem naming the file, the key, the value and the remedy. What others need is named here; the
+rooms below are the configuration's own affair.
+"""
+
+from surpluscharge.config.checks import VOLTAGE_TOLERANCE, warnings
+from surpluscharge.config.effective import Config
+from surpluscharge.config.files import read_bounded
+from surpluscharge.config.models import Section
+from surpluscharge.config.reading import ConfigError, load, load_for_off, load_offline, parse
+
+__all__ = [
+    "VOLTAGE_TOLERANCE",
+    "Config",
+    "ConfigError",
+    "Section",
+    "load",
+    "load_for_off",
+    "load_offline",
+    "parse",
+    "read_bounded",
+    "warnings",
+]

@@ -1,0 +1,447 @@
+"""What no single value can show: contradictions between values, and what is allowed, but worth a second thought."""
+
+from __future__ import annotations
+
+import json
+import stat
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from surpluscharge.config.effective import HOLD_MARK, Config, tariff_of
+from surpluscharge.config.models import Mqtt, Relay
+
+OWN_LEAVES = ("enable", "enable/set", "acknowledge/set", "status", "availability")  # below the base topic
+
+# Currencies of which a kilowatt-hour costs a fraction (common practice).
+IN_HUNDREDTHS = frozenset({"EUR", "GBP", "USD", "CHF", "AUD", "NZD", "CAD", "\u20ac", "\u00a3", "$"})
+
+# EN 50160 (and IEC 60038): the supply stays within 230 V +- 10 %, and a lead of fixed current draws that much more or
+# less.
+VOLTAGE_TOLERANCE = 0.10
+
+
+class Problem(NamedTuple):
+    """One thing wrong. ``keys`` are dotted; the first is the one to look at."""
+
+    keys: tuple[str, ...]
+    value: str
+    message: str
+    remedy: str
+
+
+def contradictions(config: Config) -> Iterator[Problem]:
+    charger, socket, relay, control, session = (
+        config.charger,
+        config.socket,
+        config.relay,
+        config.control,
+        config.session,
+    )
+
+    def problem(key: str, value: object, message: str, remedy: str, *others: str) -> Problem:
+        return Problem((key, *others), shown_as(value), message, remedy)
+
+    if charger.current_a > socket.rated_a:
+        yield problem(
+            "charger.current_a",
+            charger.current_a,
+            f"the lead's current is above the socket's rating ({socket.rated_a:g} A)",
+            "Set the lead to a lower current, or have a licensed electrician fit a suitable socket",
+            "socket.rated_a",
+        )
+    elif charger.current_a > socket.continuous_a and socket.above_continuous_because is None:
+        yield problem(
+            "charger.current_a",
+            charger.current_a,
+            f"the lead's current is above what the socket may carry for hours ({socket.continuous_a:g} A)",
+            "Set the lead to a lower current, or have a licensed electrician fit a suitable socket; if one has, say so "
+            "in socket.above_continuous_because",
+            "socket.continuous_a",
+            "socket.above_continuous_because",
+        )
+    if socket.continuous_a > socket.rated_a:
+        yield problem(
+            "socket.continuous_a",
+            socket.continuous_a,
+            f"the continuous rating is above the socket's rating ({socket.rated_a:g} A)",
+            "It can at most equal it",
+            "socket.rated_a",
+        )
+    if socket.rearm_level >= socket.alarm_level:
+        yield problem(
+            "socket.rearm_level",
+            socket.rearm_level,
+            f"the image would count as cooled while it still alarms (alarm_level {socket.alarm_level:g})",
+            "Make it lower than socket.alarm_level",
+            "socket.alarm_level",
+        )
+    yield from _price_contradictions(config, problem)
+    stop_undoes_start = not config.auto and config.draw_w - config.start_export_w >= config.stop_import_w
+    if stop_undoes_start:
+        least_w = config.draw_w - config.start_export_w
+        yield problem(
+            "control.stop_import_w",
+            config.stop_import_w,
+            f"this would undo the start at once: a charge that starts at {config.start_export_w:g} W of export and "
+            f"draws {config.draw_w:g} W imports {least_w:g} W from its first minute",
+            f"Raise it well above {least_w:g}, or raise control.start_export_w",
+            "control.start_export_w",
+            "charger.draw_w",
+            "charger.current_a",
+            "charger.voltage_v",
+        )
+    if control.min_on_s > session.time_cap_s:
+        yield problem(
+            "control.min_on_s",
+            control.min_on_s,
+            f"the shortest charge is longer than the session's time cap ({session.time_cap_s:g} s)",
+            "Lower it, or raise session.time_cap_s",
+            "session.time_cap_s",
+        )
+    least_wh = config.draw_w * control.min_on_s / 3600
+    if session.energy_cap_wh is not None and least_wh > session.energy_cap_wh:
+        yield problem(
+            "session.energy_cap_wh",
+            session.energy_cap_wh,
+            f"the shortest charge takes more ({least_wh:.0f} Wh)",
+            "Raise it, or lower control.min_on_s",
+            "control.min_on_s",
+            "charger.draw_w",
+            "charger.current_a",
+            "charger.voltage_v",
+        )
+    if control.starts_per_hour > control.starts_per_day:
+        yield problem(
+            "control.starts_per_hour",
+            control.starts_per_hour,
+            f"more starts in an hour than in a day ({control.starts_per_day})",
+            "Lower it, or raise control.starts_per_day",
+            "control.starts_per_day",
+        )
+    history = config.history
+    for longer, shorter in (("minutes_days", "readings_days"), ("quarter_hours_days", "minutes_days")):
+        if getattr(history, longer) < getattr(history, shorter):
+            yield problem(
+                f"history.{longer}",
+                getattr(history, longer),
+                f"what is coarser would be dropped before what is finer ({shorter} is {getattr(history, shorter)})",
+                f"Make it at least history.{shorter}",
+                f"history.{shorter}",
+            )
+    yield from _relay_contradictions(relay, problem)
+    yield from _meter_contradictions(config, problem)
+    yield from _topic_contradictions(config, problem)
+    yield from _connection_contradictions(config.mqtt, problem)
+
+
+def _price_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
+    control, money = config.control, config.money
+    words = [given if isinstance(given, str) else None for given in (control.start_export_w, control.stop_import_w)]
+    if words[0] != words[1]:
+        key, other = "control.start_export_w", "control.stop_import_w"
+        if words[0] is None:
+            key, other = other, key
+        word = words[0] or words[1]
+        yield problem(
+            key, word, f'{other} is not "{word}" too', f'Set both to "{word}", or neither: {other} = "{word}"', other
+        )
+    if any(words) and money is None:
+        key = "control.start_export_w" if words[0] else "control.stop_import_w"
+        yield problem(
+            key,
+            words[0] or words[1],
+            "the thresholds are to follow the prices, and there are none",
+            "Add a [money] table, or give the thresholds in watts",
+            "money",
+        )
+    begins: dict[date | None, int] = {}
+    for index, tariff in enumerate(money.tariff if money else ()):
+        first = begins.setdefault(tariff.valid_from, index)
+        if first != index:
+            yield problem(
+                f"money.tariff.{index}.valid_from",
+                tariff.valid_from,
+                "two tariffs begin on the same day",
+                "Give each its own first day",
+                f"money.tariff.{first}.valid_from",
+            )
+        for number, window in enumerate(tariff.window):
+            if window.import_price is None and window.export_price is None:
+                yield problem(
+                    f"money.tariff.{index}.window.{number}",
+                    "",
+                    "a window without a price of its own",
+                    "Set its import_price or export_price, or remove it",
+                )
+
+
+def _relay_contradictions(relay: Relay, problem: Any) -> Iterator[Problem]:
+    if relay.on_payload == relay.off_payload:
+        yield problem(
+            "relay.off_payload",
+            relay.off_payload,
+            "on and off are told with the same payload",
+            "Give them different payloads",
+            "relay.on_payload",
+        )
+    if relay.hold_s is not None and HOLD_MARK not in relay.on_payload:
+        yield problem(
+            "relay.hold_s",
+            relay.hold_s,
+            "the hold time is never told to the plug",
+            f"Write {HOLD_MARK} into relay.on_payload where the plug expects the seconds",
+            "relay.on_payload",
+        )
+    if relay.hold_s is None and HOLD_MARK in relay.on_payload:
+        yield problem(
+            "relay.on_payload",
+            relay.on_payload,
+            "the payload asks for a hold time that is not set",
+            "Set relay.hold_s to the seconds after which the plug switches itself off",
+            "relay.hold_s",
+        )
+    if relay.hold_s is not None and relay.hold_s < 2 * relay.reassert_s:
+        yield problem(
+            "relay.hold_s",
+            relay.hold_s,
+            f"the plug would switch itself off between two re-assertions ({relay.reassert_s:g} s apart)",
+            "Make it at least twice relay.reassert_s",
+            "relay.reassert_s",
+        )
+    for key in ("on_payload", "off_payload"):
+        text = getattr(relay, key).replace(HOLD_MARK, "0")
+        if text[0] in "{[":
+            try:
+                json.loads(text)
+            except (ValueError, RecursionError) as error:
+                yield problem(
+                    f"relay.{key}", getattr(relay, key), f"looks like JSON, but is not ({error})", "Correct the JSON"
+                )
+    if relay.feedback:
+        if relay.feedback.on_value.lower() == relay.feedback.off_value.lower():
+            yield problem(
+                "relay.feedback.off_value",
+                relay.feedback.off_value,
+                "on and off are reported with the same value",
+                "Give the two values that the plug reports",
+                "relay.feedback.on_value",
+            )
+        if relay.feedback.topic == relay.command_topic:
+            yield problem(
+                "relay.feedback.topic",
+                relay.feedback.topic,
+                "this is the command topic: the daemon would take its own command for the plug's report",
+                "Name the topic where the plug itself reports, or leave relay.feedback out",
+                "relay.command_topic",
+            )
+
+
+def _meter_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
+    """Find what no reading can ever show: then a charge never begins, or never ends."""
+    ways = {source.measures for source in config.meter}
+    keys = [f"meter.{index}.measures" for index in range(len(config.meter))]
+    all_of_them = "of all of them" if len(keys) > 1 else "of the only one"
+    if ways == {"import-only"}:
+        yield problem(
+            keys[0],
+            "import-only",
+            f"{all_of_them}: no reading can ever show an export, so no surplus is ever seen",
+            'Write "export-only" for the meter that counts what is sent to the grid (where import and export were '
+            'exchanged, both are wrong: exchange both), or "net-import" for one that goes below zero',
+            *keys,
+        )
+    elif ways == {"export-only"} and (config.auto or config.stop_import_w >= 0):
+        yield problem(
+            keys[0],
+            "export-only",
+            f"{all_of_them}: no reading can ever show an import, so none ever ends a charge",
+            'Write "import-only" for the meter that counts what is taken from the grid (where import and export were '
+            'exchanged, both are wrong: exchange both), or "net-export" for one that goes below zero; or end a charge '
+            "while there still is export, with a control.stop_import_w below 0",
+            *keys,
+            "control.stop_import_w",
+        )
+
+
+def _topic_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
+    base = config.base_topic
+    own = {f"{base}/{leaf}": "mqtt.base_topic" for leaf in OWN_LEAVES}
+    own[config.relay.command_topic] = "relay.command_topic"
+    read = [(f"meter.{index}.topic", source.topic) for index, source in enumerate(config.meter)]
+    for name in ("power", "temperature", "voltage"):
+        part = getattr(config.relay, name)
+        if part:
+            read.append((f"relay.{name}.topic", part.topic))
+    if config.relay.feedback and config.relay.feedback.topic != config.relay.command_topic:
+        read.append(("relay.feedback.topic", config.relay.feedback.topic))
+    seen: dict[tuple[str, str | None], int] = {}
+    for index, source in enumerate(config.meter):
+        first = seen.setdefault((source.topic, source.pointer), index)
+        if first != index:
+            yield problem(
+                f"meter.{index}.topic",
+                source.topic,
+                "the same value is listed twice, and would be counted twice",
+                "Remove one, or give it another pointer",
+                *(f"meter.{number}.{key}" for number in (first, index) for key in ("topic", "pointer")),
+            )
+    for key, topic in read:
+        if topic in own:
+            yield problem(
+                key, topic, "the daemon itself publishes there", "Name the topic of the device", key, own[topic]
+            )
+    if config.homie.publish:
+        for key, topic in [*read, ("relay.command_topic", config.relay.command_topic)]:
+            if topic.startswith(f"{config.homie_topic}/"):
+                yield problem(
+                    key,
+                    topic,
+                    f"the daemon describes itself there ({config.homie_topic}/...)",
+                    "Name the topic of the device, or change homie.domain",
+                    key,
+                    "homie.domain",
+                )
+    if own[config.relay.command_topic] and config.relay.command_topic.startswith(f"{base}/"):
+        yield problem(
+            "relay.command_topic",
+            config.relay.command_topic,
+            f"this lies under the daemon's own topics ({base}/...)",
+            "Change mqtt.base_topic, or name the plug's own topic",
+            "mqtt.base_topic",
+        )
+
+
+def _connection_contradictions(mqtt: Mqtt, problem: Any) -> Iterator[Problem]:
+    if mqtt.unix_socket is not None:
+        for key in ("host", "port", "tls"):
+            if key in mqtt.model_fields_set:
+                yield problem(
+                    "mqtt.unix_socket",
+                    mqtt.unix_socket,
+                    f"a local socket has no {key}",
+                    f"Leave out either mqtt.unix_socket or mqtt.{key}",
+                    f"mqtt.{key}",
+                )
+    if mqtt.password is not None and mqtt.username is None:
+        yield problem("mqtt.password", "", "a password without a user name", "Set mqtt.username", "mqtt.username")
+    if mqtt.tls and (mqtt.tls.cert_file is None) is not (mqtt.tls.key_file is None):
+        yield problem("mqtt.tls", "", "a client certificate needs its key", "Give both cert_file and key_file")
+    secrets = {"mqtt.password": mqtt.password, "mqtt.tls.key_password": mqtt.tls.key_password if mqtt.tls else None}
+    for key, secret in secrets.items():
+        if secret is None:
+            continue
+        if len(secret.model_fields_set) != 1:
+            yield problem(key, "", "a secret is found in one place", "Give exactly one of file, env and credential")
+            continue
+        try:
+            secret.reveal()
+        except ValueError as error:
+            shown = str(secret) if secret.telling else ""
+            yield problem(key, shown, str(error), "Provide it there, readable by the daemon's user")
+
+
+def _open_to_others(config: Config) -> Iterator[str]:
+    """Say which files and folders every user of this computer may read or change, and should not."""
+    tls, folder = config.mqtt.tls, config.state_file.parent
+    if tls:
+        password = tls.key_password.path if tls.key_password and tls.key_password.file else None
+        for place in (Path(tls.key_file) if tls.key_file else None, password):
+            if place and _mode(place) & stat.S_IROTH:
+                yield f"{place} can be read by every user of this computer: chmod o-rwx."
+    if _mode(folder) & stat.S_IWOTH:
+        yield (
+            f"{folder} can be changed by every user of this computer, and what must outlive a restart be lost: "
+            "chmod o-rwx."
+        )
+
+
+def _mode(path: Path) -> int:
+    try:
+        return path.stat().st_mode
+    except (OSError, ValueError):
+        return 0
+
+
+def warnings(config: Config) -> list[str]:
+    """Return what is allowed, but worth a second thought."""
+    return list(_doubts(config))
+
+
+def _doubts(config: Config) -> Iterator[str]:
+    relay, control, mqtt = config.relay, config.control, config.mqtt
+    nominal_w = config.charger.current_a * config.charger.voltage_v
+    if abs(config.draw_w / nominal_w - 1) > VOLTAGE_TOLERANCE:
+        low_w, high_w = nominal_w * (1 - VOLTAGE_TOLERANCE), nominal_w * (1 + VOLTAGE_TOLERANCE)
+        yield (
+            f"charger.draw_w = {config.draw_w:g} does not fit {config.charger.current_a:g} A: within the voltage that "
+            f"EN 50160 allows, that is {low_w:.0f} to {high_w:.0f} W. Is the current setting right?"
+        )
+    margin_w = config.stop_import_w - (config.draw_w - config.start_export_w)
+    if not config.auto and margin_w < 0.1 * config.draw_w:
+        yield (
+            f"only {margin_w:g} W lie between what a fresh start imports and control.stop_import_w: "
+            "small loads will end charges early."
+        )
+    if config.charger.current_a > config.socket.continuous_a:
+        yield (
+            f"the lead's {config.charger.current_a:g} A are above the {config.socket.continuous_a:g} A that the socket "
+            f"may carry for hours, allowed because: {config.socket.above_continuous_because}; the thermal image will "
+            "interrupt long charges."
+        )
+    if relay.feedback is None:
+        yield "relay.feedback is not set: whether the plug obeys is not known; the broker's word is taken for it."
+    if relay.power is None:
+        yield "relay.power is not set: the charger's draw is assumed, not measured, and so is its energy."
+    if relay.hold_s is None:
+        yield (
+            "relay.hold_s is not set: if both the computer and the broker fail while charging, the plug stays on. "
+            "A plug that can switch itself off after a time is worth having."
+        )
+    yield from _open_to_others(config)
+    if relay.qos == 0:
+        yield "relay.qos is 0: a command may be lost without anyone noticing; 1 is better."
+    if control.min_on_s < 60 or control.min_off_s < 60:
+        yield "control.min_on_s or control.min_off_s is below a minute: hard on the relay, the lead and the car."
+    if max(source.fresh_s for source in config.meter) > 120:
+        yield "meter.fresh_s is above two minutes: for so long the relay stays on after the meter fell silent."
+    yield from _price_doubts(config)
+    local = mqtt.unix_socket is not None or mqtt.host in ("localhost", "127.0.0.1", "::1")
+    if not local and mqtt.tls is None:
+        yield "mqtt.tls is not set: anyone on the network can read, and perhaps change, what is sent to the broker."
+    if not local and mqtt.username is None and not (mqtt.tls and mqtt.tls.cert_file):
+        yield "mqtt.username is not set: a broker that lets anyone in lets anyone switch the relay."
+    if mqtt.password and mqtt.password.file and Path(mqtt.password.file).stat().st_mode & stat.S_IROTH:
+        yield f"{mqtt.password.file} can be read by every user of this computer."
+
+
+def _price_doubts(config: Config) -> Iterator[str]:
+    for index, tariff in enumerate(config.money.tariff if config.money else ()):
+        key = f"money.tariff.{index}"
+        if config.money and config.money.currency in IN_HUNDREDTHS and tariff.import_price >= 3:
+            yield (
+                f"{key}.import_price = {tariff.import_price} {config.money.currency} for a kilowatt-hour: are these "
+                f"hundredths? Then write {tariff.import_price / 100}."
+            )
+        if tariff.export_price > tariff.import_price:
+            yield f"{key}.export_price is above import_price: what is sold would earn more than what is bought costs."
+        elif said := tariff_of(tariff).of_cheapest():
+            given = "is" if "alternative_price" in tariff.model_fields_set else "is left out, and so"
+            yield f'{key}.alternative_price {given} "cheapest": {said}.'
+        for number, window in enumerate(tariff.window):
+            if window.begins == window.ends:
+                yield f"{key}.window.{number} begins and ends at {window.begins}: it covers the whole day."
+
+
+def shown_as(value: object) -> str:
+    """Return a value as TOML would write it, shortened."""
+    if value == "":
+        return ""
+    if isinstance(value, float) and value.is_integer():
+        value = int(value)
+    try:
+        text = json.dumps(value, default=str, ensure_ascii=True)
+    except (ValueError, RecursionError):  # a number or a table of absurd size
+        return "..."
+    return text if len(text) <= 60 else text[:57] + "..."

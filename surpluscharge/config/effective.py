@@ -1,0 +1,296 @@
+"""The whole file, and what it comes to: what keys left out mean, prices, thresholds, and the controller's settings."""
+
+from __future__ import annotations
+
+import os
+from datetime import UTC, datetime
+from datetime import time as time_of_day
+from pathlib import Path
+
+from pydantic import Field
+
+from surpluscharge.clock import zone
+from surpluscharge.config.models import (
+    Charger,
+    Control,
+    History,
+    Homie,
+    Log,
+    MeterSource,
+    Money,
+    Mqtt,
+    PriceWindow,
+    Relay,
+    Section,
+    Session,
+    Site,
+    Socket,
+    Status,
+    Store,
+    TariffPrices,
+)
+from surpluscharge.config.values import WEEKDAYS
+from surpluscharge.control.controller import Settings
+from surpluscharge.control.economics import BreakEven, Tariff, Tariffs, Window, break_even, thresholds
+from surpluscharge.control.machine import Params
+from surpluscharge.control.signals import Contact, Source
+from surpluscharge.control.supervisor import Limits
+from surpluscharge.control.thermal import ThermalParams
+
+SCALES = {"W": 1.0, "kW": 1000.0}
+SERVICE_DIRECTORY = Path("/var/lib/surpluscharge")  # as the units have it
+HOLD_MARK = "{hold_s}"
+
+# Common practice: above this share of the socket's rating, no lead that is in order draws current. A BS 1362 link of
+# 13 A carries 1.6 times its rating for half an hour; this is well below.
+INSTANT_SHARE = 1.25
+# Such a current must make a BS 1362 link open within half an hour: one reading of it is taken seriously.
+FAR_SHARE = 1.9
+
+
+class Config(Section):
+    """The whole file."""
+
+    charger: Charger
+    relay: Relay
+    meter: list[MeterSource] = Field(min_length=1)
+    mqtt: Mqtt = Mqtt()
+    socket: Socket = Socket()
+    control: Control = Control()
+    session: Session = Session()
+    money: Money | None = None
+    site: Site = Site()
+    status: Status = Status()
+    homie: Homie = Homie()
+    log: Log = Log()
+    store: Store = Store()
+    history: History = History()
+
+    # What a key left out comes to. `surpluscharge check` shows these as derived.
+
+    @property
+    def draw_w(self) -> float:
+        return self.charger.draw_w or self.charger.current_a * self.charger.voltage_v
+
+    @property
+    def auto(self) -> bool:
+        """Whether the thresholds follow the prices."""
+        return isinstance(self.control.start_export_w, str)
+
+    @property
+    def ahead(self) -> bool:
+        """Whether they look ahead as well (:mod:`surpluscharge.control.ahead`)."""
+        return self.control.start_export_w == "ahead"
+
+    @property
+    def start_export_w(self) -> float:
+        """What is given, or else its default; with "auto", see :meth:`thresholds`."""
+        given = self.control.start_export_w
+        return self.draw_w if given is None or isinstance(given, str) else given
+
+    @property
+    def stop_import_w(self) -> float:
+        given = self.control.stop_import_w
+        return 0.25 * self.draw_w if given is None or isinstance(given, str) else given
+
+    def delays(self, follow: bool) -> tuple[float, float]:
+        """Return (start_delay_s, stop_delay_s), with thresholds that ``follow`` the prices or with fixed ones.
+
+        Thresholds that know what a start binds need no delay on top; it would only cost.
+        """
+        start_s, stop_s = self.control.start_delay_s, self.control.stop_delay_s
+        defaults = (0.0, 0.0) if follow else (45.0, 120.0)
+        return (defaults[0] if start_s is None else start_s, defaults[1] if stop_s is None else stop_s)
+
+    @property
+    def start_delay_s(self) -> float:
+        return self.delays(self.auto)[0]
+
+    @property
+    def stop_delay_s(self) -> float:
+        return self.delays(self.auto)[1]
+
+    def break_even(self, when: datetime, draw_w: float | None = None) -> BreakEven | None:
+        """Return from which surplus on charging pays at a moment; None where no prices are known then.
+
+        Arguments as for :meth:`thresholds`.
+        """
+        tariffs = self.tariffs()
+        prices = tariffs.prices_at(when) if tariffs else None
+        return break_even(draw_w or self.draw_w, prices) if prices else None
+
+    def thresholds(self, when: datetime | None = None, draw_w: float | None = None) -> tuple[float, float]:
+        """Return (start_export_w, stop_import_w) as they are at a moment; with "auto", they follow the prices then.
+
+        With "ahead" these are what holds until there is a past to look back on.
+
+        ``when`` is aware, in the site's zone (default: now); ``draw_w`` is what the lead is known to draw (default: as
+        configured). Where no tariff is valid yet, the defaults hold.
+        """
+        tariffs = self.tariffs() if self.auto else None
+        prices = tariffs.prices_at(when or datetime.now(UTC).astimezone(zone(self.site.time_zone))) if tariffs else None
+        if prices is None:
+            return self.start_export_w, self.stop_import_w
+        return thresholds(draw_w or self.draw_w, prices, self.control.min_on_s, self.control.min_off_s)
+
+    def tariffs(self) -> Tariffs | None:
+        """Return the prices of [money]; None where there is none."""
+        if self.money is None:
+            return None
+        return Tariffs(self.money.currency, tuple(tariff_of(given) for given in self.money.tariff))
+
+    @property
+    def base_topic(self) -> str:
+        return self.mqtt.base_topic or f"surpluscharge/{self.charger.name}"
+
+    @property
+    def homie_topic(self) -> str:
+        """The device's own topic by the Homie convention."""
+        return f"{self.homie.domain}/5/surpluscharge-{self.charger.name}"
+
+    @property
+    def client_id(self) -> str:
+        return self.mqtt.client_id or f"surpluscharge-{self.charger.name}"
+
+    @property
+    def port(self) -> int:
+        return self.mqtt.port or (8883 if self.mqtt.tls else 1883)
+
+    @property
+    def broker(self) -> str:
+        """Where the broker is looked for, for people."""
+        return self.mqtt.unix_socket or f"{self.mqtt.host}:{self.port}"
+
+    @property
+    def state_file(self) -> Path:
+        if self.store.directory:
+            directory = Path(self.store.directory)
+        elif "STATE_DIRECTORY" in os.environ:  # set by the service manager; the first of a list
+            directory = Path(os.environ["STATE_DIRECTORY"].split(":")[0])
+        else:
+            state_home = os.environ.get("XDG_STATE_HOME") or "~/.local/state"
+            directory = Path(state_home).expanduser() / "surpluscharge"
+        return directory / f"{self.charger.name}.json"
+
+    @property
+    def history_file(self) -> Path:
+        return self.state_file.with_name(f"history-{self.charger.name}.sqlite")
+
+    @property
+    def recorded_file(self) -> Path:
+        """The ledger to read: the one of a service on this machine, where nothing else is said and it is there."""
+        own, service = self.history_file, SERVICE_DIRECTORY / self.history_file.name
+        found = self.store.directory is None and not own.exists() and service.exists()
+        return service if found else own
+
+    @property
+    def rearm_at(self) -> time_of_day:
+        return time_of_day.fromisoformat(self.session.rearm_at)
+
+    @property
+    def on_payload(self) -> str:
+        return self.relay.on_payload.replace(HOLD_MARK, str(self.relay.hold_s))
+
+    def derived(self) -> dict[str, object]:
+        """Return the effective value of each key that was left out and follows from others."""
+        values = {
+            "charger.draw_w": (self.charger.draw_w, self.draw_w),
+            "control.start_export_w": (self.control.start_export_w, self.start_export_w),
+            "control.stop_import_w": (self.control.stop_import_w, self.stop_import_w),
+            "control.start_delay_s": (self.control.start_delay_s, self.start_delay_s),
+            "control.stop_delay_s": (self.control.stop_delay_s, self.stop_delay_s),
+            "mqtt.base_topic": (self.mqtt.base_topic, self.base_topic),
+            "mqtt.client_id": (self.mqtt.client_id, self.client_id),
+            "mqtt.port": (self.mqtt.port, self.port),
+            "store.directory": (self.store.directory, str(self.state_file.parent)),
+        }
+        return {key: effective for key, (given, effective) in values.items() if given is None}
+
+    def settings(self, when: datetime | None = None, draw_w: float | None = None) -> Settings:
+        """Return what the controller needs, in its own terms; the arguments are those of :meth:`thresholds`."""
+        when = when or datetime.now(UTC).astimezone(zone(self.site.time_zone))
+        start_export_w, stop_import_w = self.thresholds(when, draw_w)
+        point = self.break_even(when, draw_w) if self.ahead else None
+        control, session, power, feedback = self.control, self.session, self.relay.power, self.relay.feedback
+        heat, mains = self.relay.temperature, self.relay.voltage
+        return Settings(
+            params=Params(
+                start_export_w=start_export_w,
+                stop_import_w=stop_import_w,
+                start_delay_s=self.start_delay_s,
+                stop_delay_s=self.stop_delay_s,
+                min_on_s=control.min_on_s,
+                min_off_s=control.min_off_s,
+                starts_per_hour=control.starts_per_hour,
+                starts_per_day=control.starts_per_day,
+                time_cap_s=session.time_cap_s,
+                energy_cap_wh=float("inf") if session.energy_cap_wh is None else session.energy_cap_wh,
+                rearm_daily=session.rearm == "daily",
+            ),
+            ahead_from_w=point.surplus_w if point else None,
+            silent_s=self.relay.silent_s,
+            limits=self.limits,
+            draw_a=self.charger.current_a,
+            mains_v=self.charger.voltage_v,
+            grid=tuple(
+                Source(
+                    source.topic,
+                    source.pointer,
+                    SCALES[source.unit],
+                    source.measures,
+                    source.fresh_s,
+                    source.limit_w,
+                )
+                for source in self.meter
+            ),
+            power=Source(power.topic, power.pointer, SCALES[power.unit], "import-only", power.fresh_s, power.limit_w)
+            if power
+            else None,
+            contact=Contact(feedback.topic, feedback.pointer, feedback.on_value, feedback.off_value)
+            if feedback
+            else None,
+            temperature=Source(heat.topic, heat.pointer, 1.0, "net-import", heat.fresh_s, 200.0) if heat else None,
+            voltage=Source(mains.topic, mains.pointer, 1.0, "import-only", mains.fresh_s, 500.0) if mains else None,
+        )
+
+    @property
+    def limits(self) -> Limits:
+        """What the supervisor holds the charger to."""
+        socket = self.socket
+        return Limits(
+            draw_w=self.draw_w,
+            instant_a=INSTANT_SHARE * socket.rated_a,
+            far_a=FAR_SHARE * socket.rated_a,
+            thermal=ThermalParams(
+                basic_a=socket.continuous_a,
+                k=socket.margin,
+                heating_s=socket.heating_s,
+                cooling_s=socket.cooling_s,
+                alarm_level=socket.alarm_level,
+                rearm_level=socket.rearm_level,
+            ),
+            rest_above_a=socket.rest_above_share * socket.continuous_a,
+            rest_after_s=socket.rest_after_s,
+            rest_s=socket.rest_s,
+            hot_c=socket.hot_c,
+            nominal_v=self.charger.voltage_v,
+        )
+
+
+def tariff_of(given: TariffPrices) -> Tariff:
+    alternative = None if given.alternative_price == "cheapest" else given.alternative_price
+    windows = tuple(_window(window) for window in given.window)
+    return Tariff(given.valid_from, given.import_price, given.export_price, alternative, windows)
+
+
+def _window(given: PriceWindow) -> Window:
+    groups = {"all": range(7), "weekdays": range(5), "weekends": range(5, 7)}
+    days = groups[given.days] if isinstance(given.days, str) else [WEEKDAYS.index(day) for day in given.days]
+    begins, ends = time_of_day.fromisoformat(given.begins), time_of_day.fromisoformat(given.ends)
+    return Window(
+        frozenset(days),
+        begins.hour * 3600 + begins.minute * 60,
+        ends.hour * 3600 + ends.minute * 60,
+        given.import_price,
+        given.export_price,
+    )
