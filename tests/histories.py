@@ -126,7 +126,7 @@ def _day(day: date, habit: Habit) -> Batch:
     samples.append(Sample(end_ms, 0.0, 0.0, False))
     intervals = list(hold(samples, FRESH_MS))
     charges = list(_charges(runs, intervals, end_ms))
-    return Batch(intervals, charges, (), states, faults)
+    return Batch(intervals, charges, states, faults)
 
 
 def _charges(runs: list[tuple[int, int | None, str]], intervals: list[Interval], end_ms: int) -> Iterator[Charge]:
