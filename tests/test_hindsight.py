@@ -291,6 +291,39 @@ def test_no_rule_earns_more_than_hindsight(windows: dict[str, object], cap_h: fl
         assert found.at_most <= sum(found.by_day) + 1e-9
 
 
+def test_on_no_day_of_the_page_a_rule_stands_above_the_best_possible(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The plan is made for all days together: on a day of its own a rule may earn more than it, here with a cap."""
+    pictures = pytest.importorskip("surpluscharge.planning.pictures")
+    drawn: list[list[float]] = []
+    bars = pictures.bars
+
+    def listening(ax: object, heights: list[float], *arguments: object) -> None:
+        drawn.append(heights)
+        bars(ax, heights, *arguments)
+
+    monkeypatch.setattr(pictures, "bars", listening)
+    above_the_plan = 0
+    for seed, cap_h, rearm_at in ((1, 6.0, "04:00"), (3, 2.0, "12:00")):
+        case = study_of(seed, cap_h, rearm_at=rearm_at, window=[NIGHT, DEAR])
+        compared = comparing.compare(case)
+        assert compared.hindsight is not None and compared.ideal is not None
+        of_all = outcomes(case)
+        for done in (*of_all[:4], of_all[-1]):
+            drawn.clear()
+            page = pictures.of_replay(compared._replace(replayed=done))
+            best, saved = drawn[:2]  # what is lost is drawn apart
+            earned = [done.gain[day] for day in case.counted]
+            assert best == pytest.approx([compared.hindsight.by_day[day] for day in case.counted], abs=1e-4)
+            assert saved == pytest.approx([max(0.0, gain) for gain in earned], abs=1e-4)
+            assert all(mine <= most for mine, most in zip(saved, best, strict=True))
+            short = [compared.hindsight.by_day[day] - done.gain[day] for day in case.counted]
+            costliest = case.date(case.counted[short.index(max(short))])
+            assert f"<h2>{costliest:%A}, {costliest.day} {costliest:%B} {costliest.year}</h2>" in page
+            planned = [compared.ideal.gain[day] for day in case.counted]
+            above_the_plan += any(mine > most + 1e-4 for mine, most in zip(earned, planned, strict=True))
+    assert above_the_plan
+
+
 @pytest.mark.parametrize("cap_h", [2.0, 6.0])
 def test_prices_that_fall_never_make_it_worse(cap_h: float) -> None:
     """Of what is bought, at the hours of a window or at all; and of what is sold."""

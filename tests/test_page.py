@@ -318,7 +318,7 @@ def test_the_tables_of_a_replay_are_those_of_the_json(
     rows = browser.ask(TABLE, "days")
     assert len(rows) == len(document["by_day"]) == 10
     for row, day in zip(rows, document["by_day"], strict=True):
-        keys = ("value", "hindsight_value", "solar_kwh", "grid_kwh", "starts")
+        keys = ("value", "hindsight_at_most", "solar_kwh", "grid_kwh", "starts")
         assert [float(cell[0]) for cell in row[1:]] == [day[key] for key in keys]
     for key in ("value", "solar_kwh", "grid_kwh", "starts"):
         assert sum(day[key] for day in document["by_day"]) == pytest.approx(document[key], abs=0.01)

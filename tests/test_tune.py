@@ -463,7 +463,7 @@ def test_replay_command(files: tuple[str, str], tmp_path: Path, capsys: pytest.C
     assert "<h2>Saturday, 3 May 2031</h2>" in text
     assert "<h1>1 to 30 May 2031</h1>" in text and "<title>Replay of charger: 1 to 30 May 2031</title>" in text
     assert "readings.csv, 30 days</p>" in text
-    assert "The day that was asked for. Against hindsight " in text
+    assert "The day that was asked for. Against the best possible of that day, " in text
     # What it imports while it runs and what the panels give then are two ways to see one line: 1380 - 1900 W.
     assert ">start above 200 W of surplus</text>" in text and ">end below -520 W of surplus</text>" in text
     assert text.count("<svg") == 4
@@ -545,13 +545,13 @@ def test_commands_say_what_is_wrong(files: tuple[str, str], tmp_path: Path, caps
 def test_the_costliest_day_is_drawn_unless_one_is_named() -> None:
     pictures = pytest.importorskip("surpluscharge.planning.pictures")
     found = comparing.compare(study_of(4, start_export_w=200.0, stop_import_w=1900.0))
-    assert found.ideal is not None
-    lost = [best - gain for best, gain in zip(found.ideal.gain, found.replayed.gain, strict=True)]
+    assert found.hindsight is not None
+    lost = [most - gain for most, gain in zip(found.hindsight.by_day, found.replayed.gain, strict=True)]
     worst = date.fromordinal(found.case.days.first + lost.index(max(lost)))
     page = pictures.of_replay(found)
     assert f"<h2>{worst:%A}, {worst.day} {worst:%B} {worst.year}</h2>" in page
     said = page.replace("\N{NO-BREAK SPACE}", " ")
-    assert f"the day on which most was lost against hindsight: {max(lost):.2f} of " in said
+    assert f"against the best possible of that day: {max(lost):.2f} of at most " in said
 
 
 def test_what_holds_a_charge_back_is_marked(monkeypatch: pytest.MonkeyPatch) -> None:

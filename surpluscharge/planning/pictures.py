@@ -158,21 +158,22 @@ def _rules_table(found: Comparison, figures: dict[str, Any]) -> Table:
 
 
 def _costliest(found: Comparison) -> int:
-    """Return the day on which the most was lost against hindsight, or else the one with the most charging."""
-    done, ideal = found.replayed, found.ideal
-    lost = [best - gain for best, gain in zip(ideal.gain, done.gain, strict=True)] if ideal else list(done.solar_wh)
-    return max(found.case.counted, key=lambda day: (lost[day], -day))
+    """Return the day that fell furthest short of the best possible, or else the one with the most charging."""
+    done, of_all = found.replayed, found.hindsight
+    short = [most - gain for most, gain in zip(of_all.by_day, done.gain, strict=True)] if of_all else done.solar_wh
+    return max(found.case.counted, key=lambda day: (short[day], -day))
 
 
 def _why(found: Comparison, index: int, asked: bool) -> str:
-    done, ideal = found.replayed, found.ideal
-    if ideal is None:
+    done = found.replayed
+    if found.hindsight is None:
         what = f"{done.solar_wh[index] / 1000.0:.1f} kWh from the sun"
         return f"The day that was asked for: {what}." if asked else f"Shown as the day with most: {what}."
-    lost = f"{ideal.gain[index] - done.gain[index]:.2f} of {ideal.gain[index]:.2f} {found.case.currency}"
+    most = found.hindsight.by_day[index]
+    lost = f"{most - done.gain[index]:.2f} of at most {most:.2f} {found.case.currency}"
     if asked:
-        return f"The day that was asked for. Against hindsight {lost} were lost on it."
-    return f"Shown because it is the day on which most was lost against hindsight: {lost}. --day shows another."
+        return f"The day that was asked for. Against the best possible of that day, {lost} were lost."
+    return f"Shown because most was lost on it against the best possible of that day: {lost}. --day shows another."
 
 
 class _Spans(NamedTuple):
@@ -342,7 +343,7 @@ def _days_section(found: Comparison) -> str:
             name,
             shorts[group[0]],
             summed("value"),
-            summed("hindsight_value"),
+            summed("hindsight_at_most"),
             summed("solar_kwh") or 0.0,
             summed("grid_kwh") or 0.0,
             sum(figures[index]["starts"] for index in group),
@@ -368,7 +369,7 @@ def _days_section(found: Comparison) -> str:
         return section(f"{what.capitalize()} by {what}, in figures", table.html())
     best = max(spans, key=lambda each: each.value or 0.0)
     gist = (
-        f"What each {what} would have saved, beside the best plan. Most on {best.name}: {best.value:.2f} "
+        f"What each {what} would have saved, beside the best possible. Most on {best.name}: {best.value:.2f} "
         f"{case.currency}, with {best.solar_kwh:.2f} kWh from the sun."
     )
     picture = Picture(
@@ -376,8 +377,11 @@ def _days_section(found: Comparison) -> str:
     )
     key = [("saved", "saved as configured")]
     key += [("lost", "lost as configured")] if any((each.value or 0.0) < 0 for each in spans) else []
-    key += [("best", "best plan in hindsight")]
-    caption = f"Money in {case.currency}. The best plan is made for all days together; a single day may beat it."
+    key += [("best", "best possible in hindsight")]
+    caption = (
+        f"Money in {case.currency}. The best possible is that of each day taken alone, however it began: no rule "
+        "exceeds it. Of all days together a little less may be had, as by the best plan."
+    )
     return section(f"{what.capitalize()} by {what}", shown(picture, key, table, caption))
 
 
