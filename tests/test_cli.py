@@ -18,6 +18,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 
 from surpluscharge import __version__, cli, demo
+from surpluscharge.cli import broker, running, talking
 from surpluscharge.config import Config, load
 from surpluscharge.control.supervisor import FAULT_BY_CODE
 from surpluscharge.daemon import status
@@ -139,7 +140,7 @@ def test_off_without_a_broker_is_one_clear_line(tmp_path: Path) -> None:
 def test_off_with_a_broker_that_says_nothing(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(cli, "OFF_WITHIN_S", 0.2)
+    monkeypatch.setattr(talking, "OFF_WITHIN_S", 0.2)
     with socket.socket() as silent:
         silent.bind(("127.0.0.1", 0))
         silent.listen()
@@ -157,7 +158,7 @@ def test_off_sends_the_off_command_once(
     async def publish(config: Config, post: Post, name: str, within_s: float) -> None:
         sent.append((config.port, post, name, within_s))
 
-    monkeypatch.setattr(cli, "publish_once", publish)
+    monkeypatch.setattr(talking, "publish_once", publish)
     path = written(tmp_path, 1884, 'relay.off_payload = "out"', "relay.qos = 0")
     assert cli.main(["off", "--config", path]) == 0
     printed = capsys.readouterr()
@@ -168,7 +169,7 @@ def test_off_sends_the_off_command_once(
     assert printed.err == ""
     ((port, post, _, within_s),) = sent
     assert (port, post.topic, post.payload, post.qos, post.retain) == (1884, "carport/plug/command", "out", 1, False)
-    assert within_s == cli.OFF_WITHIN_S
+    assert within_s == talking.OFF_WITHIN_S
 
 
 def test_off_says_what_a_daemon_makes_of_it(
@@ -178,7 +179,7 @@ def test_off_says_what_a_daemon_makes_of_it(
 
     async def publish(*_: object) -> None: ...
 
-    monkeypatch.setattr(cli, "publish_once", publish)
+    monkeypatch.setattr(talking, "publish_once", publish)
     assert cli.main(["off", "--config", written(tmp_path, 1884, 'relay.feedback.topic = "carport/plug/report"')]) == 0
     assert "leaves it off for 15 min: to stop a charge, publish off to" in capsys.readouterr().out
 
@@ -221,7 +222,7 @@ def test_the_status_says_how_old_it_is(
         document.time = datetime.now(UTC) - timedelta(seconds=age_s)
         return dict(zip(topics, (document.model_dump_json().encode(), word), strict=True))
 
-    monkeypatch.setattr(cli, "read_once", read)
+    monkeypatch.setattr(talking, "read_once", read)
     path = written(tmp_path, 1884)
     assert cli.main(["status", "--config", path]) == code
     printed = capsys.readouterr().out
@@ -263,9 +264,9 @@ def test_ack_sends_what_is_acknowledged_once(
             )
         return dict(zip(topics, (document.model_dump_json().encode(), word), strict=True))
 
-    monkeypatch.setattr(cli, "publish_once", publish)
-    monkeypatch.setattr(cli, "read_once", read)
-    monkeypatch.setattr(cli, "LOOK_EVERY_S", 0.0)
+    monkeypatch.setattr(talking, "publish_once", publish)
+    monkeypatch.setattr(talking, "read_once", read)
+    monkeypatch.setattr(talking, "LOOK_EVERY_S", 0.0)
     path = written(tmp_path, 1884, 'charger.name = "barn"')
     assert cli.main(["ack", *arguments, "--config", path]) == 0
     printed = capsys.readouterr()
@@ -282,7 +283,7 @@ def test_ack_sends_what_is_acknowledged_once(
     ((port, post, name, within_s),) = sent
     assert (port, post.topic, post.payload) == (1884, "surpluscharge/barn/acknowledge/set", payload)
     assert not post.retain  # an acknowledgement is of today's fault, not of tomorrow's
-    assert (name, within_s) == ("ack", cli.OFF_WITHIN_S)
+    assert (name, within_s) == ("ack", talking.OFF_WITHIN_S)
     word, taken = b"ready", False
     assert cli.main(["ack", *arguments, "--config", path]) == 1
     assert "the daemon has not taken it" in capsys.readouterr().err
@@ -309,7 +310,7 @@ def test_what_the_broker_says_moves_no_terminal_s_cursor(
         changed = document.model_copy(update={"why": hostile, "charger": hostile, "faults": [fault]})
         return dict(zip(topics, (changed.model_dump_json().encode(), hostile.encode()), strict=True))
 
-    monkeypatch.setattr(cli, "read_once", read)
+    monkeypatch.setattr(talking, "read_once", read)
     path = written(tmp_path, 1884)
     for arguments in (["status"], ["status", "--json"], ["ack"]):
         cli.main([*arguments, "--config", path])
@@ -358,8 +359,8 @@ def test_run_runs_the_daemon_with_the_configuration(tmp_path: Path, monkeypatch:
     async def run(config: Config, path: str) -> None:
         ran.append((config.log.level, config.log.format, path))
 
-    monkeypatch.setattr(cli.service, "run", run)
-    monkeypatch.setattr(cli.logs, "configure", lambda *arguments: ran.append(arguments))
+    monkeypatch.setattr(running.service, "run", run)
+    monkeypatch.setattr(running.logs, "configure", lambda *arguments: ran.append(arguments))
     path = written(tmp_path, 1884, 'log.level = "debug"', 'log.format = "json"')
     assert cli.main(["run", "--config", path]) == 0
     assert ran == [("debug", "json"), ("debug", "json", path)]
@@ -398,7 +399,7 @@ def test_an_interrupt_is_no_traceback(monkeypatch: pytest.MonkeyPatch) -> None:
     def interrupted(_: str) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(cli, "load", interrupted)
+    monkeypatch.setattr(running, "load", interrupted)
     assert cli.main(["check", "--config", "any"]) == 130
 
 
@@ -418,4 +419,4 @@ def test_status_without_a_broker_and_without_a_daemon(tmp_path: Path) -> None:
     ],
 )
 def test_what_is_wrong_with_the_broker(tmp_path: Path, error: Exception, says: str) -> None:
-    assert says in cli._trouble(error, load(written(tmp_path, 1883)))
+    assert says in broker.trouble(error, load(written(tmp_path, 1883)))

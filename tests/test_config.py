@@ -22,7 +22,8 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import PydanticUndefined
 
 from surpluscharge import config as configuration
-from surpluscharge.cli import _effective, main
+from surpluscharge.cli import main
+from surpluscharge.cli.running import effective as in_force
 from surpluscharge.config import Config, ConfigError, effective, load, models, parse, reading
 from surpluscharge.config import warnings as config_warnings
 from surpluscharge.config.models import Secret
@@ -449,7 +450,7 @@ def test_any_toml_becomes_a_usable_configuration_or_a_refusal(data: st.DataObjec
         assert not any(math.isnan(value) for value in params)
         assert params.stop_import_w > config.draw_w - params.start_export_w
         assert (config.rearm_at.hour, config.rearm_at.minute) < (24, 0)
-        assert list(_effective(config))
+        assert list(in_force(config))
         assert config.on_payload and config_warnings(config) is not None and config.state_file.suffix == ".json"
 
 
@@ -1155,7 +1156,7 @@ def test_every_key_of_the_example_is_explained_with_its_default() -> None:
 
 def test_the_defaults_in_the_example_are_the_defaults() -> None:
     def effective(config: Config) -> dict[str, str]:
-        return {key: value for key, value, _ in _effective(config)}
+        return {key: value for key, value, _ in in_force(config)}
 
     as_it_stands, all_written = load(EXAMPLE), parse(uncommented(), "uncommented")
     assert all_written.mqtt.model_fields_set > as_it_stands.mqtt.model_fields_set

@@ -1,0 +1,84 @@
+"""The commands, and nothing else: a module for each group of them, imported when one of its commands is asked for.
+
+So the daemon, which runs for years on a small computer, carries nothing that only a report or a replay needs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sqlite3
+import sys
+from collections.abc import Callable
+from typing import NamedTuple
+
+from surpluscharge import __version__
+from surpluscharge.cli.common import CAUTION, CannotError
+from surpluscharge.config import ConfigError
+from surpluscharge.history.ledger import LedgerError
+from surpluscharge.words import printable
+
+
+class Command(NamedTuple):
+    group: str  # the module that has it; its function add_NAME says which options it takes, and what carries it out
+    about: str
+    config: bool = True  # whether it needs a configuration
+
+
+COMMANDS = {
+    "run": Command("running", "Run the daemon until it is told to stop."),
+    "check": Command("running", "Check a configuration, and show every setting with its source."),
+    "commission": Command("commission", "See, with you at the plug, that meter, relay and lead are as configured."),
+    "status": Command("talking", "Show what the daemon does, why, and what it waits for (exit status 1: gone)."),
+    "off": Command("talking", "Tell the relay to switch off, once, and return."),
+    "ack": Command("talking", "Acknowledge latched faults, after somebody has looked at the cause."),
+    "advise": Command("planning", "Say from which surplus on charging pays, at the configured prices."),
+    "replay": Command("planning", "Show what recorded readings would have given, beside the best possible."),
+    "tune": Command("planning", "Search the thresholds and delays that would have done best, and judge the gain."),
+    "history": Command("records", "Check the ledger, and say how to mend it."),
+    "export": Command("records", "Write what is on record to standard output, or to a file."),
+    "import": Command("records", "Take older readings from a CSV file into the ledger: all of it, or nothing."),
+    "report": Command("records", "Say what a day, a month or any days came to: energy, money, surplus caught."),
+    "schema": Command("showing", "Print the JSON Schema of the status document.", config=False),
+    "demo": Command("showing", "Watch the daemon run a simulated house, its numbers invented.", config=False),
+}
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run one command. Returns the exit status: 0 done, 1 it could not be done, 2 wrongly called."""
+    arguments = sys.argv[1:] if arguments is None else arguments
+    options = _parser(arguments).parse_args(arguments)
+    command: Callable[[argparse.Namespace], int] = options.command
+    try:
+        return command(options)
+    except (ConfigError, LedgerError, CannotError) as error:
+        print(printable(str(error), lines=True), file=sys.stderr)
+        return 1
+    except sqlite3.Error as error:
+        print(f"the ledger cannot be used: {error}. Is the disk full, or the file somebody else's?", file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:  # whoever read our output has seen enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+
+
+def _parser(arguments: list[str]) -> argparse.ArgumentParser:
+    """Return a parser that knows all commands by name, and the options of the one that is asked for."""
+    parser = argparse.ArgumentParser(
+        prog="surpluscharge",
+        description="Charges an electric car from solar surplus through a switched, fixed-rate charge lead.",
+        epilog=CAUTION,
+    )
+    parser.add_argument("--version", action="version", version=f"surpluscharge {__version__}")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    asked = next((argument for argument in arguments if not argument.startswith("-")), None)
+    for name, (group, about, config) in COMMANDS.items():
+        sub = commands.add_parser(name, help=about, description=about)
+        if config:
+            sub.add_argument("--config", required=True, metavar="FILE", help="the configuration, a TOML file")
+        if name == asked:
+            getattr(importlib.import_module(f"surpluscharge.cli.{group}"), f"add_{name}")(sub)
+    return parser

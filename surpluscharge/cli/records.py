@@ -1,0 +1,267 @@
+"""What is on record: ``history``, ``export``, ``import``, ``report``."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import shlex
+import shutil
+import sys
+from datetime import date, datetime, timedelta, tzinfo
+from pathlib import Path
+from typing import Any
+
+from surpluscharge.cli.common import Bar, CannotError, date_of, extra, now_of, refusing, there_already, write
+from surpluscharge.cli.readings import COLUMNS, layout, layout_options
+from surpluscharge.config import load_offline
+from surpluscharge.daemon import store
+from surpluscharge.history import energy, exchange, report
+from surpluscharge.history.ledger import Ledger, LedgerError, Retention
+from surpluscharge.history.readings import ReadingsError
+from surpluscharge.planning import comparing
+from surpluscharge.words import counted, duration
+
+LONG_GAP_S = 600  # shorter ones are not worth a line
+
+
+def _positive(text: str) -> float:
+    with contextlib.suppress(ValueError):
+        if 0.0 < (value := float(text)) <= 86400.0:
+            return value
+    raise argparse.ArgumentTypeError(f"{text!r} is no time to hold a reading: write seconds, such as 180")
+
+
+def _history(options: argparse.Namespace) -> int:
+    config = load_offline(options.config)
+    now = now_of(config)
+    if options.mend:
+        with contextlib.ExitStack() as stack:
+            try:
+                stack.enter_context(store.alone(config.state_file))
+            except ValueError as error:
+                raise CannotError(f"{error}. Nothing was mended") from None
+            stack.enter_context(Ledger(config.recorded_file)).mend(energy.ms_of(now), now.tzinfo, config.tariffs())
+    bounds, gaps = None, []
+    with Ledger(config.recorded_file, read_only=True) as ledger, ledger.snapshot():
+        found = ledger.check(energy.ms_of(now), now.tzinfo)
+        if not any(trouble.ruined for trouble in found):
+            bounds, gaps = ledger.bounds(), ledger.gaps(LONG_GAP_S * 1000)
+    print(f"{config.recorded_file}: {config.recorded_file.stat().st_size / 1e6:.2f} MB")
+    if bounds:
+        first, last = (energy.time_of(at_ms, now.tzinfo) for at_ms in bounds)
+        print(f"readings from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M}")
+        missing_s = sum(end_ms - begin_ms for begin_ms, end_ms in gaps) / 1000
+        print(f"{counted(len(gaps), 'gap')} of more than {duration(LONG_GAP_S)}, {duration(missing_s)} in all")
+        for begin_ms, end_ms in sorted(gaps, key=lambda gap: gap[0] - gap[1])[:3]:
+            print(f"  {energy.time_of(begin_ms, now.tzinfo):%Y-%m-%d %H:%M}, {duration((end_ms - begin_ms) / 1000)}")
+    for trouble in found:
+        print(f"wrong: {trouble.what}. {trouble.remedy}.")
+    if not found:
+        print("Nothing is damaged, nothing is counted twice, and the daily totals agree with the readings.")
+    return 1 if found else 0
+
+
+def _export(options: argparse.Namespace) -> int:
+    config = load_offline(options.config)
+    now = now_of(config)
+    named = "parquet" if options.output is not None and options.output.suffix.lower() == ".parquet" else "csv"
+    if options.output is not None and options.format == "csv" and named == "parquet":
+        raise CannotError(
+            f"{options.output} is named as Parquet, and csv was asked for: name it .csv, or leave csv out"
+        )
+    form = options.format or named
+    if options.output is not None and options.output.exists():  # it might be the ledger itself
+        raise there_already(options.output)
+    with Ledger(config.recorded_file, read_only=True) as ledger, ledger.snapshot():
+        bounds = ledger.bounds()
+        first = energy.time_of(bounds[0], now.tzinfo) if bounds else now
+        begin = _moment(options.begin, now.tzinfo, False) if options.begin else first
+        end = _moment(options.end, now.tzinfo, True) if options.end else now
+        rows = exchange.records(ledger, options.what, begin, end, now.tzinfo, tariffs=config.tariffs())
+        try:
+            if form == "parquet":
+                if options.output is None:
+                    raise LedgerError("Parquet is no text: name a file with --output")
+                count = exchange.write_parquet(rows, options.output)
+            elif options.output is None:
+                count = exchange.write_csv(rows, sys.stdout)
+            else:
+                with options.output.open("x", encoding="utf-8", newline="") as file:
+                    count = exchange.write_csv(rows, file)
+        except ImportError:
+            raise LedgerError("Parquet needs a library: pip install 'surpluscharge[parquet]'") from None
+        except OSError as error:
+            if isinstance(error, BrokenPipeError):
+                raise
+            raise LedgerError(f"{options.output} cannot be written: {error.strerror}") from None
+    print(counted(count, "row"), file=sys.stderr)
+    return 0
+
+
+def _import(options: argparse.Namespace) -> int:
+    config = load_offline(options.config)
+    now, path = now_of(config), config.recorded_file
+    kept = Retention(config.history.readings_days, config.history.minutes_days, config.history.quarter_hours_days)
+    if not options.dry_run:
+        print(f"into {path}, for good: --dry-run says beforehand what would come of it", file=sys.stderr)
+    with exchange.rehearsal(path) if options.dry_run else Ledger(path) as ledger, Bar("importing") as bar:
+        try:
+            done = exchange.import_readings(
+                ledger,
+                options.file,
+                energy.ms_of(now),
+                now.tzinfo,
+                kept,
+                tariffs=config.tariffs(),
+                fresh_s=options.fresh_s,
+                gaps_only=options.gaps_only,
+                limit_w=comparing.configured_limit_w(config),
+                layout=layout(options),
+                progress=bar,
+            )
+        except (LedgerError, ReadingsError) as error:
+            raise LedgerError(f"{error}. Nothing was imported") from None
+    filled = done.filled
+    if filled.rows:
+        first, last = (energy.time_of(at_ms, now.tzinfo) for at_ms in (filled.begin_ms, filled.end_ms))
+        print(f"from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M}, each reading held for {done.fresh_s:g} s at most")
+        if how := exchange.as_kept(done, now.tzinfo, now.date(), kept):
+            print(how)
+    flows = filled.energy
+    print(
+        f"{counted(filled.rows, 'row')}: import {flows.import_wh / 1000:.1f} kWh, "
+        f"export {flows.export_wh / 1000:.1f} kWh, charger {flows.charger_wh / 1000:.1f} kWh, "
+        f"known for {duration(flows.known_ms / 1000)}"
+    )
+    if filled.again_ms:
+        print(f"{duration(filled.again_ms / 1000)} were on record already, and left out")
+    if done.skipped:
+        print(f"skipped rows of the file: {done.skipped}")
+    if doubt := done.sides.warning():
+        print(f"warning: {doubt}", file=sys.stderr)
+    if options.dry_run:
+        print("Nothing was written.")
+        if path.exists():
+            print("An import cannot be undone. A copy of the ledger, made before, can be put back:")
+            print(f"  sqlite3 {shlex.quote(str(path))} '.backup before-import.sqlite'")
+    else:
+        print("Imported." if filled.rows else "Nothing was new.")
+    return 0
+
+
+def _moment(text: str, site: tzinfo | None, included: bool) -> datetime:
+    """Read a day (its end where it is ``included``) or an RFC 3339 time; one without offset is local."""
+    try:
+        moment, day = datetime.fromisoformat(text), None
+        with contextlib.suppress(ValueError):
+            day = date.fromisoformat(text)
+    except ValueError:
+        raise LedgerError(f"{text} is neither a day (2031-05-14) nor a time (2031-05-14T11:20:09+02:00)") from None
+    if not 1970 <= moment.year < 3000:
+        raise LedgerError(f"{text} is no time from 1970 to 2999. Leave it out to take all that is on record")
+    if day:
+        return energy.day_span(day, site)[included]
+    return moment.replace(tzinfo=site) if moment.tzinfo is None else moment.astimezone(site)
+
+
+def _day(text: str) -> date | int:
+    """Return a date, or how many days ago it is, since only the configuration knows what is today at the house."""
+    named = {"today": 0, "yesterday": 1}
+    return named[text] if text in named else date_of(text)
+
+
+def _month(text: str) -> tuple[date, date]:
+    try:
+        return report.month_of(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no month: write it as 2031-05") from None
+
+
+def _period(options: argparse.Namespace, today: date) -> tuple[date, date]:
+    """Return the first and last day that are asked for. Raises ReportError where that is contradictory."""
+
+    def known(day: date | int) -> date:
+        return today - timedelta(days=day) if isinstance(day, int) else day
+
+    several = options.first is not None or options.last is not None
+    if (options.day is not None) + (options.month is not None) + several > 1:
+        raise report.ReportError("--day, --month and --from/--to exclude one another: give one of them")
+    if options.month is not None:
+        first, last = options.month
+        return first, last
+    if not several:
+        day = known(options.day or 0)
+        return day, day
+    if options.first is None:
+        raise report.ReportError("--to needs --from: give the first day as well")
+    return known(options.first), known(options.last or 0)
+
+
+@refusing(report.ReportError)
+def _report(options: argparse.Namespace) -> int:
+    config = load_offline(options.config)
+    now = now_of(config)
+    site = report.Site(
+        config.charger.name,
+        now.tzinfo,
+        config.tariffs(),
+        config.thresholds,
+        config.history.batch_s,
+        thresholds_move=config.ahead,
+    )
+    first, last = _period(options, now.date())
+    with Ledger(config.recorded_file, read_only=True) as ledger:
+        made = report.build(ledger, first, last, now, site)
+    if options.html is not None:
+        write(options.html, extra("surpluscharge.history.page").as_html(made))
+        print(f"{options.html} written", file=sys.stderr)
+    encoding = sys.stdout.encoding or "ascii"
+    if options.json:
+        print(json.dumps(report.as_json(made), indent=2))
+    elif options.html is None:
+        text = report.as_text(made, shutil.get_terminal_size().columns, report.marks_for(encoding))
+        print(text.encode(encoding, "replace").decode(encoding))
+    return 0
+
+
+def add_history(sub: Any) -> None:
+    sub.set_defaults(command=_history)
+    sub.add_argument("action", choices=("check",))
+    sub.add_argument("--mend", action="store_true", help="put right what can be; the daemon must be stopped")
+
+
+def add_export(sub: Any) -> None:
+    sub.set_defaults(command=_export)
+    sub.add_argument(
+        "format", nargs="?", choices=("csv", "parquet"), help="default: as the file is named, otherwise csv"
+    )
+    sub.add_argument("--from", dest="begin", metavar="TIME", help="a day, or an RFC 3339 time (default: the first)")
+    sub.add_argument("--to", dest="end", metavar="TIME", help="a day, included, or a time (default: now)")
+    sub.add_argument("--what", choices=exchange.WHAT, default="readings", help="default: readings")
+    sub.add_argument("--output", type=Path, metavar="FILE", help="needed for parquet (and the parquet extra)")
+
+
+def add_import(sub: Any) -> None:
+    sub.set_defaults(command=_import)
+    sub.add_argument(
+        "file",
+        type=Path,
+        help=f"its columns: {COLUMNS}; charger_w where the charger was on, and is in the grid's power",
+    )
+    layout_options(sub)
+    sub.add_argument("--dry-run", action="store_true", help="check and count everything, and write nothing")
+    sub.add_argument(
+        "--fresh-s", type=_positive, metavar="S", help="hold no reading longer (default: thrice the usual interval)"
+    )
+    sub.add_argument("--gaps-only", action="store_true", help="leave out what is on record already")
+
+
+def add_report(sub: Any) -> None:
+    sub.set_defaults(command=_report)
+    sub.add_argument("--day", type=_day, metavar="DATE", help="a day: 2031-05-14, today or yesterday (default: today)")
+    sub.add_argument("--month", type=_month, metavar="MONTH", help="a month: 2031-05")
+    sub.add_argument("--from", type=_day, dest="first", metavar="DATE", help="the first of several days")
+    sub.add_argument("--to", type=_day, dest="last", metavar="DATE", help="and the last (default: today)")
+    sub.add_argument("--json", action="store_true", help="print the figures as JSON")
+    sub.add_argument("--html", metavar="FILE", help="write a page with pictures (needs the report extra)")

@@ -1,0 +1,103 @@
+"""The daemon itself, and a look at its configuration: ``run``, ``check``."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import shlex
+import sys
+from typing import Any
+
+from surpluscharge.cli.common import CAUTION
+from surpluscharge.config import VOLTAGE_TOLERANCE, Config, Section, load
+from surpluscharge.config import warnings as config_warnings
+from surpluscharge.daemon import logs, service
+from surpluscharge.words import counted, printable, watts
+
+
+def _run(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    logs.configure(config.log.level, config.log.format)
+    try:
+        asyncio.run(service.run(config, options.config))
+    except (ValueError, OSError) as error:
+        print(f"{options.config}: {error}", file=sys.stderr)
+        return 1
+    return 0
+
+
+def _check(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    rows = list(effective(config))
+    width = max(len(key) for key, _, _ in rows)
+    value_width = min(40, max(len(value) for _, value, _ in rows))
+    for key, value, source in () if options.brief else rows:
+        print(f"{key:<{width}}  {value:<{value_width}}  {source}")
+    nominal_w = config.charger.current_a * config.charger.voltage_v
+    start_export_w, stop_import_w = config.thresholds()
+    print(
+        f"\nA lead of {config.charger.current_a:g} A draws {watts(nominal_w * (1 - VOLTAGE_TOLERANCE))} to "
+        f"{watts(nominal_w * (1 + VOLTAGE_TOLERANCE))} over the voltage that EN 50160 allows."
+    )
+    if config.ahead:
+        print('The thresholds follow the prices and the surplus of late ("ahead"); with nothing known of it:')
+    elif config.auto:
+        print('The thresholds follow the prices ("auto"); as they are now:')
+    if start_export_w == float("inf"):
+        print("No charge starts: what the sun gives is worth more sold.")
+    else:
+        print(
+            f"A charge starts at {watts(start_export_w)} of export, imports about "
+            f"{watts(config.draw_w - start_export_w)} at first, and ends above {watts(stop_import_w)} of "
+            "import."
+        )
+    for warning in config_warnings(config):
+        print(f"warning: {warning}")
+    print(CAUTION)
+    for index, meter in enumerate(config.meter):
+        flow = "import" if meter.measures in ("net-import", "import-only") else "export"
+        print(
+            f"A positive value of {meter.topic} (meter {index + 1}) is taken for {flow}. A kettle shows whether it is: "
+            f"surpluscharge commission --config {shlex.quote(options.config)} sign"
+        )
+    print(f"Enable on {config.base_topic}/enable/set; the status is on {config.base_topic}/status.")
+    print(f"{options.config} can be used, with {counted(len(config_warnings(config)), 'warning')}.")
+    return 0
+
+
+def effective(config: Config) -> list[tuple[str, str, str]]:
+    """Return (key, value, source) of every setting in force."""
+    derived = config.derived()
+    rows: list[tuple[str, str, str]] = []
+
+    def show(value: object) -> str:
+        return "none" if value is None else printable(json.dumps(value, ensure_ascii=False, default=str))
+
+    def walk(section: Section, prefix: str) -> None:
+        for name in type(section).model_fields:
+            key, value = f"{prefix}{name}", getattr(section, name)
+            given = name in section.model_fields_set
+            if name.endswith("password"):
+                rows.append((key, "none" if value is None else "(hidden)", str(value) if value else "default"))
+            elif isinstance(value, Section):
+                walk(value, f"{key}.")
+            elif isinstance(value, list) and value and isinstance(value[0], Section):
+                for index, item in enumerate(value):
+                    walk(item, f"{key}.{index}.")
+            elif key in derived:
+                rows.append((key, show(derived[key]), "derived"))
+            else:
+                rows.append((key, show(value), "file" if given else "default"))
+
+    walk(config, "")
+    return rows
+
+
+def add_run(sub: Any) -> None:
+    sub.set_defaults(command=_run)
+
+
+def add_check(sub: Any) -> None:
+    sub.set_defaults(command=_check)
+    sub.add_argument("--brief", action="store_true", help="only what it comes to, and the warnings")

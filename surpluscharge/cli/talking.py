@@ -1,0 +1,137 @@
+"""What is said to a running daemon, or to its relay: ``status``, ``off``, ``ack``."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import sys
+import time
+from typing import Any
+
+from aiomqtt import MqttError
+
+from surpluscharge.cli.broker import OFF_WITHIN_S, READ_WITHIN_S, trouble
+from surpluscharge.cli.common import CannotError
+from surpluscharge.clock import SystemClock
+from surpluscharge.config import Config, load, load_for_off
+from surpluscharge.control.supervisor import FAULT_BY_CODE, FAULTS
+from surpluscharge.daemon import status
+from surpluscharge.daemon.mqtt import Post, publish_once, read_once
+from surpluscharge.daemon.relay import off_post
+from surpluscharge.words import duration, printable
+
+HEARTBEATS = 3  # so many missed
+SILENT_S = 30.0  # but no less than this, and the daemon has fallen silent
+LOOKS = 10  # until an acknowledgement shows
+LOOK_EVERY_S = 0.5
+
+
+def _off(options: argparse.Namespace) -> int:
+    config = load_for_off(options.config)
+    elsewhere = FAULT_BY_CODE["switched-elsewhere"]
+    then = (
+        f"takes it for somebody's wish, by the plug's report, and leaves it off for {duration(elsewhere.cooldown_s)}"
+        if config.relay.feedback
+        else "does not know of it, and switches on again"
+    )
+    done = (
+        f"off sent to {config.relay.command_topic}. A daemon that is charging {then}: "
+        f"to stop a charge, publish off to {config.base_topic}/enable/set. Off is not isolated: where something is "
+        "hot, switch the circuit off at the fuse board before you unplug"
+    )
+    return _publish(config, off_post(config), "off", "the off command", done)
+
+
+def _ack(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    latching = [fault.code for fault in FAULTS if fault.may_latch]
+    if options.code not in ("all", *latching):
+        print(f"{options.code} is not a fault that latches; these do: {', '.join(latching)}", file=sys.stderr)
+        return 1
+    document, word = _look(config)
+    if word != "ready":
+        raise CannotError(f"the daemon is not there ({word}), and would not hear it: start it first, then acknowledge")
+    latched = {fault.code for fault in document.faults if fault.latched}
+    meant = latched if options.code == "all" else latched & {options.code}
+    if not meant:
+        what = f"only {', '.join(sorted(latched))} is" if latched else "nothing is"
+        raise CannotError(f"{what} waiting to be acknowledged; see surpluscharge status --config {options.config}")
+    post = Post(f"{config.base_topic}/acknowledge/set", options.code)
+    if _publish(config, post, "ack", "the acknowledgement", f"acknowledging {', '.join(sorted(meant))}"):
+        return 1
+    for _ in range(LOOKS):
+        time.sleep(LOOK_EVERY_S)
+        document, _ = _look(config)
+        if not meant & {fault.code for fault in document.faults if fault.latched}:
+            print(status.in_words(document, options.config))
+            return 0
+    raise CannotError("the daemon has not taken it: see message_refused in its log, and the broker's access list")
+
+
+def _publish(config: Config, post: Post, name: str, what: str, done: str) -> int:
+    try:
+        asyncio.run(publish_once(config, post, name, OFF_WITHIN_S))
+    except (MqttError, ValueError, OSError) as error:  # TimeoutError is an OSError
+        print(f"the broker did not take {what}: {trouble(error, config)}", file=sys.stderr)
+        return 1
+    print(done)
+    return 0
+
+
+def _look(config: Config) -> tuple[status.StatusDocument, str]:
+    """Return the latest status, and the word on the daemon's availability. Raises CannotError."""
+    about, there = f"{config.base_topic}/status", f"{config.base_topic}/availability"
+    try:
+        found = asyncio.run(read_once(config, (about, there), "look", READ_WITHIN_S))
+    except (MqttError, ValueError, OSError) as error:  # TimeoutError is an OSError
+        raise CannotError(f"the broker gives no answer: {trouble(error, config)}") from None
+    if about not in found:
+        raise CannotError(f"nothing is on {about}: the daemon has not run with this broker and this charger.name yet")
+    try:
+        document = status.StatusDocument.model_validate_json(found[about])
+    except ValueError:
+        raise CannotError(f"what is on {about} is no status of this version: restart the daemon") from None
+    return document, printable(found.get(there, b"unknown").decode("utf-8", "replace"))
+
+
+def _status(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    document, word = _look(config)
+    age_s = (SystemClock().wall() - document.time).total_seconds()
+    silent = age_s > max(SILENT_S, HEARTBEATS * config.status.heartbeat_s)
+    if options.json:
+        print(json.dumps(document.model_dump(mode="json"), indent=2))  # in ASCII, whatever it holds
+    elif word == "ready" and not silent:
+        print(status.in_words(document, options.config, age_s))
+    else:
+        missing = f"is not there ({word})" if word != "ready" else "has fallen silent, though it did not take leave"
+        print(
+            f"The daemon {missing}; this is the last that it said, {_ago(age_s)}, at {document.time:%Y-%m-%d %H:%M:%S}:"
+        )
+        if word != "disconnected":  # it did not take leave, so nobody has seen the relay go off
+            print(
+                "The broker switches the relay off in its name, if the plug hears it: go and look whether it is off, "
+                "whatever is said below of the relay. The daemon's log says what happened; then start it again."
+            )
+        print(status.in_words(document, options.config))
+    return 1 if silent or word != "ready" else 0
+
+
+def _ago(age_s: float) -> str:
+    """Say how old something is; a clock here that differs from the daemon's may make it come from the future."""
+    return f"{duration(age_s)} ago by the clock here" if age_s >= 0 else "by a clock that is ahead of the one here"
+
+
+def add_status(sub: Any) -> None:
+    sub.set_defaults(command=_status)
+    sub.add_argument("--json", action="store_true", help="print the whole document")
+
+
+def add_off(sub: Any) -> None:
+    sub.set_defaults(command=_off)
+
+
+def add_ack(sub: Any) -> None:
+    sub.set_defaults(command=_ack)
+    sub.add_argument("code", nargs="?", default="all", help="of one fault (default: all)")
