@@ -6,7 +6,17 @@ from itertools import count
 
 import pytest
 
-from surpluscharge.control.steps import LATEST_S, LEAST_LAGS, SETTLES_S, SIDE_S, SLACK_S, Steps, jumps_in
+from surpluscharge.control.steps import (
+    LATEST_S,
+    LEAST_LAGS,
+    RISEN_S,
+    SETTLES_S,
+    SIDE_S,
+    SLACK_S,
+    STEPS_UNSEEN,
+    Steps,
+    jumps_in,
+)
 
 DRAW_W = 1000.0
 
@@ -188,3 +198,80 @@ def test_a_single_high_step_that_none_confirms_is_forgotten() -> None:
         home.base_w += other_w  # which of the two was the lead?
         home.stay(175)
         assert len(home.steps.high_w) == left
+
+
+def test_what_a_kettle_added_to_a_step_is_explained_when_it_goes_off_again() -> None:
+    home = Home().stay(60).switch(True)
+    home.base_w += 0.6 * DRAW_W
+    home.stay(150)
+    assert (len(home.steps.high_w), home.steps.explained) == (1, False)
+    home.base_w -= 0.3 * DRAW_W
+    assert not home.stay(60).steps.explained  # half of it is not it
+    home.base_w -= 0.6 * DRAW_W
+    assert home.stay(60).steps.explained
+    assert home.switch(False).stay(200).steps.high_w == ()
+
+
+def test_what_was_seen_to_go_on_explains_no_high_step_when_it_goes_off() -> None:
+    home = Home(draw_w=1.6 * DRAW_W).stay(60)
+    home.base_w += 1.2 * DRAW_W
+    home.stay(60).switch(True).stay(150)
+    home.base_w -= 1.2 * DRAW_W
+    home.stay(60)
+    assert (len(home.steps.high_w), home.steps.explained) == (1, False)
+    home.base_w -= 1.2 * DRAW_W  # and what was not, may have gone on with the lead
+    assert home.stay(60).steps.explained
+
+
+def test_a_doubt_of_the_sign_that_no_further_step_confirms_is_forgotten() -> None:
+    """A battery hides all later steps: for one wrong step, every charge would end early for ever."""
+    home = Home(sign=-1.0).stay(60).switch(True).stay(200)
+    assert home.steps.contrary == 1
+    home.draw_w = 0.0
+    home.lane.append((home.now_s, 0.0))
+    home.stay(200)
+    for times in range(1, STEPS_UNSEEN + 1):
+        assert home.steps.contrary == 1
+        assert home.switch(times % 2 == 0).stay(200).steps.unseen == times
+    assert (home.steps.contrary, home.steps.proven) == (0, False)
+    home.draw_w = DRAW_W
+    assert home.cycle().steps.contrary == 2  # it can still be found
+
+
+def test_a_lag_is_forgotten_when_nothing_shows_any_more() -> None:
+    """The meter was exchanged for a later one: who looks no longer than the old one took sees no step any more."""
+    home = Home(lag_s=5.0).cycle(LEAST_LAGS)
+    assert home.steps.settles_s(True) == SETTLES_S
+    home.lag_s = 45.0
+    home.cycle(STEPS_UNSEEN // 2)
+    assert home.steps.settles_s(True) is None
+    assert home.cycle(LEAST_LAGS).steps.settles_s(True) == pytest.approx(45.0 + SLACK_S, abs=home.every_s)
+    assert home.steps.unseen == 0
+
+
+@pytest.mark.parametrize(("earlier_s", "fell"), [(600.0, False), (RISEN_S + 600.0, True)])
+def test_what_rose_before_a_charge_explains_a_fall_in_it_for_some_hours(earlier_s: float, fell: bool) -> None:
+    home = Home().stay(60)
+    home.base_w += DRAW_W
+    home.stay(earlier_s).switch(True).stay(200)
+    assert home.steps.drew_w == pytest.approx(DRAW_W, rel=0.02)
+    home.base_w -= DRAW_W
+    assert (home.stay(60).steps.fell_s is not None) is fell
+
+
+def test_the_lead_s_own_off_does_not_use_up_what_else_is_on() -> None:
+    home = Home().stay(60)
+    home.base_w += DRAW_W
+    home.stay(60).switch(True).stay(200).switch(False).stay(200).switch(True).stay(200)
+    home.base_w -= DRAW_W
+    assert home.stay(60).steps.fell_s is None
+
+
+def test_of_two_rises_after_a_start_neither_is_taken_for_the_lead() -> None:
+    """A lead that draws less than it should, and a kettle that draws just that: the end of it is not the lead's."""
+    home = Home(draw_w=0.62 * DRAW_W).stay(60).switch(True).stay(40)
+    home.base_w += DRAW_W
+    home.stay(150)
+    home.base_w -= DRAW_W
+    home.stay(60)
+    assert (home.steps.drew_w, home.steps.fell_s) == (None, None)

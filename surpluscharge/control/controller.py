@@ -16,13 +16,15 @@ from surpluscharge.control import ahead, machine, thermal
 from surpluscharge.control.machine import MODE_NAMES, Inputs, Params, State
 from surpluscharge.control.mains import Mains
 from surpluscharge.control.signals import REJECTIONS, Contact, Meter, Pulse, Rejected, Source
-from surpluscharge.control.steps import LATEST_S, MOST_LAG_S, Steps
+from surpluscharge.control.steps import LATEST_S, MOST_LAG_S, STEPS_UNSEEN, Steps
 from surpluscharge.control.supervisor import (
     DROP_SHARE,
+    HIGH_WAITS_S,
+    JUDGED_S,
     LOW_SHARE,
     NO_LOAD_SHARE,
     NOTE,
-    STEPS_UNSEEN,
+    STEPS_TO_TEST,
     STUCK_AFTER_S,
     Limits,
     Record,
@@ -115,6 +117,7 @@ class Controller:
         self.memory = ahead.nothing()  # of the surplus of late, whether or not the thresholds look ahead yet
         # Without a memory, the socket is taken to be as warm as the lead can make it.
         self.level = thermal.settled_level(settings.limits.thermal, settings.draw_a)
+        self.level_if_high = self.level
         self.run_s = self.run_as = 0.0
         self._now_s = self._wanted_since_s = at.now_s
         self._was_confirmed = False
@@ -287,11 +290,12 @@ class Controller:
             self._wanted_since_s + (limits.rest_after_s - self.run_s if self.wants_on else limits.rest_s),
             max(self._acknowledged_s, self._wanted_since_s) + STUCK_AFTER_S,
             self._silent_at_s(),
-            self._wanted_since_s + STUCK_AFTER_S,
+            *(self._wanted_since_s + wait_s for wait_s in (STUCK_AFTER_S, JUDGED_S, HIGH_WAITS_S)),
             *(meter.fresh_until_s for meter in (self.power, self.temperature, self.voltage)),
             # While the relay is on, the machine itself asks for this.
             float("inf") if self.wants_on else self.grid.fresh_until_s,
             *(now_s + thermal.time_to_s(limits.thermal, self.level, current_a, goal) + 1e-3 for goal in goals),
+            now_s + self._until_high_trips_s(current_a) + 1e-3,
         ]
         return min((time_s for time_s in times if time_s > now_s), default=float("inf"))
 
@@ -521,13 +525,23 @@ class Controller:
         if current_a is not None:
             return current_a
         # What was learned may heat the image more than what is configured, never less.
-        draw_a = max(self.settings.draw_a, max(self.learned_w or 0.0, self._high_w) / self.settings.mains_v)
+        # A single step far above it may have been a kettle: it heats the image once another has confirmed it.
+        high_w = self._high_w if len(self.steps.high_w) >= STEPS_TO_TEST else 0.0
+        draw_a = max(self.settings.draw_a, max(self.learned_w or 0.0, high_w) / self.settings.mains_v)
         return 0.0 if self.confirmed(False) and not self.wants_on else draw_a
 
     @property
     def _high_w(self) -> float:
         """What the lead seems to draw by steps far above what it should; 0: it does not."""
         return median(self.steps.high_w) if self.steps.high_w else 0.0
+
+    def _if_high_a(self, current_a: float) -> float:
+        """Return the current to heat the image with if even a single high step was the lead."""
+        return max(current_a, self._high_w / self.settings.mains_v) if current_a and not self.measured else current_a
+
+    def _until_high_trips_s(self, current_a: float) -> float:
+        image, level = self.settings.limits.thermal, self.level_if_high
+        return thermal.time_to_s(image, level, self._if_high_a(current_a), thermal.TRIP_LEVEL)
 
     def _plug_topics(self) -> set[str]:
         settings = self.settings  # a sensor at the socket may be a device of its own
@@ -579,6 +593,8 @@ class Controller:
             nothing_flows=self.fell_s is not None,
             high_steps=len(self.steps.high_w),
             high_w=self._high_w,
+            high_explained=self.steps.explained,
+            level_if_high=self.level_if_high,
             steps_late=(self.steps.lag_s or 0.0) > MOST_LAG_S or self.steps.unseen >= STEPS_UNSEEN,
             refused_in_row=self._refused_in_row,
             topics_refused=self._topics_refused,
@@ -733,7 +749,15 @@ class Controller:
         """Bring the thermal image and the account of the present run up to now, with the current held since then."""
         elapsed_s = max(0.0, at.now_s - self.state.at_s)
         current_a = self._thermal_a()
-        self.level = thermal.advance(self.settings.limits.thermal, self.level, current_a, elapsed_s)
+        image = self.settings.limits.thermal
+        self.level = thermal.advance(image, self.level, current_a, elapsed_s)
+        # What a single high step would mean is reckoned beside it: true once confirmed, forgotten once refuted.
+        if_high = thermal.advance(image, self.level_if_high, self._if_high_a(current_a), elapsed_s)
+        self.level_if_high = max(self.level, if_high)
+        if len(self.steps.high_w) >= STEPS_TO_TEST:
+            self.level = self.level_if_high
+        elif not self.steps.high_w:
+            self.level_if_high = self.level
         if self.wants_on:
             self.run_s += elapsed_s
             self.run_as += current_a * elapsed_s

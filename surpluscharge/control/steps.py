@@ -31,10 +31,11 @@ BACK_SHARE = 0.5  # nearer than this share of the step, has only come back
 CLEAR_SHARE = 0.1  # of the draw: how far readings may stray on either side of a step that is clear
 HIGH_SHARE = 1.25  # of the draw: the voltage (EN 50160: 10 %) and the meter do not explain a step above it
 FORGETS_AFTER = 2  # switchings that are not clear, and a single high step is forgotten
+STEPS_UNSEEN = 6  # in a row (the car may have been full at some), and what steps have taught has no ground any more
 ALIKE_SHARE = 0.15  # steps that differ by no more are taken for the same thing
 EVERY_S = 0.5  # a quicker meter's readings are thinned out
 LOOKS_S = 1.0  # and while the relay is on, no more is looked at than one a second
-MOST_RISEN = 16
+MOST_RISEN, RISEN_S = 16, 7200.0  # so many things that went on are remembered, for so long: an oven, a heat pump
 LEVEL_SHARE = 0.15  # of the draw: so near to nought, a battery holds the meter there, whatever is switched
 
 
@@ -87,7 +88,8 @@ class Steps:
     ``contrary`` counts the switchings in a row at which grid power moved by about the draw in the wrong direction; a
     right one sets it back to none, and has ``proven`` the sign, until somebody acknowledges that it was wrong.
     ``unseen`` counts those in a row at which there was no step at all.
-    ``high_w`` are the last steps in a row that were clear, alike, and well above the draw.
+    ``high_w`` are the last steps in a row that were clear, alike, and well above the draw. While it is a single one,
+    ``explained`` says that what was too much of it has gone off again in the same charge, as a kettle does and a cloud.
     ``drew_w`` is by how much grid power rose when the lead was seen to begin in this charge, None: it was not;
     ``fell_s`` is when it fell by as much since, as though the lead had stopped; None: it has not, or has come back.
     """
@@ -95,6 +97,7 @@ class Steps:
     def __init__(self) -> None:
         self.contrary, self.proven, self.unseen = 0, False, 0
         self.high_w: tuple[float, ...] = ()
+        self.explained = False
         self._unclear_in_row = 0  # switchings that said nothing of the draw
         self.drew_w: float | None = None
         self.fell_s: float | None = None
@@ -103,8 +106,9 @@ class Steps:
         self._switched: tuple[float, bool, float | None] | None = None  # not judged yet: time, on, measured before it
         self._on_s: float | None = None  # since when the relay is on
         self._told: tuple[float | None, float] = (None, math.nan)  # measured, and expected, at the last reading
-        self._risen_w: deque[float] = deque(maxlen=MOST_RISEN)  # in this charge, by something else
-        self._moved_s = self._looked_s = -math.inf  # the last jump in this charge, and the last look for one
+        self._risen: deque[tuple[float, float]] = deque(maxlen=MOST_RISEN)  # (when, watts): by something else
+        self._leaves_w: float | None = None  # what the lead drew when it was switched off, until that has shown
+        self._moved_s = self._looked_s = -math.inf  # the last jump, and the last look for one
 
     # --- what is asked ------------------------------------------------------------------------------------------------
 
@@ -135,8 +139,8 @@ class Steps:
             self._judge(now_s)  # by what there is
         self._switched = (now_s, on, charger_w) if fresh and self._readings else None
         self._on_s = now_s if on else None
+        self._leaves_w = None if on or self.fell_s is not None else self.drew_w
         self.drew_w, self.fell_s = None, None
-        self._risen_w.clear()
 
     def reading(self, now_s: float, grid_w: float, charger_w: float | None, draw_w: float) -> None:
         """A fresh grid reading came; ``charger_w`` is the draw measured at this time, ``draw_w`` the expected one."""
@@ -150,7 +154,7 @@ class Steps:
             at_s, on, _ = self._switched
             if now_s >= at_s + (self.settles_s(on) or LATEST_S) + SIDE_S:
                 self._judge(now_s)
-        if self._on_s is not None and now_s >= self._looked_s + LOOKS_S:
+        if now_s >= self._looked_s + LOOKS_S:
             self._looked_s = now_s
             self._follow(now_s, draw_w)
 
@@ -180,6 +184,8 @@ class Steps:
         shares = [jump.step_w / expected_w * way for jump in jumps]
         if not jumps:
             self.unseen += 1
+            if self.unseen >= STEPS_UNSEEN:
+                self._forget()
             self._unclear()
             return
         self.unseen = 0
@@ -190,6 +196,9 @@ class Steps:
         elif contrary and not right:
             self.contrary += 1
         if len(jumps) > 1:
+            if on and self.drew_w is not None and sum(0.0 < share <= most for share in shares) > 1:
+                self._risen.append((jumps[0].at_s, self.drew_w))  # it may as well have been something else
+                self.drew_w = self.fell_s = None
             self._unclear()
             return  # which of them was the lead?
         self._lags_s[on].append(jumps[0].at_s - at_s)
@@ -200,7 +209,7 @@ class Steps:
 
     def _weigh(self, step_w: float, draw_w: float) -> None:
         """Hold a clear step against the draw, and against those before it."""
-        self._unclear_in_row = 0
+        self._unclear_in_row, self.explained = 0, False
         if step_w < HIGH_SHARE * draw_w:
             self.high_w = ()
         elif self.high_w and _alike(step_w, median(self.high_w)):
@@ -217,10 +226,20 @@ class Steps:
         if len(self.high_w) == 1 and self._unclear_in_row >= FORGETS_AFTER:
             self.high_w = ()
 
-    def _follow(self, now_s: float, draw_w: float) -> None:
-        """While the relay is on: see whether grid power falls by the whole draw, and whether that is something else.
+    def _forget(self) -> None:
+        """Nothing has shown for long: a battery hides it, or the meter is another one, or much later than it was.
 
-        A kettle that goes off had gone on; and what a battery holds at nought says nothing.
+        A doubt of the sign that nothing confirms must not end charges for ever; and whoever looks for a step where it
+        used to come will not find one that now comes later.
+        """
+        self.contrary = 0
+        for lags_s in self._lags_s.values():
+            lags_s.clear()
+
+    def _follow(self, now_s: float, draw_w: float) -> None:
+        """See whether grid power falls by the whole draw while the relay is on, and whether that is something else.
+
+        A kettle that goes off had gone on, be it before the charge; and what a battery holds at nought says nothing.
         """
         readings = list(self._readings)
         index = next(index for index, (time_s, _) in enumerate(readings) if time_s >= now_s - SIDE_S)
@@ -228,27 +247,58 @@ class Steps:
             index = max(0, index - 1)  # of a slow meter: two readings after it
         at_s = readings[index][0]
         jump = jump_at(readings, index)
-        if self._on_s is None or at_s < self._on_s or at_s <= self._moved_s + SIDE_S or jump is None:
+        if at_s <= self._moved_s + SIDE_S or jump is None or jump.strays_w > CLEAR_SHARE * draw_w:
             return
-        if jump.strays_w > CLEAR_SHARE * draw_w or abs(jump.step_w) < STEP_SHARE * draw_w:
+        step_w = jump.step_w
+        self._explain(-step_w, draw_w, False)
+        if abs(step_w) < STEP_SHARE * draw_w:
             return
         self._moved_s = at_s
-        step_w = jump.step_w
         if step_w > 0.0:
-            if self.fell_s is not None and self.drew_w is not None and _alike(step_w, self.drew_w):
-                self.fell_s = None
-            elif self.drew_w is None and ABOUT_SHARES[0] <= step_w / draw_w <= ABOUT_SHARES[1]:
-                self.drew_w = step_w
-            else:
-                self._risen_w.append(step_w)
+            self._rose(at_s, step_w, draw_w)
+        else:
+            self._fell(jump, draw_w)
+
+    def _explain(self, fell_w: float, draw_w: float, unmatched: bool) -> None:
+        """Hold a fall in the middle of a charge against a single high step: it may undo what was too much of that.
+
+        ``unmatched``: it is of something that was not seen to go on, and so may be larger, too: it went on with the
+        lead, while something else went off.
+        """
+        if self._on_s is None or len(self.high_w) != 1:
             return
-        for risen_w in self._risen_w:
-            if _alike(-step_w, risen_w):
-                self._risen_w.remove(risen_w)
+        excess_w = self.high_w[0] - draw_w
+        slack_w = ALIKE_SHARE * excess_w + CLEAR_SHARE * draw_w
+        more_w = fell_w - excess_w
+        self.explained = self.explained or (more_w >= -slack_w and (unmatched or more_w <= slack_w))
+
+    def _rose(self, at_s: float, step_w: float, draw_w: float) -> None:
+        if self.fell_s is not None and self.drew_w is not None and _alike(step_w, self.drew_w):
+            self.fell_s = None
+            return
+        least, most = ABOUT_SHARES
+        # The lead begins when it is switched on, or a car's half minute later: a rise after that is something else.
+        begins = self._on_s is not None and self._on_s <= at_s <= self._on_s + (self.settles_s(True) or LATEST_S)
+        if begins and self.drew_w is None and least <= step_w / draw_w <= most:
+            self.drew_w = step_w
+        else:
+            self._risen.append((at_s, step_w))
+
+    def _fell(self, jump: Jump, draw_w: float) -> None:
+        fell_w = -jump.step_w
+        if self._on_s is None and self._leaves_w is not None and _alike(fell_w, self._leaves_w):
+            self._leaves_w = None
+            return
+        while self._risen and self._risen[0][0] < jump.at_s - RISEN_S:
+            self._risen.popleft()
+        for risen in self._risen:
+            if _alike(fell_w, risen[1]):
+                self._risen.remove(risen)
                 return
-        of_lead = self.drew_w is not None and _alike(-step_w, self.drew_w)
+        self._explain(fell_w, draw_w, True)
+        of_lead = self.drew_w is not None and _alike(fell_w, self.drew_w)
         if of_lead and self.fell_s is None and abs(jump.after_w) > LEVEL_SHARE * draw_w:
-            self.fell_s = at_s
+            self.fell_s = jump.at_s
 
 
 def _comes_back(readings: list[tuple[float, float]], jump: Jump) -> bool:

@@ -75,6 +75,8 @@ class Situation(NamedTuple):
     nothing_flows: bool  # by grid power, which fell by the whole draw, and nobody has measured since
     high_steps: int  # clear steps in a row, at switchings, of far more than the draw
     high_w: float  # and of how much
+    high_explained: bool  # the only one of them: what was too much of it has gone off again
+    level_if_high: float  # of the thermal image, if the only one of them was the lead
     steps_late: bool  # it shows the switchings too late to judge by, or not at all
     refused_in_row: int  # messages from the meter
     topics_refused: bool  # the broker does not let us read all that we must
@@ -128,7 +130,10 @@ LARGE_DROPS = 3  # in a row: one may be somebody's oven
 NO_LOAD_SHARE = 0.05  # of the configured draw: below this, nothing charges
 HIGH_SHARE, LOW_SHARE = 1.2, 0.7  # EN 50160 explains 10 %; a car near full draws less
 STEPS_TO_TEST, STEPS_TO_BELIEVE = 2, 3
-STEPS_UNSEEN = 6  # in a row: the car may have been full at some of them
+JUDGED_S = LATEST_S + 2 * SIDE_S  # a charge must last so long until its own step is judged, or it teaches nothing
+# A kettle has long boiled by then, and most clouds have gone, or ended the charge; what 13 A heat in a socket for 10 A
+# in that time, and in the second charge that shows it once more, is within what the image allows.
+HIGH_WAITS_S = 900.0
 REPEATS_TO_BELIEVE = 8
 FROZEN_AFTER_S, FROZEN_REPEATS = 720.0, 30  # of a meter that froze in the middle of a charge
 FINE_W = 5.0
@@ -158,6 +163,18 @@ def _frozen(now: Situation) -> bool:
         return True
     fine = now.meter_finest_w < FINE_W
     return fine and now.meter_still_s >= FROZEN_AFTER_S and now.meter_repeats >= FROZEN_REPEATS
+
+
+def _high_to_be_tested(now: Situation, limits: Limits) -> bool:
+    """Say whether a charge has to end because of high steps, so that a further one may show.
+
+    Two are enough. A single one is given time to be explained, unless the socket would be too hot by then if it is
+    true.
+    """
+    if not now.wants_on or now.wanted_s < JUDGED_S:
+        return False
+    waited = now.wanted_s >= HIGH_WAITS_S or now.level_if_high >= TRIP_LEVEL
+    return now.high_steps >= STEPS_TO_TEST or (now.high_steps == 1 and not now.high_explained and waited)
 
 
 def _volts_twice(now: Situation) -> float:
@@ -302,8 +319,8 @@ FAULTS = (
     Fault(
         "lead-high-tested",
         END,
-        lambda now, limits: now.wants_on and now.high_steps >= 1,
-        after_s=LATEST_S + 2 * SIDE_S,  # a charge must last until its own step has been judged, or it teaches nothing
+        _high_to_be_tested,
+        after_s=0.0,
         cooldown_s=30.0,
         cooldown_most_s=30.0,
         shows="high_w",
