@@ -693,8 +693,11 @@ class Supervisor:
     @property
     def active(self) -> tuple[Record, ...]:
         """The faults that count now, in the table's order."""
-        records = self.records
-        return tuple(record for fault in FAULTS if (record := records.get(fault.code)) and record.active)
+        active = [record for record in self.records.values() if record.active]
+        if len(active) > 1:
+            order = list(FAULT_BY_CODE)
+            active.sort(key=lambda record: order.index(record.code))
+        return tuple(active)
 
     def judge(self, now: Situation, limits: Limits, now_s: float) -> int:
         """Return CLEAR, HOLD, END or TRIP."""
