@@ -26,13 +26,14 @@ import pytest
 
 from surpluscharge import config as configuration
 from surpluscharge.clock import ScaledClock
+from surpluscharge.commissioning import commission
+from surpluscharge.commissioning.commission import Finding
+from surpluscharge.commissioning.terminal import Terminal
 from surpluscharge.config import Config
 from surpluscharge.control.controller import Kept, Tally
 from surpluscharge.control.supervisor import Record
-from surpluscharge.daemon import commission, store
-from surpluscharge.daemon.commission import Finding
+from surpluscharge.daemon import store
 from surpluscharge.daemon.mqtt import Post
-from surpluscharge.daemon.terminal import Terminal
 from surpluscharge.simulator import devices
 from surpluscharge.simulator.broker import embedded_broker
 from surpluscharge.simulator.house import House, Meter, Plug, Scenario
@@ -724,7 +725,7 @@ async def test_a_terminal_that_is_stopped(monkeypatch: pytest.MonkeyPatch) -> No
 
     go, stream = threading.Event(), Stopped()
     monkeypatch.setattr("sys.stdout", stream)
-    monkeypatch.setattr("surpluscharge.daemon.terminal.SAID_WITHIN_S", 0.1)
+    monkeypatch.setattr("surpluscharge.commissioning.terminal.SAID_WITHIN_S", 0.1)
     terminal = Terminal()
     terminal.tell("one")
     terminal.tell("two")

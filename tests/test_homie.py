@@ -14,8 +14,9 @@ from typing import Any
 import pytest
 
 from surpluscharge.clock import SystemClock
+from surpluscharge.commissioning import hand
 from surpluscharge.control.supervisor import FAULTS
-from surpluscharge.daemon import hand, homie
+from surpluscharge.daemon import homie
 from surpluscharge.daemon.logs import LIMITS
 from tests.conftest import BrokerMaker, Mosquitto, config_from
 from tests.test_status import House

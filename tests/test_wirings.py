@@ -18,8 +18,8 @@ from typing import Any, NamedTuple
 import pytest
 
 from surpluscharge import config as configuration
+from surpluscharge.commissioning import commission
 from surpluscharge.config import ConfigError
-from surpluscharge.daemon import commission
 from surpluscharge.simulator import devices
 from surpluscharge.simulator.broker import embedded_broker
 from surpluscharge.simulator.house import House, Plug

@@ -16,11 +16,12 @@ from surpluscharge import __version__
 from surpluscharge.cli.broker import OFF_WITHIN_S, READ_WITHIN_S, trouble
 from surpluscharge.cli.common import CAUTION, CannotError, there_already, unwritable
 from surpluscharge.clock import SystemClock, zone
+from surpluscharge.commissioning import commission
+from surpluscharge.commissioning.terminal import Terminal
 from surpluscharge.config import load
-from surpluscharge.daemon import commission, logs, service, store
+from surpluscharge.daemon import logs, service, store
 from surpluscharge.daemon.mqtt import publish_once, read_once
 from surpluscharge.daemon.relay import off_post
-from surpluscharge.daemon.terminal import Terminal
 
 QUESTIONS = 5  # with a wrong answer to each, nobody is there
 

@@ -47,7 +47,7 @@ LEAST_S, FACTOR = 30.0, 4.0  # a change that makes the tests take so much longer
 MOST_TESTS_S = 90.0  # of the tests that come through a line, the quickest so long
 
 # Their tests keep to a clock that a trace would slow down: each is tried on all of them, and that takes long.
-UNTRACED = ("daemon/commission.py", "daemon/hand.py")
+UNTRACED = ("commissioning/commission.py", "commissioning/hand.py")
 
 # Beside tests/test_NAME.py: which tests should notice a change of a module.
 MAP = {
@@ -57,13 +57,13 @@ MAP = {
     "control/steps.py": "steps signals pauses faults",
     "control/supervisor.py": "supervisor faults controller pauses",
     "control/economics.py": "economics advise",
-    "daemon/hand.py": "commission",
+    "commissioning/hand.py": "commission",
     "daemon/historian.py": "recorder",
     "daemon/mqtt.py": "mqtt relay service",
     "daemon/service.py": "service store relay status",
     "daemon/status.py": "status service homie",
     "daemon/store.py": "store service",
-    "daemon/terminal.py": "commission",
+    "commissioning/terminal.py": "commission",
     "history/energy.py": "energy ledger recorder report",
     "history/exchange.py": "ledger cli readings",
     "history/ledger.py": "ledger recorder report",

@@ -47,7 +47,7 @@ LAMP = "Put a small lamp, and nothing else, into the plug"
 
 
 class Person(Protocol):
-    """Who sits before it; see :class:`surpluscharge.daemon.terminal.Terminal`."""
+    """Who sits before it; see :class:`surpluscharge.commissioning.terminal.Terminal`."""
 
     def tell(self, text: str) -> None: ...
     def show(self, text: str) -> None: ...

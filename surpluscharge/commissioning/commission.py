@@ -18,13 +18,7 @@ from statistics import median
 from typing import Any, NamedTuple
 
 from surpluscharge.clock import Clock
-from surpluscharge.config import VOLTAGE_TOLERANCE, Config
-from surpluscharge.control import draw, machine
-from surpluscharge.control.controller import last_starts
-from surpluscharge.control.steps import EVERY_S, FAR_S, LATEST_S, MOST_LAG_S, STEP_SHARE, Jump, jumps_in
-from surpluscharge.control.steps import SETTLES_S as PROMPT_S
-from surpluscharge.control.supervisor import DROP_SHARE, HIGH_MEAN_SHARE, LOWEST_MEAN_SHARE
-from surpluscharge.daemon.hand import (
+from surpluscharge.commissioning.hand import (
     FLOWS_W,
     HOUSE_MOST_KW,
     LAMP,
@@ -37,6 +31,12 @@ from surpluscharge.daemon.hand import (
     listens,
     put,
 )
+from surpluscharge.config import VOLTAGE_TOLERANCE, Config
+from surpluscharge.control import draw, machine
+from surpluscharge.control.controller import last_starts
+from surpluscharge.control.steps import EVERY_S, FAR_S, LATEST_S, MOST_LAG_S, STEP_SHARE, Jump, jumps_in
+from surpluscharge.control.steps import SETTLES_S as PROMPT_S
+from surpluscharge.control.supervisor import DROP_SHARE, HIGH_MEAN_SHARE, LOWEST_MEAN_SHARE
 from surpluscharge.words import counted, duration, signed, watts
 
 PARTS = {

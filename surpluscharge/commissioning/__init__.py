@@ -1,0 +1,1 @@
+"""Commissioning: the daemon led by hand, once, with its owner at the plug."""
