@@ -33,12 +33,12 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
         "1001",
     ): "a bound of memory",
     (
-        "history/ledger.py",
+        "history/ledger/filling.py",
         "midnight_ms = 0",
         "1",
     ): "before any interval, which begin in 2000 at the earliest",
     (
-        "history/ledger.py",
+        "history/ledger/ageing.py",
         "minutes_days: int = 92  # then by the minute",
         "93",
     ): "a default that only tests use: a daemon's comes from the configuration",

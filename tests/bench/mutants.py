@@ -66,7 +66,11 @@ MAP = {
     "commissioning/terminal.py": "commission",
     "history/energy.py": "energy ledger recorder report",
     "history/exchange.py": "ledger cli readings",
-    "history/ledger.py": "ledger recorder report",
+    "history/ledger/ageing.py": "ledger recorder report",
+    "history/ledger/books.py": "ledger recorder report",
+    "history/ledger/checking.py": "ledger",
+    "history/ledger/filling.py": "ledger",
+    "history/ledger/records.py": "ledger recorder report",
     "history/page.py": "page",
     "history/recorder.py": "recorder ledger",
 }

@@ -1,0 +1,469 @@
+"""The books themselves: the SQLite file, opened, written to and read."""
+
+from __future__ import annotations
+
+import bisect
+import contextlib
+import itertools
+import os
+import sqlite3
+from collections.abc import Iterable, Iterator
+from datetime import date, datetime, tzinfo
+from decimal import Decimal
+from pathlib import Path
+from typing import Self
+
+from surpluscharge.control.draw import Step
+from surpluscharge.control.economics import Prices, Tariffs
+from surpluscharge.history.energy import (
+    NOTHING,
+    QUARTER_HOUR_MS,
+    Account,
+    Energy,
+    Interval,
+    account,
+    day_span,
+    days,
+    merged,
+    money,
+    ms_of,
+    part,
+    time_of,
+)
+from surpluscharge.history.ledger.records import (
+    ABSENT,
+    LOST,
+    MIGRATIONS,
+    Batch,
+    Charge,
+    DamagedError,
+    DayTotal,
+    FaultSpan,
+    LedgerError,
+    Session,
+    StateChange,
+    StateSpan,
+)
+
+LONGEST_PAUSE_MS = QUARTER_HOUR_MS  # between intervals of one charge: a meter is not silent for so long in it
+DROPPED = "dropped_ms"  # in meta: until then only daily totals are kept
+FOR_EVER_MS = 1 << 62
+
+COLUMNS = ", ".join(Energy._fields)
+SUMS = ", ".join(f"COALESCE(SUM({field}), 0)" for field in Energy._fields)
+MARKS = ", ".join("?" * len(Energy._fields))
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
+
+
+class Books:
+    """An open ledger. Use it in one thread, and close it; ``with`` does.
+
+    Raises LedgerError where the file is missing (read only), is no ledger, is damaged, or is of a later version;
+    sqlite3.Error (full disk, locked for too long) comes through from any method.
+    """
+
+    def __init__(self, path: Path, read_only: bool = False) -> None:
+        self.path = path
+        if read_only and not path.exists():
+            raise LedgerError(f"{path}: there is no history yet. The daemon makes it when it runs")
+        if not read_only:
+            path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            if path.is_symlink():
+                raise LedgerError(f"{path} is a symbolic link, and may lead to somebody else's file: remove it")
+            os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW, 0o600))
+        uri = f"{path.absolute().as_uri()}?mode={'ro' if read_only else 'rw'}"
+        self._db = sqlite3.connect(uri, uri=True, timeout=5.0, isolation_level=None, check_same_thread=False)
+        try:
+            self._set_up(read_only)
+        except sqlite3.DatabaseError as error:
+            self._db.close()
+            if isinstance(error, sqlite3.OperationalError):  # full, locked, not readable: the file may be fine
+                raise
+            raise DamagedError(f"{path}: {error}. Restore it from a copy, or move it away") from None
+        except LedgerError:
+            self._db.close()
+            raise
+        self._file = _identity(path)
+
+    def in_place(self) -> bool:
+        """Whether the file that is open is still the one under its name: it may have been moved, or replaced."""
+        return _identity(self.path) == self._file
+
+    def _set_up(self, read_only: bool) -> None:
+        (version,) = self._db.execute("PRAGMA user_version").fetchone()
+        if version > len(MIGRATIONS):
+            raise LedgerError(f"{self.path}: written by a later version of surpluscharge. Update this one")
+        if read_only:
+            if version < len(MIGRATIONS):
+                raise LedgerError(
+                    f"{self.path}: written by an earlier version. Start the daemon once; it is then renewed"
+                )
+            return
+        self._db.execute("PRAGMA journal_mode = WAL")
+        self._db.execute("PRAGMA synchronous = FULL")  # a commit is on the disk: session ends outlive a power cut
+        self._db.execute("PRAGMA journal_size_limit = 4194304")
+        for number, script in enumerate(MIGRATIONS[version:], version + 1):
+            with self._transaction():
+                for statement in script.split(";"):
+                    self._db.execute(statement)
+                self._db.execute(f"PRAGMA user_version = {number}")
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        if not self.in_place():  # then closing would leave the file without what only its log holds yet
+            with contextlib.suppress(sqlite3.Error):
+                self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        self._db.close()
+
+    @contextlib.contextmanager
+    def _transaction(self) -> Iterator[None]:
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+            self._db.execute("COMMIT")
+        except BaseException:
+            if self._db.in_transaction:  # some errors have rolled back already
+                self._db.execute("ROLLBACK")
+            raise
+
+    @contextlib.contextmanager
+    def snapshot(self) -> Iterator[None]:
+        """Let all reading in it see one and the same moment, while the daemon writes on."""
+        self._db.execute("BEGIN")
+        try:
+            yield
+        finally:
+            if self._db.in_transaction:
+                self._db.execute("ROLLBACK")
+
+    # --- reading ------------------------------------------------------------------------------------------------------
+
+    def bounds(self) -> tuple[int, int] | None:
+        """Return when the first interval begins and the last one ends; None where there is none."""
+        first = self._db.execute("SELECT begin_ms FROM interval ORDER BY begin_ms LIMIT 1").fetchone()
+        last = self._db.execute("SELECT end_ms FROM interval ORDER BY begin_ms DESC LIMIT 1").fetchone()
+        return (first[0], last[0]) if first else None
+
+    def intervals(self, begin_ms: int, end_ms: int) -> Iterator[Interval]:
+        """Yield the intervals between two times, in order, the first and last cut to fit; gaps are what is missing."""
+        before = self._before(begin_ms)
+        if before and (piece := part(before, begin_ms, end_ms)):
+            yield piece
+        rows = self._db.execute(
+            f"SELECT begin_ms, end_ms, {COLUMNS} FROM interval WHERE begin_ms >= ? AND begin_ms < ? ORDER BY begin_ms",
+            (begin_ms, end_ms),
+        )
+        for begin, end, *sums in rows:
+            whole = Interval(begin, end, Energy(*sums))
+            yield whole if end <= end_ms else part(whole, begin_ms, end_ms) or whole
+
+    def energy(self, begin_ms: int, end_ms: int) -> Energy:
+        """Return the energy between two times. One sum in the database, so it is quick for years too."""
+        if begin_ms >= end_ms:
+            return NOTHING
+        row = self._db.execute(
+            f"SELECT {SUMS} FROM interval WHERE begin_ms >= ? AND begin_ms < ?", (begin_ms, end_ms)
+        ).fetchone()
+        energy = Energy(*row)
+        before, last = self._before(begin_ms), self._before(end_ms)
+        if before and (piece := part(before, begin_ms, end_ms)):
+            energy = energy.plus(piece.energy)
+        if last and last.begin_ms >= begin_ms and (over := part(last, end_ms, last.end_ms)):
+            energy = Energy(*(whole - beyond for whole, beyond in zip(energy, over.energy, strict=True)))
+        return energy
+
+    def _before(self, at_ms: int) -> Interval | None:
+        """Return the last interval that begins before a time."""
+        row = self._db.execute(
+            f"SELECT begin_ms, end_ms, {COLUMNS} FROM interval WHERE begin_ms < ? ORDER BY begin_ms DESC LIMIT 1",
+            (at_ms,),
+        ).fetchone()
+        return Interval(row[0], row[1], Energy(*row[2:])) if row else None
+
+    def charges(self, begin_ms: int, end_ms: int) -> list[Charge]:
+        """Return the charges that ran at some time between two times, oldest first, whole.
+
+        The energy of one that still runs is what is recorded of it so far.
+        """
+        rows = self._db.execute(
+            f"SELECT begin_ms, session_ms, end_ms, cause, {COLUMNS} FROM charge "
+            "WHERE begin_ms < ? AND (end_ms IS NULL OR end_ms > ?) ORDER BY begin_ms",
+            (end_ms, begin_ms),
+        ).fetchall()
+        return [self._charge(row) for row in rows]
+
+    def _charge(self, row: tuple[int, int, int | None, str | None, *tuple[int, ...]]) -> Charge:
+        begin_ms, session_ms, end_ms, cause, *sums = row
+        if end_ms is None:
+            so_far = self.energy(begin_ms, self._follows_until_ms(begin_ms))
+            return Charge(begin_ms, session_ms, None, None, so_far)
+        return Charge(begin_ms, session_ms, end_ms, cause, Energy(*sums))
+
+    def last_charge(self) -> Charge | None:
+        """Return the charge that began last."""
+        row = self._db.execute(
+            f"SELECT begin_ms, session_ms, end_ms, cause, {COLUMNS} FROM charge ORDER BY begin_ms DESC LIMIT 1"
+        ).fetchone()
+        return self._charge(row) if row else None
+
+    def sessions(self, begin_ms: int, end_ms: int) -> list[Session]:
+        """Return the sessions with a charge between two times, oldest first, each with all of its charges."""
+        keys = sorted({charge.session_ms for charge in self.charges(begin_ms, end_ms)})
+        result = []
+        for key in keys:
+            rows = self._db.execute(
+                f"SELECT begin_ms, session_ms, end_ms, cause, {COLUMNS} FROM charge "
+                "WHERE session_ms = ? ORDER BY begin_ms",
+                (key,),
+            ).fetchall()
+            charges = tuple(self._charge(row) for row in rows)
+            energy = NOTHING
+            for charge in charges:
+                energy = energy.plus(charge.energy)
+            result.append(Session(charges, energy))
+        return result
+
+    def starts(self, begin_ms: int, end_ms: int) -> int:
+        """Return how many charges began between two times."""
+        row = self._db.execute(
+            "SELECT COUNT(*) FROM charge WHERE begin_ms >= ? AND begin_ms < ?", (begin_ms, end_ms)
+        ).fetchone()
+        return int(row[0])
+
+    def states(self, begin_ms: int, end_ms: int) -> list[StateSpan]:
+        """Return the states between two times as spans, cut to fit; before the first record there is none."""
+        before = self._db.execute(
+            "SELECT at_ms, old, new, cause, grid_w FROM state WHERE at_ms <= ? ORDER BY at_ms DESC, rowid DESC LIMIT 1",
+            (begin_ms,),
+        ).fetchall()
+        within = self._db.execute(
+            "SELECT at_ms, old, new, cause, grid_w FROM state WHERE at_ms > ? AND at_ms < ? ORDER BY at_ms, rowid",
+            (begin_ms, end_ms),
+        ).fetchall()
+        changes = [StateChange(*row) for row in before + within]
+        ends_ms = [*(change.at_ms for change in changes[1:]), end_ms][: len(changes)]
+        return [
+            StateSpan(max(begin_ms, change.at_ms), until_ms, change.new, change.cause)
+            for change, until_ms in zip(changes, ends_ms, strict=True)
+            if until_ms > max(begin_ms, change.at_ms)
+        ]
+
+    def faults(self, begin_ms: int, end_ms: int) -> list[FaultSpan]:
+        """Return the faults that were there at some time between two times, by their begin, whole."""
+        return [
+            span
+            for span in self._fault_spans()
+            if span.begin_ms < end_ms and (span.end_ms is None or span.end_ms > begin_ms)
+        ]
+
+    def open_faults(self) -> list[str]:
+        """Return the codes of the faults that are still there."""
+        return [span.code for span in self._fault_spans() if span.end_ms is None]
+
+    def _fault_spans(self) -> list[FaultSpan]:
+        spans: list[FaultSpan] = []
+        open_: dict[str, FaultSpan] = {}
+        # Of one moment: what ends comes before what begins.
+        rows = self._db.execute("SELECT at_ms, code, what FROM fault ORDER BY at_ms, what = 'raised', code")
+        for at_ms, code, what in rows:
+            span = open_.get(code)
+            if what == "raised":
+                open_.setdefault(code, FaultSpan(code, at_ms, None, None))
+            elif span and what == "acknowledged":
+                open_[code] = span._replace(acknowledged_ms=at_ms)
+            elif span:
+                spans.append(open_.pop(code)._replace(end_ms=at_ms))
+        return sorted([*spans, *open_.values()], key=lambda span: (span.begin_ms, span.code))
+
+    def steps(self, most: int) -> list[Step]:
+        """Return the last steps that the learned draw rests on, oldest first."""
+        rows = self._db.execute("SELECT step_w, doubt_w FROM step ORDER BY at_ms DESC LIMIT ?", (most,)).fetchall()
+        return [Step(*row) for row in rows[::-1]]
+
+    def day_totals(self, first: date, last: date, zone: tzinfo | None, tariffs: Tariffs | None) -> list[DayTotal]:
+        """Return each local day between two dates for which something is known, both included.
+
+        From the intervals where those are kept, at the prices given; for what is older than that from the daily totals,
+        at the prices of their time. Where both know a part of the day, because the time zone was changed, they add up.
+        """
+        bounds, dropped_ms, around = self.bounds(), self._dropped_ms(), self._days_known(zone)
+        if around is None:
+            return []
+        result: list[DayTotal] = []
+        for day in days(max(first, around[0]), min(last, around[1])):
+            begin, end = day_span(day, zone)
+            begin_ms, end_ms = ms_of(begin), ms_of(end)
+            kept = self._kept_day(day, dropped_ms, begin, end)
+            if begin_ms < dropped_ms:
+                begin_ms, begin = min(dropped_ms, end_ms), time_of(min(dropped_ms, end_ms), zone)
+            starts = self.starts(begin_ms, end_ms)
+            within = bounds is not None and begin_ms < min(end_ms, bounds[1]) and end_ms > bounds[0]
+            accounted = account(self.energy, begin, end, tariffs) if within or starts else None
+            if accounted and kept:
+                whole = merged([kept.account, accounted])
+                result.append(DayTotal(day, whole, kept.starts + starts))
+            elif kept:
+                result.append(kept)
+            elif accounted and (accounted.energy.known_ms or starts):
+                result.append(DayTotal(day, accounted, starts))
+        return self._with_unlisted(result, zone)
+
+    def _with_unlisted(self, totals: list[DayTotal], zone: tzinfo | None) -> list[DayTotal]:
+        """Return the totals with how long it charged without a charge on record."""
+        if not any(total.account.energy.on_ms for total in totals):
+            return totals
+        spans = [ms_of(when) for day in (totals[0].day, totals[-1].day) for when in day_span(day, zone)]
+        charges = [
+            (begin_ms, self._follows_until_ms(begin_ms) if end_ms is None else end_ms)
+            for begin_ms, end_ms in self._db.execute(
+                "SELECT begin_ms, end_ms FROM charge WHERE begin_ms < ? AND (end_ms IS NULL OR end_ms > ?) "
+                "ORDER BY begin_ms",
+                (spans[-1], spans[0]),
+            )
+        ]
+        result = []
+        for each in totals:
+            begin_ms, end_ms = (ms_of(when) for when in day_span(each.day, zone))
+            first = max(0, bisect.bisect_right(charges, (begin_ms, 0)) - 1)
+            listed_ms = 0
+            for since_ms, until_ms in itertools.takewhile(lambda one: one[0] < end_ms, charges[first:]):  # noqa: B023
+                listed_ms += max(0, min(until_ms, end_ms) - max(since_ms, begin_ms))
+            result.append(each._replace(unlisted_ms=max(0, each.account.energy.on_ms - listed_ms)))
+        return result
+
+    def _days_known(self, zone: tzinfo | None) -> tuple[date, date] | None:
+        """Return the first and the last day of which anything is known, so that nobody looks through centuries."""
+        found = [
+            date.fromisoformat(day) for day in self._db.execute("SELECT MIN(day), MAX(day) FROM day").fetchone() if day
+        ]
+        times = [
+            *(self.bounds() or ()),
+            *self._db.execute("SELECT MIN(begin_ms), MAX(begin_ms) FROM charge").fetchone(),
+        ]
+        found += [time_of(at_ms, zone).date() for at_ms in times if at_ms is not None]
+        return (min(found), max(found)) if found else None
+
+    def _dropped_ms(self) -> int:
+        """Return until when intervals were dropped, and the daily totals are all that is known."""
+        return int(self._meta(DROPPED, str(-FOR_EVER_MS)))
+
+    def _kept_day(self, day: date, dropped_ms: int, begin: datetime, end: datetime) -> DayTotal | None:
+        """Return what is kept of a day, or of its first part, whose intervals were dropped."""
+        rows = self._db.execute(
+            f"SELECT starts, import_price, export_price, alternative_price, {COLUMNS} FROM day "
+            "WHERE day = ? AND end_ms <= ?",
+            (day.isoformat(), dropped_ms),
+        ).fetchall()
+        energy, cost, unpriced_mws, starts = NOTHING, None, 0, 0
+        for starts_then, bought, sold, alternative, *sums in rows:
+            piece = Energy(*sums)
+            energy = energy.plus(piece)
+            starts += starts_then
+            if bought:
+                spent = money(piece, Prices(Decimal(bought), Decimal(sold), Decimal(alternative)))
+                cost = spent if cost is None else cost.plus(spent)
+            else:
+                unpriced_mws += piece.charger_mws
+        return DayTotal(day, Account(begin, end, energy, cost, unpriced_mws), starts) if rows else None
+
+    # --- writing ------------------------------------------------------------------------------------------------------
+
+    def write(self, batch: Batch) -> int:
+        """Write a batch, and have it on the disk on return. Returns how many milliseconds of it were counted before.
+
+        Those are left out: no time is counted twice. Raises sqlite3.Error, and then nothing of the batch is written.
+        """
+        with self._transaction():
+            again_ms, dropped_ms = 0, self._dropped_ms()
+            for interval in batch.intervals:
+                pieces = list(self._unseen(interval, dropped_ms))
+                again_ms += interval.end_ms - interval.begin_ms - sum(end - begin for begin, end, _ in pieces)
+                self._insert(pieces)
+            self._db.executemany(
+                f"INSERT OR REPLACE INTO charge (begin_ms, session_ms, end_ms, cause, {COLUMNS}) "
+                f"VALUES (?, ?, ?, ?, {MARKS})",
+                [(*charge[:4], *charge.energy) for charge in batch.charges],
+            )
+            self._db.executemany("INSERT OR IGNORE INTO state VALUES (?, ?, ?, ?, ?)", batch.states)
+            self._db.executemany("INSERT OR IGNORE INTO fault VALUES (?, ?, ?)", batch.faults)
+            self._db.executemany(
+                "INSERT OR IGNORE INTO step VALUES (?, ?, ?)", [(at_ms, *step) for at_ms, step in batch.steps]
+            )
+        return again_ms
+
+    def _insert(self, intervals: Iterable[Interval]) -> None:
+        self._db.executemany(
+            f"INSERT INTO interval (begin_ms, end_ms, {COLUMNS}) VALUES (?, ?, {MARKS})",
+            ((begin_ms, end_ms, *energy) for begin_ms, end_ms, energy in intervals),
+        )
+
+    def _unseen(self, interval: Interval, dropped_ms: int) -> Iterator[Interval]:
+        """Yield the parts of an interval that no recorded one covers, nor a daily total whose intervals are gone."""
+        since_ms = max(interval.begin_ms, dropped_ms)
+        for seen in self._overlapping(interval.begin_ms, interval.end_ms):
+            if piece := part(interval, since_ms, seen.begin_ms):
+                yield piece
+            since_ms = max(since_ms, seen.end_ms)
+        if piece := part(interval, since_ms, interval.end_ms):
+            yield piece
+
+    def _overlapping(self, begin_ms: int, end_ms: int) -> list[Interval]:
+        before = self._before(end_ms)  # mostly the last one there is, and over before this begins
+        if before is None or before.end_ms <= begin_ms:
+            return []
+        return list(self.intervals(begin_ms, end_ms))
+
+    def recover(self, now_ms: int) -> list[Charge]:
+        """After a crash: close what was left open, at the last moment that is recorded. Returns the charges closed.
+
+        A charge ends where the intervals that follow its begin do, not where others were recorded days later, or by a
+        clock that was ahead.
+        """
+        open_ = self._db.execute(
+            "SELECT begin_ms, session_ms FROM charge WHERE end_ms IS NULL OR end_ms < begin_ms"
+        ).fetchall()
+        closed = []
+        for begin_ms, session_ms in open_:
+            end_ms = self._follows_until_ms(begin_ms)
+            if now_ms > begin_ms:  # otherwise the clock is not set yet, or was ahead: it limits nothing
+                end_ms = min(end_ms, now_ms)
+            closed.append(Charge(begin_ms, session_ms, end_ms, LOST, self.energy(begin_ms, end_ms)))
+        state = self._db.execute("SELECT at_ms, new FROM state ORDER BY rowid DESC LIMIT 1").fetchone()
+        states = []
+        if state and state[1] != ABSENT:
+            last = self._before(now_ms if now_ms > state[0] else FOR_EVER_MS)
+            states.append(StateChange(max(state[0], last.end_ms if last else 0), state[1], ABSENT, LOST, None))
+        if closed or states:
+            self.write(Batch(charges=closed, states=states))
+        return closed
+
+    def _follows_until_ms(self, begin_ms: int) -> int:
+        """Return where the intervals end that follow a time, and one another, without a long pause."""
+        before = self._before(begin_ms)
+        until_ms = max(begin_ms, before.end_ms) if before else begin_ms
+        for since_ms, end_ms in self._db.execute(
+            "SELECT begin_ms, end_ms FROM interval WHERE begin_ms >= ? ORDER BY begin_ms", (begin_ms,)
+        ):
+            if since_ms - until_ms > LONGEST_PAUSE_MS:
+                break
+            until_ms = end_ms
+        return until_ms
+
+    def _meta(self, key: str, default: str) -> str:
+        row = self._db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
+        return str(row[0]) if row else default
+
+    def _set_meta(self, key: str, value: str) -> None:
+        self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))

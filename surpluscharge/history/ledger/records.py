@@ -1,0 +1,150 @@
+"""What a ledger holds and what it gives back, the file's schema, and what can be wrong with it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from typing import NamedTuple
+
+from surpluscharge.control.draw import Step
+from surpluscharge.history.energy import Account, Energy, Interval
+
+DAY_MS = 86_400_000
+EARLIEST_MS = 946_684_800_000  # 2000: what is said to be older comes from a clock, or a file, that was wrong
+LOCKED_S = 600.0  # an import may hold the ledger for so long before that is worth a note
+ABSENT = "absent"  # the state of a daemon that does not run
+LOST = "lost"  # how a charge ended that a crash cut short: nobody saw its end
+
+# Each entry brings a file from one version to the next; user_version counts them. Never change one that was released.
+MIGRATIONS = (
+    """
+    CREATE TABLE interval (
+        begin_ms INTEGER PRIMARY KEY, end_ms INTEGER NOT NULL,
+        known_ms INTEGER NOT NULL, on_ms INTEGER NOT NULL,
+        import_mws INTEGER NOT NULL, export_mws INTEGER NOT NULL,
+        solar_mws INTEGER NOT NULL, bought_mws INTEGER NOT NULL, error_mws INTEGER NOT NULL,
+        CHECK (begin_ms < end_ms)
+    );
+    CREATE TABLE charge (
+        begin_ms INTEGER PRIMARY KEY, session_ms INTEGER NOT NULL,
+        end_ms INTEGER, cause TEXT,
+        known_ms INTEGER, on_ms INTEGER, import_mws INTEGER, export_mws INTEGER,
+        solar_mws INTEGER, bought_mws INTEGER, error_mws INTEGER
+    );
+    CREATE TABLE switching (
+        at_ms INTEGER NOT NULL, what TEXT NOT NULL, relay_on INTEGER NOT NULL,
+        PRIMARY KEY (at_ms, what, relay_on)
+    ) WITHOUT ROWID;
+    CREATE TABLE state (
+        at_ms INTEGER NOT NULL, old TEXT NOT NULL, new TEXT NOT NULL, cause TEXT NOT NULL, grid_w REAL,
+        UNIQUE (at_ms, old, new)
+    );
+    CREATE TABLE fault (
+        at_ms INTEGER NOT NULL, code TEXT NOT NULL, what TEXT NOT NULL,
+        PRIMARY KEY (at_ms, code, what)
+    ) WITHOUT ROWID;
+    CREATE TABLE step (at_ms INTEGER PRIMARY KEY, step_w REAL NOT NULL, doubt_w REAL NOT NULL);
+    CREATE TABLE day (
+        day TEXT NOT NULL, begin_ms INTEGER NOT NULL, end_ms INTEGER NOT NULL,
+        import_price TEXT NOT NULL, export_price TEXT NOT NULL, alternative_price TEXT NOT NULL,
+        starts INTEGER NOT NULL,
+        known_ms INTEGER NOT NULL, on_ms INTEGER NOT NULL,
+        import_mws INTEGER NOT NULL, export_mws INTEGER NOT NULL,
+        solar_mws INTEGER NOT NULL, bought_mws INTEGER NOT NULL, error_mws INTEGER NOT NULL,
+        PRIMARY KEY (day, import_price, export_price, alternative_price)
+    ) WITHOUT ROWID;
+    CREATE TABLE meta (key TEXT PRIMARY KEY, value) WITHOUT ROWID;
+    """,
+)
+
+
+class LedgerError(Exception):
+    """The ledger cannot be used; the message says why and what to do."""
+
+
+class DamagedError(LedgerError):
+    """The file is no ledger, or a damaged one."""
+
+
+class Charge(NamedTuple):
+    """One run of the relay. Several, with clouds between them, make a session."""
+
+    begin_ms: int
+    session_ms: int  # when the first charge of its session began
+    end_ms: int | None  # None: it still runs
+    cause: str | None  # of its end, as the state machine names it; "lost": a crash cut it short
+    energy: Energy
+
+
+class Session(NamedTuple):
+    """An allowance of charging: its charges, oldest first, and their sum."""
+
+    charges: tuple[Charge, ...]
+    energy: Energy
+
+    @property
+    def begin_ms(self) -> int:
+        return self.charges[0].begin_ms
+
+    @property
+    def end_ms(self) -> int | None:
+        return self.charges[-1].end_ms
+
+
+class StateChange(NamedTuple):
+    at_ms: int
+    old: str
+    new: str
+    cause: str
+    grid_w: float | None
+
+
+class StateSpan(NamedTuple):
+    """A stretch of time in one state; "absent": the daemon did not run."""
+
+    begin_ms: int
+    end_ms: int
+    state: str
+    cause: str
+
+
+class FaultChange(NamedTuple):
+    at_ms: int
+    code: str
+    what: str  # "raised", "cleared", "acknowledged"
+
+
+class FaultSpan(NamedTuple):
+    code: str
+    begin_ms: int
+    end_ms: int | None  # None: it still is there
+    acknowledged_ms: int | None
+
+
+class DayTotal(NamedTuple):
+    """A local day: its account, and how often the charger started."""
+
+    day: date
+    account: Account
+    starts: int  # that are on record
+    unlisted_ms: int = 0  # so long it charged without a charge on record: such readings were imported, starts unknown
+
+
+class Batch(NamedTuple):
+    """What is written in one transaction: all of it or nothing. Writing it twice is the same as writing it once."""
+
+    intervals: Sequence[Interval] = ()
+    charges: Sequence[Charge] = ()  # a later one with the same begin replaces an earlier one
+    states: Sequence[StateChange] = ()
+    faults: Sequence[FaultChange] = ()
+    steps: Sequence[tuple[int, Step]] = ()  # and when they were seen, that the learned draw rests on
+
+
+class Filled(NamedTuple):
+    """What became of intervals from elsewhere."""
+
+    begin_ms: int
+    end_ms: int
+    rows: int
+    again_ms: int  # left out, because there was a record already
+    energy: Energy
