@@ -20,13 +20,12 @@ from selenium.webdriver.chrome.options import Options
 from selenium.webdriver.chrome.service import Service
 
 from surpluscharge.control.economics import Tariff, Tariffs
-from surpluscharge.history import drawing
-from surpluscharge.history import page as pages
-from surpluscharge.history.drawing import DRAWN, SHEETS, Sheet
 from surpluscharge.history.ledger import Ledger
-from surpluscharge.history.page import as_html
-from surpluscharge.history.paper import COLOURS
-from surpluscharge.history.report import Report, Site, as_json, build
+from surpluscharge.history.report import Report, Site, as_json, build, drawing
+from surpluscharge.history.report import page as pages
+from surpluscharge.history.report.drawing import DRAWN, SHEETS, Sheet
+from surpluscharge.history.report.page import as_html
+from surpluscharge.history.report.paper import COLOURS
 from surpluscharge.planning import comparing, pictures, tune
 from surpluscharge.planning.comparing import Comparison
 from surpluscharge.planning.replay import series

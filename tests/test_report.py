@@ -21,7 +21,8 @@ from surpluscharge.history import exchange
 from surpluscharge.history import report as reports
 from surpluscharge.history.energy import MWS_PER_KWH, NOTHING, Energy, Sample, day_span, hold, ms_of, time_of, total
 from surpluscharge.history.ledger import LOST, Batch, Charge, Ledger, Retention, StateChange
-from surpluscharge.history.report import BLOCKS, PLAIN, Report, ReportError, Site, as_json, as_text, build
+from surpluscharge.history.report import Report, ReportError, Site, as_json, as_text, build, figures, text, words
+from surpluscharge.history.report.text import BLOCKS, PLAIN
 from tests.histories import DRAW_W, PARAMS, TARIFFS, ZONE, Habit, live
 
 FIRST = date(2031, 5, 14)
@@ -159,7 +160,7 @@ def test_a_day_that_is_not_over_ends_now_and_what_is_to_come_is_no_gap(tmp_path:
         made = build(ledger, FIRST, FIRST, now, site())
         month = build(ledger, date(2031, 5, 1), date(2031, 5, 31), now, site())
     assert (made.total.end, made.total.gap_ms, made.gaps) == (now, 0, ())
-    assert any("figures go to 09:30" in note for note in reports.notes(made))
+    assert any("figures go to 09:30" in note for note in words.notes(made))
     assert [line.first.day for line in month.lines] == list(range(1, 15))
     assert month.total.gap_ms == 13 * 86_400_000
 
@@ -195,7 +196,7 @@ def test_what_runs_may_not_have_written_anything_yet(tmp_path: Path) -> None:
             text = " ".join(as_text(build(ledger, first, last, LATER, site())).split())
             assert "Nothing is known of this time" in text
             assert ("what it does now: surpluscharge status." in text) is may_come
-        pages = pytest.importorskip("surpluscharge.history.page")
+        pages = pytest.importorskip("surpluscharge.history.report.page")
         page = pages.as_html(build(ledger, today, today, LATER, site()))
     assert "what it does now" in page and "How to read the figures" not in page
 
@@ -248,7 +249,7 @@ def test_of_imported_charging_starts_are_unknown_and_not_nought(tmp_path: Path) 
         assert "For 3 h of charging there is no charge on record, since it was imported." in text
     assert [row for row in as_text(month, 100).splitlines() if row.startswith(("Wed 14", "total")) and " ? " in row]
     assert rows[0]["starts"] is None
-    pages = pytest.importorskip("surpluscharge.history.page")
+    pages = pytest.importorskip("surpluscharge.history.report.page")
     assert "<dt>Starts</dt><dd>not known</dd>" in pages.as_html(day)
 
 
@@ -281,7 +282,7 @@ def test_days_without_readings_are_no_noughts(tmp_path: Path) -> None:
     for line in unknown:
         assert (line["export_wh"], line["on_s"], line["starts"], line["known_s"]) == (None, None, None, 0)
     assert document["total"]["export_wh"] == 12_000 and document["total"]["starts"] == 0
-    pages = pytest.importorskip("surpluscharge.history.page")
+    pages = pytest.importorskip("surpluscharge.history.report.page")
     table = pages.as_html(made).split('id="lines-table"')[1].split("</table>")[0]
     assert ">Thu 15 May</th><td>?</td>" in table and table.count("<td>?</td>") == 2 * 8
 
@@ -293,7 +294,7 @@ def test_a_minute_that_is_missing_does_not_mark_a_day(tmp_path: Path, missing: i
     whole = minutes(FIRST + timedelta(days=1), range(24), range(10, 13))
     with imported(tmp_path, "".join(rows) + whole) as opened:
         made = build(opened, FIRST, FIRST + timedelta(days=1), LATER, site())
-    pages = pytest.importorskip("surpluscharge.history.page")
+    pages = pytest.importorskip("surpluscharge.history.report.page")
     bars = pages.as_html(made).split("<h2>Day by day</h2>")[1].split("</section>")[0]
     assert ("not all of it is known" in bars) == marked
 
@@ -314,7 +315,7 @@ def test_a_session_over_midnight_is_whole_in_both_days_and_the_sums_are_not(tmp_
         (session,) = each.sessions
         assert (session.begin, session.end, session.energy.charger_wh) == (begin, end, 2500.0)
         assert "nobody saw its end" in session.ended
-        assert any("listed whole" in note for note in reports.notes(each))
+        assert any("listed whole" in note for note in words.notes(each))
         # Half an hour at 0.29, then two at the night's 0.17: by hand.
         assert session.money is not None
         assert session.money.paid == Decimal("0.29") * Decimal("0.5") + Decimal("0.17") * 2
@@ -414,7 +415,7 @@ def test_an_error_that_rounds_to_nothing_is_not_spoken_of(tmp_path: Path, error_
     text = " ".join(as_text(made).split())
     assert ("may be off by 0.01 kWh" in text, "+- " in text) == (shown, shown)
     assert as_json(made)["total"]["error_wh"] == error_w
-    pages = pytest.importorskip("surpluscharge.history.page")
+    pages = pytest.importorskip("surpluscharge.history.report.page")
     for each in (made, month):
         assert ("±" in pages.as_html(each)) == shown
 
@@ -426,9 +427,9 @@ def test_energy_without_a_valid_tariff_is_said_to_be_left_out_of_the_money(tmp_p
         unpriced = build(ledger, FIRST, FIRST, LATER, site(None))
     assert made.total.unpriced_mws == 12 * MWS_PER_KWH
     assert made.total.money is not None and made.total.money.paid == Decimal("3.6")
-    assert any("For 12.00 kWh no tariff was valid" in note for note in reports.notes(made))
+    assert any("For 12.00 kWh no tariff was valid" in note for note in words.notes(made))
     assert unpriced.total.money is None
-    assert any("no prices are configured" in note for note in reports.notes(unpriced))
+    assert any("no prices are configured" in note for note in words.notes(unpriced))
 
 
 # --- written down ----------------------------------------------------------------------------------------------------
@@ -439,7 +440,7 @@ def test_energy_without_a_valid_tariff_is_said_to_be_left_out_of_the_money(tmp_p
     [("0.005", "0.01"), ("0.0049999", "0.00"), ("-0.004", "0.00"), ("-0.005", "-0.01"), ("1E+2", "100.00")],
 )
 def test_rounding_is_that_of_a_shop_and_nought_has_no_sign(value: str, shown: str) -> None:
-    assert reports.rounded(Decimal(value)) == shown
+    assert words.rounded(Decimal(value)) == shown
 
 
 @pytest.mark.parametrize("width", [40, 60, 80, 120])
@@ -454,9 +455,9 @@ def test_no_line_is_wider_than_the_terminal(ledger: Ledger, width: int, last: da
 
 def test_bars_are_as_long_as_what_they_show() -> None:
     energy = Energy(solar_mws=30 * MWS_PER_KWH, export_mws=20 * MWS_PER_KWH, bought_mws=10 * MWS_PER_KWH)
-    assert reports._bar(energy, 60 * MWS_PER_KWH, 12, BLOCKS) == "██████░░░░▒▒"
-    assert reports._bar(energy, 120 * MWS_PER_KWH, 12, PLAIN) == "###..+"
-    assert reports._bar(NOTHING, 0, 12, BLOCKS) == ""
+    assert text._bar(energy, 60 * MWS_PER_KWH, 12, BLOCKS) == "██████░░░░▒▒"
+    assert text._bar(energy, 120 * MWS_PER_KWH, 12, PLAIN) == "###..+"
+    assert text._bar(NOTHING, 0, 12, BLOCKS) == ""
 
 
 def test_blocks_only_where_the_encoding_has_them() -> None:
@@ -507,14 +508,14 @@ def test_months() -> None:
 )
 def test_what_a_period_is_called(ledger: Ledger, first: date, last: date, name: str) -> None:
     made = build(ledger, FIRST, FIRST, LATER, site())
-    assert reports.title(made._replace(first=first, last=last)) == name
+    assert words.title(made._replace(first=first, last=last)) == name
 
 
 def test_every_way_a_charge_can_end_has_words() -> None:
     """The causes with which the machine's table leaves the states that are on."""
     on = 1 << machine.CHARGING | 1 << machine.DISARMING
     ends = {machine.CAUSES[row.cause] for row in machine.TABLE if row.sources & on and not machine.wants_on(row.target)}
-    assert ends and ends <= set(reports.ENDS)
+    assert ends and ends <= set(figures.ENDS)
 
 
 # --- the command -----------------------------------------------------------------------------------------------------

@@ -214,7 +214,7 @@ def _report(options: argparse.Namespace) -> int:
     with Ledger(config.recorded_file, read_only=True) as ledger:
         made = report.build(ledger, first, last, now, site)
     if options.html is not None:
-        write(options.html, extra("surpluscharge.history.page").as_html(made))
+        write(options.html, extra("surpluscharge.history.report.page").as_html(made))
         print(f"{options.html} written", file=sys.stderr)
     encoding = sys.stdout.encoding or "ascii"
     if options.json:

@@ -17,7 +17,8 @@ from matplotlib.patches import PathPatch
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from surpluscharge.control.machine import ARMING
-from surpluscharge.history.drawing import (
+from surpluscharge.history.energy import QUARTER_HOUR_MS, Interval, Sample, downsample, gaps, held, time_of, total
+from surpluscharge.history.report.drawing import (
     BOUGHT,
     CAUGHT,
     DRAWN,
@@ -41,28 +42,9 @@ from surpluscharge.history.drawing import (
     squares,
     under_bars,
 )
-from surpluscharge.history.energy import (
-    QUARTER_HOUR_MS,
-    Interval,
-    Sample,
-    downsample,
-    gaps,
-    held,
-    time_of,
-    total,
-)
-from surpluscharge.history.paper import Cell, Table, Value, count_cell, document, listed, section, words
-from surpluscharge.history.report import (
-    CURVE_MS,
-    LEAST_MWS,
-    MOST_DAYS_BY_DAY,
-    SHORTEST_GAP_MS,
-    cropped,
-    day_name,
-    month_name,
-    period_name,
-    short_day_names,
-)
+from surpluscharge.history.report.figures import CURVE_MS, LEAST_MWS, MOST_DAYS_BY_DAY, SHORTEST_GAP_MS, cropped
+from surpluscharge.history.report.paper import Cell, Table, Value, count_cell, document, listed, section, words
+from surpluscharge.history.report.words import day_name, month_name, period_name, short_day_names
 from surpluscharge.planning import comparing, tune
 from surpluscharge.planning.comparing import Comparison, Study, charging, configured
 from surpluscharge.words import counted, duration, number, watts

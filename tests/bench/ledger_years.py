@@ -125,7 +125,7 @@ def ask(path: Path, what: str) -> None:
 
 
 def _page(made: report.Report) -> str:
-    from surpluscharge.history.page import as_html  # noqa: PLC0415  (its libraries would count in the others' memory)
+    from surpluscharge.history.report.page import as_html  # noqa: PLC0415  (its libraries would count in the others' memory)
 
     return as_html(made)
 

@@ -51,6 +51,12 @@ UNTRACED = ("commissioning/commission.py", "commissioning/hand.py")
 
 # Beside tests/test_NAME.py: which tests should notice a change of a module.
 MAP = {
+    "config/checks.py": "config",
+    "config/effective.py": "config",
+    "config/files.py": "config store",
+    "config/models.py": "config",
+    "config/reading.py": "config",
+    "config/values.py": "config",
     "control/controller.py": "controller pauses faults supervisor",
     "control/machine.py": "machine controller pauses",
     "control/signals.py": "signals controller faults",
@@ -71,8 +77,13 @@ MAP = {
     "history/ledger/checking.py": "ledger",
     "history/ledger/filling.py": "ledger",
     "history/ledger/records.py": "ledger recorder report",
-    "history/page.py": "page",
     "history/recorder.py": "recorder ledger",
+    "history/report/drawing.py": "page",
+    "history/report/figures.py": "report page",
+    "history/report/page.py": "page",
+    "history/report/paper.py": "page",
+    "history/report/text.py": "report",
+    "history/report/words.py": "report page",
 }
 
 

@@ -11,7 +11,9 @@ from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 
 from surpluscharge.control.machine import MODE_NAMES
-from surpluscharge.history.drawing import (
+from surpluscharge.history.energy import Energy, Money, day_span, ms_of, time_of
+from surpluscharge.history.ledger import ABSENT
+from surpluscharge.history.report.drawing import (
     BOUGHT,
     CAUGHT,
     DRAWN,
@@ -38,10 +40,7 @@ from surpluscharge.history.drawing import (
     under_bars,
     unknown,
 )
-from surpluscharge.history.energy import Energy, Money, day_span, ms_of, time_of
-from surpluscharge.history.ledger import ABSENT
-from surpluscharge.history.paper import Cell, Table, Value, count_cell, document, facts, folded, listed, section
-from surpluscharge.history.report import (
+from surpluscharge.history.report.figures import (
     CURVE_MS,
     FAULT_SENTENCES,
     SHORTEST_GAP_MS,
@@ -49,6 +48,11 @@ from surpluscharge.history.report import (
     Line,
     Report,
     busy_span,
+    patchy,
+    worth_a_line,
+)
+from surpluscharge.history.report.paper import Cell, Table, Value, count_cell, document, facts, folded, listed, section
+from surpluscharge.history.report.words import (
     clock,
     day_name,
     kwh,
@@ -56,14 +60,12 @@ from surpluscharge.history.report import (
     moment,
     money_rows,
     notes,
-    patchy,
     percent,
     rounded,
     short_names,
     summary,
     title,
     uncertain,
-    worth_a_line,
 )
 from surpluscharge.words import counted, duration, watts
 

@@ -27,8 +27,8 @@ from matplotlib.path import Path as Outline
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from surpluscharge.history.energy import Energy, Interval, downsample, time_of
-from surpluscharge.history.paper import COLOURS, Table, folded, words
-from surpluscharge.history.report import CURVE_MS, SHORTEST_GAP_MS
+from surpluscharge.history.report.figures import CURVE_MS, SHORTEST_GAP_MS
+from surpluscharge.history.report.paper import COLOURS, Table, folded, words
 
 WIDE_PX, NARROW_PX = 880, 350
 RIGHT_PX = 20
