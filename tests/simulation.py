@@ -53,8 +53,11 @@ LATCHED_WITHIN_S = 0.2  # a write that is under way, and its own, on a disk in g
 SLACK_S = 1e-6
 LONGEST_SLEEP_S = 240.0  # of the control loop while the relay is off; the service itself turns each second
 WORD_FLOWS_W = 100.0  # in these houses nothing draws less than that and more than nothing
-WORDS_TO_KNOW = 25  # of the plug, after which its silence is to be noticed
-SILENT_WITHIN_S = 4 * 25.0 + 15.0  # it speaks every 25 s while it is on
+# The plug speaks every 25 s while it is on. After so many words, at least a second apart to count as more than one, its
+# silence is to be noticed: after four of the longest pauses between those words, as they came through. Where more than
+# one of them was longer than two pauses of the plug's, they came through too seldom for anybody to know its habit.
+WORD_EVERY_S, WORDS_TO_KNOW, WORDS_APART_S = 25.0, 25, 1.0
+SILENT_PAUSES, SILENT_SLACK_S = 4, 15.0
 REPORT_FRESH_S = 300.0  # of what the plug reports, which it does much more often while it is on
 GRID, PLUG, COMMAND = "house/grid", "plug/state", "plug/set"
 OFF, ON = "off", "on"
@@ -722,7 +725,9 @@ class Simulation:
         # --- what is going on
         self.active: list[Episode] = []
         self.report_due_s = 0.0
-        self.words = 0  # of the plug in this charge, and while as much flowed, since anything else was wrong
+        # When words of the plug came, in this charge, and while as much flowed, since anything else was wrong.
+        self.words_s: deque[float] = deque(maxlen=WORDS_TO_KNOW)
+        self.silent_within_s = NEVER_S  # after the last word; by the pauses between them
         self.word_flows: bool | None = None  # by the last of them; None: it does not measure
         self.word_s = -NEVER_S  # the last of them
         self.recent: deque[Episode] = deque()
@@ -828,7 +833,7 @@ class Simulation:
         if self.service is not None or self.powerless:
             return
         self.life += 1
-        self.words = 0
+        self.forget_words()
         self.booted_s = self.t
         saved = self.disk.saved
         self.stopping = False
@@ -1090,8 +1095,10 @@ class Simulation:
             power_w = json.loads(payload).get("w") if self.config.relay.power else None
             flows = None if power_w is None else power_w > WORD_FLOWS_W
             if flows is not self.word_flows:
-                self.words, self.word_flows = 0, flows
-            self.words += self.was_on
+                self.word_flows = flows
+                self.forget_words()
+            if self.was_on:
+                self.hear_word()
             self.word_s = self.t
         elif topic.endswith("/enable/set"):
             if self.enabled is not (payload == b"on"):
@@ -1100,6 +1107,21 @@ class Simulation:
         elif topic.endswith("/acknowledge/set"):
             self.latched = dict.fromkeys(self.latched, True)
         self.tell(self.service._on_message, topic, payload, False)
+
+    def forget_words(self) -> None:
+        """From here on the plug's habit has to show anew."""
+        self.words_s.clear()
+        self.silent_within_s = NEVER_S
+
+    def hear_word(self) -> None:
+        """A word of the plug has come through while it was on."""
+        words_s = self.words_s
+        if words_s and self.t < words_s[-1] + WORDS_APART_S:
+            return
+        words_s.append(self.t)
+        pauses_s = [later_s - earlier_s for earlier_s, later_s in itertools.pairwise(words_s)]
+        known = len(words_s) == WORDS_TO_KNOW and sum(pause_s > 2 * WORD_EVERY_S + 1.0 for pause_s in pauses_s) <= 1
+        self.silent_within_s = SILENT_PAUSES * max(WORD_EVERY_S, *pauses_s) + SILENT_SLACK_S if known else NEVER_S
 
     # --- meter, plug, owner -------------------------------------------------------------------------------------------
 
@@ -1146,7 +1168,7 @@ class Simulation:
 
     def report_again(self) -> None:
         self.report()
-        self.report_due_s = self.t + (25.0 if self.closed else 0.9 * REPORT_FRESH_S)
+        self.report_due_s = self.t + (WORD_EVERY_S if self.closed else 0.9 * REPORT_FRESH_S)
         self.at(self.report_due_s, self.report_when_due, self.report_due_s)
 
     def report_when_due(self, due_s: float) -> None:
@@ -1192,7 +1214,7 @@ class Simulation:
                 return  # one at a time
         episode.began_s = self.t
         if episode.kind != "plug offline":
-            self.words = 0
+            self.forget_words()
         self.active.append(episode)
         self.result.injected[episode.kind] += 1
         self.touch()
@@ -1203,7 +1225,7 @@ class Simulation:
     def end(self, episode: Episode) -> None:
         getattr(self, "_" + episode.kind.replace(" ", "_"))(random.Random(episode.seed), episode, False)
         episode.ended_s = self.t
-        self.words = 0
+        self.forget_words()
         self.active.remove(episode)
         self.recent.append(episode)
         self.touch()
@@ -1584,7 +1606,7 @@ class Simulation:
         self.check(3, off_s >= least_s - 2.0, f"the contact closed after only {off_s:.1f} s")
 
     def wish_began(self) -> None:
-        self.words = 0
+        self.forget_words()
         self.on_since_s = self.t
         self.closed_under_wish = False
         self.starts_s.append(self.t)
@@ -1757,10 +1779,9 @@ class Simulation:
         if not on and min(self.t - self.off_wanted_s, began_s) > 25.0 and not controller.measured:
             self.check(11, controller.charger_w == 0.0, "booked, long after the off, though nobody measured it")
         relay = self.config.relay
-        knows = self.words >= WORDS_TO_KNOW and self.word_flows is not False
-        if on and knows and (relay.feedback or relay.power):
+        if on and self.word_flows is not False and (relay.feedback or relay.power):
             heard_s = max(self.word_s, self.on_since_s)
-            self.check(11, self.t <= heard_s + SILENT_WITHIN_S, "wanted on, long after the plug's last word")
+            self.check(11, self.t <= heard_s + self.silent_within_s, "wanted on, long after the plug's last word")
         if on:
             self.check(1, self.enabled and not self.stopping, "wanted on while disabled or stopping")
             self.check(6, self.t <= fresh_until_s + 1.0, "wanted on, long after the last good reading")
@@ -1833,10 +1854,10 @@ class Simulation:
                 "plug-silent",
                 on
                 and not self.plug_online
-                and self.words >= WORDS_TO_KNOW
+                and self.silent_within_s < NEVER_S
                 and self.word_flows is not False
                 and (reports or measured),
-                SILENT_WITHIN_S,
+                self.silent_within_s,
             ),
             ("draw-low", measured and on and least_w + 5.0 < power_w < 0.68 * draw_w, 640.0),
             ("meter-silent", now_s >= self.last_good_s + fresh_s, 17.0),

@@ -5,6 +5,7 @@ The daemon in them is the real one; see tests/simulation.py. Years of them: `pyt
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Callable
 from typing import Any
@@ -12,7 +13,7 @@ from typing import Any
 import pytest
 
 from surpluscharge.clock import day_number
-from surpluscharge.control import machine, supervisor
+from surpluscharge.control import machine, signals, supervisor
 from surpluscharge.control.controller import Controller, Kept
 from surpluscharge.control.machine import Row
 from surpluscharge.control.supervisor import Supervisor
@@ -130,6 +131,14 @@ def _restored_as_long_off(self: Controller, kept: Kept, at: Any) -> None:
     self.state = self.state._replace(off_since_s=at.now_s - 1e6)
 
 
+def silence_ignored(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(signals.Pulse, "silent_after_s", lambda self, configured_s: math.inf)
+
+
+def silence_noticed_late(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(signals, "SILENT_TIMES", 6.0)
+
+
 def staleness_ignored(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(machine, "TABLE", without(machine.C_METER_SILENT))
 
@@ -189,6 +198,13 @@ BUGS: dict[str, tuple[Callable[[pytest.MonkeyPatch], None], int, int, list[Episo
         3,
         2,
         [Episode("daemon crash", 0.0, 3.0, CHARGE, 600.0)],
+    ),
+    "a plug's silence is ignored": (silence_ignored, 11, 3, [Episode("plug offline", 0.0, 1700.0, CHARGE, 1000.0)]),
+    "a plug's silence is noticed late": (
+        silence_noticed_late,
+        11,
+        3,
+        [Episode("plug offline", 0.0, 1700.0, CHARGE, 1000.0)],
     ),
     "a stale meter is ignored": (staleness_ignored, 6, 2, [Episode("meter silent", 0.0, 900.0, CHARGE, 60.0)]),
     "a restart forgets the starts": (
