@@ -168,7 +168,7 @@ def test_what_charging_at_the_thresholds_gains() -> None:
         tariffs = config.tariffs()
         assert tariffs
         found = tariffs.prices_at(datetime(2031, 6, 3, 12, tzinfo=ZONE))
-        assert found and benefit_per_h(2000.0, config.thresholds()[0], found) >= -1e-9
+        assert found and benefit_per_h(2000.0, config.band().start_export_w, found) >= -1e-9
 
 
 # --- looking ahead ---------------------------------------------------------------------------------------------------
@@ -198,6 +198,10 @@ class Ahead:
     @property
     def shown(self) -> status.StatusDocument:
         return status.build(self.controller, self.config, self.service._at(), self.clock)
+
+
+def pays_from_w(rig: Ahead) -> float | None:
+    return rig.controller.settings.rule.pays_from_w(rig.controller.draw_w)
 
 
 def test_looking_ahead_waits_where_the_surplus_is_changeable(tmp_path: Path) -> None:
@@ -240,9 +244,9 @@ def test_looking_ahead_ends_with_the_sun(tmp_path: Path) -> None:
 
 def test_looking_ahead_follows_the_prices(tmp_path: Path) -> None:
     rig = Ahead(tmp_path)
-    assert rig.controller.settings.ahead_from_w == pytest.approx(1166.7, abs=0.1)
+    assert pays_from_w(rig) == pytest.approx(1166.7, abs=0.1)
     rig.service._follow_prices()
-    assert rig.controller.settings.ahead_from_w == pytest.approx(1166.7, abs=0.1)
+    assert pays_from_w(rig) == pytest.approx(1166.7, abs=0.1)
     text = CONFIG.replace('"auto"', '"ahead"') + TURNS + f'\n[store]\ndirectory = "{tmp_path}"'
     rig.config = rig.service.config = parse(text, "test.toml")
     rig.clock.now_s = 3600.0 + 10.0  # 13:00: what is sold earns more than the alternative costs
@@ -273,7 +277,7 @@ def test_looking_ahead_survives_a_change_of_settings(
     rig.run([1600.0] * 177 + [500.0] * 2)
     before = rig.controller.settings.params
     # "auto" would end the charge at this surplus: below 852 - 250 W. Looking ahead does not.
-    assert rig.config.thresholds(datetime(2031, 6, 3, 13, tzinfo=ZONE))[1] < 1400
+    assert rig.config.band(datetime(2031, 6, 3, 13, tzinfo=ZONE)).stop_import_w < 1400
     assert before.stop_import_w > 1500
     assert rig.shown.state == "charging"
     rig.clock.now_s = 3600.0 + 5.0
@@ -284,15 +288,15 @@ def test_looking_ahead_survives_a_change_of_settings(
         rig.service.reload("test.toml")
     else:
         monkeypatch.setattr(rig.service._history, "observe", lambda *_: None)  # it has no steps to learn a draw from
-        rig.controller.learned_w = 2050.0
+        rig.controller.learn(2050.0)
         rig.service._follow_prices()
-    assert rig.controller.settings.ahead_from_w == pytest.approx(852.5 * (1.025 if change == "draw" else 1.0), abs=0.1)
+    assert pays_from_w(rig) == pytest.approx(852.5 * (1.025 if change == "draw" else 1.0), abs=0.1)
     document = rig.shown
     assert document.state == "charging" and "expected to come back" in document.why
     # In force is, at once, what the memory and the new break-even come to; the next reading finds the same.
     assert rig.controller.settings.params != before
     at_once = rig.controller.settings
-    rig.controller._look_ahead()
+    rig.controller._heed_rule()
     assert rig.controller.settings == at_once
     rig.run([500.0])
     assert rig.shown.state == "charging"

@@ -27,6 +27,7 @@ from surpluscharge.cli.running import effective as in_force
 from surpluscharge.config import Config, ConfigError, effective, load, models, parse, reading
 from surpluscharge.config import warnings as config_warnings
 from surpluscharge.config.models import Secret
+from surpluscharge.control.rule import Way
 from surpluscharge.control.signals import Contact, Source
 from surpluscharge.control.supervisor import (
     DANGEROUS_VOLTS_SHARE,
@@ -996,9 +997,9 @@ def test_words_for_thresholds() -> None:
     money = 'money = { currency = "EUR", tariff = [{ import_price = 0.3, export_price = 0.1 }] }'
     for word in ("auto", "ahead"):
         config = parsed(money, f'control = {{ start_export_w = "{word}", stop_import_w = "{word}" }}')
-        assert config.auto and config.ahead is (word == "ahead")
+        assert config.way is {"auto": Way.PRICES, "ahead": Way.AHEAD}[word]
         assert (config.start_delay_s, config.stop_delay_s) == (0.0, 0.0)
-        assert (config.settings().ahead_from_w is None) is (word == "auto")
+        assert config.settings().rule.looks_ahead is (word == "ahead")
     mixed = refused(money, 'control = { start_export_w = "auto", stop_import_w = "ahead" }')
     assert "control.start_export_w" in mixed[0] and 'control.stop_import_w = "auto"' in mixed[0]
     own = parsed(money, 'control = { start_export_w = "auto", stop_import_w = "auto", stop_delay_s = "PT1M" }')

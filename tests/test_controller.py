@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from surpluscharge.control import machine
 from surpluscharge.control.controller import Controller, Event, Kept, Moment, Settings, Tally
 from surpluscharge.control.machine import MODE_NAMES, Params
+from surpluscharge.control.rule import Band, Rule, Way
 from surpluscharge.control.signals import REJECTIONS, Contact, Source
 from surpluscharge.control.supervisor import FAULT_BY_CODE, Record
 from tests.conftest import config_from
@@ -45,8 +46,11 @@ def make_settings(
     fresh_s: float = LONG_S, *, power_fresh_s: float | None = None, contact: bool = False, **changes: Any
 ) -> Settings:
     """Meter on topic "m"; on request the plug's meter on "p" and its report on "c"."""
+    params = PARAMS._replace(**changes)
+    band = Band(params.start_export_w, params.stop_import_w)
     return Settings(
-        params=PARAMS._replace(**changes),
+        params=params,
+        rule=Rule(Way.FIXED, band, params.min_on_s, params.min_off_s),
         limits=LIMITS,
         draw_a=DRAW_A,
         mains_v=DRAW_W / DRAW_A,
@@ -645,7 +649,7 @@ def test_a_plug_that_is_never_heard_again_counts_as_on_for_a_while_only() -> Non
 def test_a_learned_draw_is_for_the_books_and_never_loosens_a_cap() -> None:
     rig = charging(make_settings())
     for share, for_the_cap in ((0.7, 1.0), (1.2, 1.2)):
-        rig.controller.learned_w = share * DRAW_W
+        rig.controller.learn(share * DRAW_W)
         rig.wait(1)
         assert rig.controller.charger_w == share * DRAW_W
         assert rig.controller.inputs.charger_w == for_the_cap * DRAW_W

@@ -6,11 +6,14 @@ Each of these is a small matter that shows only when something else has gone wro
 from __future__ import annotations
 
 import math
+from decimal import Decimal
 
 import pytest
 
 from surpluscharge.control import thermal
 from surpluscharge.control.controller import Controller, Kept, Moment, Tally
+from surpluscharge.control.economics import Prices
+from surpluscharge.control.rule import Way
 from surpluscharge.control.signals import Source
 from surpluscharge.control.steps import Steps
 from tests.test_controller import (
@@ -320,7 +323,9 @@ def test_who_acknowledges_the_sign_has_proven_nothing() -> None:
 
 def test_no_picture_of_the_sky_while_a_switching_has_not_settled() -> None:
     """Meter and plug disagree about it: what the surplus is taken to be does not move."""
-    rig = charging(make_settings()._replace(ahead_from_w=600.0))
+    settings = make_settings()
+    prices = Prices(*map(Decimal, ("0.3", "0.05", "0.2")))
+    rig = charging(settings._replace(rule=settings.rule._replace(way=Way.AHEAD, prices=prices)))
     memory = rig.controller.memory
     rig.wait(5.0)
     rig.send("m", CLOUD_W)

@@ -287,7 +287,7 @@ def test_without_a_meter_the_draw_is_assumed_then_learned(ledger: Ledger) -> Non
 
 def test_a_small_learned_draw_does_not_cool_the_image() -> None:
     rig = Rig(house(power=False)).run(200)
-    rig.controller.learned_w = 0.8 * DRAW_W
+    rig.controller.learn(0.8 * DRAW_W)
     assert rig.controller._thermal_a() == rig.controller.settings.draw_a
 
 

@@ -284,7 +284,7 @@ def test_auto_thresholds_follow_the_hours() -> None:
     pairs = comparing.configured(case)
     assert len(pairs.start_w) == len(case.readings.at_s)
     for i in range(0, len(pairs.start_w), 7):
-        assert (pairs.start_w[i], pairs.stop_w[i]) == settings.thresholds(case.moment(case.readings.at_s[i]))
+        assert (pairs.start_w[i], pairs.stop_w[i]) == settings.band(case.moment(case.readings.at_s[i]))
     assert len(set(pairs.start_w)) == 2
 
 

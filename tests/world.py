@@ -14,6 +14,7 @@ from typing import NamedTuple
 from surpluscharge.control import machine
 from surpluscharge.control.controller import Controller, Kept, Moment, Settings
 from surpluscharge.control.machine import Params
+from surpluscharge.control.rule import Band, Rule, Way
 from surpluscharge.control.signals import Contact, Source
 from surpluscharge.control.supervisor import Limits
 from surpluscharge.control.thermal import ThermalParams
@@ -42,6 +43,7 @@ class Setup(NamedTuple):
     def settings(self) -> Settings:
         return Settings(
             params=self.params,
+            rule=Rule(Way.FIXED, Band(*self.params[:2]), self.params.min_on_s, self.params.min_off_s),
             limits=limits_for(self.draw_w),
             draw_a=self.draw_w / 230.0,
             mains_v=230.0,

@@ -30,7 +30,7 @@ def _advise(options: argparse.Namespace) -> int:
         print(json.dumps(advise.as_json(advices, config.draw_w, tariffs.currency), indent=2, ensure_ascii=False))
         return 0
     print(advise.as_text(advices, config.draw_w, tariffs.currency))
-    if not config.auto:
+    if not config.way.follows_prices:
         print('\nTo follow the prices, set start_export_w = "auto" and stop_import_w = "auto" in [control].')
     return 0
 

@@ -15,6 +15,7 @@ from typing import Any
 from surpluscharge.cli.common import Bar, CannotError, date_of, extra, now_of, refusing, there_already, write
 from surpluscharge.cli.readings import COLUMNS, layout, layout_options
 from surpluscharge.config import load_offline
+from surpluscharge.control.rule import Way
 from surpluscharge.daemon import store
 from surpluscharge.history import energy, exchange, report
 from surpluscharge.history.ledger import Ledger, LedgerError, Retention
@@ -206,9 +207,9 @@ def _report(options: argparse.Namespace) -> int:
         config.charger.name,
         now.tzinfo,
         config.tariffs(),
-        config.thresholds,
+        config.band,
         config.history.batch_s,
-        thresholds_move=config.ahead,
+        thresholds_move=config.way is Way.AHEAD,
     )
     first, last = _period(options, now.date())
     with Ledger(config.recorded_file, read_only=True) as ledger:

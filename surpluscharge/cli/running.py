@@ -12,6 +12,7 @@ from typing import Any
 from surpluscharge.cli.common import CAUTION
 from surpluscharge.config import VOLTAGE_TOLERANCE, Config, Section, load
 from surpluscharge.config import warnings as config_warnings
+from surpluscharge.control.rule import Way
 from surpluscharge.daemon import logs, service
 from surpluscharge.words import counted, printable, watts
 
@@ -35,21 +36,21 @@ def _check(options: argparse.Namespace) -> int:
     for key, value, source in () if options.brief else rows:
         print(f"{key:<{width}}  {value:<{value_width}}  {source}")
     nominal_w = config.charger.current_a * config.charger.voltage_v
-    start_export_w, stop_import_w = config.thresholds()
+    band = config.band()
     print(
         f"\nA lead of {config.charger.current_a:g} A draws {watts(nominal_w * (1 - VOLTAGE_TOLERANCE))} to "
         f"{watts(nominal_w * (1 + VOLTAGE_TOLERANCE))} over the voltage that EN 50160 allows."
     )
-    if config.ahead:
+    if config.way is Way.AHEAD:
         print('The thresholds follow the prices and the surplus of late ("ahead"); with nothing known of it:')
-    elif config.auto:
+    elif config.way.follows_prices:
         print('The thresholds follow the prices ("auto"); as they are now:')
-    if start_export_w == float("inf"):
+    if band.start_w is None:
         print("No charge starts: what the sun gives is worth more sold.")
     else:
         print(
-            f"A charge starts at {watts(start_export_w)} of export, imports about "
-            f"{watts(config.draw_w - start_export_w)} at first, and ends above {watts(stop_import_w)} of "
+            f"A charge starts at {watts(band.start_w)} of export, imports about "
+            f"{watts(config.draw_w - band.start_w)} at first, and ends above {watts(band.stop_import_w)} of "
             "import."
         )
     for warning in config_warnings(config):

@@ -79,8 +79,6 @@ class ByHand(Service):
     def __init__(self, config: Config, clock: Clock, heard: Callable[[str], None]) -> None:
         control = config.control.model_copy(
             update={
-                "start_export_w": -math.inf,  # every reading will do
-                "stop_import_w": math.inf,
                 "start_delay_s": 0.0,
                 "stop_delay_s": 0.0,
                 "min_on_s": 0.0,
@@ -96,7 +94,7 @@ class ByHand(Service):
         self.usable: set[str] = set()  # the tables for which something came that could
         # No dashboard is offered a switch that does nothing now.
         homie = config.homie.model_copy(update={"publish": False})
-        super().__init__(config.model_copy(update={"control": control, "homie": homie}), clock)
+        super().__init__(config.model_copy(update={"control": control, "homie": homie}), clock, by_hand=True)
 
     @property
     def connected(self) -> bool:

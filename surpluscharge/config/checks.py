@@ -78,7 +78,7 @@ def contradictions(config: Config) -> Iterator[Problem]:
             "socket.alarm_level",
         )
     yield from _price_contradictions(config, problem)
-    stop_undoes_start = not config.auto and config.draw_w - config.start_export_w >= config.stop_import_w
+    stop_undoes_start = not config.way.follows_prices and config.draw_w - config.start_export_w >= config.stop_import_w
     if stop_undoes_start:
         least_w = config.draw_w - config.start_export_w
         yield problem(
@@ -252,7 +252,7 @@ def _meter_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
             'exchanged, both are wrong: exchange both), or "net-import" for one that goes below zero',
             *keys,
         )
-    elif ways == {"export-only"} and (config.auto or config.stop_import_w >= 0):
+    elif ways == {"export-only"} and (config.way.follows_prices or config.stop_import_w >= 0):
         yield problem(
             keys[0],
             "export-only",
@@ -379,7 +379,7 @@ def _doubts(config: Config) -> Iterator[str]:
             f"EN 50160 allows, that is {low_w:.0f} to {high_w:.0f} W. Is the current setting right?"
         )
     margin_w = config.stop_import_w - (config.draw_w - config.start_export_w)
-    if not config.auto and margin_w < 0.1 * config.draw_w:
+    if not config.way.follows_prices and margin_w < 0.1 * config.draw_w:
         yield (
             f"only {margin_w:g} W lie between what a fresh start imports and control.stop_import_w: "
             "small loads will end charges early."

@@ -31,8 +31,9 @@ from surpluscharge.config.models import (
 )
 from surpluscharge.config.values import WEEKDAYS
 from surpluscharge.control.controller import Settings
-from surpluscharge.control.economics import BreakEven, Tariff, Tariffs, Window, break_even, thresholds
+from surpluscharge.control.economics import Prices, Tariff, Tariffs, Window
 from surpluscharge.control.machine import Params
+from surpluscharge.control.rule import Band, Rule, Way
 from surpluscharge.control.signals import Contact, Source
 from surpluscharge.control.supervisor import Limits
 from surpluscharge.control.thermal import ThermalParams
@@ -46,6 +47,9 @@ HOLD_MARK = "{hold_s}"
 INSTANT_SHARE = 1.25
 # Such a current must make a BS 1362 link open within half an hour: one reading of it is taken seriously.
 FAR_SHARE = 1.9
+
+
+WAYS: dict[object, Way] = {"auto": Way.PRICES, "ahead": Way.AHEAD}
 
 
 class Config(Section):
@@ -73,18 +77,13 @@ class Config(Section):
         return self.charger.draw_w or self.charger.current_a * self.charger.voltage_v
 
     @property
-    def auto(self) -> bool:
-        """Whether the thresholds follow the prices."""
-        return isinstance(self.control.start_export_w, str)
-
-    @property
-    def ahead(self) -> bool:
-        """Whether they look ahead as well (:mod:`surpluscharge.control.ahead`)."""
-        return self.control.start_export_w == "ahead"
+    def way(self) -> Way:
+        """How the thresholds come about."""
+        return WAYS.get(self.control.start_export_w, Way.FIXED)
 
     @property
     def start_export_w(self) -> float:
-        """What is given, or else its default; with "auto", see :meth:`thresholds`."""
+        """What is given, or else its default; with "auto", see :meth:`band`."""
         given = self.control.start_export_w
         return self.draw_w if given is None or isinstance(given, str) else given
 
@@ -104,34 +103,31 @@ class Config(Section):
 
     @property
     def start_delay_s(self) -> float:
-        return self.delays(self.auto)[0]
+        return self.delays(self.way.follows_prices)[0]
 
     @property
     def stop_delay_s(self) -> float:
-        return self.delays(self.auto)[1]
+        return self.delays(self.way.follows_prices)[1]
 
-    def break_even(self, when: datetime, draw_w: float | None = None) -> BreakEven | None:
-        """Return from which surplus on charging pays at a moment; None where no prices are known then.
+    def prices_at(self, when: datetime) -> Prices | None:
+        """Return the prices that the thresholds follow at a moment; None: they follow none, or none are known then."""
+        tariffs = self.tariffs() if self.way.follows_prices else None
+        return tariffs.prices_at(when) if tariffs else None
 
-        Arguments as for :meth:`thresholds`.
+    def rule(self, prices: Prices | None) -> Rule:
+        """Return what decides over starts and stops while these prices are in force."""
+        fixed = Band(self.start_export_w, self.stop_import_w)
+        return Rule(self.way, fixed, self.control.min_on_s, self.control.min_off_s, prices)
+
+    def band(self, when: datetime | None = None) -> Band:
+        """Return the thresholds as they are at a moment, with the draw as configured and nothing known of the surplus.
+
+        ``when`` is aware, in the site's zone; None: now.
         """
-        tariffs = self.tariffs()
-        prices = tariffs.prices_at(when) if tariffs else None
-        return break_even(draw_w or self.draw_w, prices) if prices else None
+        return self.rule(self.prices_at(when or self._now())).band(self.draw_w)
 
-    def thresholds(self, when: datetime | None = None, draw_w: float | None = None) -> tuple[float, float]:
-        """Return (start_export_w, stop_import_w) as they are at a moment; with "auto", they follow the prices then.
-
-        With "ahead" these are what holds until there is a past to look back on.
-
-        ``when`` is aware, in the site's zone (default: now); ``draw_w`` is what the lead is known to draw (default: as
-        configured). Where no tariff is valid yet, the defaults hold.
-        """
-        tariffs = self.tariffs() if self.auto else None
-        prices = tariffs.prices_at(when or datetime.now(UTC).astimezone(zone(self.site.time_zone))) if tariffs else None
-        if prices is None:
-            return self.start_export_w, self.stop_import_w
-        return thresholds(draw_w or self.draw_w, prices, self.control.min_on_s, self.control.min_off_s)
+    def _now(self) -> datetime:
+        return datetime.now(UTC).astimezone(zone(self.site.time_zone))
 
     def tariffs(self) -> Tariffs | None:
         """Return the prices of [money]; None where there is none."""
@@ -206,17 +202,14 @@ class Config(Section):
         }
         return {key: effective for key, (given, effective) in values.items() if given is None}
 
-    def settings(self, when: datetime | None = None, draw_w: float | None = None) -> Settings:
-        """Return what the controller needs, in its own terms; the arguments are those of :meth:`thresholds`."""
-        when = when or datetime.now(UTC).astimezone(zone(self.site.time_zone))
-        start_export_w, stop_import_w = self.thresholds(when, draw_w)
-        point = self.break_even(when, draw_w) if self.ahead else None
+    def settings(self, when: datetime | None = None) -> Settings:
+        """Return what the controller needs, in its own terms, at a moment in the site's zone (None: now)."""
+        rule = self.rule(self.prices_at(when or self._now()))
         control, session, power, feedback = self.control, self.session, self.relay.power, self.relay.feedback
         heat, mains = self.relay.temperature, self.relay.voltage
         return Settings(
             params=Params(
-                start_export_w=start_export_w,
-                stop_import_w=stop_import_w,
+                *rule.band(self.draw_w),
                 start_delay_s=self.start_delay_s,
                 stop_delay_s=self.stop_delay_s,
                 min_on_s=control.min_on_s,
@@ -227,7 +220,7 @@ class Config(Section):
                 energy_cap_wh=float("inf") if session.energy_cap_wh is None else session.energy_cap_wh,
                 rearm_daily=session.rearm == "daily",
             ),
-            ahead_from_w=point.surplus_w if point else None,
+            rule=rule,
             silent_s=self.relay.silent_s,
             limits=self.limits,
             draw_a=self.charger.current_a,

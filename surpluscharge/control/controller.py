@@ -13,8 +13,10 @@ from statistics import median
 from typing import Any, NamedTuple
 
 from surpluscharge.control import ahead, machine, thermal
+from surpluscharge.control.economics import Prices
 from surpluscharge.control.machine import MODE_NAMES, Inputs, Params, State
 from surpluscharge.control.mains import Mains
+from surpluscharge.control.rule import Band, Rule, alike
 from surpluscharge.control.signals import REJECTIONS, Contact, Meter, Pulse, Rejected, Source
 from surpluscharge.control.steps import LATEST_S, MOST_LAG_S, STEPS_UNSEEN, Steps
 from surpluscharge.control.supervisor import (
@@ -59,6 +61,7 @@ class Settings(NamedTuple):
     """What the controller needs of the configuration."""
 
     params: Params
+    rule: Rule  # what gives the thresholds among the parameters
     limits: Limits
     draw_a: float  # the current the lead is set to
     mains_v: float
@@ -68,7 +71,6 @@ class Settings(NamedTuple):
     temperature: Source | None = None  # of the socket
     voltage: Source | None = None
     silent_s: float | None = None  # a plug that says nothing for so long while it is on is silent; None: learned
-    ahead_from_w: float | None = None  # thresholds look ahead, and charging pays from this surplus on; None: they don't
 
 
 class Tally(NamedTuple):
@@ -148,6 +150,8 @@ class Controller:
         self._events: list[Event] = []
         self._rejection_logged: dict[tuple[str, str], tuple[float, int]] = {}
         self.learned_w: float | None = None  # the draw as its steps in grid power tell it; see control/draw.py
+        self._rule_draw_w = self.draw_w  # what the rule reckons with: another step seen moves it by a watt or two
+        self._heed_rule()
         self.starts_s: tuple[float, ...] = ()  # the last ones, as many as any budget may ask for
         self.state = machine.initial(settings.params, at.now_s, at.session_day)._replace(was_enabled=self.enabled)
         if kept:
@@ -202,6 +206,11 @@ class Controller:
     def wants_on(self) -> bool:
         """Whether the relay is wanted on."""
         return machine.wants_on(self.state.mode)
+
+    @property
+    def band(self) -> Band:
+        """The thresholds in force."""
+        return Band(self.settings.params.start_export_w, self.settings.params.stop_import_w)
 
     @property
     def hearing(self) -> bool | None:
@@ -357,7 +366,8 @@ class Controller:
         if grid_w is not None:
             self.steps.reading(at.now_s, grid_w, self._fresh(self.power), self.settings.limits.draw_w)
             self._remember(grid_w, at)
-            self._look_ahead()
+            if self.settings.rule.looks_ahead:
+                self._heed_rule()
         self._say("reading", "debug", of="grid", value=grid_w)
 
     def _take_values(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
@@ -505,10 +515,24 @@ class Controller:
     def reload(self, settings: Settings, at: Moment) -> None:
         """Use other parameters from now on; the topics must be the same."""
         self._advance(at)
-        self.settings = settings
-        self._look_ahead()
+        self.settings, self._rule_draw_w = settings, self.draw_w
+        self._heed_rule()
         self.state = self.state._replace(starts_s=last_starts(self.starts_s, settings.params.starts_per_day))
         self._advance(at)
+
+    def follow(self, prices: Prices | None, at: Moment) -> None:
+        """Other prices are in force from now on, or none that are known."""
+        self._advance(at)
+        before = self.settings.rule
+        self.settings = self.settings._replace(rule=before._replace(prices=prices))
+        self._weigh_rule(before)
+        self._advance(at)
+
+    def learn(self, draw_w: float | None) -> None:
+        """The lead is known to draw so much; None: that is not known. Counts from the next event on."""
+        if draw_w != self.learned_w:
+            self.learned_w = draw_w
+            self._weigh_rule(self.settings.rule)
 
     def tick(self, at: Moment) -> None:
         """Nothing came, but time has passed."""
@@ -647,27 +671,29 @@ class Controller:
             if known:
                 self.memory = ahead.remember(self.memory, at.now_s, (charger_w - grid_w) / self.draw_w)
 
-    def _look_ahead(self) -> None:
-        """Reckon the thresholds anew from what the surplus has been of late: with every reading, and with settings.
+    def _heed_rule(self) -> Band:
+        """Take from the rule which thresholds hold now.
 
-        Settings bring along what holds where nothing is remembered. To let that stand until the next reading would
-        end charges because a price has moved by a little.
+        With every reading, and at once with other settings: to let what holds without a memory of the surplus stand
+        until the next reading would end charges because a price has moved by a little.
         """
-        settings, params = self.settings, self.settings.params
-        if settings.ahead_from_w is None or self.memory == ahead.nothing():
-            return
-        start_export_w, stop_import_w = ahead.thresholds(
-            self.memory, self.draw_w, settings.ahead_from_w, params.min_on_s, params.min_off_s
-        )
-        params = params._replace(start_export_w=start_export_w, stop_import_w=stop_import_w)
-        self.settings = settings._replace(params=params)
+        band = self.settings.rule.band(self._rule_draw_w, self.memory)
+        self.settings = self.settings._replace(params=self.settings.params._replace(**band._asdict()))
+        return band
+
+    def _weigh_rule(self, before: Rule) -> None:
+        """Prices or draw are others than ``before``: heed them, unless they come to nearly the same."""
+        rule, draw_w = self.settings.rule, self.draw_w
+        if not alike(before.measure(self._rule_draw_w), rule.measure(draw_w)):
+            self._rule_draw_w = draw_w
+            band = self._heed_rule()
+            self._say(
+                "thresholds_changed", "info", start_export_w=_tenths(band.start_w), stop_import_w=_tenths(band.stop_w)
+            )
 
     def outlook(self) -> str | None:
         """Return what is expected of the surplus, and what that means, in a sentence; None: nothing looks ahead."""
-        from_w, params = self.settings.ahead_from_w, self.settings.params
-        if from_w is None or self.memory.at_s < self._now_s - ahead.FORGETS_S:
-            return None
-        return ahead.why(self.memory, self.draw_w, from_w, params.min_on_s, params.min_off_s, self.wants_on)
+        return self.settings.rule.outlook(self._rule_draw_w, self.memory, self._now_s, self.wants_on)
 
     def _inputs(self, at: Moment) -> Inputs:
         grid_w, charger_w, assumed = self.grid.value, self._charger_w(at), at.now_s >= self.power.fresh_until_s
@@ -821,6 +847,10 @@ class Controller:
 def last_starts(starts_s: tuple[float, ...], length: int) -> tuple[float, ...]:
     """Return the last ``length`` starts, filled up with "never" at the old end."""
     return ((machine.NEVER_S,) * length + starts_s)[-length:]
+
+
+def _tenths(value: float | None) -> float | None:
+    return None if value is None else round(value, 1)
 
 
 def _meter(source: Source | None) -> Meter:

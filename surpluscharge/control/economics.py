@@ -205,6 +205,7 @@ def benefit_per_h(draw_w: float, surplus_w: float, prices: Prices) -> float:
     return (draw_w * alternative - solar_w * sold - (draw_w - solar_w) * bought) / 1000.0
 
 
+@lru_cache(maxsize=64)  # asked with each reading
 def break_even(draw_w: float, prices: Prices) -> BreakEven:
     """Return the surplus, in watts, above which running the charger pays.
 

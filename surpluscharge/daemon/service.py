@@ -23,7 +23,8 @@ from surpluscharge import __version__
 from surpluscharge.clock import Clock, SystemClock, day_number, wait_until_set, zone
 from surpluscharge.config import Config, ConfigError, load
 from surpluscharge.config import warnings as config_warnings
-from surpluscharge.control.controller import Controller, Kept, Moment
+from surpluscharge.control.controller import Controller, Kept, Moment, Settings
+from surpluscharge.control.rule import Way
 from surpluscharge.control.signals import Rejected, text_of, truth
 from surpluscharge.daemon import logs, status, store, systemd
 from surpluscharge.daemon.historian import Historian
@@ -35,7 +36,6 @@ TICK_S = 1.0  # the longest the control loop sleeps
 SAVE_EVERY_S = 60.0  # while charging
 SAVE_PAUSE_S = 1.0  # real seconds between two writes in the background
 SLOW_DISK_S = 5.0  # real seconds; one that takes longer to write counts as failing
-SAME_SHARE = 0.01  # thresholds as near as that count as the same
 CLOCK_JUMP_S = 30.0  # of the wall clock against the other, between two turns of the loop
 LOOK_EVERY_S = 0.25  # real seconds; whether the daemon keeps up
 LATE_S, LATE_FOR_S = 1.0, 5.0  # real seconds; being late by so much, for so long, is more than a hiccup
@@ -51,10 +51,13 @@ def moment(config: Config, clock: Clock) -> Moment:
 
 
 class Service:
-    def __init__(self, config: Config, clock: Clock) -> None:
-        """Raises ValueError or OSError where a secret or certificate cannot be read."""
+    def __init__(self, config: Config, clock: Clock, *, by_hand: bool = False) -> None:
+        """``by_hand``: somebody switches, whatever the sun does.
+
+        Raises ValueError or OSError where a secret or certificate cannot be read."""
         self.config = config
         self.clock = clock
+        self._by_hand = by_hand
         self._log = logs.logger().bind(ration=logs.Ration(clock.now), charger=config.charger.name)
         self._stop = asyncio.Event()
         self._stop_reason = ""
@@ -67,7 +70,7 @@ class Service:
         self._ready_said = False  # READY=1, to the service manager
         self._trusted = True  # what should have been remembered could be read
         kept = self._restore()
-        self.controller = Controller(config.settings(clock.wall()), self._at(), kept)
+        self.controller = Controller(self._settings(config), self._at(), kept)
         if not self._trusted:
             self.controller.distrust()
         self._saved: Any = None
@@ -208,26 +211,15 @@ class Service:
             sleep_s = min(TICK_S, (watchdog_s or TICK_S * 4) / 4, self.controller.deadline_s() - now_s)
             await wait_until_set(self._poke, self.clock, sleep_s)
 
+    def _settings(self, config: Config) -> Settings:
+        settings = config.settings(self.clock.wall())
+        return settings._replace(rule=settings.rule._replace(way=Way.HAND)) if self._by_hand else settings
+
     def _follow_prices(self) -> None:
-        """Use the thresholds of the prices that are in force now, and of the draw as it is known now."""
-        if not self.config.auto:
-            return
-        wall, draw_w, used = self.clock.wall(), self.controller.learned_w, self.controller.settings
-        before: tuple[float, ...]
-        after: tuple[float, ...]
-        if self.config.ahead:
-            point = self.config.break_even(wall, draw_w)
-            before = () if used.ahead_from_w is None else (used.ahead_from_w,)
-            after = (point.surplus_w,) if point else ()
-        else:
-            before = used.params.start_export_w, used.params.stop_import_w
-            after = self.config.thresholds(wall, draw_w)
-        # Another step seen moves the learned draw by a watt or two: no reason for other thresholds, and a line of log.
-        same = len(before) == len(after) and all(map(_nearly, before, after))
-        if not same:
-            self._tell(self.controller.reload, self.config.settings(wall, draw_w))
-            shown = status.thresholds(self.controller, self.config)
-            self._log.info("thresholds_changed", start_export_w=shown.start_export_w, stop_import_w=shown.stop_import_w)
+        """Tell the controller of the prices that are in force now."""
+        prices = self.config.prices_at(self.clock.wall())
+        if prices != self.controller.settings.rule.prices:
+            self._tell(self.controller.follow, prices)
             self._show.set()
 
     def _watch_wall_clock(self, at: Moment) -> None:
@@ -554,16 +546,12 @@ class Service:
                 self.clock = SystemClock(zone(new.site.time_zone))
             self.config = new
             logs.configure(new.log.level, new.log.format)
-            self._tell(self.controller.reload, new.settings(self.clock.wall(), self.controller.learned_w))
+            self._tell(self.controller.reload, self._settings(new))
             self._log.info("config_reloaded", changed=changed)
             self._warn()
             self._show.set()
         finally:
             self._ready_said = systemd.notify("READY=1")
-
-
-def _nearly(one: float, other: float) -> bool:
-    return math.isclose(one, other, rel_tol=SAME_SHARE)
 
 
 async def _end(tasks: list[asyncio.Task[None]]) -> None:

@@ -7,7 +7,6 @@ RFC 3339. Keys are only ever added while ``schema_version`` stays the same.
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta, tzinfo
-from math import inf, isfinite
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -16,6 +15,7 @@ from surpluscharge.clock import Clock, until_next_day_s
 from surpluscharge.config import Config
 from surpluscharge.control import machine
 from surpluscharge.control.controller import Controller, Moment
+from surpluscharge.control.rule import Way
 from surpluscharge.control.signals import Meter
 from surpluscharge.control.supervisor import FAULT_BY_CODE, SEVERITY_NAMES, Record
 from surpluscharge.daemon.historian import Figures
@@ -238,7 +238,7 @@ def build(
         charger_power=ChargerPower(
             power_w=round(controller.charger_w, 1), measured=controller.measured, known=controller.known
         ),
-        thresholds=thresholds(controller, config),
+        thresholds=_thresholds(controller),
         relay=RelayStatus(
             commanded="on" if controller.wants_on else "off",
             reported=None if controller.reported is None else "on" if controller.reported else "off",
@@ -291,14 +291,14 @@ def build(
     )
 
 
-def thresholds(controller: Controller, config: Config) -> Thresholds:
+def _thresholds(controller: Controller) -> Thresholds:
     """Return the thresholds in force; where none is finite, null."""
-    params = controller.settings.params
+    band, rule = controller.band, controller.settings.rule
     return Thresholds(
-        start_export_w=_round(params.start_export_w) if isfinite(params.start_export_w) else None,
-        stop_import_w=_round(params.stop_import_w) if isfinite(params.stop_import_w) else None,
-        follow_prices=config.auto,
-        look_ahead=controller.settings.ahead_from_w is not None,
+        start_export_w=_round(band.start_w),
+        stop_import_w=_round(band.stop_w),
+        follow_prices=rule.way.follows_prices,
+        look_ahead=rule.looks_ahead,
     )
 
 
@@ -407,6 +407,7 @@ def fault_in_words(fault: FaultStatus, acknowledging: str) -> str:
 def explain(controller: Controller, config: Config, at: Moment, wall: datetime) -> tuple[str, str | None, float | None]:
     """Return why the charger does what it does, what it waits for, and for how many more seconds."""
     state, inputs, params = controller.state, controller.inputs, controller.settings.params
+    band, rule = controller.band, controller.settings.rule
     facts = machine.conditions(params, state, at.now_s, inputs)
     grid_w = inputs.grid_w
     flow = f"The house exports {watts(-grid_w)}" if grid_w <= 0 else f"The house imports {watts(grid_w)}"
@@ -437,7 +438,7 @@ def explain(controller: Controller, config: Config, at: Moment, wall: datetime) 
         last_s = controller.grid.at_s
         age = "" if last_s is None else f" The last one is {duration(at.now_s - last_s)} old."
         return f"There is no fresh reading from the meter.{age}", "a reading", None
-    if params.start_export_w == -inf:  # see daemon/hand.py
+    if rule.way is Way.HAND:
         waits = _arming_wait(controller, at) if state.mode == machine.ARMING else ("somebody to switch it off", None)
         return "It is being commissioned: switched by hand, whatever the sun does.", *waits
     outlook = f" {sentence}" if (sentence := controller.outlook()) else ""
@@ -450,21 +451,21 @@ def explain(controller: Controller, config: Config, at: Moment, wall: datetime) 
         left_s = params.time_cap_s - state.session_s
         if inputs.charger_w > 0:
             left_s = min(left_s, (params.energy_cap_wh - state.session_wh) * 3600 / inputs.charger_w)
-        while_w = f"import above {watts(params.stop_import_w)}" if params.stop_import_w >= 0 else "too little export"
+        while_w = f"import above {watts(band.stop_import_w)}" if band.stop_import_w >= 0 else "too little export"
         why = f"{flow} beside the charge.{outlook}" if outlook else f"Charging. {flow} beside it."
         return why, f"{while_w}, or the session's cap, in {duration(left_s)}", None
     if state.mode == machine.DISARMING:
         delay_s, minimum_s = state.due_s - at.now_s, state.on_since_s + params.min_on_s - at.now_s
         wait_s = max(delay_s, minimum_s, 0.0)
         reason = "the shortest charging time to be over" if minimum_s > delay_s else "it to last"
-        limit = f"more than {watts(params.stop_import_w)}" if params.stop_import_w >= 0 else "no longer enough"
+        limit = f"more than {watts(band.stop_import_w)}" if band.stop_import_w >= 0 else "no longer enough"
         why = f"{flow} beside the charge.{outlook}" if outlook else f"{flow} beside the charge, {limit}."
         return why, f"{reason}, {duration(wait_s)} more, then the charge ends", wait_s
-    if not isfinite(params.start_export_w) and not (outlook and isfinite(controller.settings.ahead_from_w or 0.0)):
+    if band.start_w is None and not rule.worthwhile(controller.draw_w):
         return f"{flow}. At the present prices it is worth more sold than charged.", *_price_wait(config, wall)
-    if not isfinite(params.start_export_w):
+    if band.start_w is None:
         return f"{flow}.{outlook}", "a surplus that has lasted a little longer", None
-    return f"{flow}.{outlook}", f"an export of {watts(params.start_export_w)}", None
+    return f"{flow}.{outlook}", f"an export of {watts(band.start_w)}", None
 
 
 def _price_wait(config: Config, wall: datetime) -> tuple[str, float | None]:

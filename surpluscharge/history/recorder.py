@@ -204,7 +204,7 @@ class Recorder:
                 if found is not None:
                     self._steps.append((at_ms, found))
         learned = self.draw.learned
-        controller.learned_w = learned.draw_w if learned else None
+        controller.learn(learned.draw_w if learned else None)
 
     def _switched(self, on: bool, controller: Controller, at_ms: int, cause: str) -> None:
         self._on = on

@@ -13,8 +13,8 @@ from surpluscharge.control.economics import (
     Tariffs,
     benefit_per_h,
     break_even,
-    thresholds,
 )
+from surpluscharge.control.rule import SHUT, Band, Rule, Way
 from surpluscharge.words import watts
 
 AHEAD = timedelta(days=8)  # the windows of a tariff repeat weekly
@@ -29,8 +29,7 @@ class Advice(NamedTuple):
     ends: datetime | None
     prices: Prices
     point: BreakEven
-    start_export_w: float
-    stop_import_w: float
+    band: Band  # what "auto" comes to
     of_cheapest: str | None = None  # what the cheapest hour as the alternative leads to, where that is worth saying
 
 
@@ -43,11 +42,11 @@ def advise(draw_w: float, tariffs: Tariffs, now: datetime, min_on_s: float, min_
     for begins, ends, prices in tariffs.spans(now, now + AHEAD):
         if prices is not None and prices not in found:
             last = tariffs.next_change(begins)
-            start_w, stop_w = thresholds(draw_w, prices, min_on_s, min_off_s)
+            band = Rule(Way.PRICES, SHUT, min_on_s, min_off_s, prices).band(draw_w)
             point = break_even(draw_w, prices)
             valid = tariffs.valid_at(begins)
             said = valid.of_cheapest() if valid else None
-            found[prices] = Advice(begins, None if last is None else ends, prices, point, start_w, stop_w, said)
+            found[prices] = Advice(begins, None if last is None else ends, prices, point, band, said)
     return list(found.values())
 
 
@@ -101,10 +100,10 @@ def as_text(advices: list[Advice], draw_w: float, currency: str) -> str:
 
 def _rule(advice: Advice, draw_w: float) -> str:
     """Return what "auto" does. An import of the whole draw would frighten; it only means: until the sun is gone."""
-    starts = f'"auto" starts at {watts(advice.start_export_w)} of export'
-    if draw_w - advice.stop_import_w > LEAST_SURPLUS_W:
-        return f"{starts}, and stops above {watts(advice.stop_import_w)} of import."
-    if advice.start_export_w <= LEAST_SURPLUS_W:
+    starts = f'"auto" starts at {watts(advice.band.start_export_w)} of export'
+    if draw_w - advice.band.stop_import_w > LEAST_SURPLUS_W:
+        return f"{starts}, and stops above {watts(advice.band.stop_import_w)} of import."
+    if advice.band.start_export_w <= LEAST_SURPLUS_W:
         return f"{starts}: any sun is worth it. When there is none left, it ends."
     return f"{starts}. Once it runs, any sun is worth it; when there is none left, it ends."
 
@@ -138,8 +137,8 @@ def as_json(advices: list[Advice], draw_w: float, currency: str) -> dict[str, An
                 **{name: str(price) for name, price in advice.prices._asdict().items()},
                 "pays": advice.point.kind,
                 "break_even_surplus_w": finite(advice.point.surplus_w),
-                "start_export_w": finite(advice.start_export_w),
-                "stop_import_w": finite(advice.stop_import_w),
+                "start_export_w": finite(advice.band.start_export_w),
+                "stop_import_w": finite(advice.band.stop_import_w),
                 "says": in_words(advice, draw_w),
                 "says_of_cheapest": advice.of_cheapest,
             }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from array import array
 from bisect import bisect_right
@@ -11,10 +12,10 @@ from typing import Any, NamedTuple
 
 from surpluscharge.clock import zone as zone_of
 from surpluscharge.config import Config
-from surpluscharge.control import economics
 from surpluscharge.control.ahead import nothing, remember
 from surpluscharge.control.ahead import thresholds as ahead_thresholds
 from surpluscharge.control.machine import ARMING, DAY_S, HOUR_S, LOCKED_OUT, MODE_NAMES, Params, wants_on
+from surpluscharge.control.rule import Way
 from surpluscharge.history.readings import sides
 from surpluscharge.planning import compiling, hindsight, replay
 from surpluscharge.planning.replay import Days, Move, Rates, Series, Sums, _buffer, _run
@@ -123,7 +124,7 @@ def fixed(start_export_w: float, stop_import_w: float) -> Thresholds:
 
 def plain(case: Study) -> Thresholds:
     """Return the thresholds as configured; where they follow the prices, the defaults."""
-    return fixed(case.config.start_export_w, case.config.stop_import_w)
+    return fixed(*case.config.rule(None).fixed)
 
 
 def following_prices(case: Study) -> Thresholds | None:
@@ -133,13 +134,8 @@ def following_prices(case: Study) -> Thresholds | None:
     """
     if case.prices is None:
         return None
-    control, at_s = case.config.control, case.readings.at_s
-    pairs = [
-        economics.thresholds(case.draw_w, prices, control.min_on_s, control.min_off_s)
-        if prices
-        else (case.config.start_export_w, case.config.stop_import_w)
-        for prices in case.prices.prices
-    ]
+    at_s, rule = case.readings.at_s, case.config.rule(None)._replace(way=Way.PRICES)
+    pairs = [rule._replace(prices=prices).band(case.draw_w) for prices in case.prices.prices]
     if len(set(pairs)) == 1:
         return fixed(*pairs[0])
     result = Thresholds(array("d"), array("d"))
@@ -160,10 +156,11 @@ def looking_ahead(case: Study) -> Thresholds | None:
     at_s, surplus_w = case.readings.at_s, case.readings.surplus_w
     from_w = array("d", bytes(8 * len(at_s)))
     edges = [*(bisect_right(at_s, since_s - 1e-6) for since_s in case.prices.from_s), len(at_s)]
+    rule = case.config.rule(None)._replace(way=Way.AHEAD)
     for prices, begin, end in zip(case.prices.prices, edges[:-1], edges[1:], strict=True):
         # Where no tariff is valid, the daemon falls back to the defaults; here it waits.
-        point_w = economics.break_even(case.draw_w, prices).surplus_w if prices else float("inf")
-        from_w[begin:end] = array("d", [point_w]) * (end - begin)
+        point_w = rule._replace(prices=prices).pays_from_w(case.draw_w)
+        from_w[begin:end] = array("d", [math.inf if point_w is None else point_w]) * (end - begin)
     result = Thresholds(array("d", bytes(8 * len(at_s))), array("d", bytes(8 * len(at_s))))
     times = case.params.min_on_s, case.params.min_off_s
     _run(_look_ahead)(*map(_buffer, (at_s, surplus_w, from_w)), case.draw_w, *times, *map(_buffer, result))
@@ -190,9 +187,9 @@ def _look_ahead(
 
 def configured(case: Study) -> Thresholds:
     """Return the thresholds that the daemon would use."""
-    if case.config.ahead:
+    if case.config.way is Way.AHEAD:
         return looking_ahead(case) or plain(case)
-    return (following_prices(case) if case.config.auto else None) or plain(case)
+    return (following_prices(case) if case.config.way.follows_prices else None) or plain(case)
 
 
 def with_delays(case: Study, follow: bool) -> Params:

@@ -386,7 +386,9 @@ def of_delays(case: Study, best: dict[str, float | str]) -> str | None:
     """Say where the readings were too coarse for delays; ``best`` are the settings that did best."""
     spacing_s, given = case.readings.spacing_s, case.config.control
     if spacing_s >= comparing.MINUTES_S:
-        none = _follows(best) and not case.config.auto and None in (given.start_delay_s, given.stop_delay_s)
+        none = (
+            _follows(best) and not case.config.way.follows_prices and None in (given.start_delay_s, given.stop_delay_s)
+        )
         return f"Your readings ({duration(spacing_s)}) are too coarse to judge delays; these are left as they are." + (
             " With thresholds that follow the prices there are none, unless they are configured." if none else ""
         )

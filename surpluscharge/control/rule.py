@@ -1,0 +1,120 @@
+"""When a surplus is enough for a charge, and when it no longer is: one answer, for whoever asks.
+
+What the configuration says of it, and the prices in force, make a :class:`Rule`; with the draw and the surplus of late
+it gives a :class:`Band`: the two thresholds that the machine takes, and a sentence why. The controller asks with each
+reading, and shows in the status what it was told; `check`, reports, replay and tuning ask the same rule. What may be
+wished of a charge besides (that it runs though there is no sun, or not though there is) is a band as well, the widest
+or the one that nothing gets into, so that the machine, its minimum times, budgets and caps stay as they are.
+"""
+
+from __future__ import annotations
+
+import math
+from enum import Enum
+from typing import NamedTuple
+
+from surpluscharge.control import ahead, economics
+from surpluscharge.control.ahead import Memory
+from surpluscharge.control.economics import Prices
+
+SAME_SHARE = 0.01  # bands as near as that count as the same
+
+
+class Way(Enum):
+    """How the thresholds come about."""
+
+    FIXED = "fixed"  # two numbers
+    PRICES = "prices"  # they follow the prices: "auto"
+    AHEAD = "ahead"  # and what the surplus has been of late
+    HAND = "hand"  # a person switches, whatever the sun does
+
+    @property
+    def follows_prices(self) -> bool:
+        """Whether prices decide, where they are known."""
+        return self in (Way.PRICES, Way.AHEAD)
+
+
+class Band(NamedTuple):
+    """A charge starts where export has reached ``start_export_w``, and ends where import exceeds ``stop_import_w``.
+
+    Watts. Between the two, all stays as it is.
+    """
+
+    start_export_w: float
+    stop_import_w: float
+
+    @property
+    def start_w(self) -> float | None:
+        """The export that starts a charge; None: none does."""
+        return self.start_export_w if math.isfinite(self.start_export_w) else None
+
+    @property
+    def stop_w(self) -> float | None:
+        """The import that ends a charge; None: it ends whatever is imported."""
+        return self.stop_import_w if math.isfinite(self.stop_import_w) else None
+
+
+SHUT = Band(math.inf, -math.inf)  # nothing starts a charge, and one that runs ends
+OPEN = Band(-math.inf, math.inf)  # any reading will do
+
+
+class Rule(NamedTuple):
+    """What decides, apart from draw and surplus. ``fixed`` holds where prices decide and none are known."""
+
+    way: Way
+    fixed: Band
+    min_on_s: float
+    min_off_s: float
+    prices: Prices | None = None  # in force now
+
+    @property
+    def looks_ahead(self) -> bool:
+        """Whether what the surplus has been of late decides."""
+        return self.way is Way.AHEAD and self.prices is not None
+
+    def pays_from_w(self, draw_w: float) -> float | None:
+        """Return the surplus from which on charging pays; None: at these prices none does, or they do not decide."""
+        if not self.way.follows_prices or self.prices is None:
+            return None
+        point = economics.break_even(draw_w, self.prices)
+        return None if point.kind == "never" else point.surplus_w
+
+    def worthwhile(self, draw_w: float) -> bool:
+        """Say whether at these prices any surplus is worth charging with; where they do not decide, all is."""
+        return not self.way.follows_prices or self.prices is None or self.pays_from_w(draw_w) is not None
+
+    def band(self, draw_w: float, memory: Memory | None = None) -> Band:
+        """Return what holds now. ``memory``: of the surplus; without one, all that is known are the prices."""
+        if self.way is Way.HAND:
+            return OPEN
+        if self.prices is None or not self.way.follows_prices:
+            return self.fixed
+        pays_from_w = self.pays_from_w(draw_w)
+        if pays_from_w is None:
+            return SHUT
+        if self.looks_ahead and memory is not None and memory != ahead.nothing():
+            return Band(*ahead.thresholds(memory, draw_w, pays_from_w, self.min_on_s, self.min_off_s))
+        return Band(*economics.thresholds(draw_w, self.prices, self.min_on_s, self.min_off_s))
+
+    def measure(self, draw_w: float) -> tuple[float, ...]:
+        """Return what a change of prices or draw is judged by; see :func:`alike`."""
+        if self.looks_ahead:
+            pays_from_w = self.pays_from_w(draw_w)
+            return () if pays_from_w is None else (pays_from_w,)
+        return self.band(draw_w)
+
+    def outlook(self, draw_w: float, memory: Memory, now_s: float, on: bool) -> str | None:
+        """Return what is expected of the surplus, and what that means, in a sentence; None: nothing looks ahead."""
+        if not self.looks_ahead or memory.at_s < now_s - ahead.FORGETS_S:
+            return None
+        pays_from_w = self.pays_from_w(draw_w)
+        return ahead.why(
+            memory, draw_w, math.inf if pays_from_w is None else pays_from_w, self.min_on_s, self.min_off_s, on
+        )
+
+
+def alike(one: tuple[float, ...], other: tuple[float, ...]) -> bool:
+    """Say whether two measures come to nearly the same: no reason for other thresholds, and a line of log."""
+    return len(one) == len(other) and all(
+        math.isclose(a, b, rel_tol=SAME_SHARE) for a, b in zip(one, other, strict=True)
+    )
