@@ -275,3 +275,11 @@ def test_of_two_rises_after_a_start_neither_is_taken_for_the_lead() -> None:
     home.base_w -= DRAW_W
     home.stay(60)
     assert (home.steps.drew_w, home.steps.fell_s) == (None, None)
+
+
+def test_what_the_plug_measures_refutes_a_high_step() -> None:
+    """A step of when the plug was out of reach ended a charge in which it measured that all was in order."""
+    home = Home().stay(60).switch(True).stay(200).switch(False)
+    home.base_w -= 0.5 * DRAW_W  # a kettle goes off, too
+    assert len(home.stay(200).steps.high_w) == 1
+    assert home.switch(True).stay(20, measured=True).steps.high_w == ()

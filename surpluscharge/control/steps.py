@@ -148,6 +148,8 @@ class Steps:
             return
         self._readings.append((now_s, grid_w))
         self._told = (charger_w, draw_w)
+        if charger_w is not None and self._on_s is not None and 0.5 * draw_w <= charger_w < HIGH_SHARE * draw_w:
+            self.high_w = ()  # whoever measures knows better
         while self._readings[0][0] < now_s - LATEST_S - 2 * FAR_S:
             self._readings.popleft()
         if self._switched is not None:
