@@ -15,7 +15,6 @@ import signal
 import sys
 import tempfile
 import time
-from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -31,13 +30,13 @@ from surpluscharge.simulator.house import House, Meter, Scenario
 from surpluscharge.words import counted, duration, watts
 
 try:
-    from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
+    from rich.console import Console, Group
     from rich.layout import Layout
     from rich.live import Live
-    from rich.panel import Panel
     from rich.table import Table
     from rich.text import Text
 
+    from surpluscharge import view
     from surpluscharge.simulator.broker import embedded_broker
 except ModuleNotFoundError as error:
     if error.name is None or error.name.partition(".")[0] not in ("amqtt", "rich"):
@@ -53,9 +52,7 @@ FASTEST = 1000.0  # unless asked for more; somewhere above, the hiccups of this 
 STOPS_WITHIN_REAL_S = 20.0
 METER_EVERY_S = 5.0
 BASE_TOPIC = "surpluscharge/carport"
-COLUMN_S = 120.0  # of the house's time in one column of the chart
 FULL_SCALE_W = 3500.0
-WIDE, TALL, BESIDE = 140, 34, 58  # characters and lines from which on the figures stand beside the chart, so wide
 
 # What a householder with this lead and these devices would write, but for the broker and the patience with a relay:
 # a hiccup of a tenth of a second on this computer is half a minute in the house.
@@ -161,15 +158,6 @@ def _logging_to(path: Path) -> Iterator[None]:
 
 
 @dataclass
-class Column:
-    """One column of the chart: the mean surplus, and whether the relay was mostly on (above zero)."""
-
-    samples: int = 0
-    surplus_w: float = 0.0
-    on: int = 0
-
-
-@dataclass
 class Dashboard:
     """Switches charging on and follows the status topic, as any dashboard would.
 
@@ -177,13 +165,13 @@ class Dashboard:
     """
 
     house: House
-    status: dict[str, Any] = field(default_factory=dict)
     longest_s: dict[str, float] = field(default_factory=dict)
     clouds_ridden_out: int = 0
     others_ridden_out: int = 0
-    columns: dict[int, Column] = field(default_factory=dict)
-    happened: deque[tuple[datetime, str, str]] = field(default_factory=lambda: deque(maxlen=60))  # when, state, why
     _clouded: bool = False
+
+    def __post_init__(self) -> None:
+        self.course = view.Course(START, self.house.scenario.lead_w)
 
     async def run(self, port: int) -> None:
         """Switch charging on when the daemon is ready, then read along until cancelled."""
@@ -199,22 +187,14 @@ class Dashboard:
 
     def take(self, status: dict[str, Any]) -> None:
         """Take in one status document."""
-        before, self.status = self.status.get("state"), status
-        state, when = status["state"], datetime.fromisoformat(status["time"])
+        before, state = self.course.take(status), status["state"]
         if (before, state) == ("charging", "disarming"):
             self._clouded = self.house.clouded
         elif (before, state) == ("disarming", "charging"):
             self.clouds_ridden_out += self._clouded
             self.others_ridden_out += not self._clouded
-        if before != state:
-            self.happened.append((when, state, status["why"]))
-        stay_s = (when - datetime.fromisoformat(status["since"])).total_seconds()
+        stay_s = (datetime.fromisoformat(status["time"]) - datetime.fromisoformat(status["since"])).total_seconds()
         self.longest_s[state] = max(stay_s, self.longest_s.get(state, 0.0))
-        if status["surplus_w"] is not None:
-            column = self.columns.setdefault(int((when - START).total_seconds() // COLUMN_S), Column())
-            column.samples += 1
-            column.surplus_w += (status["surplus_w"] - column.surplus_w) / column.samples
-            column.on += 1 if status["relay"]["commanded"] == "on" else -1
 
 
 # --- running it ------------------------------------------------------------------------------------------------------
@@ -242,7 +222,11 @@ class Demo:
 
     def summary(self, log: Path) -> dict[str, Any]:
         """Return what came of it: energies in Wh, times in s."""
-        tally, today, passed_s = self.house.tally, self.dashboard.status.get("today", {}), self.house.t_s - START_S
+        tally, today, passed_s = (
+            self.house.tally,
+            self.dashboard.course.status.get("today", {}),
+            self.house.t_s - START_S,
+        )
         return {
             "note": "simulated house, invented numbers",
             "hours": round(passed_s / 3600, 2),
@@ -318,16 +302,6 @@ async def _run(hours: float, speed: float, seed: int, directory: Path, console: 
 
 # --- showing it ------------------------------------------------------------------------------------------------------
 
-LABELS = {
-    "idle": ("OFF", "grey62"),
-    "arming": ("OFF, about to start", "yellow"),
-    "charging": ("CHARGING", "bold green"),
-    "disarming": ("CHARGING, about to stop", "bold dark_orange"),
-    "locked-out": ("LOCKED OUT", "bold red"),
-}
-ENOUGH_STYLE, GO_ON_STYLE, SHORT_STYLE = "green", "yellow", "dark_orange3"
-LEGEND = f"[{ENOUGH_STYLE}]enough to start[/], [{GO_ON_STYLE}]to go on[/], [{SHORT_STYLE}]too little[/]"
-
 
 async def _show(demo: Demo, console: Console) -> None:
     """Show how it goes until cancelled: a live view on a terminal, a line now and then anywhere else."""
@@ -344,59 +318,29 @@ async def _show(demo: Demo, console: Console) -> None:
     )
     while True:
         await asyncio.sleep(5.0)
-        house, status = demo.house, demo.dashboard.status
+        house, status = demo.house, demo.dashboard.course.status
         console.print(
             f"{demo.now:%H:%M}  {status.get('state', 'starting'):<10}  sun {watts(house.sun_w)},"
             f" house {watts(house.household_w)}, car {watts(house.charger_w)};"
-            f" car so far {_kwh(house.tally.charger_ws)}, {_kwh(house.tally.grid_ws)} of it bought."
+            f" car so far {view.kwh(house.tally.charger_ws / 3600)},"
+            f" {view.kwh(house.tally.grid_ws / 3600)} of it bought."
             f" {status.get('why', '')}",
             soft_wrap=True,
         )
 
 
 def _view(demo: Demo, console: Console) -> Layout:
-    """Return the whole picture as it is now. It fits 24 lines of 80 characters; a wide terminal sees more beside it."""
-    width, height = console.size
-    chart = _panel(Chart(demo), "Surplus: what the sun leaves over after the house has taken its share", LEGEND)
-    flows, energies = _panel(_flows(demo), "Power now"), _panel(_energies(demo), "Since the start")
-    view, body = Layout(), Layout()
-    view.split_column(Layout(_head(demo), size=2), body)
-
-    def daemon(width: int) -> Layout:
-        """Return what the daemon says, all of it: how many lines it takes depends on what it says."""
-        text = _daemon(demo)
-        lines = len(text.wrap(console, width - 4))
-        return Layout(_panel(text, "What the daemon does, in its own words"), size=max(5, lines + 2))
-
-    if width >= WIDE and height >= TALL:
-        beside, right = Layout(size=BESIDE), Layout(chart)
-        body.split_row(beside, right)
-        beside.split_column(
-            daemon(BESIDE),
-            Layout(flows, size=6),
-            Layout(energies, size=7),
-            Layout(_panel(_happened(demo, BESIDE - 4, console), "What happened, the newest first")),
-        )
-        return view
-    figures = Layout(size=7)
-    figures.split_row(flows, energies)
-    body.split_column(daemon(width), figures, Layout(chart))
-    return view
-
-
-def _happened(demo: Demo, width: int, console: Console) -> Text:
-    text = Text()
-    for when, state, why in reversed(demo.dashboard.happened):
-        label, style = LABELS[state]
-        text.append(f"{when:%H:%M}  ", style="grey62")
-        text.append(f"{label}\n", style=style)
-        text.append("".join(f"       {line}\n" for line in Text(why).wrap(console, width - 7)))
-    return text
-
-
-def _panel(content: RenderableType, title: str, subtitle: str | None = None) -> Panel:
-    return Panel(
-        content, title=title, title_align="left", subtitle=subtitle, subtitle_align="right", border_style="grey50"
+    """Return the whole picture as it is now, with what only this house can know."""
+    now = START + timedelta(seconds=demo.clock.now())
+    return view.picture(
+        demo.dashboard.course,
+        now,
+        console,
+        head=_head(demo),
+        powers=_flows(demo),
+        energies=_energies(demo),
+        energies_title="Since the start",
+        full_w=FULL_SCALE_W,
     )
 
 
@@ -411,24 +355,6 @@ def _head(demo: Demo) -> Group:
     return Group(line, Text(" The car's lead is only on or off; the daemon picks when. Ctrl-C ends the demo."))
 
 
-def _daemon(demo: Demo) -> Text:
-    status = demo.dashboard.status
-    if not status:
-        return Text("It is starting.")
-    label, style = LABELS[status["state"]]
-    stay_s = demo.clock.now() - (datetime.fromisoformat(status["since"]) - START).total_seconds()
-    told = status["relay"]["commanded"]
-    text = Text.assemble((label, style), f"   {status['state']} for {duration(stay_s)}; ")
-    text.append(f"relay told {told}, {'confirmed' if status['relay']['confirmed'] else 'not confirmed yet'}")
-    for fault in status["faults"]:
-        text.append(f"; {fault['severity']} {fault['code']}", style="bold red")
-    text.append("\nWhy        ", style="grey62")
-    text.append(status["why"])
-    text.append("\nWaits for  ", style="grey62")
-    text.append(status["waiting_for"] or "nothing")
-    return text
-
-
 def _flows(demo: Demo) -> Table:
     house, plug = demo.house, demo.house.plug
     car = "full" if house.car.full else "off" if not plug.closed else "nearly full" if house.car.tapering else "on"
@@ -439,95 +365,27 @@ def _flows(demo: Demo) -> Table:
         ("Car", house.charger_w, "green", car),
         ("Grid", abs(house.grid_w), *(("red", "bought") if house.grid_w > 0 else ("blue", "sent out"))),
     ):
-        flows.add_row(name, f"{power_w / 1000:.2f} kW", Text(_bar(power_w, 9), style=style), Text(remark))
+        flows.add_row(
+            name, f"{power_w / 1000:.2f} kW", Text(view.bar(power_w, FULL_SCALE_W, 9), style=style), Text(remark)
+        )
     return flows
 
 
 def _energies(demo: Demo) -> Table:
     tally, dashboard = demo.house.tally, demo.dashboard
-    counted_wh = dashboard.status.get("today", {}).get("energy_wh", 0.0)
+    counted_wh = dashboard.course.status.get("today", {}).get("energy_wh", 0.0)
     energies = Table.grid(padding=(0, 1))
     energies.add_column()
     energies.add_column(justify="right")
-    for name, energy_ws, style in (
-        ("Into the car", tally.charger_ws, "bold green"),
-        ("  bought of it", tally.grid_ws, ""),
-        ("  by the daemon's count", counted_wh * 3600, ""),
-        ("Sent out to the grid", tally.exported_ws, ""),
+    for name, energy_wh, style in (
+        ("Into the car", tally.charger_ws / 3600, "bold green"),
+        ("  bought of it", tally.grid_ws / 3600, ""),
+        ("  by the daemon's count", counted_wh, ""),
+        ("Sent out to the grid", tally.exported_ws / 3600, ""),
     ):
-        energies.add_row(name, Text(_kwh(energy_ws), style=style))
+        energies.add_row(name, Text(view.kwh(energy_wh), style=style))
     energies.add_row("Starts; clouds ridden out", f"{tally.starts}; {dashboard.clouds_ridden_out}")
     return energies
-
-
-def _kwh(energy_ws: float) -> str:
-    return f"{energy_ws / 3.6e6:.2f} kWh"
-
-
-def _bar(power_w: float, width: int) -> str:
-    eighths = round(min(1.0, power_w / FULL_SCALE_W) * width * 8)
-    return f"{'█' * (eighths // 8)}{' ▏▎▍▌▋▊▉'[eighths % 8]}".ljust(width)[:width]
-
-
-class Chart:
-    """The last hours' surplus against the thresholds, and below it when the relay was on."""
-
-    MARGIN = 8
-
-    def __init__(self, demo: Demo) -> None:
-        self._demo = demo
-
-    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
-        demo, columns = self._demo, self._demo.dashboard.columns
-        status = demo.dashboard.status
-        if not status:
-            return
-        start_w = status["thresholds"]["start_export_w"]
-        # While charging, import above the stop threshold is the same as surplus below this.
-        stop_w = demo.house.scenario.lead_w - status["thresholds"]["stop_import_w"]
-        rows = max(3, (options.height or 10) - 2)
-        width = options.max_width - self.MARGIN
-        first = max(0, int((demo.house.t_s - START_S) // COLUMN_S) + 1 - width)
-        shown = range(first, first + width)
-        for row in reversed(range(rows)):
-            low_w, high_w = row * FULL_SCALE_W / rows, (row + 1) * FULL_SCALE_W / rows
-            start_here, stop_here = low_w <= start_w < high_w, low_w <= stop_w < high_w
-            label = (
-                "start"
-                if start_here and not stop_here
-                else "stop"
-                if stop_here and not start_here
-                else "on/off"
-                if start_here
-                else watts(high_w)
-                if row == rows - 1
-                else ""
-            )
-            line = Text(f"{label:>{self.MARGIN - 1}} ", style="grey62", no_wrap=True, end="")
-            for number in shown:
-                column = columns.get(number)
-                surplus_w = column.surplus_w if column else 0.0
-                eighths = round(min(1.0, max(0.0, (surplus_w - low_w) / (high_w - low_w))) * 8)
-                if eighths:
-                    style = (
-                        ENOUGH_STYLE if surplus_w >= start_w else GO_ON_STYLE if surplus_w >= stop_w else SHORT_STYLE
-                    )
-                    line.append(" ▁▂▃▄▅▆▇█"[eighths], style=style)
-                else:
-                    line.append("┄" if start_here or stop_here else " ", style="grey42")
-            yield line
-            yield Text("")
-        band = Text(f"{'car on':>{self.MARGIN - 1}} ", style="grey62", no_wrap=True)
-        for number in shown:
-            on = number in columns and columns[number].on > 0
-            band.append("━" if on else " ", style="bold green")
-        yield band
-        hours = [" "] * (len(shown) + 5)
-        for offset, number in enumerate(shown):
-            at = START + timedelta(seconds=number * COLUMN_S)
-            if at.minute % 30 == 0 and offset + 5 <= len(shown):
-                hours[offset : offset + 5] = f"{at:%H:%M}"
-        yield Text(" " * self.MARGIN + "".join(hours).rstrip(), style="grey62", no_wrap=True)
 
 
 # --- when it is over -------------------------------------------------------------------------------------------------

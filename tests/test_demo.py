@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from surpluscharge import demo
+from surpluscharge import demo, view
 from surpluscharge.clock import ScaledClock
 from surpluscharge.simulator.devices import Devices
 from surpluscharge.simulator.house import House, Meter
@@ -172,9 +172,9 @@ def test_the_view_fits_and_says_what_is_going_on(width: int, height: int, state:
     if state is None:
         assert "It is starting." in text
     else:
-        assert demo.LABELS[state][0] in text
+        assert view.LABELS[state][0] in text
         inside = [line.strip("│╭╮╰╯─ ") for line in lines]
-        if width < demo.WIDE:  # elsewhere other panels stand beside it
+        if width < view.WIDE:  # elsewhere other panels stand beside it
             assert WHY in " ".join(inside)
         assert all(word in text for word in WHY.split())  # none is broken, however long
         assert "the rain to stop" in text

@@ -1,0 +1,301 @@
+"""One status document as a terminal shows it: what the daemon does and why, and the surplus of late.
+
+It knows what any dashboard knows, and nothing else: the documents on the status topic, one after the other
+(:class:`Course`), and the time. What stands at the head, and what is told of powers and energies, may be given by
+whoever knows more.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
+from rich.layout import Layout
+from rich.panel import Panel
+from rich.table import Table
+from rich.text import Text
+
+from surpluscharge.words import duration, printable, watts
+
+COLUMN_S = 120.0  # of time in one column of the chart
+MOST_COLUMNS = 2000  # remembered: more than any terminal shows
+WIDE, TALL, BESIDE = 140, 34, 58  # characters and lines from which on the figures stand beside the chart, so wide
+
+LABELS = {
+    "idle": ("OFF", "grey62"),
+    "arming": ("OFF, about to start", "yellow"),
+    "charging": ("CHARGING", "bold green"),
+    "disarming": ("CHARGING, about to stop", "bold dark_orange"),
+    "locked-out": ("LOCKED OUT", "bold red"),
+}
+ENOUGH_STYLE, GO_ON_STYLE, SHORT_STYLE = "green", "yellow", "dark_orange3"
+LEGEND = f"[{ENOUGH_STYLE}]enough to start[/], [{GO_ON_STYLE}]to go on[/], [{SHORT_STYLE}]too little[/]"
+
+Status = Mapping[str, Any]  # a status document, as its JSON was read
+
+
+@dataclass
+class Span:
+    """One column of the chart: the mean surplus, and whether the relay was mostly on (above zero)."""
+
+    samples: int = 0
+    surplus_w: float = 0.0
+    on: int = 0
+
+
+class Course:
+    """What a row of status documents has shown. ``begun``: where the chart begins; default: with the first of them.
+
+    ``draw_w``: what the lead draws, where that is known better than from the documents.
+    """
+
+    def __init__(self, begun: datetime | None = None, draw_w: float | None = None) -> None:
+        self.begun = begun
+        self.status: Status = {}
+        self.spans: dict[int, Span] = {}  # by their number, from the begin on
+        self.happened: deque[tuple[datetime, str, str]] = deque(maxlen=60)  # when, state, why
+        self._given_w = draw_w
+        self._drew_w: float | None = None
+
+    def take(self, status: Status) -> str | None:
+        """Take in the next document. Returns the state before; None: it is the first."""
+        before: str | None = self.status.get("state")
+        self.status = status
+        when = datetime.fromisoformat(status["time"])
+        on = status["relay"]["commanded"] == "on"
+        if self.begun is None:
+            self.begun = when.replace(minute=when.minute // 30 * 30, second=0, microsecond=0)
+        if before != status["state"]:
+            self.happened.append((when, status["state"], status["why"]))
+        if on and (power_w := status.get("charger_power", {}).get("power_w")):
+            self._drew_w = power_w
+        if status["surplus_w"] is not None:
+            span = self.spans.setdefault(self.number(when), Span())
+            span.samples += 1
+            span.surplus_w += (status["surplus_w"] - span.surplus_w) / span.samples
+            span.on += 1 if on else -1
+            while len(self.spans) > MOST_COLUMNS:
+                del self.spans[min(self.spans)]
+        return before
+
+    def number(self, when: datetime) -> int:
+        """Return in which column of the chart a time lies."""
+        return int((when - self.begun).total_seconds() // COLUMN_S) if self.begun else 0
+
+    @property
+    def draw_w(self) -> float | None:
+        """What the lead draws: as given, as learned, or as it last did; None: not known."""
+        return self._given_w or self.status.get("learned_draw_w") or self._drew_w
+
+
+def picture(
+    course: Course,
+    now: datetime,
+    console: Console,
+    *,
+    head: RenderableType | None = None,
+    powers: RenderableType | None = None,
+    energies: RenderableType | None = None,
+    energies_title: str = "Today",
+    full_w: float | None = None,
+) -> Layout:
+    """Return the whole picture as it is now. It fits 24 lines of 80 characters; a wide terminal sees more beside it.
+
+    Instead of what the documents say, ``head`` (two lines), ``powers`` (four) and ``energies`` (five); ``full_w``: the
+    height of the chart.
+    """
+    width, height = console.size
+    chart = _panel(
+        Chart(course, now, full_w), "Surplus: what the sun leaves over after the house has taken its share", LEGEND
+    )
+    flows = _panel(powers or _powers(course.status), "Power now")
+    sums = _panel(energies or _energies(course.status), energies_title)
+    view, body = Layout(), Layout()
+    view.split_column(Layout(head or _head(course.status), size=2), body)
+
+    def daemon(width: int) -> Layout:
+        """Return what the daemon says, all of it: how many lines it takes depends on what it says."""
+        text = _daemon(course.status, now)
+        lines = len(text.wrap(console, width - 4))
+        return Layout(_panel(text, "What the daemon does, in its own words"), size=max(5, lines + 2))
+
+    if width >= WIDE and height >= TALL:
+        beside, right = Layout(size=BESIDE), Layout(chart)
+        body.split_row(beside, right)
+        beside.split_column(
+            daemon(BESIDE),
+            Layout(flows, size=6),
+            Layout(sums, size=7),
+            Layout(_panel(_happened(course, BESIDE - 4, console), "What happened, the newest first")),
+        )
+        return view
+    figures = Layout(size=7)
+    figures.split_row(flows, sums)
+    body.split_column(daemon(width), figures, Layout(chart))
+    return view
+
+
+def kwh(energy_wh: float) -> str:
+    return f"{energy_wh / 1000:.2f} kWh"
+
+
+def bar(power_w: float, full_w: float, width: int) -> str:
+    """Return a bar of ``width`` characters where the power is full, or more."""
+    eighths = round(min(1.0, power_w / full_w) * width * 8)
+    return f"{'█' * (eighths // 8)}{' ▏▎▍▌▋▊▉'[eighths % 8]}".ljust(width)[:width]
+
+
+def _label(state: str) -> tuple[str, str]:
+    return LABELS.get(state, (printable(state).upper(), "bold"))
+
+
+def _happened(course: Course, width: int, console: Console) -> Text:
+    text = Text()
+    for when, state, why in reversed(course.happened):
+        label, style = _label(state)
+        text.append(f"{when:%H:%M}  ", style="grey62")
+        text.append(f"{label}\n", style=style)
+        text.append("".join(f"       {line}\n" for line in Text(printable(why)).wrap(console, width - 7)))
+    return text
+
+
+def _panel(content: RenderableType, title: str, subtitle: str | None = None) -> Panel:
+    return Panel(
+        content, title=title, title_align="left", subtitle=subtitle, subtitle_align="right", border_style="grey50"
+    )
+
+
+def _head(status: Status) -> RenderableType:
+    if not status:
+        return Text("")
+    text = Text(f" {printable(status['charger'])}", style="bold")
+    text.append(f"  {datetime.fromisoformat(status['time']):%A %H:%M:%S}, {'' if status['enabled'] else 'not '}enabled")
+    return text
+
+
+def _daemon(status: Status, now: datetime) -> Text:
+    if not status:
+        return Text("It is starting.")
+    label, style = _label(status["state"])
+    stay_s = (now - datetime.fromisoformat(status["since"])).total_seconds()
+    told = status["relay"]["commanded"]
+    text = Text.assemble((label, style), f"   {status['state']} for {duration(stay_s)}; ")
+    text.append(f"relay told {told}, {'confirmed' if status['relay']['confirmed'] else 'not confirmed yet'}")
+    for fault in status["faults"]:
+        text.append(f"; {fault['severity']} {printable(fault['code'])}", style="bold red")
+    text.append("\nWhy        ", style="grey62")
+    text.append(printable(status["why"]))
+    text.append("\nWaits for  ", style="grey62")
+    text.append(printable(status["waiting_for"] or "nothing"))
+    return text
+
+
+def _powers(status: Status) -> Table:
+    """Tell what flows, as far as the document knows."""
+    rows: list[tuple[str, float | None, str, str]] = []
+    if status:
+        grid_w, charger = status["grid"]["power_w"], status["charger_power"]
+        aside = "" if status["grid"]["fresh"] else "stale"
+        way = ("red", "bought") if (grid_w or 0.0) > 0 else ("blue", "sent out")
+        known = "measured" if charger["measured"] else "assumed" if charger["known"] else "not known"
+        rows = [
+            ("Car", charger["power_w"] if charger["known"] else None, "green", known),
+            ("Grid", None if grid_w is None else abs(grid_w), way[0], aside or ("" if grid_w is None else way[1])),
+            ("Surplus", status["surplus_w"], "yellow", ""),
+        ]
+    full_w = max([1000.0, *(abs(power_w) for _, power_w, _, _ in rows if power_w is not None)])
+    table = Table.grid(padding=(0, 1))
+    for name, power_w, style, remark in rows:
+        told = "-" if power_w is None else f"{power_w / 1000:.2f} kW"
+        table.add_row(name, told, Text(bar(max(0.0, power_w or 0.0), full_w, 9), style=style), Text(remark))
+    return table
+
+
+def _energies(status: Status) -> Table:
+    """Tell what today came to so far."""
+    table = Table.grid(padding=(0, 1))
+    table.add_column()
+    table.add_column(justify="right")
+    if status:
+        today, budget = status["today"], status["budget"]
+        table.add_row("Into the car", Text(kwh(today["energy_wh"]), style="bold green"))
+        table.add_row("  from the sun", kwh(today["solar_wh"]))
+        table.add_row("  bought of it", kwh(today["grid_wh"]))
+        table.add_row("On for", duration(today["on_time_s"]))
+        table.add_row("Starts; left today", f"{today['starts']}; {budget['starts_left_day']}")
+    return table
+
+
+class Chart:
+    """The last hours' surplus against the thresholds, and below it when the relay was on."""
+
+    MARGIN = 8
+
+    def __init__(self, course: Course, now: datetime, full_w: float | None = None) -> None:
+        self._course, self._now, self._full_w = course, now, full_w
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        course, spans = self._course, self._course.spans
+        status, begun = course.status, course.begun
+        if not status or begun is None:
+            return
+        start_w, stop_import_w = status["thresholds"]["start_export_w"], status["thresholds"]["stop_import_w"]
+        start_w = math.inf if start_w is None else start_w
+        # While charging, import above the stop threshold is the same as surplus below this.
+        stop_w = math.inf if stop_import_w is None or course.draw_w is None else course.draw_w - stop_import_w
+        rows = max(3, (options.height or 10) - 2)
+        width = options.max_width - self.MARGIN
+        first = max(0, course.number(self._now) + 1 - width)
+        shown = range(first, first + width)
+        full_w = self._full_w or self._fitting_w([start_w, stop_w], shown)
+        for row in reversed(range(rows)):
+            low_w, high_w = row * full_w / rows, (row + 1) * full_w / rows
+            start_here, stop_here = low_w <= start_w < high_w, low_w <= stop_w < high_w
+            label = (
+                "start"
+                if start_here and not stop_here
+                else "stop"
+                if stop_here and not start_here
+                else "on/off"
+                if start_here
+                else watts(high_w)
+                if row == rows - 1
+                else ""
+            )
+            line = Text(f"{label:>{self.MARGIN - 1}} ", style="grey62", no_wrap=True, end="")
+            for number in shown:
+                span = spans.get(number)
+                surplus_w = span.surplus_w if span else 0.0
+                eighths = round(min(1.0, max(0.0, (surplus_w - low_w) / (high_w - low_w))) * 8)
+                if eighths:
+                    style = (
+                        ENOUGH_STYLE if surplus_w >= start_w else GO_ON_STYLE if surplus_w >= stop_w else SHORT_STYLE
+                    )
+                    line.append(" ▁▂▃▄▅▆▇█"[eighths], style=style)
+                else:
+                    line.append("┄" if start_here or stop_here else " ", style="grey42")
+            yield line
+            yield Text("")
+        band = Text(f"{'car on':>{self.MARGIN - 1}} ", style="grey62", no_wrap=True)
+        for number in shown:
+            on = number in spans and spans[number].on > 0
+            band.append("━" if on else " ", style="bold green")
+        yield band
+        hours = [" "] * (len(shown) + 5)
+        for offset, number in enumerate(shown):
+            at = begun + timedelta(seconds=number * COLUMN_S)
+            if at.minute % 30 == 0 and offset + 5 <= len(shown):
+                hours[offset : offset + 5] = f"{at:%H:%M}"
+        yield Text(" " * self.MARGIN + "".join(hours).rstrip(), style="grey62", no_wrap=True)
+
+    def _fitting_w(self, levels_w: list[float], shown: range) -> float:
+        """Return a height that all of it fits under."""
+        spans = self._course.spans
+        levels_w += [spans[number].surplus_w for number in shown if number in spans]
+        most_w = max((level_w for level_w in levels_w if math.isfinite(level_w)), default=0.0)
+        return max(1000.0, 500.0 * math.ceil(1.1 * most_w / 500.0))
