@@ -68,6 +68,6 @@ fi
 if [ "$extra" = demo ]; then
     exec "$python" -m surpluscharge demo "$@"
 fi
-say 'running the tests'
+say 'running the tests, on all cores (on one alone: sh deploy/try.sh tests -n 0)'
 cd "$root"
-exec "$python" -m pytest "$@"
+exec "$python" -m pytest -n auto "$@"

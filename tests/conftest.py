@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import getpass
 import os
+import random
 import shutil
 import signal
 import socket
@@ -25,12 +27,18 @@ settings.register_profile("repeatable", settings.get_profile("random"), derandom
 settings.load_profile("repeatable")
 
 
+# Below the ports that the system gives to outgoing connections: one of those must not take the port of a broker that
+# is killed and started again. By a chance of their own, which no test seeds: others look for ports beside us.
+_PORTS, _CHANCE = range(10_000, 32_000), random.SystemRandom()
+
+
 def free_port() -> int:
     """Return a TCP port on loopback that nobody listens on."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
+    while True:
+        port = _CHANCE.choice(_PORTS)
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
 
 
 class Mosquitto:
@@ -49,11 +57,11 @@ class Mosquitto:
     def start(self) -> None:
         with self._log.open("ab") as log:
             self._process = subprocess.Popen([self._binary, "-c", str(self._config)], stdout=log, stderr=log)
-        for _ in range(200):
+        for _ in range(1000):
             with socket.socket() as probe:
-                if probe.connect_ex(("127.0.0.1", self.port)) == 0:
+                if probe.connect_ex(("127.0.0.1", self.port)) == 0 and self._process.poll() is None:
                     return
-            time.sleep(0.05)
+            time.sleep(0.01)
         raise RuntimeError(f"the broker did not start: {self._log.read_text(encoding='utf-8')}")
 
     def signal(self, number: int) -> None:

@@ -17,7 +17,7 @@ from pathlib import Path
 import aiomqtt
 import pytest
 
-from tests.conftest import tool
+from tests.conftest import free_port, tool
 
 DEPLOY = Path(__file__).parent.parent / "deploy"
 UNITS = ["surpluscharge.service", "surpluscharge@.service"]
@@ -244,9 +244,7 @@ async def heard(listener: aiomqtt.Client) -> set[tuple[str, str]]:
 @pytest.fixture
 def broker(tmp_path: Path) -> Iterator[Broker]:
     mosquitto, mosquitto_passwd = tool("mosquitto"), tool("mosquitto_passwd")
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
+    port = free_port()
     passwords, access, log = tmp_path / "passwords", tmp_path / "access", tmp_path / "log"
     passwords.touch(mode=0o600)
     for user in (*MAY_PUBLISH, TESTER):
