@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import ast
 import atexit
+import ctypes
 import hashlib
 import io
 import os
@@ -23,11 +24,10 @@ import shutil
 import signal
 import sys
 import tempfile
-import threading
 import time
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from contextlib import redirect_stderr, redirect_stdout
+from contextlib import redirect_stderr, redirect_stdout, suppress
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -45,9 +45,6 @@ from tests.bench.equivalent import EQUIVALENT
 ROOT = Path(__file__).parents[2]
 LEAST_S, FACTOR = 30.0, 4.0  # a change that makes the tests take so much longer was noticed
 MOST_TESTS_S = 90.0  # of the tests that come through a line, the quickest so long
-
-# Their tests keep to a clock that a trace would slow down: each is tried on all of them, and that takes long.
-UNTRACED = ("commissioning/commission.py", "commissioning/hand.py")
 
 # Beside tests/test_NAME.py: which tests should notice a change of a module.
 MAP = {
@@ -286,6 +283,7 @@ def applied(change: Change, source: bytes) -> bytes:
 
 # A change that no test comes by was not reached; one there was no time for was not tried.
 OUTCOMES = {"found": ".", "hung": "H", "survived": "S", "not reached": "N", "not tried": " "}
+UNNOTICED = ("survived", "not reached")
 
 
 class Tried(NamedTuple):
@@ -294,38 +292,73 @@ class Tried(NamedTuple):
     by: str = ""
 
 
-class Walked:
-    """A plugin of pytest that notes which lines of a file each test comes through, and how long it takes."""
+def marked(source: bytes, begin: int) -> bytes:
+    """Return a module that notes the lines of the statements it comes by, as ``begin`` and more.
 
-    def __init__(self, path: Path, traced: bool = True) -> None:
-        self.path, self.traced = str(path), traced
+    A trace would slow down all that runs.
+    """
+    texts = source.decode().splitlines(keepends=True)
+    marks: dict[int, set[int]] = {}
+    tree = ast.parse(source)
+    for node in ast.walk(tree):
+        bodies = [getattr(node, name, None) for name in ("body", "orelse", "finalbody")]
+        for body in bodies if not isinstance(node, (ast.Module, ast.ClassDef)) else []:
+            for statement in body if isinstance(body, list) else []:
+                said = isinstance(statement, ast.Expr) and isinstance(statement.value, ast.Constant)
+                decorators = getattr(statement, "decorator_list", [])
+                line = min([statement.lineno, *(decorator.lineno for decorator in decorators)])
+                own = not texts[line - 1].encode()[: statement.col_offset].strip(b" @")
+                if own and not said and not texts[line - 1].lstrip().startswith("elif"):
+                    marks.setdefault(line, set()).update(begin + head for head in heads(statement))
+    for line in sorted(marks, reverse=True):
+        text = texts[line - 1]
+        texts.insert(line - 1, f"{text[: len(text) - len(text.lstrip())]}_mutants_came_by({marks[line]})\n")
+    first = next(node for node in tree.body if not (isinstance(node, (ast.Expr, ast.ImportFrom))))
+    opening = '_mutants_came_by = __import__("sys").__dict__.setdefault("mutants_came_by", set()).update\n'
+    texts.insert(first.lineno - 1, opening)  # before any function
+    return "".join(texts).encode()
+
+
+def heads(statement: ast.stmt) -> set[int]:
+    """Return the line of a statement, and those of the questions that follow it with elif."""
+    lines = {statement.lineno}
+    while isinstance(statement, ast.If) and len(statement.orelse) == 1 and isinstance(statement.orelse[0], ast.If):
+        statement = statement.orelse[0]
+        lines.add(statement.lineno)
+    return lines
+
+
+class Walked:
+    """A plugin of pytest that notes which lines of marked modules each test comes by, and how long it takes."""
+
+    def __init__(self) -> None:
         self.lines: dict[str, set[int]] = {}
         self.took_s: dict[str, float] = {}
         self.failed: list[str] = []
-        self.now: set[int] = set()
 
-    def _trace(self, frame: Any, event: str, arg: object) -> Any:
-        if frame.f_code.co_filename != self.path:
-            return None
-        self.now.add(frame.f_lineno)
-        return self._line
+    def add(self, other: Walked) -> None:
+        self.lines |= other.lines
+        self.took_s |= other.took_s
+        self.failed += other.failed
 
-    def _line(self, frame: Any, event: str, arg: object) -> Any:
-        self.now.add(frame.f_lineno)
-        return self._line
+    def of_lines(self, begin: int, end: int) -> Walked:
+        """Return the same of one module: its lines from ``begin`` until before ``end``, counted from its own begin."""
+        part = Walked()
+        part.took_s, part.failed = self.took_s, self.failed
+        part.lines = {
+            test: {line - begin for line in lines if begin <= line < end} for test, lines in self.lines.items()
+        }
+        return part
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
-        self.now, began_s = set(), time.monotonic()
-        if self.traced:
-            sys.settrace(self._trace)
-            threading.settrace(self._trace)
+        came_by: set[int] = sys.__dict__.setdefault("mutants_came_by", set())
+        came_by.clear()
+        began_s = time.monotonic()
         try:
             return (yield)
         finally:
-            sys.settrace(None)
-            threading.settrace(None)
-            self.lines[item.nodeid], self.took_s[item.nodeid] = self.now, time.monotonic() - began_s
+            self.lines[item.nodeid], self.took_s[item.nodeid] = set(came_by), time.monotonic() - began_s
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         if report.failed:
@@ -362,20 +395,33 @@ def test_files(module: str) -> list[str]:
     return [f"tests/test_{name}.py" for name in names if (ROOT / f"tests/test_{name}.py").is_file()]
 
 
+RUNNING: set[int] = set()  # process groups that are to end with us, and
+FOLDERS: set[Path] = set()  # what is to be removed then
+
+
 def in_a_fork(work: Any, within_s: float) -> Any:
     """Return what ``work`` returns in a process of its own; None if it takes longer or dies."""
     context = get_context("fork")
     ours, theirs = context.Pipe(duplex=False)
 
     def child() -> None:
-        os.setsid()
+        os.setpgid(0, 0)
+        for number in ENDS:
+            signal.signal(number, signal.default_int_handler if number == signal.SIGINT else signal.SIG_DFL)
+        signal.pthread_sigmask(signal.SIG_SETMASK, set())
         with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
             theirs.send(work())
         theirs.close()
         os._exit(0)
 
     process = context.Process(target=child)
+    # No end of ours between its start and its having a group of its own.
+    signal.pthread_sigmask(signal.SIG_BLOCK, ENDS)
     process.start()
+    assert process.pid is not None
+    os.setpgid(process.pid, 0)
+    RUNNING.add(process.pid)
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, ENDS)
     theirs.close()
     result = None
     try:
@@ -383,19 +429,44 @@ def in_a_fork(work: Any, within_s: float) -> Any:
             result = ours.recv()
     except EOFError:
         pass
-    try:
-        os.killpg(process.pid, signal.SIGKILL)  # and what it has started
-    except ProcessLookupError:
-        process.kill()
-    process.join()
+    finally:
+        end_group(process.pid)  # and the brokers and daemons it has started
+        process.join()
+        RUNNING.discard(process.pid)
     return result
+
+
+def end_group(group: int) -> None:
+    with suppress(ProcessLookupError):
+        os.killpg(group, signal.SIGKILL)
+
+
+ENDS = {signal.SIGTERM, signal.SIGINT, signal.SIGHUP}
+
+
+def end_clean(with_parent: bool) -> None:
+    """When we are told to end (or, if so said, the one who started us dies), end what we run and leave nothing."""
+
+    def end(number: int, frame: Any) -> None:
+        for group in RUNNING:
+            end_group(group)
+        for folder in FOLDERS:
+            shutil.rmtree(folder, ignore_errors=True)
+        os._exit(128 + number)
+
+    for number in ENDS:
+        signal.signal(number, end)
+    if with_parent:
+        ctypes.CDLL(None).prctl(1, int(signal.SIGTERM))  # PR_SET_PDEATHSIG of prctl(2)
 
 
 class Copy:
     """A checkout of its own to change things in."""
 
-    def __init__(self, of: Path) -> None:
+    def __init__(self, of: Path, most_s: float = MOST_TESTS_S) -> None:
+        self.most_s = most_s
         self.folder = Path(tempfile.mkdtemp(prefix="mutants-"))
+        FOLDERS.add(self.folder)
         left = shutil.ignore_patterns(".git", ".venv", "__pycache__", ".*_cache", ".hypothesis", "build", "*.egg-info")
         shutil.copytree(of, self.folder, ignore=left, dirs_exist_ok=True)
 
@@ -411,37 +482,60 @@ class Copy:
         pytest.main(["-q", "-p", "no:cacheprovider", f"--basetemp={self.folder}/tmp", *arguments], plugins=[plugin])
 
     def walk(self, module: str) -> Walked | None:
-        """Return which tests come through which lines; kept in the temporary folder while module and tests stay."""
-        read = [self.folder / "surpluscharge" / module, *(self.folder / name for name in test_files(module))]
-        mark = hashlib.sha256(b"".join(path.read_bytes() for path in read)).hexdigest()[:16]
-        kept = Path(tempfile.gettempdir()) / f"surpluscharge-mutants-{os.getuid()}" / f"{Path(module).stem}-{mark}"
-        if kept.is_file():
-            return pickle.loads(kept.read_bytes())  # type: ignore[no-any-return]
+        """Return which tests come by which lines; kept in the temporary folder while module and test file stay."""
+        whole = Walked()
+        for name in test_files(module):
+            kept = self.kept(module, name)
+            if not kept.is_file() and not self.walk_file(name):
+                return None
+            whole.add(pickle.loads(kept.read_bytes()))
+        return whole
+
+    def kept(self, module: str, test_file: str) -> Path:
+        read = (self.folder / "surpluscharge" / module).read_bytes() + (self.folder / test_file).read_bytes()
+        mark = f"{module.replace('/', '-')}-{Path(test_file).stem}-{hashlib.sha256(read).hexdigest()[:16]}"
+        return Path(tempfile.gettempdir()) / f"surpluscharge-mutants-{os.getuid()}" / mark
+
+    def walk_file(self, test_file: str) -> bool:
+        """Run a test file once, and keep what its tests come by in all modules; say whether that ended."""
+        package = self.folder / "surpluscharge"
+        sources = {path: path.read_bytes() for path in package.rglob("*.py") if path.name != "__init__.py"}
+        modules = {str(path.relative_to(package)): path for path in sources}
+        begins = {module: 10000 * place for place, module in enumerate(modules)}
 
         def work() -> Walked:
-            walked = Walked(self.folder / "surpluscharge" / module, traced=module not in UNTRACED)
-            self.pytest(walked, *test_files(module))
-            walked.path = ""
+            walked = Walked()
+            self.pytest(walked, test_file)
             return walked
 
-        walked = in_a_fork(work, 1200.0)
-        if walked is not None:
+        for module, path in modules.items():
+            path.write_bytes(marked(sources[path], begins[module]))
+        try:
+            walked = in_a_fork(work, 1200.0)
+        finally:
+            for path, source in sources.items():
+                path.write_bytes(source)
+        if walked is None:
+            return False
+        for module, begin in begins.items():
+            kept = self.kept(module, test_file)
             kept.parent.mkdir(mode=0o700, exist_ok=True)
-            kept.write_bytes(pickle.dumps(walked))
-        return walked  # type: ignore[no-any-return]
+            kept.write_bytes(pickle.dumps(walked.of_lines(begin, begin + 10000)))
+        return True
 
     def attempt(self, change: Change, walked: Walked, loaded: frozenset[int]) -> Tried:
         reached = [nodeid for nodeid, lines in walked.lines.items() if lines & change.lines]
         # What is read at import concerns every test.
-        if not walked.traced or (change.lines & loaded and not reached):
+        if change.lines & loaded and not reached:
             reached = list(walked.lines)
         reached = sorted((nodeid for nodeid in reached if nodeid not in walked.failed), key=walked.took_s.__getitem__)
         if not reached:
             return Tried(change, "not reached")
-        chosen, takes_s = [], 0.0
+        chosen: list[str] = []
+        takes_s = 0.0
         for nodeid in reached:
             takes_s += walked.took_s[nodeid]
-            if chosen and takes_s > MOST_TESTS_S:
+            if chosen and takes_s > self.most_s:
                 break
             chosen.append(nodeid)
         path = self.folder / "surpluscharge" / change.module
@@ -480,19 +574,20 @@ def import_lines(source: bytes) -> frozenset[int]:
     return frozenset(lines)
 
 
-def try_module(job: tuple[Path, str, list[Change], float]) -> tuple[str, list[Tried], list[str]]:
+def try_module(job: tuple[Path, str, list[Change], float, float]) -> tuple[str, list[Tried], list[str]]:
     """Try changes of one module until it is time to end."""
-    folder, module, chosen, end_s = job
-    copy, tried = Copy(folder), []
+    folder, module, chosen, end_s, most_s = job
+    copy, tried = Copy(folder, most_s), []
     try:
-        walked = copy.walk(module) if time.monotonic() < end_s else Walked(Path())
+        walked = copy.walk(module) if time.monotonic() < end_s else Walked()
         if walked is None:
             return module, [], ["the tests did not end"]
         loaded = import_lines((folder / "surpluscharge" / module).read_bytes())
         for change in chosen:
             outcome = Tried(change, "not tried") if time.monotonic() > end_s else copy.attempt(change, walked, loaded)
             tried.append(outcome)
-            print(OUTCOMES[outcome.outcome], end="", file=sys.stderr, flush=True)
+            told = f"\n{outcome.outcome}: {change}\n" if outcome.outcome in UNNOTICED else OUTCOMES[outcome.outcome]
+            print(told, end="", file=sys.stderr, flush=True)
         return module, tried, walked.failed
     finally:
         shutil.rmtree(copy.folder, ignore_errors=True)
@@ -505,10 +600,12 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=0, help="in the random order of each module")
     parser.add_argument("--count", type=int, default=20, help="of each module")
     parser.add_argument("--minutes", type=float, default=8.0, help="begin no change later than this")
+    parser.add_argument("--seconds", type=float, default=MOST_TESTS_S, help="of tests for each change, at the most")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--lines", default="", help="of these lines only: 120-180")
     parser.add_argument("--list", action="store_true", help="print the changes and how many there are; try none")
     options = parser.parse_args()
+    end_clean(with_parent=False)
     still = Copy(ROOT)  # so that one can go on working meanwhile
     atexit.register(shutil.rmtree, still.folder, ignore_errors=True)
     package = still.folder / "surpluscharge"
@@ -532,11 +629,11 @@ def main() -> int:
             for change in chosen:
                 print("  ", change)
         elif chosen:
-            jobs.append((still.folder, module, chosen, end_s))
+            jobs.append((still.folder, module, chosen, end_s, options.seconds))
     if options.list:
         return 0
     survivors = 0
-    with ProcessPoolExecutor(options.jobs, get_context("fork")) as pool:
+    with ProcessPoolExecutor(options.jobs, get_context("fork"), end_clean, (True,)) as pool:
         for done in as_completed([pool.submit(try_module, job) for job in jobs]):
             module, tried, failed = done.result()
             count = {what: sum(one.outcome == what for one in tried) for what in OUTCOMES}
@@ -544,7 +641,7 @@ def main() -> int:
             for nodeid in failed:
                 print(f"  fails unchanged, so left out: {nodeid}")
             for one in tried:
-                if one.outcome in ("survived", "not reached"):
+                if one.outcome in UNNOTICED:
                     survivors += 1
                     print(f"  {one.outcome}: {one.change}")
             sys.stdout.flush()
