@@ -370,6 +370,10 @@ def test_the_edges_of_evidence(code: str, just_not: Situation) -> None:
         ("over-current", CHARGING._replace(current_a=24.7, over_readings=1)),  # no slip of the plug's is so large
         ("temperature-doubted", EVIDENT["temperature-doubted"]._replace(power_w=None)),
         ("draw-high", IN_ORDER._replace(power_w=1.21 * 1380)),
+        # Where a time or a current has to be reached, reaching it is enough.
+        ("relay-stuck-on", EVIDENT["relay-stuck-on"]._replace(told_off_s=20.0, power_after_s=20.0)),
+        ("relay-stuck-on", IN_ORDER._replace(told_off_s=20.0, reported_on_after_off=True)),
+        ("rest-due", CHARGING._replace(run_a=8.0, run_s=10800.0)),  # four fifths of 10 A
     ],
 )
 def test_other_evidence(code: str, too: Situation) -> None:
@@ -507,6 +511,16 @@ def test_a_day_later_it_counts_as_the_first_time_again() -> None:
         assert supervisor.records[fault.code].times == times
 
 
+@pytest.mark.parametrize(("times", "waits"), [(1, False), (2, False), (3, True), (4, True)])
+def test_the_third_overload_in_a_row_waits_for_a_person(times: int, waits: bool) -> None:
+    record = Record("socket-overload", 1000.0, times, active=True, acknowledged=False)
+    supervisor = Supervisor([record])
+    assert (record.latches, FAULT_BY_CODE["socket-load-high"].third_latches) == (waits, False)
+    assert supervisor.judge(IN_ORDER, LIMITS, 1000.0 + record.cooldown_s) == (TRIP if waits else CLEAR)
+    assert supervisor.acknowledge(None) == (["socket-overload"] if waits else [])
+    assert supervisor.judge(IN_ORDER, LIMITS, 1000.0 + record.cooldown_s) == CLEAR
+
+
 def test_each_fault_has_a_count_of_its_own() -> None:
     supervisor, since_s = raised(FAULT_BY_CODE["draw-high"])
     supervisor.judge(IN_ORDER, LIMITS, since_s + 900.0)
@@ -530,10 +544,16 @@ def test_a_cooldown_stays_finite_however_often_it_is_repeated() -> None:
         ("socket-hot", IN_ORDER._replace(temperature_c=40.1), IN_ORDER._replace(temperature_c=40.0)),
         ("socket-hot", IN_ORDER._replace(temperature_c=None), IN_ORDER._replace(temperature_c=20.0)),
         ("temperature-doubted", IN_ORDER._replace(warmed_c=0.9), IN_ORDER._replace(warmed_c=1.0)),
+        ("temperature-doubted", IN_ORDER._replace(warmed_c=0.9), IN_ORDER._replace(warmed_c=None)),  # a rest since
         ("voltage-high", IN_ORDER._replace(voltage_mean_v=252.0), IN_ORDER._replace(voltage_mean_v=251.8)),
         ("voltage-high", CHARGING._replace(voltage_mean_v=252.0), CHARGING._replace(voltage_mean_v=None)),
         ("voltage-low", IN_ORDER._replace(voltage_free_v=208.0), IN_ORDER._replace(voltage_free_v=208.2)),
         ("voltage-low", IN_ORDER._replace(voltage_mean_v=196.5), IN_ORDER._replace(voltage_mean_v=196.7)),
+        (
+            "voltage-low",
+            IN_ORDER._replace(voltage_free_v=208.0),
+            IN_ORDER._replace(voltage_free_v=None, voltage_mean_v=None),
+        ),
         ("rest-due", IN_ORDER._replace(wanted_s=1799.9), IN_ORDER._replace(wanted_s=1800.0)),
         ("rest-due", CHARGING._replace(wanted_s=LONG_S), IN_ORDER._replace(wanted_s=1800.0)),
     ],

@@ -84,6 +84,9 @@ MAP = {
 }
 
 
+TESTS: list[str] = []  # instead of these, where they are given
+
+
 class Change(NamedTuple):
     """One change of a module: the bytes from ``begin`` to ``end`` become ``after``."""
 
@@ -391,7 +394,7 @@ class Chosen:
 
 
 def test_files(module: str) -> list[str]:
-    names = dict.fromkeys([*MAP.get(module, "").split(), Path(module).stem])
+    names = dict.fromkeys(TESTS or [*MAP.get(module, "").split(), Path(module).stem])
     return [f"tests/test_{name}.py" for name in names if (ROOT / f"tests/test_{name}.py").is_file()]
 
 
@@ -470,12 +473,12 @@ class Copy:
         left = shutil.ignore_patterns(".git", ".venv", "__pycache__", ".*_cache", ".hypothesis", "build", "*.egg-info")
         shutil.copytree(of, self.folder, ignore=left, dirs_exist_ok=True)
 
-    def pytest(self, plugin: Any, *arguments: str) -> None:
+    def pytest(self, plugin: Any, *arguments: str, compiled: bool = False) -> None:
         os.chdir(self.folder)
         os.environ["PYTHONPATH"] = str(self.folder)
         os.environ["CI"] = "true"  # the same examples each time
-        os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
-        sys.dont_write_bytecode = True
+        os.environ["PYTHONDONTWRITEBYTECODE"] = "" if compiled else "1"
+        sys.dont_write_bytecode = not compiled
         sys.path.insert(0, str(self.folder))
         for name in [name for name in sys.modules if name.split(".")[0] in ("surpluscharge", "tests")]:
             del sys.modules[name]
@@ -522,6 +525,17 @@ class Copy:
             kept.parent.mkdir(mode=0o700, exist_ok=True)
             kept.write_bytes(pickle.dumps(walked.of_lines(begin, begin + 10000)))
         return True
+
+    def warm(self, module: str) -> None:
+        """Keep everything compiled but the module that will change: a change within a second may look like none."""
+
+        def work() -> None:
+            self.pytest(Chosen([]), "--collect-only", *test_files(module), compiled=True)
+
+        in_a_fork(work, 600.0)
+        path = self.folder / "surpluscharge" / module
+        for compiled in (path.parent / "__pycache__").glob(f"{path.stem}.*"):
+            compiled.unlink()
 
     def attempt(self, change: Change, walked: Walked, loaded: frozenset[int]) -> Tried:
         reached = [nodeid for nodeid, lines in walked.lines.items() if lines & change.lines]
@@ -582,6 +596,7 @@ def try_module(job: tuple[Path, str, list[Change], float, float]) -> tuple[str, 
         walked = copy.walk(module) if time.monotonic() < end_s else Walked()
         if walked is None:
             return module, [], ["the tests did not end"]
+        copy.warm(module)
         loaded = import_lines((folder / "surpluscharge" / module).read_bytes())
         for change in chosen:
             outcome = Tried(change, "not tried") if time.monotonic() > end_s else copy.attempt(change, walked, loaded)
@@ -601,11 +616,13 @@ def main() -> int:
     parser.add_argument("--count", type=int, default=20, help="of each module")
     parser.add_argument("--minutes", type=float, default=8.0, help="begin no change later than this")
     parser.add_argument("--seconds", type=float, default=MOST_TESTS_S, help="of tests for each change, at the most")
+    parser.add_argument("--tests", default="", help="files of tests instead of those in MAP: controller,pauses")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--lines", default="", help="of these lines only: 120-180")
     parser.add_argument("--list", action="store_true", help="print the changes and how many there are; try none")
     options = parser.parse_args()
     end_clean(with_parent=False)
+    TESTS.extend(filter(None, options.tests.split(",")))
     still = Copy(ROOT)  # so that one can go on working meanwhile
     atexit.register(shutil.rmtree, still.folder, ignore_errors=True)
     package = still.folder / "surpluscharge"
