@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
@@ -11,8 +12,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from surpluscharge.control import machine
+from surpluscharge.control import ahead, machine
 from surpluscharge.control.controller import Controller, Event, Kept, Moment, Settings, Tally
+from surpluscharge.control.economics import Prices
 from surpluscharge.control.machine import MODE_NAMES, Params
 from surpluscharge.control.rule import Band, Rule, Way
 from surpluscharge.control.signals import REJECTIONS, Contact, Source
@@ -1110,3 +1112,142 @@ def test_an_acknowledgement_that_comes_late_says_nothing_about_the_time_before_i
     rig.tell(rig.controller.relay_acknowledged, False)
     assert rig.mode == "arming"
     assert rig.wait_until("charging") == 300
+
+
+# --- what is known of the draw, and what the supervisor is told ------------------------------------------------------
+
+
+def test_a_measured_draw_is_known_however_small_it_is() -> None:
+    """Only an old word, of far less than would be assumed, makes the draw unknown."""
+    rig = charging(make_settings(power_fresh_s=90.0))
+    rig.send("p", 600)  # half the draw
+    rig.wait(60)
+    assert rig.controller.known
+    assert rig.controller.today.charger_wh == pytest.approx(10.0)
+    rig.wait(90)
+    assert not rig.controller.known
+    assert rig.controller.today.charger_wh == pytest.approx(15.0)  # until it was old
+    assert rig.controller.today.unknown_s == pytest.approx(60.0)
+    for power_w, known in ((0.7 * DRAW_W, True), (0.7 * DRAW_W - 1.0, False)):
+        rig.send("p", power_w)
+        rig.wait(120)
+        assert rig.controller.known is known
+
+
+def test_a_relay_that_is_known_to_be_off_is_known_to_draw_nothing() -> None:
+    rig = charging(make_settings())
+    rig.tell(rig.controller.enable, False)
+    for seconds in (1.0, 100.0, 1000.0):
+        rig.wait(seconds)
+        assert (rig.controller.known, rig.controller.charger_w) == (True, 0.0)
+    rig.send("m", -600)
+    assert rig.controller.memory.at_s == rig.now_s  # so the surplus is what the meter shows
+
+
+def test_what_the_plug_measures_at_the_very_moment_of_a_fall_counts_against_it() -> None:
+    """Meter and plug may come in one message, and so at one time."""
+    rig = charging(make_settings(power_fresh_s=90.0))
+    rig.send("p", 1200)
+    for fell_s, counts in ((rig.now_s - 1.0, False), (rig.now_s, False), (rig.now_s + 1.0, True)):
+        rig.controller.steps.fell_s = fell_s
+        assert rig.controller.fell_s == (fell_s if counts else None)
+        rig.tell(rig.controller.tick)
+        assert (rig.controller.known, rig.controller.charger_w) == ((False, 0.0) if counts else (True, 1200.0))
+    rig.wait(90)
+    rig.controller.steps.fell_s = rig.now_s - 90.0  # it was measured then, but that is long ago
+    assert rig.controller.fell_s == rig.now_s - 90.0
+
+
+def test_how_long_and_how_often_a_meter_has_repeated_itself() -> None:
+    rig = connected(make_settings(fresh_s=600.0))
+    told = []
+    for payload in (-500.0, -500.0, -500.0, -498.5, -498.5, -400.0):
+        rig.now_s += 10.0
+        rig.send("m", payload)
+        now = rig.controller._situation(rig.at)
+        told.append((now.meter_still_s, now.meter_repeats, now.meter_finest_w))
+    still = (0.0, 0, math.inf), (10.0, 1, math.inf), (20.0, 2, math.inf)
+    assert told == [*still, (0.0, 0, 1.5), (10.0, 1, 1.5), (0.0, 0, 1.5)]
+
+
+def test_the_outlook_is_told_while_what_it_rests_on_is_not_too_old() -> None:
+    rig = connected(make_settings(fresh_s=600.0))
+    rig.send("m", -600.0)
+    assert rig.controller.memory.at_s == rig.now_s and rig.controller.outlook() is None  # nothing looks ahead
+    settings = make_settings(fresh_s=600.0)
+    prices = Prices(*map(Decimal, ("0.3", "0.05", "0.2")))
+    pays_from_w = 480.0  # (30 - 20) / (30 - 5) of 1200 W
+    rig = connected(settings._replace(rule=settings.rule._replace(way=Way.AHEAD, prices=prices)))
+    assert rig.controller.outlook() is None
+    rig.send("m", -600.0)
+    params = rig.controller.settings.params
+    foreseen = ahead.thresholds(rig.controller.memory, DRAW_W, pays_from_w, params.min_on_s, params.min_off_s)
+    assert (params.start_export_w, params.stop_import_w) == foreseen != (PARAMS.start_export_w, PARAMS.stop_import_w)
+    rig.wait(ahead.FORGETS_S)
+    assert rig.controller.outlook()
+    rig.wait(0.1)
+    assert rig.controller.outlook() is None
+
+
+def test_how_far_the_socket_has_warmed_since_it_was_rested() -> None:
+    rig = connected(make_settings(min_on_s=60.0, min_off_s=60.0)._replace(temperature=HEAT))
+    warmed: list[float | None] = []
+
+    def charge(*heat_c: float) -> None:
+        rig.send("m", SUN_W)
+        rig.tell(rig.controller.enable, True)
+        assert rig.mode == "charging"
+        warmed.append(rig.controller._situation(rig.at).warmed_c)
+        for one_c in heat_c:
+            rig.wait(60)
+            rig.send("t", one_c)
+            warmed.append(rig.controller._situation(rig.at).warmed_c)
+        rig.tell(rig.controller.enable, False)
+
+    rig.wait(60)
+    rig.send("t", 20)
+    charge(18, 22, 25, 24)
+    rig.wait(LIMITS.rest_s - 1)
+    rig.send("t", 30)  # while it is off, by the sun
+    charge(26)  # no rest, so it is warm still
+    rig.wait(LIMITS.rest_s)
+    charge(29)
+    assert warmed == [0, 0, 2, 5, 5, 5, 6, 0, 3]
+
+
+def test_currents_above_the_limit_are_counted_in_a_row() -> None:
+    """A reading without any current between them says nothing; one within the limit does."""
+    rig = charging(make_settings(power_fresh_s=90.0))
+    limit_w = LIMITS.instant_a * DRAW_W / DRAW_A
+    counted = []
+    for power_w in (limit_w, limit_w + 1, 0.0, limit_w + 1, 0.05 * DRAW_W, limit_w + 1, limit_w, 1.0):
+        rig.controller.message("p", str(power_w).encode(), False, rig.at)
+        counted.append(rig.controller._situation(rig.at).over_readings)
+    assert counted == [0, 1, 1, 2, 2, 3, 0, 0]
+
+
+def test_since_when_an_off_has_been_taken() -> None:
+    """It counts while the connection stands, and while off is wanted."""
+    rig = Rig(make_settings(contact=True))
+    rig.obeys = False
+
+    def told() -> tuple[float, bool]:
+        now = rig.controller._situation(rig.at)
+        return now.told_off_s, now.reported_on_after_off
+
+    rig.tell(rig.controller.grid_link, True)
+    rig.tell(rig.controller.relay_link, True)
+    rig.send("c", "on")
+    rig.wait(50)
+    assert told() == (0.0, False)  # not told yet
+    rig.acknowledge(False)
+    rig.wait(50)
+    assert told() == (50.0, False)  # it said so before
+    rig.send("c", "on")
+    assert told() == (50.0, True)
+    rig.tell(rig.controller.grid_link, False)
+    assert told() == (50.0, False)  # it is not heard
+    rig.tell(rig.controller.grid_link, True)
+    rig.send("c", "on")
+    rig.tell(rig.controller.relay_link, False)
+    assert told() == (0.0, False)  # the broker may have lost it

@@ -129,6 +129,11 @@ def test_a_mean_is_whole_only_once_most_of_ten_minutes_is_known() -> None:
     for number in range(20):
         seldom.reading(300.0 * number, 230.0, 0.0, True, 90.0)  # relied on for 90 of 300 s
     assert not seldom.whole(6000.0)
+    half = Mains()
+    for number in range(20):
+        half.reading(300.0 * number, 230.0, 0.0, True, 150.0)  # of 150 s: half of ten minutes, and that is enough
+    assert half.whole(6000.0)
+    assert not Mains().whole(6000.0) and Mains().mean_v(0.0) is None
 
 
 def test_the_mean_under_load_is_foretold_and_goes_on_across_a_switching() -> None:
@@ -174,3 +179,50 @@ def test_a_plug_that_speaks_without_pause_needs_no_more_memory() -> None:
     plug = Plug(0.0, every_s=0.01).run(700.0)
     assert len(plug.mains._held) <= mains.MEAN_S + 2
     assert plug.mains.mean_v(0.0) == pytest.approx(230.0)
+    loaded = Mains([0.5] * 3)
+    for number in range(4000):  # longer than ten minutes
+        loaded.reading(0.2 * number, 227.0, 6.0, True, 90.0)
+    assert loaded.mean_v(6.0) == pytest.approx(227.0)
+    assert loaded.mean_v(0.0) == pytest.approx(230.0)
+
+
+def test_the_error_is_that_of_a_median() -> None:
+    """The standard error of a normal sample's median is sqrt(pi / 2) times that of its mean (Kendall and Stuart, from
+    memory); two of them, and wider for few drops.
+    """
+    ohms = [0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0]
+    sigma = 1.4826 * 2.0  # by the median deviation
+    found = resistance([9.0, *ohms])
+    assert found == (4.0, pytest.approx(2 * 1.2533 * sigma / 3 * (1 + 4 / 9), rel=1e-4), 9)
+    assert resistance([0.5] * 3) == (0.5, mains.LEAST_ERROR_OHM, 3)
+
+
+@pytest.mark.parametrize(("before_s", "counts"), [(30.0, True), (300.0, True), (300.1, False)])
+def test_how_old_the_voltage_before_a_switching_may_be(before_s: float, counts: bool) -> None:
+    plug = Mains()
+    plug.reading(1000.0, 230.0, 0.0, True, 600.0)
+    plug.switched(1000.0 + before_s)
+    for second in range(1, 60):
+        plug.reading(1000.0 + before_s + second, 227.0, 6.0, True, 600.0)
+    assert list(plug.ohms) == ([pytest.approx(0.5)] if counts else [])
+
+
+def test_of_the_readings_before_a_switching_those_of_half_a_minute_count() -> None:
+    plug = Mains()
+    for at_s, volts in ((969.9, 250.0), (970.0, 229.0), (980.0, 230.0), (990.0, 231.0)):
+        plug.reading(at_s, volts, 0.0, True, 600.0)
+    plug.switched(1000.0)
+    for second in range(1, 60):
+        plug.reading(1000.0 + second, 227.0, 6.0, True, 600.0)
+    assert list(plug.ohms) == [pytest.approx(0.5)]
+
+
+def test_one_reading_after_a_switching_is_waited_for_more_of_and_at_last_enough() -> None:
+    plug = Mains()
+    plug.reading(990.0, 230.0, 0.0, True, 600.0)
+    plug.switched(1000.0)
+    for at_s in (1001.0, 1010.0, 1035.9):  # settled from 1006 s on; so two until half a minute later
+        plug.reading(at_s, 227.0, 6.0, True, 600.0)
+        assert list(plug.ohms) == []
+    plug.reading(1036.0, 227.0, 6.0, True, 600.0)
+    assert list(plug.ohms) == [pytest.approx(0.5)]

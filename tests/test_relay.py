@@ -415,6 +415,32 @@ async def test_the_broker_s_answer_is_noticed_as_it_comes(config: Config) -> Non
             )
 
 
+@pytest.mark.parametrize("feedback", [False, True])
+async def test_a_repetition_is_told_where_it_was_needed(tmp_path: Path, feedback: bool) -> None:
+    """Saying the same again, once, is no news; that it took more than that is, and who confirmed it."""
+    changes: dict[str, Any] = {"relay": {"reassert_s": 5.0, **({"feedback": FEEDBACK} if feedback else {})}}
+    async with Commander(parse(toml(tables(1, tmp_path, **changes)), "shed.toml")) as commander:
+        mind, lines = commander.mind, commander.lines
+
+        def told(begin: int) -> list[tuple[str, str]]:
+            return [(line["event"], line["level"]) for line in lines[begin:]]
+
+        commander.relay.news(True)
+        await until(lambda: ("relay_commanded", "debug") in told(0), "the first repetition")
+        confirmed = [line for line in lines if line["event"] == "relay_confirmed"]
+        assert [(line["on"], line["by"]) for line in confirmed] == [
+            (False, "plug" if feedback else "broker"),
+            (True, "plug" if feedback else "broker"),
+        ]
+        mind.deaf = True
+        mind.acknowledged.clear()
+        await until(lambda: ("relay_unconfirmed", "warning") in told(0), "a repetition that came to nothing")
+        mind.deaf = False
+        begin = len(lines)
+        await until(lambda: ("relay_confirmed", "info") in told(begin), "the confirmation")
+        assert ("relay_commanded", "info") in told(begin)
+
+
 class Leaping(ScaledClock):
     """A clock for whom every wait is over at once, and was as long as it should be."""
 

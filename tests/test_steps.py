@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
-from itertools import count
+from itertools import count, pairwise
 
 import pytest
 
 from surpluscharge.control.steps import (
+    EARLIER_S,
     LATEST_S,
     LEAST_LAGS,
+    LOOKS_S,
     RISEN_S,
     SETTLES_S,
     SIDE_S,
     SLACK_S,
     STEPS_UNSEEN,
+    Jump,
     Steps,
+    _alike,
+    _comes_back,
     jumps_in,
 )
 
@@ -81,6 +86,67 @@ def test_the_lag_is_learned_from_a_few_switchings(lag_s: float, every_s: float, 
         assert settles_s <= min(max(SETTLES_S, lag_s + every_s + SLACK_S), LATEST_S) + 0.01
 
 
+def test_of_the_lags_the_newest_count() -> None:
+    """Five of nine are the majority; of ten they would not be."""
+    home = Home(lag_s=2.0, every_s=1.0).cycle(9)
+    home.lag_s = 8.0
+    home.cycle(4)
+    assert home.steps.lag_s == pytest.approx(2.5, abs=0.6)
+    home.cycle()
+    assert home.steps.lag_s == pytest.approx(8.5, abs=0.6)
+
+
+def test_once_the_lag_is_known_a_switching_is_judged_as_soon_as_the_meter_must_have_followed() -> None:
+    home = Home(every_s=1.0).cycle(LEAST_LAGS).stay(60)
+    home.switch(True, draws=False)
+    home.base_w -= DRAW_W
+    assert home.stay(SETTLES_S + SIDE_S - 1).steps.contrary == 0
+    assert home.stay(2).steps.contrary == 1
+
+
+@pytest.mark.parametrize("every_s", [1.0, 2.0, 5.0])
+def test_a_car_that_stops_is_seen_and_one_that_comes_back_too(every_s: float) -> None:
+    home = Home(every_s=every_s).stay(60).switch(True).stay(60)
+    assert (home.steps.drew_w, home.steps.fell_s) == (pytest.approx(DRAW_W, abs=20), None)
+    stopped_s = home.now_s
+    home.lane.append((home.now_s, 0.0))
+    home.stay(60)
+    assert home.steps.fell_s == pytest.approx(stopped_s + home.lag_s + every_s / 2, abs=every_s)
+    home.lane.append((home.now_s, DRAW_W))
+    assert home.stay(60).steps.fell_s is None
+
+
+@pytest.mark.parametrize(("every_s", "looks_every_s"), [(0.5, 1.0), (1.0, 1.0), (2.0, 2.0)])
+def test_it_is_looked_once_a_second(every_s: float, looks_every_s: float) -> None:
+    looks_s: list[float] = []
+
+    class Noting(Steps):
+        def _follow(self, now_s: float, draw_w: float) -> None:
+            looks_s.append(now_s)
+
+    home = Home(every_s=every_s)
+    home.steps = Noting()
+    home.stay(20).switch(True).stay(20).switch(False).stay(20)
+    assert {later_s - earlier_s for earlier_s, later_s in pairwise(looks_s)} == {looks_every_s}
+    assert LOOKS_S == 1.0
+
+
+def test_what_counts_as_alike_and_as_come_back() -> None:
+    assert _alike(1149.0, 1000.0) and _alike(851.0, 1000.0)
+    assert not _alike(1151.0, 1000.0) and not _alike(849.0, 1000.0) and not _alike(-1000.0, 1000.0)
+    jump = Jump(100.0, -1000.0, 5.0, 0.0)
+    for at_s, counts in ((54.9, False), (55.0, True), (79.9, True), (80.0, False)):  # 45 to 20 s before it
+        assert _comes_back([(at_s, 100.0)], jump) is counts
+    assert not _comes_back([(60.0, 500.0)], jump) and _comes_back([(60.0, 499.0)], jump)  # half the step
+    assert EARLIER_S == (45.0, 20.0)
+
+
+def test_a_jump_at_either_end_of_the_time_is_found() -> None:
+    readings = [(float(second), 0.0 if second < 50 else DRAW_W) for second in range(100)]
+    for from_s, until_s, found in ((50.0, 50.0, 1), (20.0, 30.0, 0), (70.0, 80.0, 0)):
+        assert len(jumps_in(readings, from_s, until_s, 0.6 * DRAW_W)) == found
+
+
 def test_a_meter_that_shows_nothing_is_counted() -> None:
     home = Home(lag_s=5000.0).cycle(3)
     assert (home.steps.unseen, home.steps.lag_s, home.steps.contrary) == (6, None, 0)
@@ -104,14 +170,20 @@ def test_what_a_step_of_some_size_says_of_the_sign(share: float, contrary: int, 
     assert home.stay(150).steps.contrary == contrary
 
 
-@pytest.mark.parametrize("after_s", [10.0, 40.0])
-def test_a_kettle_beside_the_lead_s_own_step_says_nothing_against_the_sign(after_s: float) -> None:
-    """It goes off, by as much as the lead draws, within the time in which the lead's step may come."""
+@pytest.mark.parametrize(("after_s", "contrary", "proven"), [(10.0, 1, False), (40.0, 0, True)])
+def test_a_kettle_beside_the_lead_s_own_step_says_nothing_against_the_sign(
+    after_s: float, contrary: int, proven: bool
+) -> None:
+    """It goes off, by as much as the lead draws, within the time in which the lead's step may come.
+
+    Nor does it say anything for the sign, unless it only takes back what the lead's step was.
+    """
     home = Home(lag_s=30.0).stay(60)
+    home.steps.contrary = 1
     home.switch(True).stay(after_s)
     home.base_w -= DRAW_W
     home.stay(150)
-    assert (home.steps.contrary, home.steps.settles_s(True)) == (0, None)
+    assert (home.steps.contrary, home.steps.proven, home.steps.settles_s(True)) == (contrary, proven, None)
 
 
 @pytest.mark.parametrize("every_s", [1.0, 5.0, 10.0])

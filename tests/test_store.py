@@ -600,6 +600,9 @@ def test_the_files_are_the_owners_alone(file: Path) -> None:
     with store.alone(file):
         store.save(file, KEPT, BEFORE)
         assert {stat.S_IMODE(one.stat().st_mode) for one in file.parent.iterdir()} == {0o600}
+    deeper = file.parent / "deeper"
+    with store.alone(deeper / "shed.json"):
+        assert stat.S_IMODE(deeper.stat().st_mode) == 0o700
 
 
 @pytest.mark.parametrize(
@@ -614,6 +617,7 @@ def test_the_files_are_the_owners_alone(file: Path) -> None:
         {"level": "1e999"},
         {"run_s": "-1e300"},
         {"run_as": "1e999"},
+        {"run_as": "1e12"},
         {"charger_w": "-1380.0"},
         {"saved_s": "1e999"},
         {"starts_s": "[100.5, 2000.0]"},

@@ -42,4 +42,54 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
         "minutes_days: int = 92  # then by the minute",
         "93",
     ): "a default that only tests use: a daemon's comes from the configuration",
+    (
+        "control/controller.py",
+        "self._was_confirmed = False",
+        "True",
+    ): "asked only while on is wanted, and set anew when that begins",
+    (
+        "control/controller.py",
+        "over = (self.current_a or 0.0) > limits.instant_a",
+        "(self.current_a)",
+    ): "a power that has just come makes a current",
+    (
+        "control/controller.py",
+        "over = (self.current_a or 0.0) > limits.instant_a",
+        "1.0",
+    ): "an ampere is within every limit",
+    (
+        "control/controller.py",
+        'if name == "temperature" and heat_c is not None and self.wants_on:',
+        "(name == 'temperature' and self.wants_on)",
+    ): "a sensor is one source: when its reading has come, it has a value",
+    (
+        "control/controller.py",
+        "behind = not self.wants_on and (self.voltage.value or 0.0) < BEHIND_SHARE * self.settings.mains_v",
+        "1.0",
+    ): "a volt is behind the relay like none",
+    (
+        "control/controller.py",
+        "power_after_s=-1.0 if self.power.at_s is None else self.power.at_s - self._wanted_since_s,",
+        "(1.0)",
+    ): "asked only whether it is STUCK_AFTER_S",
+    (
+        "control/machine.py",
+        "Row(_ARMING, IDLE, 0, FRESH, C_METER_SILENT),",
+        "1",
+    ): "ENABLED: without it an earlier row has decided",
+    (
+        "control/machine.py",
+        "if on and not wants_on(mode):",
+        "(on)",
+    ): "since when it is off is asked only while it is",
+    (
+        "control/steps.py",
+        "self._readings: deque[tuple[float, float]] = deque(maxlen=1000)",
+        "1001",
+    ): "a bound of memory that is not met: two a second are kept, for 210 s",
+    (
+        "daemon/store.py",
+        "lock = os.open(place, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC, 0o600)",
+        "385",
+    ): "fchmod says it again at once",
 }
