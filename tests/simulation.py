@@ -1586,6 +1586,14 @@ class Simulation:
         if not post.payload.startswith(ON):
             return
         controller = self.service.controller
+        if (
+            self.closed
+            and self.charger_w > WORD_FLOWS_W
+            and not controller.wants_on
+            and self.t >= self.off_wanted_s + 90.0
+        ):
+            self.result.expected["off said otherwise, to a relay that is on in spite of it"] += 1
+            return  # it can switch nothing on
         fresh = self.t < self.last_good_s + self.config.meter[0].fresh_s
         self.check(1, self.enabled, "an on was published while disabled")
         self.check(1, not self.stopping, "an on was published while stopping")

@@ -186,6 +186,7 @@ UNQUIET: dict[str, tuple[Any, ...]] = {
     "store_failing": (True,),
     "history_failing": (True,),
     "told_in_floods": (True,),
+    "payloads_exchanged": (True,),
     "read_in_floods": (True,),
     "late": (True,),
     "idle": (True,),

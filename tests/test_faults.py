@@ -1194,6 +1194,34 @@ def test_latched_faults_image_and_repetitions_outlive_the_process() -> None:
     assert cooled.level == pytest.approx(kept.level / math.e, rel=1e-6)
 
 
+class Reversed(Rig):
+    """A plug that goes on when it gets the configured off, and off when it gets the on."""
+
+    told: tuple[bool, bool] | None = None
+
+    def follow(self) -> None:
+        controller, wanted = self.controller, self.controller.wants_on
+        if self.told != (wanted, controller.exchanged):
+            self.told = wanted, controller.exchanged
+            self.contact = wanted is controller.exchanged
+            controller.relay_sending(wanted, self.at())
+            controller.relay_acknowledged(wanted, self.at())
+            self.report()
+        self.seen += [str(event.fields["code"]) for event in controller.take_events() if event.name == "fault_raised"]
+
+
+def test_exchanged_payloads_are_found_and_the_plug_is_kept_off() -> None:
+    """Slow, welded, deaf and misread plugs, which must not be taken for it, are in test_reversal.py."""
+    rig = Reversed().run(600.0)
+    assert rig.codes[0] == "payloads-exchanged"
+    assert rig.mode == "locked-out"
+    assert not rig.contact
+    assert rig.drawn_wh < 1380 * 120 / 3600
+    rig.acknowledge().run(3600.0)
+    assert rig.codes[0] == "payloads-exchanged"  # it waits for another configuration
+    assert not rig.contact
+
+
 def test_every_row_is_raised_by_a_test_here() -> None:
     """The table and this file are of one size."""
     text = (__file__ and open(__file__, encoding="utf-8").read()) or ""  # noqa: SIM115, PTH123

@@ -126,6 +126,7 @@ EVIDENT = {
     "store-failing": IN_ORDER._replace(store_failing=True),
     "topics-refused": IN_ORDER._replace(topics_refused=True),
     "history-failing": IN_ORDER._replace(history_failing=True),
+    "payloads-exchanged": IN_ORDER._replace(payloads_exchanged=True),
     "commands-flooded": IN_ORDER._replace(told_in_floods=True),
     "readings-flooded": IN_ORDER._replace(read_in_floods=True),
     "daemon-late": IN_ORDER._replace(late=True),

@@ -16,7 +16,7 @@ from surpluscharge.cli.common import CannotError
 from surpluscharge.clock import SystemClock
 from surpluscharge.config import Config, load, load_for_off
 from surpluscharge.control.supervisor import FAULT_BY_CODE, FAULTS
-from surpluscharge.daemon import status
+from surpluscharge.daemon import status, store
 from surpluscharge.daemon.mqtt import Post, publish_once, read_once
 from surpluscharge.daemon.relay import off_post
 from surpluscharge.words import duration, printable
@@ -40,7 +40,8 @@ def _off(options: argparse.Namespace) -> int:
         f"to stop a charge, publish off to {config.base_topic}/enable/set. Off is not isolated: where something is "
         "hot, switch the circuit off at the fuse board before you unplug"
     )
-    return _publish(config, off_post(config), "off", "the off command", done)
+    exchanged = store.exchanged(config.state_file, config.command)
+    return _publish(config, off_post(config, exchanged), "off", "the off command", done)
 
 
 def _ack(options: argparse.Namespace) -> int:

@@ -95,6 +95,7 @@ class ByHand(Service):
         # No dashboard is offered a switch that does nothing now.
         homie = config.homie.model_copy(update={"publish": False})
         super().__init__(config.model_copy(update={"control": control, "homie": homie}), clock, by_hand=True)
+        self.controller.reversal.spent = True  # here it is tried with a person's help, and sooner
 
     @property
     def connected(self) -> bool:
@@ -141,7 +142,8 @@ class ByHand(Service):
 
     def _restore(self) -> Kept | None:
         kept = super()._restore()
-        return kept and kept._replace(enabled=False)  # nothing starts before it is asked for
+        # Nothing starts before it is asked for, and what is exchanged is found anew.
+        return kept and kept._replace(enabled=False, exchanged=())
 
     def _write(self, serial: int, kept: Kept) -> None:
         super()._write(serial, kept._replace(enabled=False))  # nor in the daemon's name, however this ends

@@ -158,6 +158,11 @@ class Config(Section):
         return self.mqtt.unix_socket or f"{self.mqtt.host}:{self.port}"
 
     @property
+    def command(self) -> tuple[str, str, str]:
+        """How the relay is told: the topic, and the payloads for on and off."""
+        return self.relay.command_topic, self.on_payload, self.relay.off_payload
+
+    @property
     def state_file(self) -> Path:
         if self.store.directory:
             directory = Path(self.store.directory)
@@ -221,6 +226,7 @@ class Config(Section):
                 rearm_daily=session.rearm == "daily",
             ),
             rule=rule,
+            command=self.command,
             silent_s=self.relay.silent_s,
             limits=self.limits,
             draw_a=self.charger.current_a,

@@ -16,6 +16,7 @@ from surpluscharge.control import ahead, machine, thermal
 from surpluscharge.control.economics import Prices
 from surpluscharge.control.machine import MODE_NAMES, Inputs, Params, State
 from surpluscharge.control.mains import Mains
+from surpluscharge.control.reversal import Reversal, Sight
 from surpluscharge.control.rule import Band, Rule, alike
 from surpluscharge.control.signals import REJECTIONS, Contact, Meter, Pulse, Rejected, Source
 from surpluscharge.control.steps import LATEST_S, MOST_LAG_S, STEPS_UNSEEN, Steps
@@ -71,6 +72,7 @@ class Settings(NamedTuple):
     temperature: Source | None = None  # of the socket
     voltage: Source | None = None
     silent_s: float | None = None  # a plug that says nothing for so long while it is on is silent; None: learned
+    command: tuple[str, ...] = ()  # how the relay is told: topic, and payloads for on and off; only ever compared
 
 
 class Tally(NamedTuple):
@@ -101,6 +103,7 @@ class Kept(NamedTuple):
     run_as: float  # ampere-seconds in it
     faults: tuple[Record, ...]
     ohms: tuple[float, ...] = ()  # of the circuit, as the last switchings showed them; see control/mains.py
+    exchanged: tuple[str, ...] = ()  # the ``Settings.command`` whose payloads are exchanged; see control/reversal.py
 
 
 class Controller:
@@ -116,6 +119,7 @@ class Controller:
         self.mains = Mains(kept.ohms if kept else ())
         self.steps = Steps()
         self.pulse = Pulse()
+        self.reversal = Reversal()
         self.memory = ahead.nothing()  # of the surplus of late, whether or not the thresholds look ahead yet
         # Without a memory, the socket is taken to be as warm as the lead can make it.
         self.level = thermal.settled_level(settings.limits.thermal, settings.draw_a)
@@ -179,6 +183,9 @@ class Controller:
         if kept.on or away_s < self.settings.limits.rest_s:
             self.run_s, self.run_as = kept.run_s + blind_s, kept.run_as + current_a * blind_s
         self.supervisor = Supervisor(kept.faults)
+        # Another configuration may have put it right. So may somebody at the plug, who acknowledges and starts anew.
+        waits = any(r.code == "payloads-exchanged" and not r.acknowledged for r in self.supervisor.active)
+        self.reversal.found = waits and bool(kept.exchanged) and kept.exchanged == self.settings.command
 
     def kept(self) -> Kept:
         """Return what must outlive the process."""
@@ -198,6 +205,7 @@ class Controller:
             self.run_as,
             tuple(self.supervisor.records.values()),
             tuple(self.mains.ohms),
+            self.settings.command if self.reversal.found else (),
         )
 
     # --- what the shell asks ------------------------------------------------------------------------------------------
@@ -221,6 +229,11 @@ class Controller:
     def may_be_on(self) -> bool:
         """Whether current may flow: the relay is wanted on, or was, and is not yet known to be off again."""
         return self.wants_on or self._maybe_on
+
+    @property
+    def exchanged(self) -> bool:
+        """Whether off is to be said with the payload that is configured for on: see control/reversal.py."""
+        return self.reversal.exchanged
 
     def confirmed(self, on: bool) -> bool:
         """Say whether the relay is known to be on (off): the broker took the command, and a reporting plug agrees."""
@@ -297,9 +310,10 @@ class Controller:
             machine.next_deadline(self.settings.params, self.state, self.inputs),
             self.supervisor.next_deadline(now_s),
             self._wanted_since_s + (limits.rest_after_s - self.run_s if self.wants_on else limits.rest_s),
-            max(self._acknowledged_s, self._wanted_since_s) + STUCK_AFTER_S,
+            self._told_s + STUCK_AFTER_S,
             self._silent_at_s(),
             *(self._wanted_since_s + wait_s for wait_s in (STUCK_AFTER_S, JUDGED_S, HIGH_WAITS_S)),
+            *(self.reversal.deadline_s(self._told_s) if self.settings.contact and self.settings.power else ()),
             *(meter.fresh_until_s for meter in (self.power, self.temperature, self.voltage)),
             # While the relay is on, the machine itself asks for this.
             float("inf") if self.wants_on else self.grid.fresh_until_s,
@@ -571,11 +585,20 @@ class Controller:
         settings = self.settings  # a sensor at the socket may be a device of its own
         return {part.topic for part in (settings.contact, settings.power, settings.voltage) if part} - self.grid.topics
 
+    @property
+    def _off_told(self) -> bool:
+        """Whether the broker has taken an off that is still wanted."""
+        return self.link_up is True and self.acknowledged is False and not self.wants_on
+
+    @property
+    def _told_s(self) -> float:
+        """Since when the relay has been told what is wanted, if it has."""
+        return max(self._acknowledged_s, self._wanted_since_s)
+
     def _situation(self, at: Moment) -> Situation:
         state, params, limits = self.state, self.settings.params, self.settings.limits
         mains, draw_a, volts = self.mains, self.settings.draw_a, self._fresh(self.voltage)
-        off_told = self.link_up is True and self.acknowledged is False and not self.wants_on
-        told_s = max(self._acknowledged_s, self._wanted_since_s)
+        off_told, told_s = self._off_told, self._told_s
         reported_on = bool(self.hearing) and self.reported is True and self._reported_s >= told_s
         arming = state.mode == machine.ARMING and at.now_s >= state.due_s
         self._was_confirmed = self._was_confirmed or self.confirmed(self.wants_on)
@@ -587,6 +610,7 @@ class Controller:
             confirmed=self.confirmed(self.wants_on),
             was_confirmed=self._was_confirmed,
             reported=self.reported,
+            payloads_exchanged=self.reversal.found,
             told_off_s=at.now_s - told_s if off_told else 0.0,
             reported_on_after_off=off_told and reported_on,
             power_w=self._fresh(self.power),
@@ -719,6 +743,7 @@ class Controller:
             self._counted_until_s = at.now_s
         self._now_s = at.now_s
         self._maybe_on = (self._maybe_on or self.reported is True) and not self.confirmed(False)
+        self._look_for_reversal(at)
         before = self.supervisor.active
         for _ in range(len(MODE_NAMES)):
             self.inputs = self._inputs(at)
@@ -728,6 +753,29 @@ class Controller:
                 break
             self._moved(old, self.state)
         self._tell_faults(before)
+
+    def _look_for_reversal(self, at: Moment) -> None:
+        if not (self.settings.contact and self.settings.power):
+            return
+        reversal, power_w = self.reversal, self._fresh(self.power)
+        before = reversal.exchanged, reversal.found
+        reversal.look(
+            Sight(
+                now_s=at.now_s,
+                reachable=self.link_up is True and bool(self.hearing) and not self.stopping,
+                wants_on=self.wants_on,
+                wanted_since_s=self._wanted_since_s,
+                told_off_s=self._told_s if self._off_told else None,
+                flows=None if power_w is None else flows(power_w, self.settings.limits),
+                measured_s=float("-inf") if self.power.at_s is None else self.power.at_s,
+                reported=self.reported,
+                reported_s=self._reported_s,
+            )
+        )
+        if (reversal.exchanged, reversal.found) != before:
+            self._say("off_reworded", "warning", exchanged=reversal.exchanged, certain=reversal.found)
+        if reversal.exchanged is not before[0]:
+            self.acknowledged = None  # what the broker has taken is not what is meant any more
 
     def _moved(self, old: State, new: State) -> None:
         on = machine.wants_on(new.mode)

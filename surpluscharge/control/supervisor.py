@@ -88,6 +88,7 @@ class Situation(NamedTuple):
     read_in_floods: bool = False  # readings come faster than they can be handled
     idle: bool = False  # the plug's last word since the wish last changed, however old, is that nothing flows
     late: bool = False  # what is heard and done comes too late, and has for a while
+    payloads_exchanged: bool = False  # told off the plug goes on, and told on it goes off
 
 
 Question = Callable[[Situation, Limits], bool]
@@ -288,6 +289,17 @@ FAULTS = (
         sentence="The relay was told to switch off, but has not confirmed it. It is being told again and again.",
         remedy="See whether the plug is powered and connected. If it never obeyed: whether relay.command_topic and "
         "off_payload are right, then topic and values of relay.feedback.",
+    ),
+    Fault(
+        "payloads-exchanged",
+        TRIP,
+        lambda now, limits: now.payloads_exchanged,
+        after_s=0.0,
+        latches=True,
+        sentence="Told off, the plug goes on, and told on it goes off: on_payload and off_payload are exchanged. It is "
+        "kept off with what on_payload holds.",
+        remedy="See that it is off. Exchange on_payload and off_payload of [relay] in the configuration, restart, and "
+        "acknowledge. No relay is welded: a relay-stuck-on from before it was found can be acknowledged as well.",
     ),
     Fault(
         "relay-stuck-on",

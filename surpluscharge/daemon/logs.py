@@ -39,6 +39,8 @@ EVENTS = {
     "relay_commanded": "a command went out: on, attempt, again (a re-assertion)",
     "relay_confirmed": "and has worked, by the word of the plug, or without feedback of the broker: on, by, took_s",
     "relay_unconfirmed": "and is not, so it is sent again: on, attempt",
+    "off_reworded": "told off the plug stays on, so off is said with on_payload, first for a trial; or that has shown "
+    "nothing, and no longer is: exchanged (on_payload is said), certain (the payloads are exchanged)",
     "relay_reported": "the plug reports its relay: on, wanted",
     "fault_raised": "something is wrong: code, times (in a row, within a day of each other), sentence (and, "
     "where that is what is wrong, current_a, power_w, voltage_v, voltage_mean_v, voltage_drop_v or temperature_c)",

@@ -39,8 +39,10 @@ def off_post(config: Config, exchanged: bool = False) -> Post:
 
     ``exchanged``: the two payloads are known to be the wrong way round in the configuration.
     """
-    payload = config.on_payload if exchanged else config.relay.off_payload
-    return Post(config.relay.command_topic, payload, max(1, config.relay.qos))
+    relay = config.relay
+    if exchanged:  # it is tried before it is known: where it means "on" after all, it must not come late
+        return Post(relay.command_topic, config.on_payload, max(1, relay.qos), expiry_s=relay.confirm_within_s)
+    return Post(relay.command_topic, relay.off_payload, max(1, relay.qos))
 
 
 def on_post(config: Config, exchanged: bool = False) -> Post:
@@ -71,6 +73,14 @@ class Relay:
     def news(self, wanted: bool) -> None:
         """Something that may matter here has changed: the wish, the connection, an acknowledgement or a report."""
         self._wanted = wanted
+        self._news.set()
+
+    def exchange(self, exchanged: bool) -> None:
+        """Say off with what is configured for on, from now on or no longer; at once, where it is off that is wanted."""
+        self.exchanged = exchanged
+        if not self._wanted and self._link.up:
+            self._log.info("relay_commanded", on=False, attempt=1, again=False)
+            self._send(False)
         self._news.set()
 
     async def run(self) -> None:

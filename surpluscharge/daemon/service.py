@@ -134,6 +134,8 @@ class Service:
             on_down=lambda: self._tell(self.controller.relay_link, False),
         )
         self._relay = Relay(config, self._relay_link, self, clock, self._log)
+        self._exchanged = self._certain = False  # off is said, and promised, with the payload for on
+        self._reword()
         setters = {"charging/enabled": self._on_enable, "charging/acknowledge": self._on_acknowledge}
         self._homie = Homie(config, self._log, setters) if config.homie.publish else None
 
@@ -300,6 +302,7 @@ class Service:
         if relay_facts != self._relay_facts:
             self._relay_facts = relay_facts
             self._relay.news(controller.wants_on)
+        self._reword()
         shown = (
             controller.state.mode,
             controller.enabled,
@@ -311,6 +314,17 @@ class Service:
             self._shown = shown
             self._show.set()
         self._poke.set()
+
+    def _reword(self) -> None:
+        """Say off with the payload that switches off; have the broker say it in our name once that is certain."""
+        exchanged, certain = self.controller.exchanged, self.controller.reversal.found
+        if exchanged is not self._exchanged:
+            self._exchanged = exchanged
+            self._relay.exchange(exchanged)
+        if certain is not self._certain:
+            self._certain = certain
+            self._relay_link.promise(off_post(self.config, certain))
+            self._relay_link.renew()
 
     def _on_main_link(self, up: bool) -> None:
         self._tell(self.controller.topics_refused, bool(self.refused_topics))

@@ -121,6 +121,18 @@ def load(path: Path, clock: Clock) -> Kept | None:
     return _shifted(kept, elapsed_s, clock.now())
 
 
+def exchanged(path: Path, command: tuple[str, ...]) -> bool:
+    """Say whether the payloads of ``command`` are kept as exchanged: for whoever says off and is no daemon.
+
+    Whatever cannot be read says no: it must not keep anybody from switching off.
+    """
+    try:
+        body = json.loads(read_bounded(path, MOST_BYTES, links=False))["body"]
+        return bool(command) and tuple(body["kept"]["exchanged"]) == command
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return False
+
+
 def _examine(kept: Kept) -> None:
     """Raises ValueError where a value is one that no daemon can have written.
 
