@@ -196,7 +196,7 @@ def test_the_table_is_fit_for_people() -> None:
 def test_what_each_fault_does() -> None:
     """The decisions of the table, once more: whoever changes one should have to say so twice."""
     latching = {"over-current", "socket-hot", "relay-stuck-on", "meter-sign", "commands-flooded"}
-    latching |= {"voltage-dangerous", "circuit-resistance", "lead-high"}
+    latching |= {"voltage-dangerous", "circuit-resistance", "lead-high", "payloads-exchanged"}
     assert {fault.code for fault in FAULTS if fault.latches} == latching
     assert {fault.code for fault in FAULTS if fault.third_latches} == {"socket-overload"}
     assert {
@@ -211,6 +211,7 @@ def test_what_each_fault_does() -> None:
         "relay-not-on": (TRIP, 30.0, 600.0, 9600.0),
         "switched-elsewhere": (TRIP, 2.0, 900.0, 900.0),
         "relay-not-off": (HOLD, 30.0, 0.0, 0.0),
+        "payloads-exchanged": (TRIP, 0.0, 0.0, 0.0),
         "relay-stuck-on": (TRIP, 20.0, 0.0, 0.0),
         "draw-high": (TRIP, 20.0, 900.0, 14400.0),
         "lead-high-tested": (END, 0.0, 30.0, 30.0),
