@@ -781,6 +781,32 @@ def test_each_doubt_is_said_when_and_only_when_it_is_due(without: str, lines: li
     assert warning in warnings[0]
 
 
+@pytest.mark.parametrize(
+    ("one", "other", "said"),
+    [
+        (("house/import", None), ("house/export", None), []),
+        (("house/export", None), ("house/import", None), ['meter.0.measures is "import-only"', "meter.1.measures is"]),
+        (("house/grid", "/Import"), ("house/grid", "/export"), []),
+        (("house/grid", "/power/export"), ("house/grid", "/power/in"), ['"house/grid/power/export" says export']),
+        (("import-export/import", None), ("import-export/export", None), []),
+        (("import-export/export", None), ("import-export/2", None), ['"import-export/export" says export']),
+        (("house/export", "/import"), ("house/2", None), []),  # what is closer to the value says more
+        (("house/1", None), ("house/2", None), []),
+    ],
+)
+def test_sources_named_after_the_other_direction_are_doubted(
+    one: tuple[str, str | None], other: tuple[str, str | None], said: list[str]
+) -> None:
+    lines = []
+    for (topic, pointer), measures in ((one, "import-only"), (other, "export-only")):
+        lines += ["[[meter]]", f'topic = "{topic}"', f'measures = "{measures}"']
+        lines += [f'pointer = "{pointer}"'] if pointer else []
+    text = "\n".join([*lines, "[charger]", "current_a = 6", "[relay]", 'command_topic = "a/b"', 'on_payload = "1"'])
+    warnings = [each for each in config_warnings(parse(text + '\noff_payload = "0"', "x")) if "kettle" in each]
+    assert len(warnings) == len(said)
+    assert all(words in warning for words, warning in zip(said, warnings, strict=True)), warnings
+
+
 def test_a_lead_above_the_continuous_rating_passes_check_with_the_owners_reason(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

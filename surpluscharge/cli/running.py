@@ -56,10 +56,11 @@ def _check(options: argparse.Namespace) -> int:
     for warning in config_warnings(config):
         print(f"warning: {warning}")
     print(CAUTION)
-    for index, meter in enumerate(config.meter):
+    for meter in config.meter:
         flow = "import" if meter.measures in ("net-import", "import-only") else "export"
+        place = printable(meter.topic + (meter.pointer or ""))
         print(
-            f"A positive value of {meter.topic} (meter {index + 1}) is taken for {flow}. A kettle shows whether it is: "
+            f"A positive value of the [[meter]] of {place} is taken for {flow}. A kettle shows whether it is: "
             f"surpluscharge commission --config {shlex.quote(options.config)} sign"
         )
     print(f"Enable on {config.base_topic}/enable/set; the status is on {config.base_topic}/status.")

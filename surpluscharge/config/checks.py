@@ -400,6 +400,7 @@ def _doubts(config: Config) -> Iterator[str]:
             "A plug that can switch itself off after a time is worth having."
         )
     yield from _open_to_others(config)
+    yield from _named_otherwise(config)
     if relay.qos == 0:
         yield "relay.qos is 0: a command may be lost without anyone noticing; 1 is better."
     if control.min_on_s < 60 or control.min_off_s < 60:
@@ -414,6 +415,24 @@ def _doubts(config: Config) -> Iterator[str]:
         yield "mqtt.username is not set: a broker that lets anyone in lets anyone switch the relay."
     if mqtt.password and mqtt.password.file and Path(mqtt.password.file).stat().st_mode & stat.S_IROTH:
         yield f"{mqtt.password.file} can be read by every user of this computer."
+
+
+def _named_otherwise(config: Config) -> Iterator[str]:
+    """Find a source of one direction that is named after the other one: no error, for a name is only a name."""
+    ways = {"import-only": "import", "export-only": "export"}
+    for index, source in enumerate(config.meter):
+        if source.measures not in ways:
+            continue
+        # The closer a name is to the value, the more it says: a topic of both directions may hold a pointer to either.
+        names = (source.pointer or "", source.topic.rpartition("/")[2], source.topic)
+        said = ([word for word in ways.values() if word in name.lower()] for name in names)
+        word = next((words[0] for words in said if len(words) == 1), None)
+        if word not in (None, ways[source.measures]):
+            place = shown_as(source.topic + (source.pointer or ""))
+            yield (
+                f"meter.{index}.measures is {shown_as(source.measures)}, and {place} says {word}. With import and "
+                "export exchanged it charges when power is bought: see which of the two rises when a kettle is on."
+            )
 
 
 def _price_doubts(config: Config) -> Iterator[str]:
