@@ -116,6 +116,10 @@ def test_too_few_days_are_not_judged_by() -> None:
     found = tune.tune(study_of(5, start_export_w=200.0, stop_import_w=1900.0))
     assert not found.recommended
     assert "21 are the least" in found.reason
+    text, document = tune.as_text(found), tune.as_json(found)
+    assert "cannot be told from so few" in text
+    assert "Expected" not in text and "nine of ten" not in text  # an interval of five days is none
+    assert document["gain_a_day"] is document["starts_a_day_more"] is None
 
 
 def test_fewest_starts_that_earn_no_less() -> None:
@@ -338,7 +342,7 @@ def test_only_what_is_known_is_counted() -> None:
     )
     tuned = tune.tune(case)
     assert [len(score.worth) for score in tuned.scores] == [5] * len(tuned.scores)
-    assert "if all the year were like these 5 days, 2031-05-01 to 2031-06-06." in tune.as_text(tuned)
+    assert "Judged by 5 days, 2031-05-01 to 2031-06-06" in tune.as_text(tuned)
     alone = comparing.study(case.config, part_of(sun, (10.0, 12.0)))
     assert (alone.counted, comparing.period(alone)) == ([0], "1 day, 2031-05-01")
 

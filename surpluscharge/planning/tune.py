@@ -230,6 +230,11 @@ class Tuning(NamedTuple):
     calm_starts: Spread | None = None
 
     @property
+    def judged(self) -> bool:
+        """Whether there are days enough to say what may be expected of others."""
+        return len(self.scores[0].worth) >= LEAST_DAYS
+
+    @property
     def changes(self) -> dict[str, float | str]:
         """Return the settings of the best that have to be written: not what holds anyway once the others are."""
         configured, settings = self.rules[0].settings, self.rules[self.best].settings
@@ -419,8 +424,9 @@ def as_json(found: Tuning) -> dict[str, Any]:
         "reason": found.reason,
         "configured": of(0),
         "best": of(found.best),
-        "gain_a_day": found.gain._asdict(),
-        "starts_a_day_more": found.starts._asdict(),
+        # Of too few days an interval would say more than is known.
+        "gain_a_day": found.gain._asdict() if found.judged else None,
+        "starts_a_day_more": found.starts._asdict() if found.judged else None,
         "days": days,
         "folds": FOLDS,
         "candidates": len(found.rules),
@@ -434,8 +440,8 @@ def as_json(found: Tuning) -> dict[str, Any]:
         if found.calm is None or found.calm_gain is None or found.calm_starts is None
         else {
             **of(found.calm),
-            "gain_a_day": found.calm_gain._asdict(),
-            "starts_a_day_more": found.calm_starts._asdict(),
+            "gain_a_day": found.calm_gain._asdict() if found.judged else None,
+            "starts_a_day_more": found.calm_starts._asdict() if found.judged else None,
         },
     }
 
@@ -476,18 +482,21 @@ def verdict(found: Tuning) -> list[str]:
     """Return what is recommended and why, what else is worth a thought, and what may be expected."""
     rule = in_words(found.rules[found.best].settings)
     said = [f"Recommended: {rule}.", found.reason] if found.recommended else [f"Not recommended. {found.reason}"]
-    if found.best:
+    if found.best and not found.judged:
+        said.append("It did best on the days it was chosen on; what it would do on others cannot be told from so few.")
+    elif found.best:
         said.append(
             f"Expected from choosing so, on days not chosen on: {_expected(found, found.gain, found.starts)}, if all "
             f"the year were like these {comparing.period(found.case)}."
         )
     if found.calm is not None and found.calm_gain and found.calm_starts:
         worth, starts = ([sum(score[k]) for score in found.scores] for k in (0, 1))
+        expected = f"Expected, judged in the same way: {_expected(found, found.calm_gain, found.calm_starts)}."
         said.append(
             f"Far fewer starts for nearly as much: {in_words(found.rules[found.calm].settings)}. That started "
             f"{counted(round(starts[found.calm]), 'time')} instead of {round(starts[found.best])}, for "
-            f"{worth[found.calm] / worth[found.best] * 100:.0f} % of the worth; relay and car are spared. Expected, "
-            f"judged in the same way: {_expected(found, found.calm_gain, found.calm_starts)}."
+            f"{worth[found.calm] / worth[found.best] * 100:.0f} % of the worth; relay and car are spared."
+            + (f" {expected}" if found.judged else "")
         )
     return said
 
