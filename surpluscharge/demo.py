@@ -26,7 +26,7 @@ from surpluscharge.clock import ScaledClock
 from surpluscharge.daemon import logs
 from surpluscharge.daemon.service import Service
 from surpluscharge.simulator import devices
-from surpluscharge.simulator.house import House, Meter, Scenario
+from surpluscharge.simulator.house import GridMeter, House, Scenario
 from surpluscharge.words import counted, duration, watts
 
 try:
@@ -264,7 +264,7 @@ async def _run(hours: float, speed: float, seed: int, directory: Path, console: 
     async with embedded_broker() as port:
         clock = ScaledClock(START, speed)
         house = House(scenario, seed, START_S)
-        simulated = devices.Devices(house, Meter(seed, START_S, METER_EVERY_S), clock, port)
+        simulated = devices.Devices(house, GridMeter(seed, START_S, METER_EVERY_S), clock, port)
         demo = Demo(hours, speed, seed, clock, house, simulated, Dashboard(house), began_real_s)
         text = CONFIG.format(
             port=port,

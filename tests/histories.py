@@ -19,7 +19,7 @@ from surpluscharge.control.economics import EVERY_DAY, Tariff, Tariffs, Window
 from surpluscharge.control.machine import CAUSES, CLEAR, MODE_NAMES, NEVER_S, TRIP, Inputs, Params
 from surpluscharge.history.energy import NOTHING, Interval, Sample, day_span, hold, ms_of, total
 from surpluscharge.history.ledger import Batch, Charge, FaultChange, Ledger, StateChange
-from surpluscharge.simulator.house import House, Meter, Plug, Scenario
+from surpluscharge.simulator.house import GridMeter, House, Plug, Scenario
 
 ZONE = ZoneInfo("Europe/Lisbon")
 DRAW_W = Scenario().lead_w
@@ -88,7 +88,7 @@ def _day(day: date, habit: Habit) -> Batch:
     absent, tripped = habit.absent.get(day), habit.tripped.get(day)
     begin_ms, end_ms = (ms_of(when) for when in day_span(day, zone))
     house = House(weather(seed, day), day.toordinal() + seed, plug=Plug(latency_s=0.0))
-    meter = Meter(day.toordinal(), every_s=every_s)
+    meter = GridMeter(day.toordinal(), every_s=every_s)
     state = machine.initial(PARAMS, 0.0, 0)._replace(off_since_s=NEVER_S)
     samples: list[Sample] = []
     states = [StateChange(begin_ms, "absent", "idle", "started", None)] if absent is None else []

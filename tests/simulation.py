@@ -41,7 +41,7 @@ from surpluscharge.daemon import service as service_module
 from surpluscharge.daemon.mqtt import ANSWER_WITHIN_S, Post
 from surpluscharge.daemon.relay import Relay, on_post
 from surpluscharge.daemon.service import SAVE_EVERY_S, SAVE_PAUSE_S, Service
-from surpluscharge.simulator.house import Car, House, Meter, Plug, Scenario
+from surpluscharge.simulator.house import Car, GridMeter, House, Plug, Scenario
 
 DAY_S, HOUR_S, NEVER_S = 86400.0, 3600.0, math.inf
 EPOCH = datetime(2031, 5, 12, tzinfo=UTC)  # wall time when the simulation begins
@@ -684,7 +684,7 @@ class Simulation:
         self.house = House(self.setup.scenario, seed, 0.0, self.plug)
         self.car = TroubledCar(self.setup.scenario)
         self.house.car = self.car
-        self.meter = Meter(seed)
+        self.meter = GridMeter(seed)
         self.volts = self.source_v = 230.0  # at the plug under load; without one
         self.usual_v = self.rng.uniform(226.0, 242.0)
         self.usual_ohm = self.ohm = random.Random(f"circuit {seed}").uniform(0.1, 0.9)

@@ -36,7 +36,7 @@ from surpluscharge.daemon import store
 from surpluscharge.daemon.mqtt import Post
 from surpluscharge.simulator import devices
 from surpluscharge.simulator.broker import embedded_broker
-from surpluscharge.simulator.house import House, Meter, Plug, Scenario
+from surpluscharge.simulator.house import GridMeter, House, Plug, Scenario
 from tests.conftest import Mosquitto
 from tests.leaping import LeapingClock, leap
 from tests.wire import until
@@ -84,7 +84,7 @@ FEEDBACK = (
 POWER = '[relay.power]\ntopic = "carport/plug/power"\npointer = "/power_w"'
 
 
-class HouseMeter(Meter):
+class HouseMeter(GridMeter):
     """A meter that also sees what the person switches on, and may be wired the wrong way round."""
 
     kettle_w = 0.0

@@ -18,7 +18,7 @@ from rich.console import Console
 from surpluscharge import demo, view
 from surpluscharge.clock import ScaledClock
 from surpluscharge.simulator.devices import Devices
-from surpluscharge.simulator.house import House, Meter
+from surpluscharge.simulator.house import GridMeter, House
 
 COMMAND = [sys.executable, "-m", "surpluscharge", "demo"]
 
@@ -157,7 +157,7 @@ def test_the_view_fits_and_says_what_is_going_on(width: int, height: int, state:
     house = House(None, 1, demo.START_S)
     clock = ScaledClock(demo.START, 200.0)
     dashboard = demo.Dashboard(house)
-    running = Devices(house, Meter(1), clock, 1)
+    running = Devices(house, GridMeter(1), clock, 1)
     going_on = demo.Demo(6.0, 200.0, 1, clock, house, running, dashboard, 0.0)
     if state:
         for minute in range(60):

@@ -23,7 +23,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from surpluscharge import cli
-from surpluscharge.cli.common import Bar
+from surpluscharge.cli.common import Progress
 from surpluscharge.config import load_offline
 from surpluscharge.control.draw import Step
 from surpluscharge.control.economics import EVERY_DAY, Tariff, Tariffs, Window
@@ -766,7 +766,7 @@ def test_an_import_of_a_file_that_is_written_otherwise(
     words = ["import", "--config", str(configured), str(tmp_path / "other.csv"), "--dry-run"]
     declared = ["--decimal-comma", "--column", "time=when", "--column", "import_kw=from the grid"]
     shares = []
-    monkeypatch.setattr(Bar, "__call__", lambda _, share: shares.append(share))
+    monkeypatch.setattr(Progress, "__call__", lambda _, share: shares.append(share))
     assert cli.main([*words, *declared]) == 0
     assert "import 0.0 kWh, export 1.2 kWh" in capsys.readouterr().out  # an hour of 1.25 kW, but for its last minute
     assert shares == [1.0]

@@ -21,7 +21,7 @@ from selenium.webdriver.chrome.service import Service
 
 from surpluscharge.control.economics import Tariff, Tariffs
 from surpluscharge.history.ledger import Ledger
-from surpluscharge.history.report import Report, Site, as_json, build, drawing
+from surpluscharge.history.report import Household, Report, as_json, build, drawing
 from surpluscharge.history.report import page as pages
 from surpluscharge.history.report.drawing import DRAWN, SHEETS, Sheet
 from surpluscharge.history.report.page import as_html
@@ -94,7 +94,7 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
 def reports(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Report]:
     """Return reports of an invented house: a day with a gap and a fault, months measured, learned and by the month."""
     folder = tmp_path_factory.mktemp("history")
-    site = Site("carport", ZONE, TARIFFS, lambda _: (PARAMS.start_export_w, PARAMS.stop_import_w))
+    site = Household("carport", ZONE, TARIFFS, lambda _: (PARAMS.start_export_w, PARAMS.stop_import_w))
     habit = Habit(every_s=40.0, absent={DAY: (11.0, 13.3)}, tripped={DAY: (14.0, 14.5)})
     with Ledger(folder / "measured.sqlite") as ledger:
         live(ledger, date(2031, 5, 1), 31, habit)
@@ -683,7 +683,7 @@ def test_labels_along_an_axis_leave_room_for_one_another(sheet: Sheet, number: i
 
 
 def test_days_of_which_nothing_is_known_still_make_a_page(tmp_path: Path) -> None:
-    site = Site("carport", ZONE, None, lambda _: (1000.0, 300.0))
+    site = Household("carport", ZONE, None, lambda _: (1000.0, 300.0))
     with Ledger(tmp_path / "h.sqlite") as ledger:
         text = as_html(build(ledger, date(2031, 5, 1), date(2031, 5, 3), LATER, site))
     assert "Nothing is known of this time" in text and "<svg" not in text
@@ -691,7 +691,7 @@ def test_days_of_which_nothing_is_known_still_make_a_page(tmp_path: Path) -> Non
 
 def test_a_day_that_loses_money_says_lost(reports: dict[str, Report], tmp_path: Path) -> None:
     dear = Tariffs("EUR", (Tariff(None, Decimal("0.3"), Decimal("0.25"), Decimal("0.05")),))
-    site = Site("carport", ZONE, dear, lambda _: (1000.0, 300.0))
+    site = Household("carport", ZONE, dear, lambda _: (1000.0, 300.0))
     with Ledger(tmp_path / "h.sqlite") as ledger:
         live(ledger, date(2031, 5, 18), 2, Habit(every_s=60.0))
         text = as_html(build(ledger, date(2031, 5, 18), date(2031, 5, 19), LATER, site))

@@ -29,7 +29,7 @@ from surpluscharge.history import energy as energy_module
 from surpluscharge.history import recorder as recorder_module
 from surpluscharge.history.energy import NOTHING, Energy, Interval, Sample, day_span, ms_of, total
 from surpluscharge.history.ledger import ABSENT, LOST, Batch, Charge, FaultChange, Ledger
-from surpluscharge.history.recorder import ASSUMED_ERROR_SHARE, Memory, Recorder
+from surpluscharge.history.recorder import ASSUMED_ERROR_SHARE, Recalled, Recorder
 from tests.conftest import config_from
 from tests.wire import ENABLE_SET, SHADE_W, SUN_W, Feed, Stage, until
 
@@ -159,7 +159,7 @@ def test_another_ledger_is_told_of_the_whole_charge_that_goes_on(ledger: Ledger)
     """The first ledger is set aside in the middle of a charge: the charge began when it began."""
     rig = Rig().run(300)
     (charge,) = rig.recorder.take().charges
-    rig.recorder.recall(Memory(0, None, (), ()), afresh=True)
+    rig.recorder.recall(Recalled(0, None, (), ()), afresh=True)
     rig.run(100)
     rig.sun_w = 300.0
     rig.run(300)
@@ -311,7 +311,8 @@ def test_a_clock_that_is_not_set_yet_says_nothing(ledger: Ledger) -> None:
     """After a power cut a small computer may wake in 1970: the record goes on where it ended until time is known."""
     rig = Rig()
     true_s, rig.wall_s = rig.wall_s + 7200.0, 100.0
-    rig.recorder = Recorder(DrawWatch(DRAW_W), 10_000, round(WALL_S * 1000))
+    rig.recorder = Recorder(DrawWatch(DRAW_W), 10_000)
+    rig.recorder.recall(Recalled(round(WALL_S * 1000), None, (), ()))
     rig.by_hand_ws = [0.0, 0.0]
     rig.run(300)
     rig.wall_s += true_s
@@ -396,7 +397,8 @@ def test_a_restart_goes_on_where_the_record_ends(ledger: Ledger) -> None:
     assert bounds is not None
     again = Rig()
     again.wall_s = rig.wall_s - 120.0  # and the clock was put back by two minutes meanwhile
-    again.recorder = Recorder(DrawWatch(DRAW_W), 10_000, bounds[1], last.session_ms, ["draw-low", "clock-jump"])
+    again.recorder = Recorder(DrawWatch(DRAW_W), 10_000)
+    again.recorder.recall(Recalled(bounds[1], last.session_ms, ["draw-low", "clock-jump"], ()))
     again.by_hand_ws = [0.0, 0.0]
     again.run(400)
     before = everything(ledger)

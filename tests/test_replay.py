@@ -111,7 +111,7 @@ def test_leaving_calls_out_changes_nothing(seed: int) -> None:
     params = random_params(chance)
     if seed % 3:
         start_w, stop_w = array("d", [params.start_export_w]), array("d", [params.stop_import_w])
-    else:  # thresholds that vary with the reading, as a policy's do
+    else:  # thresholds that vary with the reading, as those that look ahead do
         start_w = array("d", (chance.choice([400.0, 900.0]) for _ in readings.at_s))
         stop_w = array("d", (chance.choice([1100.0, 1500.0]) for _ in readings.at_s))
     long_way = every_call(params, readings, days, start_w, stop_w)

@@ -21,7 +21,7 @@ from surpluscharge.history import exchange
 from surpluscharge.history import report as reports
 from surpluscharge.history.energy import MWS_PER_KWH, NOTHING, Energy, Sample, day_span, hold, ms_of, time_of, total
 from surpluscharge.history.ledger import LOST, Batch, Charge, Ledger, Retention, StateChange
-from surpluscharge.history.report import Report, ReportError, Site, as_json, as_text, build, figures, text, words
+from surpluscharge.history.report import Household, Report, ReportError, as_json, as_text, build, figures, text, words
 from surpluscharge.history.report.text import BLOCKS, PLAIN
 from tests.histories import DRAW_W, PARAMS, TARIFFS, ZONE, Habit, live
 
@@ -31,8 +31,8 @@ STARTED = StateChange(0, "absent", "idle", "started", None)
 ABSENT = {date(2031, 5, 15): (11.0, 13.3)}
 
 
-def site(tariffs: Tariffs | None = TARIFFS, zone: ZoneInfo = ZONE) -> Site:
-    return Site("carport", zone, tariffs, lambda _: (PARAMS.start_export_w, PARAMS.stop_import_w))
+def site(tariffs: Tariffs | None = TARIFFS, zone: ZoneInfo = ZONE) -> Household:
+    return Household("carport", zone, tariffs, lambda _: (PARAMS.start_export_w, PARAMS.stop_import_w))
 
 
 @pytest.fixture(scope="module")

@@ -18,7 +18,7 @@ import pytest
 from surpluscharge.clock import ScaledClock
 from surpluscharge.simulator import devices
 from surpluscharge.simulator.broker import embedded_broker
-from surpluscharge.simulator.house import DAY_S, House, Meter, Plug, Scenario, clear_sky_w, make_day
+from surpluscharge.simulator.house import DAY_S, GridMeter, House, Plug, Scenario, clear_sky_w, make_day
 
 HOUR_S = 3600.0
 MORNING_S = 9.5 * HOUR_S
@@ -217,7 +217,7 @@ def test_the_plug_meters_in_steps() -> None:
 
 
 def test_the_meter_keeps_its_cadence_and_skips_what_it_missed() -> None:
-    meter = Meter(1, first_s=100.0, every_s=5.0)
+    meter = GridMeter(1, first_s=100.0, every_s=5.0)
     times_s = []
     for at_s in (100.0, 105.2, 118.0, 120.0):
         times_s.append(meter.next_s)
@@ -228,14 +228,14 @@ def test_the_meter_keeps_its_cadence_and_skips_what_it_missed() -> None:
 
 def test_the_meter_is_noisy_but_honest_and_shows_whole_steps() -> None:
     def readings(seed: int) -> list[float]:
-        meter = Meter(seed, noise_w=20.0, resolution_w=10.0)
+        meter = GridMeter(seed, noise_w=20.0, resolution_w=10.0)
         return [meter.read(meter.next_s, -812.0) for _ in range(2000)]
 
     values = readings(1)
     assert values == readings(1) != readings(2)
     assert all(value % 10.0 == 0 for value in values)
     assert sum(values) / len(values) == pytest.approx(-812.0, abs=2.0)  # 20 W / sqrt(2000) is 0.45 W
-    assert Meter(1, noise_w=0.0, resolution_w=1.0).read(0.0, -811.6) == -812.0
+    assert GridMeter(1, noise_w=0.0, resolution_w=1.0).read(0.0, -811.6) == -812.0
 
 
 # --- broker ----------------------------------------------------------------------------------------------------------
@@ -318,7 +318,7 @@ class Fixture:
 async def running_house(port: int) -> AsyncIterator[Fixture]:
     clock = ScaledClock(datetime(2031, 5, 12, 9, 30, tzinfo=UTC), 100.0)
     house = House(None, 1, MORNING_S)
-    running = devices.Devices(house, Meter(1, MORNING_S), clock, port)
+    running = devices.Devices(house, GridMeter(1, MORNING_S), clock, port)
     task = asyncio.create_task(running.run())
     try:
         async with devices.connected("127.0.0.1", port, "listener") as client:

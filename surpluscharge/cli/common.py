@@ -77,7 +77,7 @@ def unwritable(path: object, error: OSError) -> CannotError:
     return CannotError(f"{path} cannot be written ({error.strerror}). Name a file in a folder of yours")
 
 
-class Bar:
+class Progress:
     """A progress bar on standard error, where that is a terminal and it takes long enough to be worth one."""
 
     def __init__(self, title: str) -> None:
@@ -89,7 +89,7 @@ class Bar:
             self._shown = percent
             print(f"\r{self._title} [{'#' * (percent // 4):<25}] {percent} %", end="", file=sys.stderr, flush=True)
 
-    def __enter__(self) -> Bar:
+    def __enter__(self) -> Progress:
         return self
 
     def __exit__(self, *_: object) -> None:

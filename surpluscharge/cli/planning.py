@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from surpluscharge.cli.common import Bar, CannotError, date_of, extra, refusing, there_already, write
+from surpluscharge.cli.common import CannotError, Progress, date_of, extra, refusing, there_already, write
 from surpluscharge.cli.readings import READINGS, layout, layout_options
 from surpluscharge.clock import SystemClock, zone
 from surpluscharge.config import load_offline
@@ -39,7 +39,7 @@ def _advise(options: argparse.Namespace) -> int:
 def _replay(options: argparse.Namespace) -> int:
     pictures = extra("surpluscharge.planning.pictures") if options.html else None
     case = _study(options)
-    with Bar("replaying") as bar:
+    with Progress("replaying") as bar:
         found = comparing.compare(case, bar)
     if pictures:
         try:
@@ -62,7 +62,7 @@ def _tune(options: argparse.Namespace) -> int:
     if not compiling.available():
         print("not compiled, so this takes a while: pip install 'surpluscharge[tune]' makes it fast", file=sys.stderr)
     try:
-        with Bar("tuning") as bar:
+        with Progress("tuning") as bar:
             found = tune.tune(case, options.objective, bar)
     except ValueError as error:
         raise CannotError(f"{options.config}: {error}") from None
@@ -83,7 +83,7 @@ def _tune(options: argparse.Namespace) -> int:
 
 def _study(options: argparse.Namespace) -> comparing.Study:
     config = load_offline(options.config)
-    with Bar("reading") as bar:
+    with Progress("reading") as bar:
         fresh_s = comparing.configured_fresh_s(config)
         if options.readings == "ledger":
             readings, draw_w = replaying.load_ledger(config.recorded_file, fresh_s, config.draw_w, bar)

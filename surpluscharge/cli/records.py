@@ -12,7 +12,7 @@ from datetime import date, datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import Any
 
-from surpluscharge.cli.common import Bar, CannotError, date_of, extra, now_of, refusing, there_already, write
+from surpluscharge.cli.common import CannotError, Progress, date_of, extra, now_of, refusing, there_already, write
 from surpluscharge.cli.readings import COLUMNS, layout, layout_options
 from surpluscharge.config import load_offline
 from surpluscharge.control.rule import Way
@@ -106,7 +106,7 @@ def _import(options: argparse.Namespace) -> int:
     kept = Retention(config.history.readings_days, config.history.minutes_days, config.history.quarter_hours_days)
     if not options.dry_run:
         print(f"into {path}, for good: --dry-run says beforehand what would come of it", file=sys.stderr)
-    with exchange.rehearsal(path) if options.dry_run else Ledger(path) as ledger, Bar("importing") as bar:
+    with exchange.rehearsal(path) if options.dry_run else Ledger(path) as ledger, Progress("importing") as bar:
         try:
             done = exchange.import_readings(
                 ledger,
@@ -203,7 +203,7 @@ def _period(options: argparse.Namespace, today: date) -> tuple[date, date]:
 def _report(options: argparse.Namespace) -> int:
     config = load_offline(options.config)
     now = now_of(config)
-    site = report.Site(
+    site = report.Household(
         config.charger.name,
         now.tzinfo,
         config.tariffs(),

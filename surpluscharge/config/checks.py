@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from surpluscharge.config.effective import HOLD_MARK, Config, tariff_of
-from surpluscharge.config.models import Mqtt, Relay
+from surpluscharge.config.models import Mqtt, RelayTable
 
 OWN_LEAVES = ("enable", "enable/set", "acknowledge/set", "status", "availability")  # below the base topic
 
@@ -177,7 +177,7 @@ def _price_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
                 )
 
 
-def _relay_contradictions(relay: Relay, problem: Any) -> Iterator[Problem]:
+def _relay_contradictions(relay: RelayTable, problem: Any) -> Iterator[Problem]:
     if relay.on_payload == relay.off_payload:
         yield problem(
             "relay.off_payload",

@@ -14,16 +14,16 @@ from surpluscharge.config.models import (
     Charger,
     Control,
     History,
-    Homie,
+    HomieTable,
     Log,
     MeterSource,
-    Money,
+    MoneyTable,
     Mqtt,
     PriceWindow,
-    Relay,
+    RelayTable,
     Section,
-    Session,
-    Site,
+    SessionTable,
+    SiteTable,
     Socket,
     Status,
     Store,
@@ -56,16 +56,16 @@ class Config(Section):
     """The whole file."""
 
     charger: Charger
-    relay: Relay
+    relay: RelayTable
     meter: list[MeterSource] = Field(min_length=1)
     mqtt: Mqtt = Mqtt()
     socket: Socket = Socket()
     control: Control = Control()
-    session: Session = Session()
-    money: Money | None = None
-    site: Site = Site()
+    session: SessionTable = SessionTable()
+    money: MoneyTable | None = None
+    site: SiteTable = SiteTable()
     status: Status = Status()
-    homie: Homie = Homie()
+    homie: HomieTable = HomieTable()
     log: Log = Log()
     store: Store = Store()
     history: History = History()

@@ -199,7 +199,7 @@ class Voltage(Section):
     fresh_s: Seconds = Field(180.0, ge=1, le=3600, description="after this the nominal voltage is used")
 
 
-class Relay(Section):
+class RelayTable(Section):
     command_topic: Topic = Field(description="where the plug listens")
     on_payload: Payload = Field("on", description="sent to switch on; {hold_s} in it becomes the hold time")
     off_payload: Payload = Field("off", description="sent to switch off")
@@ -241,7 +241,7 @@ class Control(Section):
     starts_per_day: int = Field(16, ge=1, le=96, description="most starts in any 24 hours")
 
 
-class Session(Section):
+class SessionTable(Section):
     time_cap_s: Seconds = Field(
         21600.0, ge=60, le=86400, description="most charging time in a session; sockets need rest, default 6 hours"
     )
@@ -277,14 +277,14 @@ class TariffPrices(Section):
     window: list[PriceWindow] = Field(default=[], description="hours with a price of their own; the first that fits")
 
 
-class Money(Section):
+class MoneyTable(Section):
     currency: Annotated[str, AfterValidator(currency_name)] = Field(
         description='how the currency is written, such as "EUR"'
     )
     tariff: list[TariffPrices] = Field(min_length=1, description="one, or one for each change of prices")
 
 
-class Site(Section):
+class SiteTable(Section):
     time_zone: Annotated[str, AfterValidator(zone_name)] | None = Field(
         None, description="IANA name; default: the computer's own"
     )
@@ -294,7 +294,7 @@ class Status(Section):
     heartbeat_s: Seconds = Field(30.0, ge=1, le=3600, description="the status is published at least this often")
 
 
-class Homie(Section):
+class HomieTable(Section):
     publish: bool = Field(
         False, description="whether it describes itself by the Homie 5 convention, on a connection of its own"
     )

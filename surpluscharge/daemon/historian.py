@@ -25,7 +25,7 @@ from surpluscharge.control.draw import MOST_STEPS, DrawWatch, Step
 from surpluscharge.control.economics import Tariffs
 from surpluscharge.history.energy import Account, account, day_begins, day_span, ms_of, time_of
 from surpluscharge.history.ledger import LOCKED_S, Batch, DamagedError, DayTotal, Ledger, LedgerError
-from surpluscharge.history.recorder import Memory, Recorder
+from surpluscharge.history.recorder import Recalled, Recorder
 
 PAUSE_S = 1.0  # real seconds between two writes
 LAST_TRIES = 2  # of some five seconds each, to write the last batch while somebody else holds the ledger
@@ -99,7 +99,7 @@ class Historian:
         if self._config().history.record:
             self._opened(*self._open())
 
-    def _open(self) -> tuple[Memory | None, Exception | None]:
+    def _open(self) -> tuple[Recalled | None, Exception | None]:
         """Open the ledger and mend what a crash left; return what it remembers, or what went wrong.
 
         A damaged one is set aside. What cannot be opened is left alone.
@@ -119,7 +119,7 @@ class Historian:
                 return None, error
         return memory, None
 
-    def _open_file(self, path: Path) -> tuple[Ledger, Memory]:
+    def _open_file(self, path: Path) -> tuple[Ledger, Recalled]:
         ledger = Ledger(path)
         try:
             for charge in ledger.recover(self._wall_ms()):
@@ -129,7 +129,7 @@ class Historian:
             bounds, charge_ = ledger.bounds(), ledger.last_charge()
             steps = [Step(float(step_w), float(doubt_w)) for step_w, doubt_w in ledger.steps(4 * MOST_STEPS)]
             DrawWatch(self._config().limits.draw_w, steps)  # what it cannot use is found out here
-            return ledger, Memory(
+            return ledger, Recalled(
                 int(bounds[1]) if bounds else 0,
                 int(charge_.session_ms) if charge_ else None,
                 [str(code) for code in ledger.open_faults()],
@@ -159,7 +159,7 @@ class Historian:
         self._log.error("history_unusable", reason=_reason(error), kept_as=str(aside))
         return True
 
-    def _opened(self, memory: Memory | None, error: Exception | None) -> None:
+    def _opened(self, memory: Recalled | None, error: Exception | None) -> None:
         if memory is not None:
             self._recorder.recall(memory, afresh=self._has_written)
         self._outcome(error)

@@ -6,7 +6,7 @@ No I/O and no clock. The daemon calls :meth:`Recorder.observe` after everything 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 from surpluscharge.control import machine
@@ -26,7 +26,7 @@ ON_MODES = tuple(name for mode, name in enumerate(machine.MODE_NAMES) if machine
 _FAULT_EVENTS = {"fault_raised": "raised", "fault_cleared": "cleared", "fault_acknowledged": "acknowledged"}
 
 
-class Memory(NamedTuple):
+class Recalled(NamedTuple):
     """What a recorder needs to know of the ledger that it goes on with."""
 
     until_ms: int  # of the last interval
@@ -44,20 +44,13 @@ class Recorder:
     than a day ahead is not waited for. Where there is no record yet and the clock is not set, nothing is recorded.
     """
 
-    def __init__(
-        self,
-        draw: DrawWatch,
-        resolution_ms: int,
-        recorded_until_ms: int = 0,
-        last_session_ms: int | None = None,
-        open_faults: Iterable[str] = (),
-    ) -> None:
+    def __init__(self, draw: DrawWatch, resolution_ms: int) -> None:
         self.draw = draw
         self.urgent = False
         self._resolution_ms = resolution_ms
-        self._until_ms = recorded_until_ms
-        self._session_ms = last_session_ms
-        self._open_faults: set[str] | None = set(open_faults)  # of the ledger; None: compared with the controller's
+        self._until_ms = 0  # what is recorded already; see recall()
+        self._session_ms: int | None = None  # when the last session began
+        self._open_faults: set[str] | None = set()  # of the ledger; None: compared with the controller's
         self._now_s: float | None = None
         self._sample: Sample | None = None
         self._fresh_ms = 0  # for how long the sample may be held
@@ -76,7 +69,7 @@ class Recorder:
         self._restates = False  # a ledger that knows nothing of this run is to be told what goes on
         self.forgotten = 0  # of what waited too long for a disk
 
-    def recall(self, memory: Memory, afresh: bool = False) -> None:
+    def recall(self, memory: Recalled, afresh: bool = False) -> None:
         """Go on with a ledger that has been opened, maybe only now. ``afresh``: another one held this run so far."""
         self.draw.recall(memory.steps)
         if self._session_ms is None:

@@ -31,7 +31,7 @@ APART = 1.001  # the plan of hindsight and what nothing can exceed are both show
 MINUTES_S = 55.0  # readings as far apart, or means over as long, leave out what a cloud does meanwhile
 
 
-class Thresholds(NamedTuple):
+class ThresholdSeries(NamedTuple):
     """One pair for all readings, or one for each."""
 
     start_w: array[float]
@@ -117,17 +117,17 @@ def _known_s(readings: Series, sums: Sums, draw_w: float, now_s: float, held: in
     return 3600.0 * sum(parts) / draw_w
 
 
-def fixed(start_export_w: float, stop_import_w: float) -> Thresholds:
+def fixed(start_export_w: float, stop_import_w: float) -> ThresholdSeries:
     """Return thresholds that stay as they are."""
-    return Thresholds(array("d", [start_export_w]), array("d", [stop_import_w]))
+    return ThresholdSeries(array("d", [start_export_w]), array("d", [stop_import_w]))
 
 
-def plain(case: Study) -> Thresholds:
+def plain(case: Study) -> ThresholdSeries:
     """Return the thresholds as configured; where they follow the prices, the defaults."""
     return fixed(*case.config.rule(None).fixed)
 
 
-def following_prices(case: Study) -> Thresholds | None:
+def following_prices(case: Study) -> ThresholdSeries | None:
     """Return the thresholds that ``"auto"`` means, from reading to reading; None without prices.
 
     The daemon changes them at the moment the prices change, a replay at the next reading.
@@ -138,7 +138,7 @@ def following_prices(case: Study) -> Thresholds | None:
     pairs = [rule._replace(prices=prices).band(case.draw_w) for prices in case.prices.prices]
     if len(set(pairs)) == 1:
         return fixed(*pairs[0])
-    result = Thresholds(array("d"), array("d"))
+    result = ThresholdSeries(array("d"), array("d"))
     edges = [*(bisect_right(at_s, since_s - 1e-6) for since_s in case.prices.from_s), len(at_s)]
     for (start_w, stop_w), begin, end in zip(pairs, edges[:-1], edges[1:], strict=True):
         result.start_w.extend(array("d", [start_w]) * (end - begin))
@@ -146,7 +146,7 @@ def following_prices(case: Study) -> Thresholds | None:
     return result
 
 
-def looking_ahead(case: Study) -> Thresholds | None:
+def looking_ahead(case: Study) -> ThresholdSeries | None:
     """Return the thresholds that ``"ahead"`` means, from reading to reading; None without prices.
 
     The daemon leaves out the seconds after a switching, in which plug and meter disagree; here they never do.
@@ -161,7 +161,7 @@ def looking_ahead(case: Study) -> Thresholds | None:
         # Where no tariff is valid, the daemon falls back to the defaults; here it waits.
         point_w = rule._replace(prices=prices).pays_from_w(case.draw_w)
         from_w[begin:end] = array("d", [math.inf if point_w is None else point_w]) * (end - begin)
-    result = Thresholds(array("d", bytes(8 * len(at_s))), array("d", bytes(8 * len(at_s))))
+    result = ThresholdSeries(array("d", bytes(8 * len(at_s))), array("d", bytes(8 * len(at_s))))
     times = case.params.min_on_s, case.params.min_off_s
     _run(_look_ahead)(*map(_buffer, (at_s, surplus_w, from_w)), case.draw_w, *times, *map(_buffer, result))
     return result
@@ -185,7 +185,7 @@ def _look_ahead(
         stop_w[k] = pair[1]
 
 
-def configured(case: Study) -> Thresholds:
+def configured(case: Study) -> ThresholdSeries:
     """Return the thresholds that the daemon would use."""
     if case.config.way is Way.AHEAD:
         return looking_ahead(case) or plain(case)
@@ -233,7 +233,7 @@ def outcome(case: Study, moves: list[Move]) -> Outcome:
     return Outcome(solar_wh, grid_wh, gain, starts, moves)
 
 
-def run(case: Study, thresholds: Thresholds, params: Params | None = None) -> Outcome:
+def run(case: Study, thresholds: ThresholdSeries, params: Params | None = None) -> Outcome:
     """Replay with these thresholds."""
     return outcome(case, replay.moves(params or case.params, case.readings, case.days, case.draw_w, *thresholds))
 

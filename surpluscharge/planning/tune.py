@@ -30,7 +30,7 @@ from surpluscharge.config import ConfigError, parse
 from surpluscharge.control.machine import Params, State, initial
 from surpluscharge.history.readings import ReadingsError
 from surpluscharge.planning import comparing, compiling
-from surpluscharge.planning.comparing import Study, Thresholds
+from surpluscharge.planning.comparing import Study, ThresholdSeries
 from surpluscharge.planning.replay import _buffer, _run, book, decide
 from surpluscharge.words import counted, duration, number, signed, watts
 
@@ -57,7 +57,7 @@ class Candidate(NamedTuple):
     """A rule to be tried. ``settings`` are the keys of [control] that mean it."""
 
     params: Params
-    thresholds: Thresholds
+    thresholds: ThresholdSeries
     settings: dict[str, float | str]
 
 
@@ -98,7 +98,7 @@ def _delays_s(case: Study, untouched_s: float, others_s: Sequence[float]) -> lis
     return sorted({untouched_s, *judged})
 
 
-def _pairs(case: Study) -> Iterator[tuple[Thresholds, dict[str, float | str]]]:
+def _pairs(case: Study) -> Iterator[tuple[ThresholdSeries, dict[str, float | str]]]:
     auto = comparing.following_prices(case)
     if auto:
         yield auto, {"start_export_w": "auto", "stop_import_w": "auto"}

@@ -24,8 +24,9 @@ from typing import Any
 import aiomqtt
 
 from surpluscharge.clock import Clock
-from surpluscharge.simulator.house import House, Meter
+from surpluscharge.simulator.house import GridMeter, House
 
+HOST = "127.0.0.1"
 METER_TOPIC = "house/grid"
 RELAY_TOPIC = "carport/plug/relay"
 POWER_TOPIC = "carport/plug/power"
@@ -90,13 +91,12 @@ class Devices:
     meter readings that were published, ``misunderstood`` the commands the plug could make nothing of.
     """
 
-    def __init__(self, house: House, meter: Meter, clock: Clock, port: int, host: str = "127.0.0.1") -> None:
+    def __init__(self, house: House, meter: GridMeter, clock: Clock, port: int) -> None:
         self.house = house
         self.readings = 0
         self.misunderstood = 0
         self._meter = meter
         self._clock = clock
-        self._host = host
         self._port = port
         self._offset_s = house.t_s - clock.now()
         self._commanded = asyncio.Event()
@@ -120,7 +120,7 @@ class Devices:
     ) -> None:
         while True:
             with contextlib.suppress(aiomqtt.MqttError):
-                async with connected(self._host, self._port, identifier) as client:
+                async with connected(HOST, self._port, identifier) as client:
                     await run_together(work(client), self._listen(client))
             await self._clock.sleep(_RETRY_S)
 

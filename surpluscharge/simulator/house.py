@@ -71,7 +71,7 @@ class Scenario(NamedTuple):
 
 
 @dataclass(slots=True)
-class Tally:
+class HouseTally:
     """The truth, summed up by the model itself: energies in watt-seconds, times in seconds."""
 
     sun_ws: float = 0.0
@@ -121,7 +121,7 @@ class Plug:
         self.next_s = min(self._pending[0][0] if self._pending else _NEVER_S, self._open_at_s)
 
 
-class Meter:
+class GridMeter:
     """The meter at the grid connection: what it shows, and how often."""
 
     def __init__(
@@ -212,7 +212,7 @@ class House:
         self.scenario = scenario or Scenario()
         self.plug = plug or Plug()
         self.car = Car(self.scenario)
-        self.tally = Tally()
+        self.tally = HouseTally()
         self.t_s = start_s
         self._seed = seed
         self._closed = False
@@ -311,7 +311,7 @@ class House:
         self.car.settle(self.t_s)
 
 
-class Day(NamedTuple):
+class DayCourse(NamedTuple):
     """One day's weather and appliances as pieces of constant power; piece i lasts from times_s[i] to the next."""
 
     times_s: list[float]
@@ -335,7 +335,7 @@ def clear_sky_w(scenario: Scenario, t_s: float) -> float:
     return scenario.array_w * height**1.2 if height > 0 else 0.0
 
 
-def make_day(scenario: Scenario, seed: int, day: int) -> Day:
+def make_day(scenario: Scenario, seed: int, day: int) -> DayCourse:
     """Return a day's weather and appliances; the same arguments always give the same day."""
     # Clear sky, once a minute; each change is (time of day, which of the four values, the new value or the step).
     clear = ((minute * 60.0, 0, clear_sky_w(scenario, day * DAY_S + minute * 60.0 + 30.0)) for minute in range(24 * 60))
@@ -344,7 +344,7 @@ def make_day(scenario: Scenario, seed: int, day: int) -> Day:
     loads = ((at, 3, step_w) for at, step_w in _appliances(scenario, Random(f"home {seed} {day}")))
     changes = sorted(change for change in chain(clear, cumulus, bank, loads) if change[0] < DAY_S)
 
-    result = Day([], [], [], [])
+    result = DayCourse([], [], [], [])
     now = [0.0, 1.0, 1.0, scenario.base_w]
     for i, (at, which, value) in enumerate(changes):
         now[which] = now[which] + value if which == 3 else value

@@ -109,7 +109,7 @@ def day_batches(intervals: list[Interval], charges: list[Charge]) -> list[Batch]
 def ask(path: Path, what: str) -> None:
     """Make a report of the ledger, and print how long it took and how much memory the process has used."""
     began_s, began_cpu_s = time.perf_counter(), time.process_time()
-    site = report.Site("carport", ZONE, TARIFFS, lambda _: (1380.0, 345.0))
+    site = report.Household("carport", ZONE, TARIFFS, lambda _: (1380.0, 345.0))
     last = END.date() - timedelta(days=1)
     kind, _, form = what.partition(" ")
     days = {"day": 1, "month": 30, "year": 365, "nothing": 0}[kind]

@@ -5,7 +5,7 @@ statement left out, or a word of an SQL statement exchanged. What is said in the
 copy of the checkout, on the tests that MAP gives for its module, and of these on the ones that come through its line,
 the quickest first. What no test notices is printed, unless EQUIVALENT gives the reason why nothing can.
 
-The order is random, by `--seed`; `--first 50 --count 50` are the next fifty. `--only ledger.py` picks modules.
+The order is random, by `--seed`; `--first 50 --count 50` are the next fifty. `--only books.py` picks modules.
 """
 
 from __future__ import annotations

@@ -4,13 +4,13 @@ What a command needs of it is named here, but for the page, whose libraries come
 pages are written on, and the hand that draws on it, are planning's as well.
 """
 
-from surpluscharge.history.report.figures import Report, ReportError, Site, as_json, build, month_of
+from surpluscharge.history.report.figures import Household, Report, ReportError, as_json, build, month_of
 from surpluscharge.history.report.text import as_text, marks_for
 
 __all__ = [
+    "Household",
     "Report",
     "ReportError",
-    "Site",
     "as_json",
     "as_text",
     "build",

@@ -43,7 +43,7 @@ SHORTEST_PICTURE_MS = 6 * 3_600_000  # of a day: fewer hours are not drawn
 REPORT_VERSION = 2  # 1 had nought where nothing was known
 
 
-class Site(NamedTuple):
+class Household(NamedTuple):
     """What a report has to know of the configuration."""
 
     charger: str
@@ -163,7 +163,7 @@ def month_of(text: str) -> tuple[date, date]:
     return first, first.replace(day=calendar.monthrange(first.year, first.month)[1])
 
 
-def build(ledger: Ledger, first: date, last: date, now: datetime, site: Site) -> Report:
+def build(ledger: Ledger, first: date, last: date, now: datetime, site: Household) -> Report:
     """Return the report of the local days from first to last, both included; ``now`` is aware.
 
     Raises ReportError where that is no period, or one that has not begun.
@@ -215,7 +215,7 @@ def build(ledger: Ledger, first: date, last: date, now: datetime, site: Site) ->
         )
 
 
-def _day_line(day: date, known: DayTotal | None, now: datetime, site: Site) -> Line:
+def _day_line(day: date, known: DayTotal | None, now: datetime, site: Household) -> Line:
     begin, end = (when.astimezone(site.zone) for when in day_span(day, site.zone))
     end = min(end, now, key=ms_of)
     length_ms = ms_of(end) - ms_of(begin)
@@ -303,7 +303,7 @@ def _hours(ledger: Ledger, lines: Sequence[Line], zone: tzinfo | None) -> Iterat
         yield from (found[hour] for hour in sorted(found))
 
 
-def _session_line(ledger: Ledger, session: Session, site: Site) -> SessionLine:
+def _session_line(ledger: Ledger, session: Session, site: Household) -> SessionLine:
     cost: Money | None = None
     for charge in session.charges:
         spent = _charge_money(ledger, charge, site)
@@ -320,7 +320,7 @@ def _session_line(ledger: Ledger, session: Session, site: Site) -> SessionLine:
     )
 
 
-def _charge_money(ledger: Ledger, charge: Charge, site: Site) -> Money | None:
+def _charge_money(ledger: Ledger, charge: Charge, site: Household) -> Money | None:
     """Return what a charge cost.
 
     Its own energy is the truth, to the millisecond. Only where prices change during it are intervals asked for its
@@ -349,7 +349,7 @@ def _charge_money(ledger: Ledger, charge: Charge, site: Site) -> Money | None:
     return cost
 
 
-def _threshold_spans(line: Line, site: Site) -> Iterator[ThresholdSpan]:
+def _threshold_spans(line: Line, site: Household) -> Iterator[ThresholdSpan]:
     begins = [since for since, _, _ in site.tariffs.spans(line.begin, line.end)] if site.tariffs else [line.begin]
     pending: ThresholdSpan | None = None
     for begin, end in zip(begins, [*begins[1:], line.end], strict=True):
