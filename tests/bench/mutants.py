@@ -15,6 +15,7 @@ import ast
 import atexit
 import ctypes
 import hashlib
+import importlib
 import io
 import os
 import pickle
@@ -317,9 +318,26 @@ def marked(source: bytes, begin: int) -> bytes:
         text = texts[line - 1]
         texts.insert(line - 1, f"{text[: len(text) - len(text.lstrip())]}_mutants_came_by({marks[line]})\n")
     first = next(node for node in tree.body if not (isinstance(node, (ast.Expr, ast.ImportFrom))))
-    opening = '_mutants_came_by = __import__("sys").__dict__.setdefault("mutants_came_by", set()).update\n'
+    opening = "from mutants_marks import came_by as _mutants_came_by\n"
     texts.insert(first.lineno - 1, opening)  # before any function
     return "".join(texts).encode()
+
+
+# What marked modules import, beside the package. A process that a test starts, and may kill, writes its lines down.
+MARKS = """
+import os
+
+lines = set()
+shared, ours = os.environ["MUTANTS_SHARED"], os.environ["MUTANTS_PID"] == str(os.getpid())
+
+
+def came_by(new):
+    if not new <= lines:
+        lines.update(new)
+        if not ours:
+            with open(shared, "a") as file:
+                file.write("".join(f"{line}\\n" for line in new))
+"""
 
 
 def heads(statement: ast.stmt) -> set[int]:
@@ -355,13 +373,17 @@ class Walked:
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
-        came_by: set[int] = sys.__dict__.setdefault("mutants_came_by", set())
-        came_by.clear()
+        marks = importlib.import_module("mutants_marks")
+        marks.lines.clear()
         began_s = time.monotonic()
         try:
             return (yield)
         finally:
-            self.lines[item.nodeid], self.took_s[item.nodeid] = set(came_by), time.monotonic() - began_s
+            self.took_s[item.nodeid] = time.monotonic() - began_s
+            shared = Path(marks.shared)
+            elsewhere = shared.read_text().splitlines() if shared.is_file() else []
+            shared.unlink(missing_ok=True)
+            self.lines[item.nodeid] = set(marks.lines) | {int(line) for line in elsewhere if line.isdigit()}
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         if report.failed:
@@ -507,10 +529,12 @@ class Copy:
         begins = {module: 10000 * place for place, module in enumerate(modules)}
 
         def work() -> Walked:
+            os.environ |= {"MUTANTS_SHARED": str(self.folder / "came-by"), "MUTANTS_PID": str(os.getpid())}
             walked = Walked()
             self.pytest(walked, test_file)
             return walked
 
+        (self.folder / "mutants_marks.py").write_text(MARKS)
         for module, path in modules.items():
             path.write_bytes(marked(sources[path], begins[module]))
         try:
