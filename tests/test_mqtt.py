@@ -7,12 +7,14 @@ import contextlib
 import getpass
 import glob
 import json
+import math
 import signal
 import subprocess
 import time
 from collections.abc import AsyncIterator, Callable, Iterator
+from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import aiomqtt
 import paho.mqtt.client as paho
@@ -26,7 +28,17 @@ from surpluscharge.config import parse
 from surpluscharge.config.values import Topic
 from surpluscharge.daemon import service
 from surpluscharge.daemon.logs import LIMITS
-from surpluscharge.daemon.mqtt import BACKOFF_MOST_S, READINGS_LIMIT, _Newest, _payload
+from surpluscharge.daemon.mqtt import (
+    BACKOFF_MOST_S,
+    READINGS_LIMIT,
+    Link,
+    Post,
+    _Client,
+    _Newest,
+    _payload,
+    _silent,
+    read_once,
+)
 from surpluscharge.simulator.broker import embedded_broker
 from tests.conftest import BrokerMaker, Mosquitto, free_port, tool
 from tests.leaping import LeapingClock, leap
@@ -217,6 +229,140 @@ async def test_protocol_5_where_it_is_not_spoken(tmp_path: Path) -> None:
             assert not daemon.events("connected")
         finally:
             daemon.kill()
+
+
+@contextlib.asynccontextmanager
+async def doorman(answers: dict[int, bytes]) -> AsyncIterator[tuple[int, list[int]]]:
+    """Answer each CONNECT by the protocol level it asks for. Yields the port, and the levels that were asked for."""
+    asked: list[int] = []
+
+    async def enter(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        came = await reader.read(1000)
+        asked.append(came[came.index(b"MQTT") + 4])  # MQTT 5.0, 3.1.2.2: 5; MQTT 3.1.1: 4
+        writer.write(answers[asked[-1]])
+        with contextlib.suppress(OSError):
+            await reader.read()
+        writer.close()
+
+    async with await asyncio.start_server(enter, "127.0.0.1", 0) as server:
+        yield server.sockets[0].getsockname()[1], asked
+
+
+WELCOME = {4: b"\x20\x02\x00\x00", 5: b"\x20\x03\x00\x00\x00"}  # CONNACK, MQTT 3.1.1 and 5.0, 3.2
+
+
+def link_to(port: int, folder: Path, name: str = "relay", **keys: Any) -> Link:
+    config = parse(toml(tables(port, folder, mqtt=keys.pop("mqtt", {}))), "shed.toml")
+    return Link(name, config, _silent(), **{"will": None, "farewell": None, **keys})
+
+
+@pytest.mark.parametrize("no", [b"\x20\x02\x00\x01", b"\x20\x03\x00\x84\x00"], ids=["as 3.1.1 says it", "as 5 says it"])
+async def test_a_broker_that_says_no_to_the_protocol_is_not_asked_again(tmp_path: Path, no: bytes) -> None:
+    """Return code 0x01 of MQTT 3.1.1 (3.2.2.3), reason code 0x84 of MQTT 5.0 (3.2.2.2)."""
+    async with doorman({**WELCOME, 5: no}) as (port, asked):
+        link = link_to(port, tmp_path)
+        for _ in range(2):
+            client = await link._connect()
+            await client.__aexit__(None, None, None)
+        assert asked == [5, 4, 4]
+        with pytest.raises(aiomqtt.MqttError):
+            await link_to(port, tmp_path, mqtt={"protocol": "5"})._connect()
+        assert asked == [5, 4, 4, 5]
+
+
+async def test_a_broker_that_says_no_to_us_is_not_asked_in_another_protocol(tmp_path: Path) -> None:
+    """Reason code 0x87 of MQTT 5.0: not authorized."""
+    async with doorman({**WELCOME, 5: b"\x20\x03\x00\x87\x00"}) as (port, asked):
+        with pytest.raises(aiomqtt.MqttError, match=r"(?i)not authorized"):
+            await link_to(port, tmp_path)._connect()
+        assert asked == [5]
+
+
+async def test_readings_wait_in_a_queue_of_their_own_kind(tmp_path: Path) -> None:
+    async with doorman(WELCOME) as (port, _):
+        for readings in (False, True):
+            client = await link_to(port, tmp_path, "readings", readings=readings)._connect()
+            assert isinstance(client._queue, _Newest) is readings
+            await client.__aexit__(None, None, None)
+
+
+@pytest.mark.parametrize("lost", [False, True])
+async def test_however_a_connection_ends_it_is_closed(tmp_path: Path, lost: bool) -> None:
+    """In order when we end it, after the farewell; the broker would say the will otherwise, or keep it for long."""
+    happened: list[str] = []
+    leaves = asyncio.Event()
+
+    class Lost:
+        @property
+        async def messages(self) -> AsyncIterator[aiomqtt.Message]:
+            if not lost:
+                await leaves.wait()
+            raise aiomqtt.MqttError("lost")
+            yield
+
+        async def publish(self, topic: str, payload: str, *_: Any, **__: Any) -> None:
+            happened.append(f"{topic} {payload}")
+
+        async def __aexit__(self, *_: object) -> None:
+            happened.append("closed")
+
+    async def connect() -> Any:
+        happened.append("connected")
+        return Lost()
+
+    link = link_to(1, tmp_path, farewell=Post("plug/set", "off"), on_up=lambda: happened.append("up"))
+    link._connect = connect  # type: ignore[method-assign]
+    link._on_down = lambda: happened.append("down")
+    session = asyncio.create_task(link._session())
+    await asyncio.sleep(0.01)
+    session.cancel()
+    with contextlib.suppress(aiomqtt.MqttError, asyncio.CancelledError):
+        await session
+    assert happened == ["connected", "up", *(["down"] if lost else ["plug/set off"]), "closed"]
+    assert not link.up
+
+
+def test_the_broker_is_asked_whether_it_answers_about_once_a_second(tmp_path: Path) -> None:
+    asked_s: list[float] = []
+    lags_s: list[float] = []
+
+    async def ten_seconds() -> None:
+        link = link_to(1, tmp_path, "main")
+
+        class Slow:
+            async def unsubscribe(self, topic: str, timeout: float) -> None:  # noqa: ASYNC109
+                assert (topic, timeout) == (f"{BASE}/lag", math.inf)
+                asked_s.append(asyncio.get_running_loop().time())
+                await asyncio.sleep(0.25)
+                lags_s.append(link.lag_s)
+
+        asking = asyncio.create_task(link._keep_asking(cast(_Client, Slow())))
+        await asyncio.sleep(10.0)
+        lags_s.append(link.lag_s)
+        asking.cancel()
+
+    leap(ten_seconds())
+    assert [round(later_s - earlier_s, 3) for earlier_s, later_s in pairwise(asked_s)] == [1.25] * 7
+    assert lags_s == [pytest.approx(0.25, abs=0.01)] * 9
+
+
+def test_what_the_broker_has_retained_is_returned_as_soon_as_all_of_it_is_there(tmp_path: Path) -> None:
+    async def ask() -> list[tuple[dict[str, bytes], float]]:
+        now, asked = asyncio.get_running_loop().time, []
+        async with embedded_broker() as port, aiomqtt.Client("127.0.0.1", port) as hand:
+            config = parse(toml(tables(port, tmp_path, mqtt={"protocol": "3.1.1"})), "shed.toml")
+            for topic in ("shed/one", "shed/two"):
+                began_s = now()
+                found = await read_once(config, ["shed/one", "shed/two"], "asks", 50.0)
+                asked.append((found, now() - began_s))
+                await hand.publish(topic, topic[-3:], qos=1, retain=True)
+            began_s = now()
+            asked.append((await read_once(config, ["shed/one", "shed/two"], "asks", 50.0), now() - began_s))
+        return asked
+
+    (none, none_s), (one, one_s), (both, both_s) = leap(ask())
+    assert (none, one, both) == ({}, {"shed/one": b"one"}, {"shed/one": b"one", "shed/two": b"two"})
+    assert min(none_s, one_s) >= 50.0 and both_s < 25.0  # that there is no more takes all of the time
 
 
 @contextlib.asynccontextmanager
