@@ -66,6 +66,17 @@ def between(intervals: list[Interval]) -> object:
 # --- sums ------------------------------------------------------------------------------------------------------------
 
 
+def test_watt_hours_and_mean_watts() -> None:
+    """1 Wh is 3.6 million mW s, by definition."""
+    energy = Energy(1800_000, 900_000, 3_600_000, 7_200_000, 10_800_000, 18_000_000, 360_000)
+    assert (energy.import_wh, energy.export_wh, energy.solar_wh, energy.bought_wh) == (1.0, 2.0, 3.0, 5.0)
+    assert (energy.charger_wh, energy.surplus_wh, energy.error_wh) == (8.0, 5.0, 0.1)
+    interval = Interval(0, 3600_000, energy)  # half of it is known: 1 Wh in half an hour are 2 W
+    assert (interval.grid_w, interval.charger_w) == (-2.0, 16.0)
+    unknown = Interval(0, 3600_000, Energy())
+    assert (unknown.grid_w, unknown.charger_w) == (0.0, 0.0)
+
+
 def test_sums_equal_an_integration_by_numpy_and_one_by_scipy() -> None:
     """Must hold to 0.1 %: numpy sums the held steps, scipy integrates the curve that they were sampled from."""
 

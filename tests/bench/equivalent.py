@@ -92,4 +92,14 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
         "lock = os.open(place, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC, 0o600)",
         "385",
     ): "fchmod says it again at once",
+    (
+        "history/energy.py",
+        "limit_ms = 0",
+        "1",
+    ): "asked for an open bucket only, which sets it",
+    (
+        "history/energy.py",
+        "return Money(*(mine + its for mine, its in zip(self, other, strict=True)))",
+        "False",
+    ): "two of the same kind are equally long",
 }
