@@ -37,6 +37,11 @@ LOOK_PAST_S = 1800.0  # so far beyond the cap the table goes, to see what more t
 EXACT_CELLS, CELLS, CELLS_INTERPRETED = 60_000_000, 22_000_000, 3_000_000
 
 Runs = list[tuple[float, float]]
+Plan = list[tuple[float, float, int]]  # of a day: begin, end, and the reading at which it is free to start again
+# at_s, hold_s, total gain, ticks, and where a stop and a start lead; when all ends, and the minimum-off time
+_Facts = tuple[
+    Sequence[float], Sequence[float], Sequence[float], Sequence[int], Sequence[int], Sequence[int], float, float
+]
 
 
 class Hindsight(NamedTuple):
@@ -133,21 +138,28 @@ class _Work:
         self.budget = starts_per_day if starts_per_day is not None else len(at_s)
         self.edges = [0, *(bisect_left(at_s, end_s) for end_s in days.ends_s), self.count]
         self.at_s, self.hold_s = _buffer(at_s), _buffer(readings.hold_s)
-        self.ahead = [_run(_longest)(self.at_s, readings.end_s, least_s) + 2 for least_s in self.times]
-        self.rest = _buffer(array("q", bytes(8 * (self.count + 1))))
-        _run(_rests)(self.at_s, min_off_s, self.rest)
+        self.ahead: list[int] = [_run(_longest)(self.at_s, readings.end_s, least_s) + 2 for least_s in self.times]
+        self.ring = sum(self.ahead) + 3
+        rest, lands = (_buffer(array("i", [0]) * (self.count + 1)) for _ in range(2))
+        _run(_rests)(self.at_s, min_off_s, rest)
+        _run(_landings)(self.at_s, self.hold_s, readings.end_s, min_on_s, lands)
         self.start_cost = SAME * (max(gain) - min(gain))
         # Days that keep their cap, days that keep their budget of starts; what a second and a start are worth there.
         self.capped: set[int] = set()
         self.crowded: set[int] = set()
         self.prices, self.fees = (array("d", bytes(8 * len(self.edges))) for _ in range(2))
-        self.top = len(self.edges) - 2  # the days after this one are solved
-        self.later, self.held = self._values()
-        self.plans: list[list[tuple[float, float, int]]] = [[] for _ in self.edges]
-        self.tick = _buffer(array("q", bytes(8 * (self.count + 1))))
-        self.tick_s, self.exact, self.cells = 1.0, True, 0
+        # What it is worth at each reading to be off, and to be on from an earlier session.
+        self.later, self.held = (_buffer(array("d", [0.0]) * (self.count + 1)) for _ in range(2))
+        self.fresh = set(range(len(self.edges) - 1))  # days to be worked through, again
+        self.entries = self.edges[:-1]
+        self.plans: list[Plan] = [[] for _ in self.entries]
+        self.tick_s, self.exact, self.cells, tick = 1.0, True, 0, _buffer(array("q", [0]))
         if cap_s < float("inf"):
             self._choose_ticks()
+            small = (readings.end_s - at_s[0]) / self.tick_s < 2**31
+            tick = _buffer(array("i" if small else "q", [0]) * (self.count + 1))
+            _run(_ticks)(self.at_s, readings.end_s, self.tick_s, tick)
+        self.facts: _Facts = self.at_s, self.hold_s, _buffer(gain), tick, rest, lands, readings.end_s, min_off_s
 
     def _choose_ticks(self) -> None:
         """Find ticks of which all times are whole multiples, and the table is not too large; or else any that are."""
@@ -166,58 +178,86 @@ class _Work:
             whole_s = (cap_s + LOOK_PAST_S) * most
             with_starts_s = whole_s * (self.budget + 1) / self.cells
             self.tick_s = max(1.0, whole_s / cells, min(with_starts_s, readings.spacing_s))
-        _run(_ticks)(self.at_s, readings.end_s, self.tick_s, self.tick)
-
-    def _values(self) -> tuple[Any, Any]:
-        """Return room for what it is worth at each reading to be off, and to be on from an earlier session."""
-        later, held = (_buffer(array("d", bytes(8 * (self.count + 1)))) for _ in range(2))
-        return later, held
 
     def hold(self, full: set[int], crowded: set[int]) -> None:
         """Have these days keep their cap, or their budget of starts, from now on."""
-        self.top = max(full | crowded)
+        self.fresh = full | crowded
         self.capped |= full
         self.crowded |= crowded
 
     def solve(self) -> Runs:
-        """Return the best runs."""
-        for day in range(self.top, -1, -1):
-            self.plans[day] = self._planned(day, self.edges[day])
+        """Return the best runs.
+
+        A day is worked through again only where what it can see of the days after it has changed by more than the
+        same for each reading: its choices stay as they are.
+        """
+        alike, rise = self.count + 1, 0.0  # from the day's end up to this reading all is worth so much more
+        for day in range(max(self.fresh), -1, -1):
+            begin, end = self.edges[day], self.edges[day + 1]
+            if day not in self.fresh and self._seen(day) < alike:
+                _run(_lift)(self.later, self.held, begin, end, rise)
+            elif begin < end:
+                before = [_buffer(array("d", values[begin:end].tobytes())) for values in (self.later, self.held)]
+                self.plans[day] = self._planned(day, self.entries[day])
+                same = _run(_alike)(*before, self.later, self.held, begin, end, self.start_cost / 1000.0)
+                risen = self.later[begin] - before[0][0]
+                if same < end or abs(risen - rise) > self.start_cost / 1000.0:
+                    alike = same
+                rise = risen
         runs: Runs = []
         entry = 0
         for day, end in enumerate(self.edges[1:]):
             plan = self.plans[day]
             if entry >= end:  # the day is over before the charge of the day before, and its pause
                 continue
-            if plan and plan[0][0] < self.readings.at_s[entry]:
-                plan = self._planned(day, entry)
+            if entry < self.entries[day] or (plan and plan[0][0] < self.readings.at_s[entry]):
+                self.entries[day], plan = entry, self._planned(day, entry)
+                self.plans[day] = plan
             runs += [(begin_s, end_s) for begin_s, end_s, _ in plan]
-            entry = plan[-1][2] if plan else entry
+            entry = max(end, plan[-1][2] if plan else entry)
         return runs
 
-    def _planned(self, day: int, entry: int) -> list[tuple[float, float, int]]:
-        """Work through a day; return its runs, begun at reading ``entry``, and where each of them leaves it free."""
-        low, high, begin, end = 0.0, 0.0, self.edges[day], self.edges[day + 1]
-        fee, found = self.start_cost, None
-        capped = day in self.capped
-        both, layers = self.by_fee(day), self._layers(day)
+    def _seen(self, day: int) -> int:
+        """Return the last reading whose worth a day looks at, or looked at."""
+        end = self.edges[day + 1]
+        if day not in self.capped:
+            return max(end + self.ring, self.plans[day][-1][2] + 1 if self.plans[day] else 0)
+        farthest_s = self.readings.at_s[min(self.count - 1, end + self.ring)] + self._levels(True)[0] * self.tick_s
+        return bisect_right(self.readings.at_s, farthest_s) + self.ring
+
+    def _planned(self, day: int, entry: int) -> Plan:
+        """Work through a day; return its runs, begun at reading ``entry``.
+
+        Where starts have a fee: any two plans, one with few starts and one with too many, have one at which they are
+        worth the same. The best plan at that fee lies between them; or else no fee tells more.
+        """
+        if not self.by_fee(day):
+            return self._runs(day, entry, self.start_cost)
+        few: tuple[int, float] = (0, self.later[self.edges[day + 1]])
+        many: tuple[int, float] | None = None
+        found: Plan = []
+        fee = self.fees[day] or self.fees[day + 1] or self.start_cost
         while True:
-            slope, choices = self._day(day, self.later, self.held, capped, layers, None, fee)
-            facts = self.at_s, self.hold_s, _buffer(self.gain), self.tick, self.rest, self.readings.end_s
-            levels, used = self._levels(capped)
-            plan = list(
-                _run(_backtrack)(
-                    *facts, entry, begin, end, *self.times, self.tick_s, layers, levels, used, self.later, self.held,
-                    choices,
-                )
-            )  # fmt: skip
-            if not both or len(plan) <= self.budget:
-                self.prices[day], self.fees[day], found, high = slope, fee, plan, fee
+            plan = self._runs(day, entry, fee)
+            point = len(plan), self.later[entry] + fee * len(plan)
+            last = many is not None and point[0] in (few[0], many[0])
+            if point[0] <= self.budget:
+                few, found = point, plan
             else:
-                low = fee
-            if found is not None and (not both or len(found) == self.budget or high - low <= 0.01 * high):
+                many = point
+            if last or point[0] == self.budget or (many is None and fee <= self.start_cost):
+                self.fees[day] = fee
                 return found
-            fee = (low + high) / 2 if high else max(2.0 * low, self._dearest(day) / 64)
+            fee = max(self.start_cost, (many[1] - few[1]) / (many[0] - few[0]) if many else 0.0)
+
+    def _runs(self, day: int, entry: int, fee: float) -> Plan:
+        capped, layers = day in self.capped, self._layers(day)
+        self.prices[day], choices = self._day(day, capped, layers, None, fee)
+        where = entry, self.edges[day], self.edges[day + 1]
+        shape = layers, *self._levels(capped)
+        return list(
+            _run(_backtrack)(self.facts, *where, self.times[0], self.tick_s, *shape, self.later, self.held, choices)
+        )
 
     def _layers(self, day: int) -> int:
         return self.budget + 1 if day in self.crowded and not self.by_fee(day) else 1
@@ -228,40 +268,29 @@ class _Work:
             return False
         return (self.edges[day + 1] - self.edges[day]) * self._levels(True)[0] * (self.budget + 1) > self.cells
 
-    def _dearest(self, day: int) -> float:
-        """Return the most that a start could cost and still pay."""
-        part = self.gain[self.edges[day] : self.edges[day + 1] + 1]
-        return max(max(part) - min(part), 64 * self.start_cost)
-
     def bound(self) -> float:
-        """Return what nothing can exceed: time and starts have their price, and cap and budget are given away."""
-        later, held = self._values()
+        """Return what nothing can exceed: time and starts have their price, and cap and budget are given away.
+
+        It is worked out in the room of the plan's values; so is :meth:`by_day`.
+        """
         given = 0.0
         for day in range(len(self.edges) - 2, -1, -1):
             fee = self.fees[day] if self.by_fee(day) else 0.0
-            self._day(day, later, held, False, self._layers(day), self.prices[day], fee)
+            self._day(day, False, self._layers(day), self.prices[day], fee)
             given += fee * self.budget + (self.prices[day] * self.cap_s if self.prices[day] else 0.0)
-        return float(later[0]) + given
+        return float(self.later[0]) + given
 
     def by_day(self) -> array[float]:
         """Return the same for each day alone, begun in any way; starts are free here."""
         most = array("d", bytes(8 * (len(self.edges) - 1)))
-        gain, all_of_it = _buffer(array("d", self.gain)), _buffer(self.gain)
-        later, held = self._values()
-        for day, (begin, end) in enumerate(pairwise(self.edges)):
-            if begin == end:
-                continue
-            # What comes after the day earns nothing.
-            last = min(self.count, end + sum(self.ahead) + 2)
-            gain[end : last + 1] = _buffer(array("d", [self.gain[end]] * (last + 1 - end)))
-            self._day(day, later, held, False, 1, self.prices[day], 0.0, gain)
-            facts = self.at_s, self.hold_s, gain, self.rest, self.readings.end_s
-            most[day] = _run(_entered)(*facts, begin, end, self.times[1], self.cap_s if day else 0.0, later)
+        for day, (begin, end) in reversed(list(enumerate(pairwise(self.edges)))):
+            last = min(self.count, end + self.ring)
+            self.later[end : last + 1] = _buffer(array("d", [0.0]) * (last + 1 - end))
+            self._day(day, False, 1, self.prices[day], 0.0, alone=True)
+            most[day] = _run(_entered)(self.facts, begin, end, self.cap_s if day else 0.0, self.later)
             most[day] += self.cap_s * self.prices[day] if self.prices[day] else 0.0
             # Where the day begins or ends between two readings.
             most[day] += sum(abs(between(self.readings, self.gain, *edge_s)) for edge_s in self._split(day))
-            gain[end : last + 1] = all_of_it[end : last + 1]
-            later[begin:end] = held[begin:end] = _buffer(array("d", bytes(8 * (end - begin))))
         return most
 
     def _split(self, day: int) -> Runs:
@@ -278,47 +307,39 @@ class _Work:
         return cap + past + 1, past
 
     def _day(
-        self,
-        day: int,
-        later: Any,
-        held: Any,
-        capped: bool,
-        layers: int,
-        price: float | None,
-        fee: float,
-        gain: Any = None,
+        self, day: int, capped: bool, layers: int, price: float | None, fee: float, alone: bool = False
     ) -> tuple[float, Any]:
         """Work through one day, with a fee for a start; return its slope, and the choices.
 
         A bound gives a ``price`` for each second, and lets no charge run on into the next day for longer than the cap.
+        Of a day ``alone`` nothing counts that comes after it.
         """
         begin, end = self.edges[day], self.edges[day + 1]
-        gain = _buffer(self.gain) if gain is None else gain
-        (levels, used), readings = self._levels(capped), self.readings
+        levels, used = self._levels(capped)
         size, rows = layers * levels, self.ahead[0] + 1
-        beyond = _buffer(array("d", bytes(8 * rows * levels)))
-        facts = self.at_s, self.hold_s, gain, self.tick, self.rest, readings.end_s
-        if capped:
-            _run(_limited)(*facts, end, self.times[1], self.tick_s, levels, later, beyond)
-        elif price is not None and self.cap_s < float("inf"):
-            _run(_priced)(*facts, end, self.times[1], self.cap_s, price, later, beyond)
-        else:
-            last = min(self.count, end + rows - 1)
-            beyond[: last + 1 - end] = held[end : last + 1]
-        ring = sum(self.ahead) + 3
-        choices = _parts(array("B", bytes((end - begin) * size)))
-        off, on = (_parts(array("d", bytes(8 * ring * size))) for _ in range(2))
-        brief = price is not None and self.cap_s < float("inf")
+        off = _parts(array("d", [0.0]) * (self.ring * size))
+        choices = _parts(array("B", [0]) * ((end - begin + rows) * size))
         slope = 0.0
         if capped:
+            tick = self.facts[3]
+            width = levels + int(tick[min(self.count, end + rows)] - tick[begin])
+            on = _parts(array("d", [0.0]) * (layers * width))
             slope = _run(_programme)(
-                *facts, begin, end, *self.times, self.tick_s, fee, layers, levels, used, later, beyond, choices, off, on
+                self.facts, begin, end, self.tick_s, fee, layers, levels, used, self.later, choices, off, on
             )
         else:
+            brief = price is not None and self.cap_s < float("inf")
+            beyond = _buffer(array("d", [0.0]) * rows)
+            if brief and not alone:
+                _run(_priced)(self.facts, end, self.cap_s, price, self.later, beyond)
+            elif not alone:
+                last = min(self.count, end + rows - 1)
+                beyond[: last + 1 - end] = self.held[end : last + 1]
+            on, closes = _parts(array("d", [0.0]) * (self.ring * size)), end if alone else self.count
             _run(_plain)(
-                *facts, begin, end, *self.times, price or 0.0, fee, brief, layers, later, beyond, choices, off, on
+                self.facts, begin, end, closes, price or 0.0, fee, brief, layers, self.later, beyond, choices, off, on
             )
-        _run(_hold_on)(*facts, begin, end, self.times[1], later, held)
+        _run(_hold_on)(self.facts, begin, end, self.later, self.held)
         return float(slope), choices
 
 
@@ -407,6 +428,43 @@ def _rests(at_s: Sequence[float], min_off_s: float, rest: MutableSequence[int]) 
         rest[i] = after
 
 
+def _landings(
+    at_s: Sequence[float], hold_s: Sequence[float], end_s: float, min_on_s: float, lands: MutableSequence[int]
+) -> None:
+    """Fill in where a run from each reading first may end; where the gap after reading g ends it before, -1 - g."""
+    landing = gap = count = len(at_s)
+    for i in range(count - 1, -1, -1):
+        while landing > i + 1 and at_s[landing - 1] >= at_s[i] + min_on_s:
+            landing -= 1
+        if _is_gap(at_s, hold_s, end_s, i):
+            gap = i
+        lands[i] = -1 - gap if gap < landing else landing
+
+
+def _lift(later: MutableSequence[float], held: MutableSequence[float], begin: int, end: int, rise: float) -> None:
+    for i in range(begin, end):
+        later[i] += rise
+        held[i] += rise
+
+
+def _alike(
+    later_before: Sequence[float],
+    held_before: Sequence[float],
+    later: Sequence[float],
+    held: Sequence[float],
+    begin: int,
+    end: int,
+    least: float,
+) -> int:
+    """Return the reading up to which all values have changed by the same, or by less than ``least`` beside it."""
+    rise = later[begin] - later_before[0]
+    for i in range(begin, end):
+        for risen in (later[i] - later_before[i - begin], held[i] - held_before[i - begin]):
+            if abs(risen - rise) > least:
+                return i
+    return end
+
+
 def _shortest(at_s: Sequence[float], hold_s: Sequence[float]) -> float:
     """Return the shortest distance of two readings, in whole milliseconds."""
     least_s = hold_s[0]
@@ -444,16 +502,10 @@ def _after_gap(at_s: Sequence[float], hold_s: Sequence[float], gap: int, min_off
 
 
 def _plain(
-    at_s: Sequence[float],
-    hold_s: Sequence[float],
-    gain: Sequence[float],
-    tick: Sequence[int],
-    rest: Sequence[int],
-    end_s: float,
+    facts: _Facts,
     begin: int,
     end: int,
-    min_on_s: float,
-    min_off_s: float,
+    closes: int,
     price: float,
     fee: float,
     brief: bool,
@@ -469,11 +521,12 @@ def _plain(
     ``off`` is the best from a reading on when off and free to start, ``on`` when on and free to stop, each with k
     starts left in the day (``layers`` of them; one: no budget). Both are kept in rings, long enough to look ahead by
     the minimum times. A start is one leap over the minimum-on time, a stop one over the minimum-off time. After the
-    day it is worth ``later`` to be off, and ``beyond`` to be still on.
+    day it is worth ``later`` to be off, and ``beyond`` to be still on; from reading ``closes`` on nothing is gained.
 
     A bound gives each second its ``price``, and allows a ``brief`` run, as the last one of a session: it is what a cap
     can make of one.
     """
+    at_s, hold_s, gain, _, rest, lands, end_s, min_off_s = facts
     count, ring = len(at_s), len(off) // layers
     for j in range(end, min(count, end + ring - 2) + 1):
         for k in range(layers):
@@ -482,25 +535,16 @@ def _plain(
         for k in range(layers):
             on[j % ring * layers + k] = beyond[j - end]
     shorter = beyond[0]  # worth to be on in a brief run
-    landing = end
-    while end > begin and landing < count and at_s[landing] < at_s[end - 1] + min_on_s:
-        landing += 1
-    gap = count
-    for i in range(landing - 1, end - 1, -1):
-        if _is_gap(at_s, hold_s, end_s, i):
-            gap = i
     for i in range(end - 1, begin - 1, -1):
-        while landing > i + 1 and at_s[landing - 1] >= at_s[i] + min_on_s:
-            landing -= 1
-        if _is_gap(at_s, hold_s, end_s, i):
-            gap = i
         # Where a run that starts here first may end, or is ended by a gap, and what it has earned by then.
-        cut, stale = gap < landing, gap == i
-        free = _after_gap(at_s, hold_s, gap, min_off_s) if cut else landing
-        earned = gain[gap + 1 if cut else landing] - gain[i] - fee
-        if price > 0.0:
-            until_s = at_s[gap] + hold_s[gap] if cut else at_s[landing] if landing < count else end_s
-            earned -= price * (until_s - at_s[i])
+        free, cut, stale = lands[i], lands[i] < 0, _is_gap(at_s, hold_s, end_s, i)
+        last, until_s = free, end_s
+        if cut:
+            last, until_s = -free, at_s[-free - 1] + hold_s[-free - 1]
+            free = _after_gap(at_s, hold_s, last - 1, min_off_s)
+        elif free < count:
+            until_s = at_s[free]
+        earned = gain[min(last, closes)] - gain[i] - fee - price * (until_s - at_s[i])
         onward = _after_gap(at_s, hold_s, i, min_off_s) if stale else i + 1
         step_gain = gain[i + 1] - gain[i] - price * hold_s[i]
         shorter = step_gain + (later[max(onward, end)] if stale else shorter)
@@ -530,98 +574,92 @@ def _plain(
 
 
 def _programme(
-    at_s: Sequence[float],
-    hold_s: Sequence[float],
-    gain: Sequence[float],
-    tick: Sequence[int],
-    rest: Sequence[int],
-    end_s: float,
+    facts: _Facts,
     begin: int,
     end: int,
-    min_on_s: float,
-    min_off_s: float,
     tick_s: float,
     fee: float,
     layers: int,
     levels: int,
     used: int,
     later: MutableSequence[float],
-    beyond: Sequence[float],
     choices: MutableSequence[int],
     off: MutableSequence[float],
     on: MutableSequence[float],
 ) -> float:
-    """Work through a day as :func:`_plain` does, with u ticks used up (``levels``) as well; return its time's price."""
+    """Work through a day as :func:`_plain` does, with u ticks used up (``levels``) as well; return its time's price.
+
+    A charge that goes on uses up a tick a tick. So ``on`` needs no ring: it has a place for each difference of the two,
+    where what the charge has gained since the year began is counted in, and nothing is to do but to see whether it
+    should stop. It is worked out where a start lands, and no earlier.
+    """
+    at_s, hold_s, gain, tick, rest, lands, end_s, min_off_s = facts
     count, size = len(at_s), layers * levels
-    ring = len(off) // size
+    if begin == end:
+        return 0.0
+    ring, width = len(off) // size, len(on) // layers
     for j in range(end, min(count, end + ring - 2) + 1):
         for n in range(size):
             off[j % ring * size + n] = later[j]
-    for j in range(end, min(count, end + len(beyond) // levels - 1) + 1):
-        for n in range(size):
-            on[j % ring * size + n] = beyond[(j - end) * levels + n % levels]
-    landing = end
-    while end > begin and landing < count and at_s[landing] < at_s[end - 1] + min_on_s:
-        landing += 1
-    gap = count
-    for i in range(landing - 1, end - 1, -1):
-        if _is_gap(at_s, hold_s, end_s, i):
-            gap = i
+    at = abs(lands[end - 1])  # the reading for which ``on`` is worked out
+    _limited(facts, at, tick_s, levels, later, on)
+    for k in range(layers - 1, -1, -1):
+        for u in range(levels):
+            on[k * width + u] = on[u] + gain[at]
+    base = tick[at]
     for i in range(end - 1, begin - 1, -1):
-        while landing > i + 1 and at_s[landing - 1] >= at_s[i] + min_on_s:
-            landing -= 1
-        if _is_gap(at_s, hold_s, end_s, i):
-            gap = i
-        # Where a run that starts here first may end, or is ended by a gap, and what it has earned by then.
-        cut = gap < landing
+        # Where a run that starts here first may end, or is ended by a gap.
+        cut, free, last = lands[i] < 0, lands[i], lands[i]
         if cut:
-            free, last = _after_gap(at_s, hold_s, gap, min_off_s), gap
-            takes = tick[gap] - tick[i] + int(hold_s[gap] / tick_s + 0.5)
-            earned = gain[gap + 1] - gain[i]
+            last = -1 - free
+            free, at = _after_gap(at_s, hold_s, last, min_off_s), min(at, last + 1)
+            takes = tick[last] - tick[i] + int(hold_s[last] / tick_s + 0.5)
+            earned = gain[last + 1] - gain[i] - fee
         else:
-            free = last = landing
-            takes, earned = tick[landing] - tick[i], gain[landing] - gain[i]
-        earned -= fee
-        stale = gap == i
-        onward = _after_gap(at_s, hold_s, i, min_off_s) if stale else i + 1
-        step_gain = gain[i + 1] - gain[i]
-        step = int(hold_s[i] / tick_s + 0.5) if stale else tick[i + 1] - tick[i]
+            takes, earned = tick[last] - tick[i], -gain[i] - fee
         takes = max(1, takes)  # where the cap is reached, nothing starts
+        # On: stop, or go on.
+        while at > last and not cut:
+            at -= 1
+            stale = _is_gap(at_s, hold_s, end_s, at)
+            onward = _after_gap(at_s, hold_s, at, min_off_s) if stale else at + 1
+            step = int(hold_s[at] / tick_s + 0.5) if stale else tick[at + 1] - tick[at]
+            for k in range(layers):
+                here, chosen = k * width + base - tick[at], (at - begin) * size + k * levels
+                for u in range(max(0, levels - step) if stale else 0):
+                    on[here + u] = off[onward % ring * size + k * levels + step + u] + gain[at + 1]
+                for u in range(max(0, levels - step), levels):
+                    on[here + u] = -math.inf
+                stop = rest[at] % ring * size + k * levels
+                _gone_on(
+                    on[here : here + levels], choices[chosen : chosen + levels], off[stop : stop + levels], gain[at]
+                )
+        # Off: wait, or start.
         for k in range(layers):
             here, ahead = i % ring * size + k * levels, (i + 1) % ring * size + k * levels
-            chosen = (i - begin) * size + k * levels
-            # Off: wait, or start.
+            chosen, left = (i - begin) * size + k * levels, max(k - 1, 0)
             wait = off[ahead : ahead + levels]
             if layers > 1 and k == 0:
                 off[here : here + levels] = wait
-                for u in range(levels):
-                    choices[chosen + u] = 0
+                continue
+            fits = max(0, levels - takes)
+            if cut:
+                there = free % ring * size + left * levels + takes
+                start = off[there : there + fits]
             else:
-                there, fits = free % ring * size + max(k - 1, 0) * levels + takes, max(0, levels - takes)
-                start = off[there : there + fits] if cut else on[there : there + fits]
-                _begun(off[here : here + fits], choices[chosen : chosen + fits], wait, start, earned)
-                m = last
-                for u in range(fits, levels):  # the cap ends it sooner, and the session with it
-                    while m > i and tick[m] - tick[i] >= levels - u:
-                        m -= 1
-                    value = -math.inf
-                    if m > i and u + 1 < levels:
-                        value = gain[m] - gain[i] - fee
-                        value += off[rest[m] % ring * size + max(k - 1, 0) * levels + levels - 1]
-                    off[here + u] = max(wait[u], value)
-                    choices[chosen + u] = START if value > wait[u] else 0
-            # On: stop, or go on.
-            idle, there = rest[i] % ring * size + k * levels, onward % ring * size + k * levels + step
-            fits = max(0, levels - step)
-            stop = off[idle : idle + levels]
-            go_on = off[there : there + fits] if stale else on[there : there + fits]
-            _gone_on(on[here : here + fits], choices[chosen : chosen + fits], stop, go_on, step_gain)
-            on[here + fits : here + levels] = stop[fits:]
-            for u in range(fits, levels):
-                choices[chosen + u] |= STOP
+                there = left * width + base - tick[last] + takes
+                start = on[there : there + fits]
+            _begun(off[here : here + fits], choices[chosen : chosen + fits], wait, start, earned)
+            m = last
+            for u in range(fits, levels):  # the cap ends it sooner, and the session with it
+                while m > i and tick[m] - tick[i] >= levels - u:
+                    m -= 1
+                value = -math.inf
+                if m > i and u + 1 < levels:
+                    value = gain[m] - gain[i] - fee + off[rest[m] % ring * size + left * levels + levels - 1]
+                off[here + u] = max(wait[u], value)
+                choices[chosen + u] = START if value > wait[u] else 0
         later[i] = off[i % ring * size + (layers - 1) * levels + used]
-    if begin == end:
-        return 0.0
     return _slope(off, begin % ring * size + (layers - 1) * levels, levels, used) / tick_s
 
 
@@ -639,18 +677,12 @@ def _begun(
         choices[u] = START if begun > wait[u] else 0
 
 
-def _gone_on(
-    value: MutableSequence[float],
-    choices: MutableSequence[int],
-    stop: Sequence[float],
-    go_on: Sequence[float],
-    earned: float,
-) -> None:
+def _gone_on(on: MutableSequence[float], choices: MutableSequence[int], off: Sequence[float], gained: float) -> None:
     """Take the better one of going on and stopping."""
-    for u in range(len(value)):
-        longer = earned + go_on[u]
-        value[u] = longer if longer > stop[u] else stop[u]
-        choices[u] |= 0 if longer > stop[u] else STOP
+    for u in range(len(on)):
+        stop = off[u] + gained
+        choices[u] |= 0 if on[u] > stop else STOP
+        on[u] = on[u] if on[u] > stop else stop
 
 
 def _slope(values: Sequence[float], first: int, levels: int, used: int) -> float:
@@ -672,83 +704,49 @@ def _slope(values: Sequence[float], first: int, levels: int, used: int) -> float
     return high
 
 
-def _hold_on(
-    at_s: Sequence[float],
-    hold_s: Sequence[float],
-    gain: Sequence[float],
-    tick: Sequence[int],
-    rest: Sequence[int],
-    end_s: float,
-    begin: int,
-    end: int,
-    min_off_s: float,
-    later: Sequence[float],
-    held: MutableSequence[float],
-) -> None:
+def _hold_on(facts: _Facts, begin: int, end: int, later: Sequence[float], held: MutableSequence[float]) -> None:
     """Fill in what it is worth to be on at a reading, from an earlier session without a cap."""
+    at_s, hold_s, gain, _, rest, _, end_s, min_off_s = facts
     for i in range(end - 1, begin - 1, -1):
         onward = later[_after_gap(at_s, hold_s, i, min_off_s)] if _is_gap(at_s, hold_s, end_s, i) else held[i + 1]
         held[i] = max(later[rest[i]], gain[i + 1] - gain[i] + onward)
 
 
 def _limited(
-    at_s: Sequence[float],
-    hold_s: Sequence[float],
-    gain: Sequence[float],
-    tick: Sequence[int],
-    rest: Sequence[int],
-    end_s: float,
-    end: int,
-    min_off_s: float,
-    tick_s: float,
-    levels: int,
-    later: Sequence[float],
-    beyond: MutableSequence[float],
+    facts: _Facts, since: int, tick_s: float, levels: int, later: Sequence[float], on: MutableSequence[float]
 ) -> None:
-    """Fill in what it is worth to be on at the readings from ``end`` on, with so many ticks used up the day before."""
-    count = len(at_s)
-    for row in range(min(len(beyond) // levels, count + 1 - end)):
-        i = end + row
-        last, known, most = (row + 1) * levels - 1, 0, -math.inf
-        while True:
-            # To stop at reading i takes so many ticks; whoever has fewer has the best of what came before.
-            takes = tick[i] - tick[end + row]
-            while known < min(takes, levels):
-                beyond[last - known] = most
-                known += 1
-            if takes >= levels:
-                break
-            most = max(most, gain[i] - gain[end + row] + later[rest[i]])
-            if i == count:
-                break
-            if _is_gap(at_s, hold_s, end_s, i):
-                takes += int(hold_s[i] / tick_s + 0.5)
-                while known < min(takes, levels):
-                    beyond[last - known] = most
-                    known += 1
-                most = max(most, gain[i + 1] - gain[end + row] + later[_after_gap(at_s, hold_s, i, min_off_s)])
-                break
-            i += 1
-        while known < levels:
-            beyond[last - known] = most
+    """Fill in what it is worth to be on at reading ``since``, with so many ticks used up the day before."""
+    at_s, hold_s, gain, tick, rest, _, end_s, min_off_s = facts
+    known, most, i = 0, -math.inf, since
+    while True:
+        # To stop at reading i takes so many ticks; whoever has fewer has the best of what came before.
+        takes = tick[i] - tick[since]
+        while known < min(takes, levels):
+            on[levels - 1 - known] = most
             known += 1
+        if takes >= levels:
+            return
+        most = max(most, gain[i] - gain[since] + later[rest[i]])
+        if i == len(at_s):
+            break
+        if _is_gap(at_s, hold_s, end_s, i):
+            takes += int(hold_s[i] / tick_s + 0.5)
+            while known < min(takes, levels):
+                on[levels - 1 - known] = most
+                known += 1
+            most = max(most, gain[i + 1] - gain[since] + later[_after_gap(at_s, hold_s, i, min_off_s)])
+            break
+        i += 1
+    while known < levels:
+        on[levels - 1 - known] = most
+        known += 1
 
 
 def _priced(
-    at_s: Sequence[float],
-    hold_s: Sequence[float],
-    gain: Sequence[float],
-    tick: Sequence[int],
-    rest: Sequence[int],
-    end_s: float,
-    end: int,
-    min_off_s: float,
-    cap_s: float,
-    price: float,
-    later: Sequence[float],
-    beyond: MutableSequence[float],
+    facts: _Facts, end: int, cap_s: float, price: float, later: Sequence[float], beyond: MutableSequence[float]
 ) -> None:
-    """Fill in the same where each second from the day before has its price; for no longer than the cap."""
+    """Fill in the same for readings from ``end`` on, where each second has its price; for no longer than the cap."""
+    at_s, hold_s, gain, _, rest, _, end_s, min_off_s = facts
     count, i = len(at_s), end
     while i < count and at_s[i] < at_s[end] + cap_s:
         i += 1
@@ -763,20 +761,9 @@ def _priced(
         value = max(later[rest[i]], gain[i + 1] - gain[i] - price * hold_s[i] + onward)
 
 
-def _last_stop(
-    at_s: Sequence[float],
-    hold_s: Sequence[float],
-    gain: Sequence[float],
-    tick: Sequence[int],
-    rest: Sequence[int],
-    end_s: float,
-    since: int,
-    left: int,
-    min_off_s: float,
-    tick_s: float,
-    later: Sequence[float],
-) -> int:
+def _last_stop(facts: _Facts, since: int, left: int, tick_s: float, later: Sequence[float]) -> int:
     """Return the reading up to which it is best to go on with so many ticks left; one past a gap: until it is stale."""
+    at_s, hold_s, gain, tick, rest, _, end_s, min_off_s = facts
     most, best, i = -math.inf, since, since
     while tick[i] - tick[since] <= left:
         value = gain[i] - gain[since] + later[rest[i]]
@@ -794,17 +781,11 @@ def _last_stop(
 
 
 def _backtrack(
-    at_s: Sequence[float],
-    hold_s: Sequence[float],
-    gain: Sequence[float],
-    tick: Sequence[int],
-    rest: Sequence[int],
-    end_s: float,
+    facts: _Facts,
     entry: int,
     begin: int,
     end: int,
     min_on_s: float,
-    min_off_s: float,
     tick_s: float,
     layers: int,
     levels: int,
@@ -814,6 +795,7 @@ def _backtrack(
     choices: Sequence[int],
 ) -> list[tuple[float, float, int]]:
     """Follow the choices of a day from a reading on; return the runs, and the reading at which each leaves it free."""
+    at_s, hold_s, gain, tick, rest, _, end_s, min_off_s = facts
     count, size = len(at_s), layers * levels
     runs = [(0.0, 0.0, 0)]
     runs.pop()
@@ -840,9 +822,7 @@ def _backtrack(
                     stop = later[rest[i]] >= gain[i + 1] - gain[i] + onward
                 else:
                     if until < 0:
-                        until = _last_stop(
-                            at_s, hold_s, gain, tick, rest, end_s, i, levels - 1 - u, min_off_s, tick_s, later
-                        )
+                        until = _last_stop(facts, i, levels - 1 - u, tick_s, later)
                     stop = i == until
             if stop:
                 stop_s, free = at_s[i], rest[i]
@@ -861,19 +841,9 @@ def _backtrack(
     return runs
 
 
-def _entered(
-    at_s: Sequence[float],
-    hold_s: Sequence[float],
-    gain: Sequence[float],
-    rest: Sequence[int],
-    end_s: float,
-    begin: int,
-    end: int,
-    min_off_s: float,
-    cap_s: float,
-    later: Sequence[float],
-) -> float:
+def _entered(facts: _Facts, begin: int, end: int, cap_s: float, later: Sequence[float]) -> float:
     """Return the most that a day earns, begun off or on; a run from the day before lasts no longer than its cap."""
+    at_s, hold_s, gain, _, rest, _, end_s, min_off_s = facts
     most = later[begin]
     for i in range(begin, end + 1):
         if i == end or at_s[i] > at_s[begin] + cap_s:
