@@ -27,6 +27,43 @@ settings.register_profile("repeatable", settings.get_profile("random"), derandom
 settings.load_profile("repeatable")
 
 
+# In the order of the time that one of their tests takes: begun first, so that at the end no worker waits for another.
+SLOWEST_FIRST = (
+    "test_page",
+    "test_hindsight",
+    "test_tune",
+    "test_replay",
+    "test_ahead",
+    "test_commission",
+    "test_invariants",
+    "test_service",
+    "test_demo",
+    "test_simulation",
+    "test_wirings",
+    "test_explore",
+    "test_mqtt",
+    "test_relay",
+    "test_systemd",
+    "test_homie",
+    "test_readings",
+    "test_fuzz",
+    "test_faults",
+    "test_ledger",
+)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Let the modules with the slowest tests come first; within a module the order stays, and so do its fixtures."""
+    rank = {name: number for number, name in enumerate(SLOWEST_FIRST)}
+    items.sort(key=lambda item: rank.get(item.path.stem, len(rank)))
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """Of `-n auto`: more than there are cores, for much of the time a test waits, for a broker or for time to pass."""
+    return len(os.sched_getaffinity(0)) + 2
+
+
 # Below the ports that the system gives to outgoing connections: one of those must not take the port of a broker that
 # is killed and started again. By a chance of their own, which no test seeds: others look for ports beside us.
 _PORTS, _CHANCE = range(10_000, 32_000), random.SystemRandom()

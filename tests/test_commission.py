@@ -17,10 +17,10 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import pytest
 
@@ -798,68 +798,90 @@ def test_the_command_without_a_broker(tmp_path: Path) -> None:
     assert done.returncode == 1 and "no such part" in done.stderr
 
 
-@pytest.mark.broker
-async def test_the_command_at_a_terminal(tmp_path: Path, mosquitto: Mosquitto) -> None:
-    """A part that is done, one that is left out, the record; and Ctrl-C while the relay is on: off, and 130."""
-    file, record = tmp_path / "carport.toml", tmp_path / "record.json"
+class AtHome(NamedTuple):
+    """A house in real time at a real broker, and the command's configuration for it."""
+
+    port: int
+    file: Path
+    house: House
+
+
+@pytest.fixture
+async def at_home(tmp_path: Path, mosquitto: Mosquitto) -> AsyncIterator[AtHome]:
+    file = tmp_path / "carport.toml"
     file.write_text(_toml(mosquitto.port, tmp_path).replace("3.1.1", "auto"), encoding="utf-8")
     clock = ScaledClock(START, 1.0)
     house, meter = House(QUIET, 1, START_S, Plug(latency_s=0.1)), HouseMeter(1, START_S, 1.0)
     simulated = asyncio.create_task(devices.Devices(house, meter, clock, mosquitto.port).run())
-    try:
-        done = await asyncio.create_subprocess_exec(
-            *command(file, "relay", "sign", "--record", str(record)),
-            stdin=asyncio.subprocess.PIPE,
-            stdout=asyncio.subprocess.PIPE,
-            stderr=asyncio.subprocess.PIPE,
-        )
-        out, error = await asyncio.wait_for(done.communicate(b"\nyes\nskip\nyes\nyes\n"), 90)
-        assert done.returncode == 0, error
-        assert b"The relay obeys" in out and b"The relay is off" in out
-        recorded = json.loads(record.read_text(encoding="utf-8"))
-        assert recorded["complete"] is True
-        found = recorded["findings"]
-        assert [(finding["part"], finding["verdict"]) for finding in found] == [
-            ("broker", "good"),
-            ("sign", "not tried"),
-            ("relay", "good"),
-        ]
+    yield AtHome(mosquitto.port, file, house)
+    await devices.cancel(simulated)
 
-        async with devices.connected(
-            "127.0.0.1", mosquitto.port, "elsewhere"
-        ) as client:  # a daemon on another computer
-            await client.publish("surpluscharge/carport/availability", "ready", retain=True)
-            refused = await asyncio.create_subprocess_exec(
-                *command(file, "relay"), stdin=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE
-            )
-            _, error = await asyncio.wait_for(refused.communicate(b"yes\n"), 60)
-            assert refused.returncode == 1 and b"a daemon is at work" in error
-            await client.publish("surpluscharge/carport/availability", "", retain=True)
 
-        done = await asyncio.create_subprocess_exec(
-            *command(file),
-            stdin=asyncio.subprocess.PIPE,
-            stdout=asyncio.subprocess.PIPE,
-            stderr=asyncio.subprocess.PIPE,
-        )
-        out, error = await asyncio.wait_for(done.communicate(b"no\n\n"), 60)
-        assert done.returncode == 1 and b"nobody answers any more; nothing was switched" in error
-        assert b"licensed electrician" in out and out.count(b"Type yes to go on") == 3
-        wrong = await asyncio.create_subprocess_exec(
-            *command(file), stdin=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE
-        )
-        _, error = await asyncio.wait_for(wrong.communicate(b"\n" * 1_000_000), 60)
-        assert wrong.returncode == 1 and b"it takes somebody by the plug; nothing was switched" in error
+async def typed(text: bytes, words: list[str]) -> tuple[int | None, bytes, bytes]:
+    """Run a command to its end with this for its input; return its exit status, and what it said on both streams."""
+    process = await asyncio.create_subprocess_exec(
+        *words, stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE
+    )
+    out, error = await asyncio.wait_for(process.communicate(text), 90)
+    return process.returncode, out, error
 
-        await _ended_while_on(command(file, "relay"), house, signal.SIGINT)
-        state = json.loads((tmp_path / "carport.json").read_text(encoding="utf-8"))
-        assert state["body"]["kept"]["starts_s"] and not state["body"]["kept"]["enabled"]
-        await _ended_while_on(command(file, "relay"), house, signal.SIGHUP)
-        unfinished = tmp_path / "unfinished.json"
-        await _ended_while_on(command(file, "relay", "--record", str(unfinished)), house, signal.SIGTSTP)
-        assert json.loads(unfinished.read_text(encoding="utf-8"))["complete"] is False
-    finally:
-        await devices.cancel(simulated)
+
+@pytest.mark.broker
+async def test_the_command_at_a_terminal(tmp_path: Path, at_home: AtHome) -> None:
+    """The one sitting at a real broker, in real time: a part that is done, one that is left out, and the record."""
+    record = tmp_path / "record.json"
+    code, out, error = await typed(
+        b"\nyes\nskip\nyes\nyes\n", command(at_home.file, "relay", "sign", "--record", str(record))
+    )
+    assert code == 0, error
+    assert b"The relay obeys" in out and b"The relay is off" in out
+    recorded = json.loads(record.read_text(encoding="utf-8"))
+    assert recorded["complete"] is True
+    found = recorded["findings"]
+    assert [(finding["part"], finding["verdict"]) for finding in found] == [
+        ("broker", "good"),
+        ("sign", "not tried"),
+        ("relay", "good"),
+    ]
+
+
+@pytest.mark.broker
+async def test_the_command_beside_a_daemon_on_another_computer(at_home: AtHome) -> None:
+    async with devices.connected("127.0.0.1", at_home.port, "elsewhere") as client:
+        await client.publish("surpluscharge/carport/availability", "ready", retain=True)
+        code, _, error = await typed(b"yes\n", command(at_home.file, "relay"))
+        assert code == 1 and b"a daemon is at work" in error
+        assert at_home.house.tally.starts == 0
+
+
+@pytest.mark.broker
+async def test_the_command_without_a_yes(at_home: AtHome) -> None:
+    """Nobody who answers, and somebody who says anything but yes, a million times."""
+    code, out, error = await typed(b"no\n\n", command(at_home.file))
+    assert code == 1 and b"nobody answers any more; nothing was switched" in error
+    assert b"licensed electrician" in out and out.count(b"Type yes to go on") == 3
+    code, _, error = await typed(b"\n" * 1_000_000, command(at_home.file))
+    assert code == 1 and b"it takes somebody by the plug; nothing was switched" in error
+    assert at_home.house.tally.starts == 0
+
+
+@pytest.mark.broker
+async def test_ctrl_c_while_the_relay_is_on(tmp_path: Path, at_home: AtHome) -> None:
+    """Off, and 130; the start is remembered, and nothing is left enabled."""
+    await _ended_while_on(command(at_home.file, "relay"), at_home.house, signal.SIGINT)
+    state = json.loads((tmp_path / "carport.json").read_text(encoding="utf-8"))
+    assert state["body"]["kept"]["starts_s"] and not state["body"]["kept"]["enabled"]
+
+
+@pytest.mark.broker
+async def test_the_terminal_is_gone_while_the_relay_is_on_and_the_next_is_suspended(
+    tmp_path: Path, at_home: AtHome
+) -> None:
+    """Off each time; a sitting that was broken off keeps no other from beginning, and its record says so."""
+    await _ended_while_on(command(at_home.file, "relay"), at_home.house, signal.SIGHUP)
+    record = tmp_path / "unfinished.json"
+    await _ended_while_on(command(at_home.file, "relay", "--record", str(record)), at_home.house, signal.SIGTSTP)
+    assert json.loads(record.read_text(encoding="utf-8"))["complete"] is False
 
 
 async def _ended_while_on(words: list[str], house: House, number: int) -> None:

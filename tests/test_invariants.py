@@ -91,15 +91,12 @@ Sequences.TestCase.settings = settings(max_examples=150, stateful_step_count=40,
 TestSequences = Sequences.TestCase
 
 
-@pytest.mark.parametrize("block", range(4))
-def test_random_sequences(block: int) -> None:
-    """Invariants 1 to 6 over 100 seeded sequences a block, from the generator that the long run uses."""
-    for seed in range(block * 100, block * 100 + 100):
-        random_sequence(seed)
+@pytest.mark.parametrize("block", range(2))
+def test_random_sequences(block: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Invariants 1 to 6 over 200 seeded sequences a block, from the generator that the long run uses.
 
-
-def test_every_row_of_the_table_is_reached_by_the_sequences(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A sequence that never came to some row would hold nothing about it."""
+    Each block comes to every row of the table: sequences that never came to some row would hold nothing about it.
+    """
     reached: set[int] = set()
     deciding_row = machine.deciding_row
 
@@ -110,7 +107,7 @@ def test_every_row_of_the_table_is_reached_by_the_sequences(monkeypatch: pytest.
         return index
 
     monkeypatch.setattr(machine, "deciding_row", watched)
-    for seed in range(150):
+    for seed in range(block * 200, block * 200 + 200):
         random_sequence(seed)
     assert reached == set(range(len(TABLE)))
 
@@ -169,11 +166,32 @@ BESIDE_THE_MACHINE = {
 }
 
 
+# Which sequence comes to each first, as things are (`python -m tests.bench.explore --bugs` says it anew): it is tried
+# first, so that a hunt costs one sequence, and where that one comes to it no longer, the hunt takes longer.
+SOONEST = {
+    "disabling ignored": 3,
+    "shutdown ignored": 11,
+    "trip ignored": 19,
+    "energy cap ignored": 34,
+    "minimum off ignored": 4,
+    "budget ignored": 3,
+    "minimum on ignored": 7,
+    "an hour has 50 minutes": 206,
+    "a day has 20 hours": 87,
+    "off counted before it is known": 8,
+    "a new session at any enabling": 49,
+    "session time forgotten": 1,
+    "a run may straddle two sessions": 95,
+    "deadline of a cap missed": 24,
+    "an off that nobody confirmed is booked on": 27,
+}
+
+
 @pytest.mark.parametrize("name", [*PLANTED, *BESIDE_THE_MACHINE])
 def test_a_planted_bug_is_found(name: str) -> None:
     """The oracle sees each of these, so that its silence means something."""
     with planted(*(PLANTED | BESIDE_THE_MACHINE)[name]), pytest.raises(Broken):
-        for seed in range(4000):
+        for seed in (SOONEST.get(name, 0), *range(4000)):
             random_sequence(seed)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import functools
 import io
 import json
 import logging
@@ -68,6 +69,7 @@ def is_logging(call: ast.Call) -> bool:
     return isinstance(call.func, ast.Name) and call.func.id == "level"
 
 
+@functools.cache
 def logged() -> list[Logged]:
     """Return every place in the package that logs an event by name."""
     places = []

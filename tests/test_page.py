@@ -33,7 +33,7 @@ from tests.conftest import config_from
 from tests.histories import PARAMS, TARIFFS, ZONE, Habit, live
 from tests.test_tune import BEGIN_S, MONEY, days_of_sun
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("compiled")]
 
 LATER = datetime(2031, 7, 1, 12, tzinfo=UTC)
 DAY, GAP_DAY = date(2031, 5, 15), date(2031, 5, 3)
@@ -68,7 +68,7 @@ class Browser:
         return [each["params"]["request"]["url"] for each in messages if each["method"] == "Network.requestWillBeSent"]
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
     """Start a Chromium; skip where it or its driver is not installed, but fail where CI=true."""
     chromium, driver = shutil.which("chromium"), shutil.which("chromedriver")

@@ -131,7 +131,8 @@ class Observer:
     @property
     def status(self) -> dict[str, Any]:
         """Return the latest status document; before the first, one that says nothing."""
-        return next(iter(self.statuses[-1:]), {"state": None})
+        last = self.last(STATUS)
+        return {"state": None} if last is None else json.loads(last)  # type: ignore[no-any-return]
 
     @property
     def state(self) -> str | None:
@@ -266,7 +267,11 @@ def _value(value: Any) -> str:
 
 
 class Log:
-    """The daemon's log lines."""
+    """The daemon's log lines. What has been parsed once is not parsed again, however often somebody looks."""
+
+    def __init__(self) -> None:
+        self._parsed: list[dict[str, Any]] = []
+        self._parsed_to = 0
 
     @property
     def text(self) -> str:
@@ -275,7 +280,11 @@ class Log:
     @property
     def lines(self) -> list[dict[str, Any]]:
         """Return the complete lines, parsed. What is no line of the daemon's own fails the test."""
-        return [json.loads(line) for line in self.text.splitlines(keepends=True) if line.endswith("\n")]
+        text = self.text
+        end = text.rfind("\n") + 1
+        self._parsed += [json.loads(line) for line in text[self._parsed_to : end].splitlines()]
+        self._parsed_to = max(end, self._parsed_to)
+        return list(self._parsed)
 
     def events(self, name: str, **fields: Any) -> list[dict[str, Any]]:
         """Return the lines of an event whose fields have these values."""
@@ -296,6 +305,7 @@ class Daemon(Log):
     """The daemon as a process of its own."""
 
     def __init__(self, config: Path, log: Path, environment: Mapping[str, str] | None = None) -> None:
+        super().__init__()
         self._log = log
         with log.open("wb") as stream:
             self.process = subprocess.Popen(
@@ -328,6 +338,7 @@ class InProcess(Log):
     """The daemon in the test's own process."""
 
     def __init__(self, service: Service, stream: io.StringIO, task: asyncio.Task[None]) -> None:
+        super().__init__()
         self.service = service
         self.task = task
         self._stream = stream
