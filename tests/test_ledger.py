@@ -29,7 +29,7 @@ from surpluscharge.control.draw import Step
 from surpluscharge.control.economics import EVERY_DAY, Tariff, Tariffs, Window
 from surpluscharge.daemon import store
 from surpluscharge.history import exchange
-from surpluscharge.history.energy import NOTHING, Energy, Interval, Sample, hold, ms_of, total
+from surpluscharge.history.energy import NOTHING, Energy, Interval, Sample, hold, ms_of, time_of, total
 from surpluscharge.history.ledger import (
     ABSENT,
     LOST,
@@ -678,6 +678,27 @@ def test_what_is_to_come_or_not_written_yet_is_no_import(ledger: Ledger) -> None
     assert ledger.bounds() is None
     fill(now_ms - 3_660_000)
     assert ledger.bounds() is not None
+
+
+def test_charges_are_exported_with_their_ends_where_they_have_one(ledger: Ledger) -> None:
+    ended = Charge(BEGIN_MS, BEGIN_MS, BEGIN_MS + 90_500, "import-held", Energy(90_500, 90_500, 0, 0, 3_600_000, 0, 0))
+    running = Charge(BEGIN_MS + 3_600_000, BEGIN_MS, None, None, NOTHING)
+    ledger.write(Batch(charges=[ended, running]))
+    rows = list(exchange.records(ledger, "charges", BEGIN, BEGIN + timedelta(days=1), UTC, tariffs=None))
+    begun = time_of(BEGIN_MS, UTC)
+    assert [(row["time"], row["until"], row["session"], row["ended_by"], row["solar_wh"]) for row in rows] == [
+        (told(begun), told(begun + timedelta(seconds=90.5)), told(begun), "import-held", 1.0),
+        (told(begun + timedelta(hours=1)), None, told(begun), None, 0.0),
+    ]
+
+
+def told(when: datetime) -> str:
+    return when.isoformat(timespec="milliseconds")
+
+
+def test_of_samples_in_one_millisecond_the_first_counts() -> None:
+    samples = [Sample(at_ms, float(number), 0.0, True, 0.0) for number, at_ms in enumerate((5, 5, 6, 6, 4, 7))]
+    assert [sample.grid_w for sample in exchange._later(iter(samples))] == [0.0, 2.0, 5.0]
 
 
 def test_what_is_exported_can_be_imported(ledger: Ledger, tmp_path: Path) -> None:

@@ -222,6 +222,7 @@ def test_whatever_comes_times_ascend_and_every_row_is_accounted_for(
         ("time,grid_w\n2031-05-14T12:00:00,1\n", "line 2, column time: '2031-05-14T12:00:00' has no offset"),
         ("time,grid_w\n2031-05-14T12:00:00Z,1\n2031-05-14T12:00:10,1\n", "line 3, column time: '2031-05-14T12:00:10'"),
         ("time,grid_w\n1936526400000,1\n", "line 2, column time: '1936526400000' looks like milliseconds"),
+        ("time,grid_w\n900000000,1\n", "line 2, column time: '900000000' is no time from 2000 to 2100"),  # of 1998
         ("time,grid_w\n12,1\n", "line 2, column time: '12' is no time from 2000 to 2100"),
         (
             "time,grid_w\n0001-01-01T00:00:00Z,1\n",
