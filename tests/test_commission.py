@@ -20,7 +20,7 @@ import threading
 from collections.abc import AsyncIterator, Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, cast
 
 import pytest
 
@@ -28,6 +28,7 @@ from surpluscharge import config as configuration
 from surpluscharge.clock import ScaledClock
 from surpluscharge.commissioning import commission
 from surpluscharge.commissioning.commission import Finding
+from surpluscharge.commissioning.hand import Failed, Hand, Person
 from surpluscharge.commissioning.terminal import Terminal
 from surpluscharge.config import Config
 from surpluscharge.control.controller import Kept, Tally
@@ -552,6 +553,16 @@ def test_a_bad_joint(of: Of) -> None:
     done = of("bad joint")
     assert "the voltage sinks by more than 5 %" in done.one("draw", "wrong").what
     assert done.verdicts("relay") == [] and not done.house.plug.closed
+
+
+async def test_a_plug_that_went_off_by_itself_is_told_off_before_the_person_is_told(tmp_path: Path) -> None:
+    """Otherwise the supervisor would find that somebody else switched, and hold up the next try."""
+    hand = Hand(configuration.parse(_toml(1, tmp_path), "carport.toml"), ScaledClock(START, 1.0), cast(Person, None))
+    hand.service.allow(True)
+    hand._dropped_s = lambda: 3.0  # type: ignore[method-assign]
+    with pytest.raises(Failed, match=r"off by itself, 3\.0 s after"):
+        hand._still_on()
+    assert not hand.controller.enabled
 
 
 def test_another_s_off_is_not_the_plug_s_own(of: Of) -> None:
