@@ -11,8 +11,11 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import pytest
 import structlog
@@ -24,8 +27,10 @@ from surpluscharge.control.controller import Controller, Moment
 from surpluscharge.control.signals import PAYLOAD_LIMIT_BYTES
 from surpluscharge.daemon import service as service_module
 from surpluscharge.daemon import status
+from surpluscharge.daemon.mqtt import Post
 from surpluscharge.daemon.service import Service
 from tests.conftest import Mosquitto
+from tests.leaping import LeapingClock, leap
 from tests.wire import (
     AVAILABILITY,
     COMMAND,
@@ -36,6 +41,7 @@ from tests.wire import (
     POWER,
     REPORT,
     SHADE_W,
+    STATUS,
     SUN_W,
     Feed,
     Observer,
@@ -49,6 +55,7 @@ from tests.wire import (
 
 pytestmark = pytest.mark.broker
 
+WALL = datetime(2031, 5, 1, 12, tzinfo=UTC)
 KEEPALIVE_S = 5  # of the tests' configuration
 WILL_WITHIN_S = 1.5 * KEEPALIVE_S
 # Mosquitto looks for clients that have gone silent every so often only, and then gives them the benefit of a second.
@@ -154,6 +161,117 @@ async def test_enabling_in_full_sun_skips_the_start_delay_only(stage: Stage) -> 
         wire.publish(ENABLE_SET, "on")
         await until(lambda: wire.last(COMMAND) == "on", "the charge")
         assert wire.on(COMMAND)[-1].at_s - off_s > 1.5  # 2 s, less what the first message may have been late
+
+
+# --- the daemon's loops, without a broker ----------------------------------------------------------------------------
+
+
+class Said:
+    """Stands in for the log: the names of the events."""
+
+    def __init__(self) -> None:
+        self.names: list[str] = []
+
+    def __getattr__(self, level: str) -> Callable[..., None]:
+        return lambda name, **_: self.names.append(name)
+
+
+def test_ready_is_logged_once_it_is_off_and_the_watchdog_fed_in_good_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Long before its time is over, but not at each turn of the loop."""
+    fed_s: list[float] = []
+    said = Said()
+
+    def notify(*words: str) -> bool:
+        if words == ("WATCHDOG=1",):
+            fed_s.append(asyncio.get_running_loop().time())
+        return True
+
+    monkeypatch.setattr("surpluscharge.daemon.systemd.watchdog_interval_s", lambda: 8.0)
+    monkeypatch.setattr("surpluscharge.daemon.systemd.notify", notify)
+
+    async def play() -> None:
+        service = Service(parse(toml(tables(1, tmp_path)), "shed.toml"), LeapingClock(WALL))
+        service._log = cast(Any, said)
+        control = asyncio.create_task(service._control())
+        await asyncio.sleep(30.0)
+        assert "ready" not in said.names
+        service._tell(service.controller.relay_link, True)
+        service.relay_acknowledged(False)
+        await asyncio.sleep(30.0)
+        service.stop()
+        await control
+
+    leap(play())
+    assert said.names.count("ready") == 1
+    gaps_s = [later_s - earlier_s for earlier_s, later_s in itertools.pairwise(fed_s)]
+    assert 2.0 < min(gaps_s) <= max(gaps_s) <= 4.0
+
+
+def test_the_pause_between_two_writes_is_left_out_once_for_each_fault_that_latches(tmp_path: Path) -> None:
+    written_s: list[float] = []
+
+    async def play() -> None:
+        now = asyncio.get_running_loop().time
+        service = Service(parse(toml(tables(1, tmp_path)), "shed.toml"), LeapingClock(WALL))
+        service._write = lambda *_: written_s.append(now())  # type: ignore[method-assign]
+        saving = asyncio.create_task(service._save_in_the_background())
+        for latches in (False, True, False, False):
+            service._save_soon.set()
+            if latches:
+                service._save_now.set()
+            await asyncio.sleep(0.25)
+        await asyncio.sleep(5.0)
+        saving.cancel()
+
+    leap(play())
+    assert [round(at_s, 2) for at_s in written_s] == [0.0, 0.25, 1.25]  # what came meanwhile is written together
+
+
+def test_a_disk_that_does_not_answer_is_found_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    found_s: list[float] = []
+
+    async def play() -> bool:
+        now = asyncio.get_running_loop().time
+        monkeypatch.setattr(service_module, "time", SimpleNamespace(monotonic=now))
+        service = Service(parse(toml(tables(1, tmp_path)), "shed.toml"), LeapingClock(WALL))
+        after_write = service._after_write
+
+        def find(promises: int | None) -> None:
+            found_s.append(now())
+            after_write(promises)
+
+        service._after_write = find  # type: ignore[method-assign]
+        service._writing_since_s = now()
+        watching = asyncio.create_task(service._watch_strain())
+        await asyncio.sleep(60.0)
+        watching.cancel()
+        return "store-failing" in [record.code for record in service.controller.faults]
+
+    assert leap(play())
+    assert [pytest.approx(5.25, abs=0.3)] == found_s
+
+
+def test_the_enable_value_is_answered_once_it_is_on_the_disk(tmp_path: Path) -> None:
+    async def play() -> list[list[str]]:
+        service = Service(parse(toml(tables(1, tmp_path)), "shed.toml"), LeapingClock(WALL))
+        topics: list[str] = []
+
+        async def publish(post: Post, within_s: float = 0.0) -> None:
+            topics.append(post.topic)
+
+        service._main_link.publish = publish  # type: ignore[method-assign]
+        seen = []
+        service._promises = 1
+        for kept in (0, 1, 1):
+            service._promises_kept = kept
+            await service._publish_document()
+            seen.append(topics.copy())
+            topics.clear()
+        return seen
+
+    assert leap(play()) == [[STATUS], [ENABLE, STATUS], [STATUS]]
 
 
 async def test_enable_is_remembered(stage: Stage) -> None:
