@@ -218,6 +218,9 @@ def test_by_hand() -> None:
     found = hindsight.best_within(readings, level, 1200.0, 600.0, Days(0, array("d")), 1800.0)
     assert found.gain == pytest.approx(3.0)
     assert found.at_most == pytest.approx(3.0, abs=1e-3)
+    # A day that begins and ends between two readings: a charge that runs through it earns a third of the reading.
+    within = hindsight.best(readings, level, 0.0, 0.0, Days(0, array("d", [1900.0, 2100.0])))
+    assert within.by_day[1] >= hindsight.between(readings, level, 1900.0, 2100.0) == pytest.approx(1 / 3)
 
 
 def test_without_the_compiler_it_is_the_same(monkeypatch: pytest.MonkeyPatch) -> None:

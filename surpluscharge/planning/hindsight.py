@@ -153,7 +153,7 @@ class _Work:
         self.fresh = set(range(len(self.edges) - 1))  # days to be worked through, again
         self.entries = self.edges[:-1]
         self.plans: list[Plan] = [[] for _ in self.entries]
-        self.tick_s, self.exact, self.cells, tick = 1.0, True, 0, _buffer(array("q", [0]))
+        self.tick_s, self.exact, self.cells, tick = 1.0, True, 0, _buffer(array("i", [0]))
         if cap_s < float("inf"):
             self._choose_ticks()
             small = (readings.end_s - at_s[0]) / self.tick_s < 2**31
