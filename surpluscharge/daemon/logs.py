@@ -83,6 +83,8 @@ LIMITS = {
     "fault_raised": Limit(10, 60.0),
     "fault_cleared": Limit(10, 60.0),
     "fault_acknowledged": Limit(10, 60.0),
+    "thresholds_changed": Limit(10, 60.0),
+    "off_reworded": Limit(10, 60.0),
     "relay_reported": Limit(10, 60.0),
     "message_refused": Limit(10, 60.0),
     "relay_commanded": Limit(12, 3600.0),  # more than the starts of an hour need
