@@ -13,12 +13,13 @@ from typing import Any
 
 import pytest
 
-from surpluscharge.clock import SystemClock
+from surpluscharge.clock import ScaledClock, SystemClock
 from surpluscharge.commissioning import hand
 from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.daemon import homie
 from surpluscharge.daemon.logs import LIMITS
 from tests.conftest import BrokerMaker, Mosquitto, config_from
+from tests.test_relay import START
 from tests.test_status import House
 from tests.wire import GRID, PATIENCE_S, SUN_W, Feed, Observer, Stage, until
 
@@ -179,7 +180,8 @@ async def test_an_old_on_is_not_believed_here_either(stage: Stage) -> None:
 async def test_alerts_come_and_go(stage: Stage) -> None:
     """A fault is an alert, in the status's own words, and is taken away with it; so is one from an earlier life."""
     stage.wire.publish(f"{ROOT}/$alert/socket-hot", "from an earlier life", retain=True)
-    async with stage.running(homie={"publish": True}, meter=[{"topic": GRID, "fresh_s": 1.0}]):
+    meter = [{"topic": GRID, "fresh_s": 20.0}]  # two real seconds
+    async with stage.running(ScaledClock(START, 10.0), homie={"publish": True}, meter=meter):
         await until(lambda: stage.wire.last(f"{ROOT}/$alert/socket-hot") == "", "the old alert's end")
         await until(lambda: stage.wire.last(f"{ROOT}/$alert/meter-silent"), "an alert", 40)
         (fault,) = stage.wire.status["faults"]
