@@ -253,6 +253,45 @@ def test_a_disk_that_does_not_answer_is_found_once(tmp_path: Path, monkeypatch: 
     assert [pytest.approx(5.25, abs=0.3)] == found_s
 
 
+def test_what_is_promised_is_waited_for_from_the_beginning(tmp_path: Path) -> None:
+    """Until it is on the disk, or is known not to get there; a disk that was never tried is not known to fail."""
+
+    async def play() -> None:
+        service = Service(parse(toml(tables(1, tmp_path)), "shed.toml"), LeapingClock(WALL))
+        for outcome in (1, None):
+            service._promises += 1
+            waiting = asyncio.create_task(service._promise_kept())
+            await asyncio.sleep(60.0)
+            assert not waiting.done()
+            service._write_error = "" if outcome else "no space left"
+            service._after_write(outcome)
+            await asyncio.wait_for(waiting, 1.0)
+
+    leap(play())
+
+
+def test_that_it_is_there_is_announced_once_for_each_connection(tmp_path: Path) -> None:
+    async def play() -> tuple[list[str], list[str]]:
+        service = Service(parse(toml(tables(1, tmp_path)), "shed.toml"), LeapingClock(WALL))
+        said: list[str] = []
+
+        async def publish(post: Post, within_s: float = 0.0) -> None:
+            said.append(post.topic)
+
+        service._main_link.publish = publish  # type: ignore[method-assign]
+        showing = asyncio.create_task(service._publish_status())
+        await asyncio.sleep(100.0)
+        before = said.copy()
+        service._main_link._client = cast(Any, "a connection")
+        await asyncio.sleep(300.0)
+        showing.cancel()
+        return before, said
+
+    before, said = leap(play())
+    assert STATUS in before and AVAILABILITY not in before
+    assert said.count(AVAILABILITY) == 1 and said.count(STATUS) > before.count(STATUS) + 1
+
+
 def test_the_enable_value_is_answered_once_it_is_on_the_disk(tmp_path: Path) -> None:
     async def play() -> list[list[str]]:
         service = Service(parse(toml(tables(1, tmp_path)), "shed.toml"), LeapingClock(WALL))
