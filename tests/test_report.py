@@ -354,8 +354,25 @@ def test_a_charge_that_runs_has_no_end_yet(tmp_path: Path) -> None:
         made = build(ledger, FIRST, FIRST, now, site())
     (session,) = made.sessions
     assert (session.end, session.ended) == (None, "still charging")
+    assert as_json(made)["sessions"][0]["end"] is None
     assert session.energy.solar_mws == 1000 * 600_000
     assert "still charging" in as_text(made)
+
+
+def test_a_charge_that_runs_has_cost_what_it_did_where_prices_changed(tmp_path: Path) -> None:
+    """From 5:00 to 6:00, 1 kW all bought: half an hour at 2 a kWh, then half an hour at 1."""
+    begin_ms = ms_of(datetime(2031, 5, 14, 5, tzinfo=ZONE))
+    now = datetime(2031, 5, 14, 6, tzinfo=ZONE)
+    night = Window(EVERY_DAY, 0, 19_800, Decimal(2))
+    tariffs = Tariffs("EUR", (Tariff(None, Decimal(1), Decimal(0), Decimal(3), (night,)),))
+    with Ledger(tmp_path / "h.sqlite") as ledger:
+        samples = [Sample(at_ms, 1000.0, 1000.0, True) for at_ms in range(begin_ms, ms_of(now) + 1, 60_000)]
+        ledger.write(
+            Batch(list(hold(samples, 60_000)), [Charge(begin_ms, begin_ms, None, None, NOTHING)], states=[STARTED])
+        )
+        (session,) = build(ledger, FIRST, FIRST, now, site(tariffs)).sessions
+    assert session.money is not None
+    assert (session.money.paid, session.money.saved) == (Decimal("1.5"), Decimal("1.5"))
 
 
 def test_a_charge_that_has_just_begun(tmp_path: Path) -> None:
@@ -490,6 +507,24 @@ def test_json_says_the_same_exactly(ledger: Ledger) -> None:
     assert len(document["hours"]) == 72
     assert datetime.fromisoformat(document["total"]["begin"]) == made.total.begin
     assert document["currency"] == "EUR" and document["report_version"] == 2
+    for line, energy in zip(document["lines"], [line.energy for line in made.lines], strict=True):
+        assert (line["on_s"], line["known_s"]) == (energy.on_ms / 1000, energy.known_ms / 1000)
+    ends = [session.end.isoformat() for session in made.sessions if session.end]
+    assert [session["end"] for session in document["sessions"]] == ends != []
+
+
+@pytest.mark.parametrize(
+    ("busy", "first", "last"),
+    [((10.25,), 4, 11), ((2.0,), 0, 6), ((23.75,), 18, 24), ((8.25, 17.5), 8, 18), ((), 0, 24)],
+)
+def test_of_a_day_whole_hours_are_drawn_around_what_is_worth_a_look(
+    busy: tuple[float, ...], first: int, last: int
+) -> None:
+    """Six of them at least."""
+    begin_ms = ms_of(day_span(FIRST, ZONE)[0])
+    hour_ms = 3_600_000
+    drawn = figures.cropped([begin_ms + round(one * hour_ms) for one in busy], begin_ms, begin_ms + 24 * hour_ms, ZONE)
+    assert [(at_ms - begin_ms) / hour_ms for at_ms in drawn] == [first, last]
 
 
 def test_months() -> None:
