@@ -9,11 +9,13 @@ import glob
 import json
 import math
 import signal
+import socket
 import subprocess
 import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, cast
 
 import aiomqtt
@@ -313,13 +315,40 @@ async def test_however_a_connection_ends_it_is_closed(tmp_path: Path, lost: bool
     link = link_to(1, tmp_path, farewell=Post("plug/set", "off"), on_up=lambda: happened.append("up"))
     link._connect = connect  # type: ignore[method-assign]
     link._on_down = lambda: happened.append("down")
+    link._log = cast(
+        Any, SimpleNamespace(info=lambda *_, **__: None, warning=lambda _, reason: happened.append(reason))
+    )
     session = asyncio.create_task(link._session())
     await asyncio.sleep(0.01)
     session.cancel()
     with contextlib.suppress(aiomqtt.MqttError, asyncio.CancelledError):
         await session
-    assert happened == ["connected", "up", *(["down"] if lost else ["plug/set off"]), "closed"]
+    assert happened == ["connected", "up", *(["lost", "down"] if lost else ["plug/set off"]), "closed"]
     assert not link.up
+
+
+async def test_a_host_name_that_none_can_be_is_a_failure_like_others(tmp_path: Path) -> None:
+    """RFC 1035, 2.3.4: a label has 63 octets at the most."""
+    link = link_to(1, tmp_path)
+    mqtt = link._config.mqtt.model_copy(update={"host": "x" * 64})
+    link._config = link._config.model_copy(update={"mqtt": mqtt})
+    with pytest.raises(aiomqtt.MqttError):
+        await link._connect()
+
+
+async def test_a_connection_that_breaks_while_it_is_written_to_is_lost(tmp_path: Path) -> None:
+    client = link_to(1, tmp_path)._new_client(aiomqtt.ProtocolVersion.V5)
+    ours, theirs = socket.socketpair()
+
+    def breaks() -> None:
+        client._loop.remove_writer(ours.fileno())
+        raise OSError("it broke")
+
+    paho_s = SimpleNamespace(socket=lambda: ours, want_write=lambda: True, loop_write=breaks)
+    with ours, theirs:
+        client._on_socket_register_write(paho_s, None, ours)
+        with pytest.raises(OSError, match="it broke"):
+            await asyncio.wait_for(client._disconnected, 5.0)
 
 
 def test_the_broker_is_asked_whether_it_answers_about_once_a_second(tmp_path: Path) -> None:
