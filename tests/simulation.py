@@ -32,7 +32,7 @@ from typing import Any, NamedTuple
 from aiomqtt import MqttError
 
 from surpluscharge.config import Config
-from surpluscharge.control import machine
+from surpluscharge.control import machine, news
 from surpluscharge.control.controller import Kept, Moment
 from surpluscharge.control.steps import LATEST_S, SIDE_S
 from surpluscharge.control.supervisor import FAULT_BY_CODE
@@ -892,7 +892,7 @@ class Simulation:
         """One turn of the control loop."""
         if self.service is None or self.hung_since_s is not None:
             return
-        self.service._tell(self.service.controller.tick)
+        self.service.tell(news.Tick())
         self.plan_wake()
 
     def wake_at(self, due_s: float) -> None:
@@ -942,7 +942,7 @@ class Simulation:
             self.session_number += 1
             self.relay_up = self.main_up = True
             order = [
-                lambda: self.service._tell(self.service.controller.relay_link, True),
+                lambda: self.service.tell(news.RelayLink(True)),
                 lambda: self.service._on_main_link(True),
             ]
             self.rng.shuffle(order)
@@ -963,7 +963,7 @@ class Simulation:
         self.buffered.clear()
         self.last_good_s = self.last_good_s if self.was_on else -NEVER_S
         order = [
-            lambda: self.service._tell(self.service.controller.relay_link, False),
+            lambda: self.service.tell(news.RelayLink(False)),
             lambda: self.service._on_main_link(False),
         ]
         self.rng.shuffle(order)
@@ -1305,7 +1305,7 @@ class Simulation:
             self.boot()
         elif self.service is not None and self.hung_since_s is None:
             self.stopping = True
-            self.tell(self.service._tell, self.service.controller.stop)
+            self.tell(self.service.tell, news.Stop())
             self.at(self.t + min(service_module.OFF_WITHIN_S, 0.5 * episode.lasts_s), self.stopped, self.life)
 
     def stopped(self, life: int) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from surpluscharge.clock import SystemClock
+from surpluscharge.control import news
 from surpluscharge.control.controller import Controller, Kept, Moment, Tally
 from surpluscharge.control.machine import MODE_NAMES
 from surpluscharge.daemon import logs, store
@@ -117,14 +118,14 @@ def test_a_boot_with_an_unset_clock_grants_no_session() -> None:
     kept = Kept(1000.0, True, False, 0.0, (), 3600.0, 1380.0, today, Tally(today), 0.1, 0.0, 0.0, ())
 
     def sunshine(controller: Controller, at: Moment) -> str:
-        controller.grid_link(True, at)
-        controller.relay_link(True, at)
-        controller.relay_acknowledged(False, at)
-        controller.message("house/grid", b"-3000", False, at)
+        controller.tell(news.CommandsLink(True), at)
+        controller.tell(news.RelayLink(True), at)
+        controller.tell(news.Taken(False), at)
+        controller.tell(news.Message("house/grid", b"-3000", False), at)
         return MODE_NAMES[controller.state.mode]
 
     controller = Controller(settings, Moment(1000.0, unset, unset), kept)
     assert sunshine(controller, Moment(1001.0, unset, unset)) == "locked-out"
-    controller.clock_jumped(Moment(1010.0, today, today))
+    controller.tell(news.ClockJumped(), Moment(1010.0, today, today))
     assert sunshine(controller, Moment(1011.0, today, today)) == "locked-out"
     assert sunshine(controller, Moment(1020.0, today + 1, today + 1)) == "arming"

@@ -12,6 +12,7 @@ from structlog.testing import capture_logs
 
 from surpluscharge.cli import main
 from surpluscharge.config import parse
+from surpluscharge.control import news
 from surpluscharge.control.economics import benefit_per_h
 from surpluscharge.daemon import status
 from surpluscharge.daemon.service import Service
@@ -148,10 +149,10 @@ def test_the_thresholds_follow_the_prices(tmp_path: Path) -> None:
         clock.now_s = 10.0
         service._follow_prices()
     assert [(line["event"], line["start_export_w"]) for line in logged] == [("thresholds_changed", None)]
-    service.controller.grid_link(True, service._at())
-    service.controller.relay_link(True, service._at())
-    service.controller.enable(True, service._at())
-    service.controller.message("m", b"-3000", False, service._at())
+    service.controller.tell(news.CommandsLink(True), service._at())
+    service.controller.tell(news.RelayLink(True), service._at())
+    service.controller.tell(news.Enable(True), service._at())
+    service.controller.tell(news.Message("m", b"-3000", False), service._at())
     document = shown()
     assert document.thresholds.start_export_w is None and document.state == "idle"
     assert "worth more sold than charged" in document.why
@@ -183,17 +184,19 @@ class Ahead:
         self.clock = VirtualClock(datetime(2031, 6, 3, 12, tzinfo=ZONE))
         self.service = Service(self.config, self.clock)
         self.controller = self.service.controller
-        self.controller.grid_link(True, self.service._at())
-        self.controller.relay_link(True, self.service._at())
-        self.controller.enable(True, self.service._at())
+        self.controller.tell(news.CommandsLink(True), self.service._at())
+        self.controller.tell(news.RelayLink(True), self.service._at())
+        self.controller.tell(news.Enable(True), self.service._at())
 
     def run(self, surplus_w: list[float]) -> None:
         for value_w in surplus_w:
             self.clock.now_s += 10.0
             grid_w = (2000.0 if self.controller.wants_on else 0.0) - value_w
-            self.controller.message("m", f"{grid_w + self.clock.now_s % 7:.1f}".encode(), False, self.service._at())
+            self.controller.tell(
+                news.Message("m", f"{grid_w + self.clock.now_s % 7:.1f}".encode(), False), self.service._at()
+            )
             if not self.controller.confirmed(self.controller.wants_on):
-                self.controller.relay_acknowledged(self.controller.wants_on, self.service._at())
+                self.controller.tell(news.Taken(self.controller.wants_on), self.service._at())
 
     @property
     def shown(self) -> status.StatusDocument:
@@ -287,8 +290,7 @@ def test_looking_ahead_survives_a_change_of_settings(
         monkeypatch.setattr("surpluscharge.daemon.service.load", lambda _: rig.config)
         rig.service.reload("test.toml")
     else:
-        monkeypatch.setattr(rig.service._history, "observe", lambda *_: None)  # it has no steps to learn a draw from
-        rig.controller.learn(2050.0)
+        monkeypatch.setattr(type(rig.service._history), "learned_w", 2050.0)  # it has no steps to learn a draw from
         rig.service._follow_prices()
     assert pays_from_w(rig) == pytest.approx(852.5 * (1.025 if change == "draw" else 1.0), abs=0.1)
     document = rig.shown
@@ -307,10 +309,10 @@ def test_looking_ahead_begins_with_what_is_remembered_when_it_is_chosen(tmp_path
     rig = Ahead(tmp_path)
     ahead, rig.config = rig.config, parse(CONFIG + ABOVE + f'\n[store]\ndirectory = "{tmp_path}"', "test.toml")
     rig.service.config = rig.config
-    rig.controller.reload(rig.config.settings(rig.clock.wall()), rig.service._at())
+    rig.controller.tell(news.Reload(rig.config.settings(rig.clock.wall())), rig.service._at())
     rig.run([300.0, 300.0, 300.0, 700.0, 700.0, 700.0] * 10)
     assert rig.controller.outlook() is None and rig.shown.thresholds.start_export_w is not None
-    rig.controller.reload(ahead.settings(rig.clock.wall()), rig.service._at())
+    rig.controller.tell(news.Reload(ahead.settings(rig.clock.wall())), rig.service._at())
     rig.config = ahead
     assert rig.shown.thresholds.start_export_w is None
     assert "Waiting for more surplus" in (rig.controller.outlook() or "")

@@ -12,10 +12,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from surpluscharge.control import ahead, machine
+from surpluscharge.control import ahead, machine, news
 from surpluscharge.control.controller import Controller, Event, Kept, Moment, Settings, Tally
 from surpluscharge.control.economics import Prices
 from surpluscharge.control.machine import MODE_NAMES, Params
+from surpluscharge.control.news import News
 from surpluscharge.control.rule import Band, Rule, Way
 from surpluscharge.control.signals import REJECTIONS, Contact, Source
 from surpluscharge.control.supervisor import FAULT_BY_CODE, Record
@@ -68,9 +69,11 @@ class Rig:
     A meter that never goes stale moves by a milliwatt every MOVES_S, so that it is not taken to be frozen.
     """
 
-    def __init__(self, settings: Settings, kept: Kept | None = None, now_s: float = 1000.0) -> None:
+    def __init__(
+        self, settings: Settings, kept: Kept | None = None, now_s: float = 1000.0, *, trusted: bool = True
+    ) -> None:
         self.now_s, self.session_day, self.today = now_s, 10, 20
-        self.controller = Controller(settings, self.at, kept)
+        self.controller = Controller(settings, self.at, kept, trusted=trusted)
         self.events: list[Event] = []
         self.obeys = True
         self.meter_w: float | None = None
@@ -88,8 +91,8 @@ class Rig:
     def faults(self) -> list[str]:
         return [record.code for record in self.controller.faults]
 
-    def tell(self, method: Any, *arguments: Any) -> None:
-        method(*arguments, self.at)
+    def tell(self, happened: News) -> None:
+        self.controller.tell(happened, self.at)
         self.events += self.controller.take_events()
         if self.obeys and self.controller.link_up and not self.controller.confirmed(self.controller.wants_on):
             self.obey()
@@ -99,18 +102,18 @@ class Rig:
         on = self.controller.wants_on
         self.acknowledge(on)
         if self.controller.settings.contact:
-            self.controller.message("c", b"on" if on else b"off", False, self.at)
+            self.controller.tell(news.Message("c", b"on" if on else b"off", False), self.at)
         self.events += self.controller.take_events()
 
     def acknowledge(self, on: bool) -> None:
-        self.controller.relay_sending(on, self.at)
-        self.controller.relay_acknowledged(on, self.at)
+        self.controller.tell(news.Sending(on), self.at)
+        self.controller.tell(news.Taken(on), self.at)
         self.events += self.controller.take_events()
 
     def send(self, topic: str, payload: str | float, retained: bool = False) -> None:
         if topic == "m" and isinstance(payload, int | float) and self.controller.grid.sources[0].fresh_s == LONG_S:
             self.meter_w, self.moves_s = payload, self.now_s + MOVES_S
-        self.tell(self.controller.message, topic, str(payload).encode(), retained)
+        self.tell(news.Message(topic, str(payload).encode(), retained))
 
     def go_on(self, most_s: float) -> None:
         """Let time pass until the next call that the shell would make, but no longer than to ``most_s``."""
@@ -118,7 +121,7 @@ class Rig:
         if self.meter_w is not None and self.now_s >= self.moves_s:
             self.send("m", self.meter_w + 0.001 if self.meter_w == round(self.meter_w) else round(self.meter_w))
         else:
-            self.tell(self.controller.tick)
+            self.tell(news.Tick())
 
     def wait(self, seconds: float) -> None:
         """Let time pass as the shell does: a call at each deadline, and one at the end."""
@@ -126,7 +129,7 @@ class Rig:
         while self.now_s < end_s:
             assert self.controller.deadline_s() > self.now_s
             self.go_on(end_s)
-        self.tell(self.controller.tick)
+        self.tell(news.Tick())
 
     def wait_until(self, mode: str, most_s: float = 100000.0) -> float:
         """Let time pass until a mode is reached, and return how long that took."""
@@ -142,8 +145,8 @@ class Rig:
 
 def connected(settings: Settings, kept: Kept | None = None, now_s: float = 1000.0) -> Rig:
     rig = Rig(settings, kept, now_s)
-    rig.tell(rig.controller.relay_link, True)
-    rig.tell(rig.controller.grid_link, True)
+    rig.tell(news.RelayLink(True))
+    rig.tell(news.CommandsLink(True))
     return rig
 
 
@@ -154,7 +157,7 @@ def charging(settings: Settings) -> Rig:
         rig.send("p", 0)
     rig.wait(settings.params.min_off_s)
     rig.send("m", SUN_W)
-    rig.tell(rig.controller.enable, True)
+    rig.tell(news.Enable(True))
     assert rig.mode == "charging"
     rig.events.clear()
     return rig
@@ -182,12 +185,12 @@ def test_a_command_under_way_makes_the_relay_unknown_until_it_is_taken() -> None
     rig = connected(make_settings())
     rig.obeys = False
     assert rig.controller.confirmed(False)
-    rig.tell(rig.controller.relay_sending, False)
+    rig.tell(news.Sending(False))
     assert rig.controller.confirmed(False)  # said again: that takes no knowledge away
-    rig.tell(rig.controller.relay_sending, True)
+    rig.tell(news.Sending(True))
     assert not rig.controller.confirmed(False)
     assert not rig.controller.confirmed(True)
-    rig.tell(rig.controller.relay_acknowledged, True)
+    rig.tell(news.Taken(True))
     assert rig.controller.confirmed(True)
 
 
@@ -196,7 +199,7 @@ def test_a_change_of_the_relays_connection_takes_away_what_the_broker_said(up: b
     rig = connected(make_settings(contact=True))
     rig.obeys = False
     assert rig.controller.confirmed(False)
-    rig.tell(rig.controller.relay_link, up)
+    rig.tell(news.RelayLink(up))
     assert rig.controller.acknowledged is None
     assert not rig.controller.confirmed(False)
 
@@ -205,8 +208,8 @@ def test_a_gap_in_what_is_heard_takes_away_what_the_plug_said() -> None:
     rig = connected(make_settings(contact=True))
     rig.obeys = False
     assert rig.controller.confirmed(False)
-    rig.tell(rig.controller.grid_link, False)
-    rig.tell(rig.controller.grid_link, True)
+    rig.tell(news.CommandsLink(False))
+    rig.tell(news.CommandsLink(True))
     assert rig.controller.reported is None
     assert not rig.controller.confirmed(False)
 
@@ -214,14 +217,14 @@ def test_a_gap_in_what_is_heard_takes_away_what_the_plug_said() -> None:
 def test_nothing_starts_while_nothing_is_heard() -> None:
     rig = connected(make_settings())
     rig.wait(300)
-    rig.tell(rig.controller.grid_link, False)
-    rig.tell(rig.controller.enable, True)
+    rig.tell(news.CommandsLink(False))
+    rig.tell(news.Enable(True))
     rig.send("m", SUN_W)
     rig.wait(5000)
     assert (rig.mode, rig.faults) == ("arming", ["broker-unheard"])
-    rig.tell(rig.controller.grid_link, True)
+    rig.tell(news.CommandsLink(True))
     assert rig.mode == "charging"  # the export has held for long enough, and is still fresh
-    rig.tell(rig.controller.grid_link, False)  # and what runs goes on for as long as the last reading is good
+    rig.tell(news.CommandsLink(False))  # and what runs goes on for as long as the last reading is good
     assert (rig.mode, rig.faults) == ("charging", ["broker-unheard"])
 
 
@@ -239,9 +242,9 @@ def test_reports_are_taken_retained_or_not_and_told_when_they_change() -> None:
 def test_nothing_starts_while_the_relay_is_not_known_to_be_off() -> None:
     rig = Rig(make_settings())
     rig.obeys = False
-    rig.tell(rig.controller.grid_link, True)
-    rig.tell(rig.controller.relay_link, True)
-    rig.tell(rig.controller.enable, True)
+    rig.tell(news.CommandsLink(True))
+    rig.tell(news.RelayLink(True))
+    rig.tell(news.Enable(True))
     rig.send("m", SUN_W)
     rig.wait(5000)
     assert rig.mode == "arming"
@@ -253,8 +256,8 @@ def test_nothing_starts_while_the_relay_is_not_known_to_be_off() -> None:
 def test_a_relay_that_somebody_switched_on_begins_the_minimum_off_time_anew() -> None:
     rig = charging(make_settings(contact=True))
     rig.wait(600)
-    rig.tell(rig.controller.enable, False)
-    rig.tell(rig.controller.enable, True)
+    rig.tell(news.Enable(False))
+    rig.tell(news.Enable(True))
     off_s = rig.now_s
     assert (rig.mode, rig.controller.confirmed(False)) == ("arming", True)
     rig.obeys = False
@@ -272,8 +275,8 @@ def test_a_relay_that_somebody_switched_on_begins_the_minimum_off_time_anew() ->
 def test_a_relay_that_stays_on_after_somebody_switched_it_on_locks_out_until_somebody_has_looked() -> None:
     rig = charging(make_settings(contact=True))
     rig.wait(600)
-    rig.tell(rig.controller.enable, False)
-    rig.tell(rig.controller.enable, True)
+    rig.tell(news.Enable(False))
+    rig.tell(news.Enable(True))
     off_s = rig.now_s
     rig.obeys = False
     rig.wait(100)
@@ -286,7 +289,7 @@ def test_a_relay_that_stays_on_after_somebody_switched_it_on_locks_out_until_som
     rig.send("c", "off")
     assert (rig.mode, rig.faults) == ("locked-out", ["relay-stuck-on"])
     rig.obeys = True
-    rig.tell(rig.controller.acknowledge, None)
+    rig.tell(news.Acknowledge(None))
     assert (rig.mode, rig.faults) == ("arming", [])
     rig.wait_until("charging")
     assert rig.now_s == off_s + 160 + 300  # the whole minimum-off time, from when it was known to be off again
@@ -302,19 +305,19 @@ def test_no_connection_yet_is_no_lost_connection() -> None:
     rig = Rig(make_settings())
     rig.wait(1000)
     assert "broker-lost" not in rig.faults
-    rig.tell(rig.controller.relay_link, True)
-    rig.tell(rig.controller.relay_link, False)
+    rig.tell(news.RelayLink(True))
+    rig.tell(news.RelayLink(False))
     assert "broker-lost" in rig.faults
 
 
 def test_a_lost_connection_trips_at_once_and_clears_when_it_is_back() -> None:
     rig = charging(make_settings())
     rig.wait(10)  # well within the minimum-on time
-    rig.tell(rig.controller.relay_link, False)
+    rig.tell(news.RelayLink(False))
     assert (rig.mode, rig.controller.wants_on, rig.faults) == ("locked-out", False, ["broker-lost"])
     rig.wait(1000)
     assert rig.mode == "locked-out"
-    rig.tell(rig.controller.relay_link, True)
+    rig.tell(news.RelayLink(True))
     assert (rig.mode, rig.faults) == ("arming", [])
     # Nobody knew the relay to be off while the connection was gone: all of the minimum-off time is still to come.
     assert rig.wait_until("charging") == 300
@@ -333,8 +336,8 @@ def test_a_broker_that_is_gone_is_no_relay_that_is_stuck() -> None:
     rig = charging(make_settings(contact=True))
     rig.wait(200)
     assert rig.controller.reported is True
-    rig.tell(rig.controller.relay_link, False)
-    rig.tell(rig.controller.grid_link, False)
+    rig.tell(news.RelayLink(False))
+    rig.tell(news.CommandsLink(False))
     rig.wait(600)
     assert rig.faults == ["broker-unheard", "broker-lost"]
 
@@ -344,7 +347,7 @@ def test_a_relay_that_does_not_switch_on_trips_after_its_time() -> None:
     rig = connected(make_settings(contact=True, start_delay_s=0.0))
     rig.wait(300)
     rig.obeys = False
-    rig.tell(rig.controller.enable, True)
+    rig.tell(news.Enable(True))
     rig.send("m", SUN_W)
     on_s = rig.now_s
     assert rig.mode == "charging"
@@ -367,7 +370,7 @@ def test_a_relay_that_switches_on_late_but_in_time_does_not_trip() -> None:
     rig.wait(300)
     rig.obeys = False
     rig.send("m", SUN_W)
-    rig.tell(rig.controller.enable, True)
+    rig.tell(news.Enable(True))
     rig.acknowledge(True)
     rig.wait(29.9)
     rig.send("c", "on")
@@ -407,11 +410,11 @@ def test_a_relay_that_says_on_after_off_is_stuck_and_locks_out_until_somebody_ha
     rig = charging(make_settings(contact=True))
     rig.wait(600)
     rig.obeys = False
-    rig.tell(rig.controller.enable, False)
+    rig.tell(news.Enable(False))
     rig.acknowledge(False)
     rig.wait(100)
     assert rig.faults == ["relay-not-off"]  # it last said on before it was told off: that proves nothing yet
-    rig.tell(rig.controller.relay_sending, True)  # once more, from the beginning
+    rig.tell(news.Sending(True))  # once more, from the beginning
     rig.acknowledge(False)
     rig.send("c", "on")
     rig.wait(30)
@@ -423,17 +426,17 @@ def test_a_relay_that_says_on_after_off_is_stuck_and_locks_out_until_somebody_ha
     assert rig.faults == ["relay-not-off", "relay-stuck-on"]
     assert rig.controller.inputs.guard == machine.TRIP
     assert [event.level for event in rig.events if event.name == "fault_raised"] == ["warning", "warning"]
-    rig.tell(rig.controller.enable, True)
+    rig.tell(news.Enable(True))
     rig.wait(5000)
     assert rig.mode == "locked-out"
     rig.send("c", "off")
     rig.wait(5000)
     assert (rig.mode, rig.faults) == ("locked-out", ["relay-stuck-on"])
     rig.obeys = True
-    rig.tell(rig.controller.acknowledge, "over-current")
+    rig.tell(news.Acknowledge("over-current"))
     rig.wait(1)
     assert rig.faults == ["relay-stuck-on"]
-    rig.tell(rig.controller.acknowledge, "relay-stuck-on")
+    rig.tell(news.Acknowledge("relay-stuck-on"))
     assert rig.faults == []
     assert rig.wait_until("charging") == 40  # the minimum-off time has passed meanwhile, the start delay has not
 
@@ -442,8 +445,8 @@ def test_a_relay_that_is_not_known_to_go_off_is_a_hold() -> None:
     rig = charging(make_settings())
     rig.wait(600)
     rig.obeys = False
-    rig.tell(rig.controller.enable, False)
-    rig.tell(rig.controller.relay_sending, False)  # and the broker does not say that it took it
+    rig.tell(news.Enable(False))
+    rig.tell(news.Sending(False))  # and the broker does not say that it took it
     rig.wait(29.9)
     assert rig.faults == []
     rig.wait(0.1)
@@ -451,7 +454,7 @@ def test_a_relay_that_is_not_known_to_go_off_is_a_hold() -> None:
     assert rig.controller.inputs.guard == machine.HOLD
     assert rig.said("fault_raised")[-1]["code"] == "relay-not-off"
     assert [event.level for event in rig.events if event.name == "fault_raised"] == ["warning"]
-    rig.tell(rig.controller.enable, True)
+    rig.tell(news.Enable(True))
     rig.wait(5000)
     assert rig.mode == "arming"
     rig.acknowledge(False)
@@ -505,7 +508,7 @@ def test_counters_are_bounded_whatever_comes() -> None:
         for topic in ("m", "p", "c", "elsewhere", f"elsewhere/{number}"):
             for payload in payloads:
                 rig.send(topic, payload, retained=number % 2 == 0)
-            rig.tell(rig.controller.message, topic, b"\xff", False)
+            rig.tell(news.Message(topic, b"\xff", False))
     assert {topic for topic, _ in rig.controller.rejected} == {"m", "p", "c"}
     assert {reason for _, reason in rig.controller.rejected} <= set(REJECTIONS)
     assert len(rig.controller.rejected) <= 3 * len(REJECTIONS)
@@ -577,8 +580,8 @@ def test_readings_are_told_at_the_debug_level_only() -> None:
 def test_readings_outlive_a_gap_by_their_freshness() -> None:
     rig = charging(make_settings(power_fresh_s=LONG_S, contact=True))
     value = rig.controller.grid.value
-    rig.tell(rig.controller.grid_link, False)
-    rig.tell(rig.controller.grid_link, True)
+    rig.tell(news.CommandsLink(False))
+    rig.tell(news.CommandsLink(True))
     assert rig.mode == "charging"  # a short gap ends no charge
     assert rig.controller.grid.value == value
 
@@ -599,7 +602,7 @@ def test_no_message_raises(messages: list[tuple[str, bytes, bool, float]]) -> No
     rig.obeys = False
     for topic, payload, retained, gap_s in messages:
         rig.wait(gap_s)
-        rig.tell(rig.controller.message, topic, payload, retained)
+        rig.tell(news.Message(topic, payload, retained))
         assert rig.controller.deadline_s() > rig.now_s
 
 
@@ -610,13 +613,13 @@ def test_no_message_raises(messages: list[tuple[str, bytes, bool, float]]) -> No
 def test_a_plug_that_comes_back_on_after_it_was_out_of_reach_has_been_on_all_the_while(*, heard: bool) -> None:
     """Its last report was from before it was told on, and passed for off (invariant 5). One heard since is believed."""
     rig = charging(make_settings(contact=True))
-    rig.tell(rig.controller.enable, False)
+    rig.tell(news.Enable(False))
     rig.wait(rig.controller.settings.params.min_off_s)
     rig.obeys = False  # out of reach from now on
-    rig.tell(rig.controller.enable, True)
+    rig.tell(news.Enable(True))
     rig.acknowledge(True)
     rig.wait(25.0)
-    rig.tell(rig.controller.enable, False)
+    rig.tell(news.Enable(False))
     rig.acknowledge(False)
     assert rig.controller.confirmed(False) and not rig.controller.may_be_on
     if heard:
@@ -634,13 +637,13 @@ def test_a_plug_that_comes_back_on_after_it_was_out_of_reach_has_been_on_all_the
 def test_a_plug_that_is_never_heard_again_counts_as_on_for_a_while_only() -> None:
     """It may have gone on out of reach; or it never got the "on", and reports only changes (invariant 5)."""
     rig = charging(make_settings(contact=True))
-    rig.tell(rig.controller.enable, False)
+    rig.tell(news.Enable(False))
     rig.wait(rig.controller.settings.params.min_off_s)
     rig.obeys = False
-    rig.tell(rig.controller.enable, True)
+    rig.tell(news.Enable(True))
     rig.acknowledge(True)
     rig.wait(25.0)
-    rig.tell(rig.controller.enable, False)
+    rig.tell(news.Enable(False))
     rig.acknowledge(False)
     before = rig.controller.state
     rig.wait(2000.0)
@@ -651,11 +654,11 @@ def test_a_plug_that_is_never_heard_again_counts_as_on_for_a_while_only() -> Non
 def test_a_learned_draw_is_for_the_books_and_never_loosens_a_cap() -> None:
     rig = charging(make_settings())
     for share, for_the_cap in ((0.7, 1.0), (1.2, 1.2)):
-        rig.controller.learn(share * DRAW_W)
+        rig.tell(news.Learn(share * DRAW_W))
         rig.wait(1)
         assert rig.controller.charger_w == share * DRAW_W
         assert rig.controller.inputs.charger_w == for_the_cap * DRAW_W
-    rig.tell(rig.controller.enable, False)
+    rig.tell(news.Enable(False))
     assert (rig.controller.charger_w, rig.controller.inputs.charger_w) == (0.0, 0.0)
 
 
@@ -667,7 +670,7 @@ def test_the_draw_is_measured_while_the_plug_tells_and_assumed_otherwise() -> No
     assert (rig.controller.inputs.charger_w, rig.controller.measured) == (1150.0, True)
     rig.wait(1)
     assert (rig.controller.inputs.charger_w, rig.controller.measured) == (DRAW_W, False)
-    rig.tell(rig.controller.enable, False)
+    rig.tell(news.Enable(False))
     assert (rig.controller.inputs.charger_w, rig.controller.measured) == (0.0, False)
     rig.send("p", 700)  # the relay should be off; what flows, flows all the same
     assert (rig.controller.inputs.charger_w, rig.controller.measured) == (700.0, True)
@@ -749,9 +752,9 @@ def test_a_new_day_counts_from_zero_while_the_session_goes_on() -> None:
 def test_starts_are_counted_by_day() -> None:
     rig = charging(make_settings())
     rig.wait(400)
-    rig.tell(rig.controller.enable, False)
+    rig.tell(news.Enable(False))
     rig.wait(300)
-    rig.tell(rig.controller.enable, True)
+    rig.tell(news.Enable(True))
     assert (rig.mode, rig.controller.today.starts) == ("charging", 2)
     rig.send("m", CLOUD_W)
     rig.send("m", SUN_W)  # charging, disarming, charging: not a start
@@ -815,7 +818,7 @@ SETTLED = (DRAW_A / 11.0) ** 2  # of the thermal image: 10 A may flow for hours,
 def test_what_is_kept_comes_back() -> None:
     rig = charging(make_settings(starts_per_hour=2))
     rig.wait(500)
-    rig.tell(rig.controller.enable, False)
+    rig.tell(news.Enable(False))
     kept = rig.controller.kept()
     assert kept == Kept(
         saved_s=1800.0,
@@ -854,7 +857,7 @@ def test_restarts_do_not_refill_the_start_budget() -> None:
     for _ in range(12):
         rig = connected(settings, kept, now_s)
         rig.send("m", SUN_W)
-        rig.tell(rig.controller.enable, True)
+        rig.tell(news.Enable(True))
         rig.wait(600)
         starts_s = [event for event in rig.controller.state.starts_s if event > -math.inf]
         kept, now_s = rig.controller.kept()._replace(on=False), rig.now_s
@@ -906,11 +909,10 @@ def test_only_a_long_time_off_while_the_daemon_is_away_is_a_rest(on: bool, away_
 
 
 def test_a_memory_that_cannot_be_trusted_means_a_socket_taken_to_be_hot() -> None:
-    rig = Rig(make_settings())
-    rig.controller.distrust()
-    rig.tell(rig.controller.grid_link, True)
-    rig.tell(rig.controller.relay_link, True)
-    rig.tell(rig.controller.enable, True)
+    rig = Rig(make_settings(), trusted=False)
+    rig.tell(news.CommandsLink(True))
+    rig.tell(news.RelayLink(True))
+    rig.tell(news.Enable(True))
     rig.send("m", SUN_W)
     assert (rig.mode, rig.faults) == ("locked-out", ["socket-overload", "socket-load-high"])
     assert rig.wait_until("arming") == pytest.approx(1800 * math.log(2), abs=0.01)  # cooled to half
@@ -924,7 +926,7 @@ def test_faults_come_back_with_their_repetitions() -> None:
     rig.send("t", 20)
     rig.send("m", SUN_W)
     assert (rig.mode, rig.faults) == ("locked-out", ["socket-hot", "relay-not-on"])
-    rig.tell(rig.controller.acknowledge, None)
+    rig.tell(news.Acknowledge(None))
     assert rig.faults == ["socket-hot", "relay-not-on"]  # not cooled down
     rig.wait(400 + 1800 - rig.now_s - 0.1)
     assert rig.faults == ["socket-hot", "relay-not-on"]
@@ -945,7 +947,7 @@ def test_an_acknowledgement_is_told_once_and_of_latched_faults_only() -> None:
     rig.wait(15)
     assert rig.faults == ["socket-hot", "temperature-lost", "meter-silent"]
     for code in ("temperature-lost", None, None, "socket-hot", "nonsense"):
-        rig.tell(rig.controller.acknowledge, code)
+        rig.tell(news.Acknowledge(code))
     assert rig.said("fault_acknowledged") == [{"code": "socket-hot"}]
 
 
@@ -956,8 +958,8 @@ def test_a_restart_is_no_flip_of_the_switch() -> None:
     rig.send("m", SUN_W)
     rig.wait(500)
     assert (rig.mode, rig.controller.state.session_s) == ("locked-out", 20000.0)
-    rig.tell(rig.controller.enable, False)
-    rig.tell(rig.controller.enable, True)
+    rig.tell(news.Enable(False))
+    rig.tell(news.Enable(True))
     assert (rig.mode, rig.controller.state.session_s) == ("charging", 0.0)
     rig = connected(make_settings(), kept._replace(session_s=0.0))
     rig.wait(300)
@@ -974,14 +976,14 @@ def test_reloading_keeps_what_was_and_uses_what_is_new() -> None:
     rig.wait(450)
     rig.send("m", SHADE_W)
     before = rig.controller.state
-    rig.tell(rig.controller.reload, make_settings(starts_per_day=20))
+    rig.tell(news.Reload(make_settings(starts_per_day=20)))
     after = rig.controller.state
     assert after._replace(starts_s=before.starts_s) == before._replace(at_s=rig.now_s)
     assert after.starts_s == (-math.inf,) * 4 + before.starts_s
     assert (rig.mode, rig.controller.enabled) == ("charging", True)
-    rig.tell(rig.controller.reload, make_settings(stop_import_w=100.0))
+    rig.tell(news.Reload(make_settings(stop_import_w=100.0)))
     assert rig.mode == "disarming"
-    rig.tell(rig.controller.reload, make_settings(time_cap_s=449.0))
+    rig.tell(news.Reload(make_settings(time_cap_s=449.0)))
     assert (rig.mode, rig.controller.wants_on) == ("locked-out", False)
 
 
@@ -989,7 +991,7 @@ def test_the_time_before_a_reload_is_counted_by_what_held_then() -> None:
     rig = charging(make_settings())
     rig.wait(MOVES_S)
     rig.now_s += 300 - MOVES_S
-    rig.tell(rig.controller.reload, make_settings()._replace(limits=LIMITS._replace(draw_w=2 * DRAW_W)))
+    rig.tell(news.Reload(make_settings()._replace(limits=LIMITS._replace(draw_w=2 * DRAW_W))))
     assert rig.controller.today.charger_wh == pytest.approx(100)
     rig.wait(300)
     assert rig.controller.today.charger_wh == pytest.approx(300)
@@ -998,10 +1000,10 @@ def test_the_time_before_a_reload_is_counted_by_what_held_then() -> None:
 def start_and_stop(rig: Rig, times: int) -> None:
     rig.send("m", SUN_W)
     for _ in range(times):
-        rig.tell(rig.controller.enable, True)
+        rig.tell(news.Enable(True))
         assert rig.mode == "charging"
         rig.wait(10)
-        rig.tell(rig.controller.enable, False)
+        rig.tell(news.Enable(False))
         rig.wait(10)
 
 
@@ -1010,8 +1012,8 @@ def test_a_smaller_budget_counts_the_starts_that_were() -> None:
     rig = connected(make_settings(starts_per_hour=6, starts_per_day=6, **quick))
     start_and_stop(rig, 3)
     first_s = rig.controller.state.starts_s[-3]
-    rig.tell(rig.controller.reload, make_settings(starts_per_hour=3, starts_per_day=3, **quick))
-    rig.tell(rig.controller.enable, True)
+    rig.tell(news.Reload(make_settings(starts_per_hour=3, starts_per_day=3, **quick)))
+    rig.tell(news.Enable(True))
     rig.wait_until("charging")
     assert rig.now_s == first_s + 86400
 
@@ -1021,8 +1023,8 @@ def test_a_budget_made_smaller_and_larger_again_forgets_no_start() -> None:
     rig = connected(make_settings(starts_per_hour=6, starts_per_day=6, **quick))
     start_and_stop(rig, 6)
     for budget in (2, 6):
-        rig.tell(rig.controller.reload, make_settings(starts_per_hour=budget, starts_per_day=budget, **quick))
-    rig.tell(rig.controller.enable, True)
+        rig.tell(news.Reload(make_settings(starts_per_hour=budget, starts_per_day=budget, **quick)))
+    rig.tell(news.Enable(True))
     rig.wait(100)
     assert rig.mode == "arming"
 
@@ -1034,7 +1036,7 @@ def test_flipping_the_switch_is_told_when_it_changes_something() -> None:
     rig = connected(make_settings())
     rig.events.clear()
     for on in (False, True, True, False, False):
-        rig.tell(rig.controller.enable, on)
+        rig.tell(news.Enable(on))
     assert [event.name for event in rig.events if event.name != "state_changed"] == ["enabled", "disabled"]
 
 
@@ -1056,7 +1058,7 @@ def test_a_transition_is_told_with_all_that_explains_it() -> None:
 def test_stopping_switches_off_at_once_and_for_good() -> None:
     rig = charging(make_settings())
     rig.wait(5)
-    rig.tell(rig.controller.stop)
+    rig.tell(news.Stop())
     assert (rig.mode, rig.controller.wants_on) == ("idle", False)
     assert rig.said("state_changed")[-1]["cause"] == "stopping"
     rig.send("m", SUN_W)
@@ -1067,21 +1069,21 @@ def test_stopping_switches_off_at_once_and_for_good() -> None:
 @pytest.mark.parametrize(
     "happening",
     [
-        lambda controller, at: controller.message("x", b"", False, at),
-        lambda controller, at: controller.message("m", b"0", False, at),
-        lambda controller, at: controller.enable(False, at),
-        lambda controller, at: controller.grid_link(False, at),
-        lambda controller, at: controller.grid_link(True, at),
-        lambda controller, at: controller.relay_link(False, at),
-        lambda controller, at: controller.relay_sending(False, at),
-        lambda controller, at: controller.relay_acknowledged(False, at),
-        lambda controller, at: controller.acknowledge(None, at),
-        lambda controller, at: controller.clock_jumped(at),
-        lambda controller, at: controller.store_failing(True, at),
-        lambda controller, at: controller.history_failing(True, at),
-        lambda controller, at: controller.stop(at),
-        lambda controller, at: controller.reload(make_settings(), at),
-        lambda controller, at: controller.tick(at),
+        lambda controller, at: controller.tell(news.Message("x", b"", False), at),
+        lambda controller, at: controller.tell(news.Message("m", b"0", False), at),
+        lambda controller, at: controller.tell(news.Enable(False), at),
+        lambda controller, at: controller.tell(news.CommandsLink(False), at),
+        lambda controller, at: controller.tell(news.CommandsLink(True), at),
+        lambda controller, at: controller.tell(news.RelayLink(False), at),
+        lambda controller, at: controller.tell(news.Sending(False), at),
+        lambda controller, at: controller.tell(news.Taken(False), at),
+        lambda controller, at: controller.tell(news.Acknowledge(None), at),
+        lambda controller, at: controller.tell(news.ClockJumped(), at),
+        lambda controller, at: controller.tell(news.StoreFailing(True), at),
+        lambda controller, at: controller.tell(news.HistoryFailing(True), at),
+        lambda controller, at: controller.tell(news.Stop(), at),
+        lambda controller, at: controller.tell(news.Reload(make_settings()), at),
+        lambda controller, at: controller.tell(news.Tick(), at),
     ],
 )
 def test_whatever_happens_the_time_before_it_counts_as_it_was(happening: Any) -> None:
@@ -1104,12 +1106,12 @@ def test_a_message_that_comes_late_does_not_undo_what_was_due_before_it() -> Non
 def test_an_acknowledgement_that_comes_late_says_nothing_about_the_time_before_it() -> None:
     rig = Rig(make_settings())
     rig.obeys = False
-    rig.tell(rig.controller.grid_link, True)
-    rig.tell(rig.controller.relay_link, True)
-    rig.tell(rig.controller.enable, True)
+    rig.tell(news.CommandsLink(True))
+    rig.tell(news.RelayLink(True))
+    rig.tell(news.Enable(True))
     rig.send("m", SUN_W)
     rig.now_s += 500  # nobody called
-    rig.tell(rig.controller.relay_acknowledged, False)
+    rig.tell(news.Taken(False))
     assert rig.mode == "arming"
     assert rig.wait_until("charging") == 300
 
@@ -1136,7 +1138,7 @@ def test_a_measured_draw_is_known_however_small_it_is() -> None:
 
 def test_a_relay_that_is_known_to_be_off_is_known_to_draw_nothing() -> None:
     rig = charging(make_settings())
-    rig.tell(rig.controller.enable, False)
+    rig.tell(news.Enable(False))
     for seconds in (1.0, 100.0, 1000.0):
         rig.wait(seconds)
         assert (rig.controller.known, rig.controller.charger_w) == (True, 0.0)
@@ -1151,7 +1153,7 @@ def test_what_the_plug_measures_at_the_very_moment_of_a_fall_counts_against_it()
     for fell_s, counts in ((rig.now_s - 1.0, False), (rig.now_s, False), (rig.now_s + 1.0, True)):
         rig.controller.steps.fell_s = fell_s
         assert rig.controller.fell_s == (fell_s if counts else None)
-        rig.tell(rig.controller.tick)
+        rig.tell(news.Tick())
         assert (rig.controller.known, rig.controller.charger_w) == ((False, 0.0) if counts else (True, 1200.0))
     rig.wait(90)
     rig.controller.steps.fell_s = rig.now_s - 90.0  # it was measured then, but that is long ago
@@ -1195,14 +1197,14 @@ def test_how_far_the_socket_has_warmed_since_it_was_rested() -> None:
 
     def charge(*heat_c: float) -> None:
         rig.send("m", SUN_W)
-        rig.tell(rig.controller.enable, True)
+        rig.tell(news.Enable(True))
         assert rig.mode == "charging"
         warmed.append(rig.controller._situation(rig.at).warmed_c)
         for one_c in heat_c:
             rig.wait(60)
             rig.send("t", one_c)
             warmed.append(rig.controller._situation(rig.at).warmed_c)
-        rig.tell(rig.controller.enable, False)
+        rig.tell(news.Enable(False))
 
     rig.wait(60)
     rig.send("t", 20)
@@ -1221,7 +1223,7 @@ def test_currents_above_the_limit_are_counted_in_a_row() -> None:
     limit_w = LIMITS.instant_a * DRAW_W / DRAW_A
     counted = []
     for power_w in (limit_w, limit_w + 1, 0.0, limit_w + 1, 0.05 * DRAW_W, limit_w + 1, limit_w, 1.0):
-        rig.controller.message("p", str(power_w).encode(), False, rig.at)
+        rig.controller.tell(news.Message("p", str(power_w).encode(), False), rig.at)
         counted.append(rig.controller._situation(rig.at).over_readings)
     assert counted == [0, 1, 1, 2, 2, 3, 0, 0]
 
@@ -1235,8 +1237,8 @@ def test_since_when_an_off_has_been_taken() -> None:
         now = rig.controller._situation(rig.at)
         return now.told_off_s, now.reported_on_after_off
 
-    rig.tell(rig.controller.grid_link, True)
-    rig.tell(rig.controller.relay_link, True)
+    rig.tell(news.CommandsLink(True))
+    rig.tell(news.RelayLink(True))
     rig.send("c", "on")
     rig.wait(50)
     assert told() == (0.0, False)  # not told yet
@@ -1245,9 +1247,9 @@ def test_since_when_an_off_has_been_taken() -> None:
     assert told() == (50.0, False)  # it said so before
     rig.send("c", "on")
     assert told() == (50.0, True)
-    rig.tell(rig.controller.grid_link, False)
+    rig.tell(news.CommandsLink(False))
     assert told() == (50.0, False)  # it is not heard
-    rig.tell(rig.controller.grid_link, True)
+    rig.tell(news.CommandsLink(True))
     rig.send("c", "on")
-    rig.tell(rig.controller.relay_link, False)
+    rig.tell(news.RelayLink(False))
     assert told() == (0.0, False)  # the broker may have lost it

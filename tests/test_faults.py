@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import pytest
 
 from surpluscharge.config import Config
-from surpluscharge.control import machine, supervisor, thermal
+from surpluscharge.control import machine, news, supervisor, thermal
 from surpluscharge.control.controller import Controller, Moment
 from surpluscharge.control.machine import MODE_NAMES
 from surpluscharge.control.supervisor import FAULT_BY_CODE, FAULTS, NOTE
@@ -66,9 +66,9 @@ class Rig:
 
     def __post_init__(self) -> None:
         self.controller = Controller(self.config.settings(), self.at())
-        self.controller.grid_link(True, self.at())
-        self.controller.relay_link(True, self.at())
-        self.controller.enable(True, self.at())
+        self.controller.tell(news.CommandsLink(True), self.at())
+        self.controller.tell(news.RelayLink(True), self.at())
+        self.controller.tell(news.Enable(True), self.at())
 
     def at(self) -> Moment:
         return Moment(self.now_s, 0, 0)
@@ -81,14 +81,14 @@ class Rig:
             next_s = min(self.now_s + 5.0, end_s)
             while (due_s := self.controller.deadline_s()) < next_s and not until():
                 self.now_s = max(due_s, self.now_s + 1e-3)
-                self.controller.tick(self.at())
+                self.controller.tell(news.Tick(), self.at())
                 self.follow()
             if until():
                 break
             self.bought_wh += max(0.0, self.drawn_w - max(0.0, self.sun_w)) * (next_s - self.now_s) / 3600
             self.drawn_wh += self.drawn_w * (next_s - self.now_s) / 3600
             self.now_s = next_s
-            self.controller.tick(self.at())
+            self.controller.tell(news.Tick(), self.at())
             self.follow()
         return self
 
@@ -100,10 +100,10 @@ class Rig:
         """Do the relay task's and the plug's part."""
         wanted = self.controller.wants_on
         if self.controller.link_up and self.controller.acknowledged is not wanted:
-            self.controller.relay_sending(wanted, self.at())
+            self.controller.tell(news.Sending(wanted), self.at())
             if self.obeys and self.plug_heard:
                 self.contact = wanted
-            self.controller.relay_acknowledged(wanted, self.at())
+            self.controller.tell(news.Taken(wanted), self.at())
             if self.plug_heard:
                 self.report()
         self.seen += [
@@ -111,7 +111,7 @@ class Rig:
         ]
 
     def report(self) -> None:
-        self.controller.message("report", b"on" if self.contact else b"off", False, self.at())
+        self.controller.tell(news.Message("report", b"on" if self.contact else b"off", False), self.at())
 
     def send_readings(self) -> None:
         self.jitter_w = (self.jitter_w + 3.7) % 11.0
@@ -132,7 +132,7 @@ class Rig:
         self.follow()
 
     def send(self, topic: str, text: str) -> None:
-        self.controller.message(topic, text.encode(), False, self.at())
+        self.controller.tell(news.Message(topic, text.encode(), False), self.at())
 
     @property
     def mode(self) -> str:
@@ -153,7 +153,7 @@ class Rig:
         return self
 
     def acknowledge(self) -> Rig:
-        self.controller.acknowledge(None, self.at())
+        self.controller.tell(news.Acknowledge(None), self.at())
         return self
 
 
@@ -246,7 +246,7 @@ def test_the_third_overload_within_a_day_of_the_last_waits_for_a_person() -> Non
         assert ("socket-overload" in rig.codes) is (times == 3)
     kept = rig.controller.kept()  # it outlives a restart
     again = Controller(CONFIG.settings(), rig.at(), kept)
-    again.tick(rig.at())
+    again.tell(news.Tick(), rig.at())
     assert "socket-overload" in [record.code for record in again.faults]
     rig.acknowledge().run(10.0)
     assert "socket-overload" not in rig.codes
@@ -258,11 +258,11 @@ def test_overloads_days_apart_go_on_by_themselves() -> None:
         rig.controller.level = 1.0
         rig.run(10.0)
         assert "socket-overload" in rig.codes
-        rig.controller.enable(False, rig.at())
+        rig.controller.tell(news.Enable(False), rig.at())
         rig.now_s += 90000.0
         rig.run(10.0)
         assert "socket-overload" not in rig.codes
-        rig.controller.enable(True, rig.at())
+        rig.controller.tell(news.Enable(True), rig.at())
 
 
 def test_without_metering_the_image_runs_on_the_configured_current() -> None:
@@ -288,7 +288,7 @@ def test_a_plug_that_measures_seldom_is_not_taken_for_stuck(every_s: float) -> N
         rig.send("power", "1380" if rig.contact else "0")
         rig.run(every_s)
     rig.send("power", "1380")
-    rig.controller.enable(False, rig.at())
+    rig.controller.tell(news.Enable(False), rig.at())
     for _ in range(4):
         rig.run(every_s)
         rig.send("power", "0")
@@ -341,8 +341,8 @@ def test_a_sensor_that_is_warm_already_is_not_doubted() -> None:
     assert rig.seen == []
     kept = rig.controller.kept()
     rig.controller = Controller(CONFIG.settings(), rig.at(), kept)
-    rig.controller.grid_link(True, rig.at())
-    rig.controller.relay_link(True, rig.at())
+    rig.controller.tell(news.CommandsLink(True), rig.at())
+    rig.controller.tell(news.RelayLink(True), rig.at())
     rig.charging().run(4000.0)
     assert "temperature-doubted" not in rig.seen
 
@@ -481,11 +481,11 @@ def test_an_oven_that_went_on_before_the_charge_and_off_in_it_ends_nothing(befor
     """An oven, a heat pump, that takes what the lead does: its end looked like the lead's."""
     rig = Rig(plug_every_s=1e9, volts=None, sun_w=4000.0)
     rig.controller.temperature.sources = ()
-    rig.controller.enable(False, rig.at())
+    rig.controller.tell(news.Enable(False), rig.at())
     rig.run(300.0)
     rig.kettle_w = 1380.0
     rig.run(before_s)
-    rig.controller.enable(True, rig.at())
+    rig.controller.tell(news.Enable(True), rig.at())
     rig.charging().run(900.0)
     rig.kettle_w = 0.0
     rig.run(1200.0)
@@ -639,7 +639,7 @@ def test_one_kettle_at_the_moment_of_a_start_trips_nothing() -> None:
     rig.kettle_w = 0.0
     rig.run(3600.0)
     assert rig.seen == [] and rig.mode == "charging" and rig.controller.today.starts == 1
-    rig.controller.enable(False, rig.at())
+    rig.controller.tell(news.Enable(False), rig.at())
     rig.run(200.0)
     assert rig.controller.steps.high_w == ()  # the lead's own step down has refuted it
 
@@ -648,9 +648,9 @@ def test_what_hides_a_single_high_step_s_excess_is_tested_before_the_socket_can_
     """16 A where 10 A are configured, after hours of those: if true, it is too hot in minutes."""
     rig = Rig(metered=False, volts=None, car_w=2300.0, sun_w=6000.0, config=TEN_AMPS)
     rig.charging().run(7000.0)
-    rig.controller.enable(False, rig.at())
+    rig.controller.tell(news.Enable(False), rig.at())
     rig.run(200.0)
-    rig.controller.enable(True, rig.at())
+    rig.controller.tell(news.Enable(True), rig.at())
     rig.car_w = 16 * 230.0
     rig.run(200.0, lambda: rig.contact)
     began_s = rig.now_s
@@ -690,11 +690,11 @@ def test_a_plug_switched_off_by_hand_is_left_off_for_a_while() -> None:
 def test_a_relay_that_stays_on_is_shouted_about_and_latches() -> None:
     rig = Rig().charging()
     rig.obeys = False
-    rig.controller.enable(False, rig.at())
+    rig.controller.tell(news.Enable(False), rig.at())
     rig.run(60.0)
     assert "relay-stuck-on" in rig.codes
     rig.contact, rig.obeys = False, True
-    rig.controller.enable(True, rig.at())
+    rig.controller.tell(news.Enable(True), rig.at())
     rig.report()
     rig.run(3600.0)
     assert rig.codes == ["relay-stuck-on"]
@@ -705,8 +705,8 @@ def test_a_relay_that_stays_on_is_shouted_about_and_latches() -> None:
 
 def test_a_relay_that_says_nothing_of_off_holds_starts() -> None:
     rig = Rig()
-    rig.controller.relay_link(False, rig.at())
-    rig.controller.relay_link(True, rig.at())
+    rig.controller.tell(news.RelayLink(False), rig.at())
+    rig.controller.tell(news.RelayLink(True), rig.at())
     rig.follow = lambda: None  # type: ignore[method-assign]
     rig.run(60.0)
     assert rig.codes == ["relay-not-off"]
@@ -852,12 +852,12 @@ def test_a_coarse_meter_may_repeat_itself() -> None:
 def test_topics_that_the_broker_refuses_end_a_charge_and_hold_starts() -> None:
     """Whoever cannot be told to stop, or cannot hear the meter or the plug, does not charge."""
     rig = Rig().charging()
-    rig.controller.topics_refused(True, rig.at())
+    rig.controller.tell(news.TopicsRefused(True), rig.at())
     rig.run(400.0)
     assert rig.codes == ["topics-refused"]
     assert rig.mode == "locked-out"
     assert rig.controller.state.cause == machine.C_ENDED
-    rig.controller.topics_refused(False, rig.at())
+    rig.controller.tell(news.TopicsRefused(False), rig.at())
     rig.run(200.0)
     assert rig.mode == "charging"
 
@@ -866,14 +866,14 @@ def test_time_on_counts_until_the_relay_is_known_to_be_off() -> None:
     """Invariant 5: the broker is away and nobody can be told; the cap holds on what may be on."""
     rig = Rig().charging()
     before = rig.controller.state
-    rig.controller.relay_link(False, rig.at())
+    rig.controller.tell(news.RelayLink(False), rig.at())
     rig.run(600.0)
     assert rig.mode == "locked-out"
     assert rig.controller.state.session_s - before.session_s == pytest.approx(600.0, abs=1.0)
     assert rig.controller.state.session_wh - before.session_wh == pytest.approx(1380.0 / 6, rel=0.01)
     kept = rig.controller.kept()
     assert kept.on  # so that a restart goes on counting
-    rig.controller.relay_link(True, rig.at())
+    rig.controller.tell(news.RelayLink(True), rig.at())
     rig.follow()
     assert not rig.controller.may_be_on
     session_s = rig.controller.state.session_s
@@ -1084,7 +1084,7 @@ def test_a_plug_that_measures_no_voltage_is_not_judged_by_it() -> None:
 
 def test_a_clock_jump_is_noted_for_an_hour() -> None:
     rig = Rig().charging()
-    rig.controller.clock_jumped(rig.at())
+    rig.controller.tell(news.ClockJumped(), rig.at())
     assert rig.codes == ["clock-jump"]
     assert rig.mode == "charging"
     rig.run(3700.0)
@@ -1093,35 +1093,35 @@ def test_a_clock_jump_is_noted_for_an_hour() -> None:
 
 def test_a_store_that_fails_ends_all_charging() -> None:
     rig = Rig().charging()
-    rig.controller.store_failing(True, rig.at())
+    rig.controller.tell(news.StoreFailing(True), rig.at())
     rig.run(600.0)
     assert rig.codes == ["store-failing"]
     assert rig.mode == "locked-out"
-    rig.controller.store_failing(False, rig.at())
+    rig.controller.tell(news.StoreFailing(False), rig.at())
     rig.run(100.0)
     assert rig.mode == "charging"
 
 
 def test_a_ledger_that_fails_is_noted_and_ends_nothing() -> None:
     rig = Rig().charging()
-    rig.controller.history_failing(True, rig.at())
+    rig.controller.tell(news.HistoryFailing(True), rig.at())
     rig.run(600.0)
     assert rig.codes == ["history-failing"]
     assert rig.mode == "charging"
-    rig.controller.history_failing(False, rig.at())
+    rig.controller.tell(news.HistoryFailing(False), rig.at())
     assert rig.codes == []
 
 
 def test_commands_in_floods_switch_off_until_somebody_has_looked() -> None:
     """An "off" may have been lost among them."""
     rig = Rig().charging()
-    rig.controller.strained(True, False, False, rig.at())
+    rig.controller.tell(news.Strained(True, False, False), rig.at())
     assert rig.codes == ["commands-flooded"]
     assert rig.mode == "locked-out"
-    rig.controller.strained(False, False, False, rig.at())
+    rig.controller.tell(news.Strained(False, False, False), rig.at())
     rig.run(3600.0)
     assert rig.codes == ["commands-flooded"]
-    rig.controller.acknowledge("commands-flooded", rig.at())
+    rig.controller.tell(news.Acknowledge("commands-flooded"), rig.at())
     rig.run(600.0)
     assert rig.codes == []
     assert rig.mode == "charging"
@@ -1130,21 +1130,21 @@ def test_commands_in_floods_switch_off_until_somebody_has_looked() -> None:
 def test_readings_in_floods_are_a_note() -> None:
     """Of each topic the newest counts, so charging may go on."""
     rig = Rig().charging()
-    rig.controller.strained(False, True, False, rig.at())
+    rig.controller.tell(news.Strained(False, True, False), rig.at())
     rig.run(60.0)
     assert rig.codes == ["readings-flooded"]
     assert rig.mode == "charging"
-    rig.controller.strained(False, False, False, rig.at())
+    rig.controller.tell(news.Strained(False, False, False), rig.at())
     rig.run(600.0)
     assert rig.codes == []
 
 
 def test_a_daemon_that_does_not_keep_up_switches_off() -> None:
     rig = Rig().charging()
-    rig.controller.strained(False, False, True, rig.at())
+    rig.controller.tell(news.Strained(False, False, True), rig.at())
     assert rig.codes == ["daemon-late"]
     assert rig.mode == "locked-out"
-    rig.controller.strained(False, False, False, rig.at())
+    rig.controller.tell(news.Strained(False, False, False), rig.at())
     rig.run(299.0)
     assert rig.mode == "locked-out"
     rig.run(600.0)
@@ -1153,11 +1153,11 @@ def test_a_daemon_that_does_not_keep_up_switches_off() -> None:
 
 def test_a_lost_connection_for_readings_holds_starts() -> None:
     rig = Rig()
-    rig.controller.grid_link(False, rig.at())
+    rig.controller.tell(news.CommandsLink(False), rig.at())
     rig.run(300.0)
     assert rig.codes == ["broker-unheard"]
     assert rig.mode == "arming"
-    rig.controller.grid_link(True, rig.at())
+    rig.controller.tell(news.CommandsLink(True), rig.at())
     rig.report()
     rig.run(100.0)  # the pause counts from when the relay is known off again
     assert rig.mode == "charging"
@@ -1165,10 +1165,10 @@ def test_a_lost_connection_for_readings_holds_starts() -> None:
 
 def test_a_lost_broker_trips_and_clears_by_itself() -> None:
     rig = Rig().charging()
-    rig.controller.relay_link(False, rig.at())
+    rig.controller.tell(news.RelayLink(False), rig.at())
     assert rig.codes == ["broker-lost"]
     assert rig.mode == "locked-out"
-    rig.controller.relay_link(True, rig.at())
+    rig.controller.tell(news.RelayLink(True), rig.at())
     rig.contact = False
     rig.run(5.0)
     assert rig.codes == []
@@ -1182,10 +1182,10 @@ def test_latched_faults_image_and_repetitions_outlive_the_process() -> None:
     kept = rig.controller.kept()
     assert kept.level > 0.2
     again = Controller(CONFIG.settings(), rig.at(), kept)
-    again.grid_link(True, rig.at())
-    again.relay_link(True, rig.at())
-    again.message("heat", b"70", False, rig.at())
-    again.tick(rig.at())
+    again.tell(news.CommandsLink(True), rig.at())
+    again.tell(news.RelayLink(True), rig.at())
+    again.tell(news.Message("heat", b"70", False), rig.at())
+    again.tell(news.Tick(), rig.at())
     assert [record.code for record in again.faults] == ["socket-hot"]
     assert again.level == pytest.approx(kept.level)
     assert not again.wants_on
@@ -1204,8 +1204,8 @@ class Reversed(Rig):
         if self.told != (wanted, controller.exchanged):
             self.told = wanted, controller.exchanged
             self.contact = wanted is controller.exchanged
-            controller.relay_sending(wanted, self.at())
-            controller.relay_acknowledged(wanted, self.at())
+            controller.tell(news.Sending(wanted), self.at())
+            controller.tell(news.Taken(wanted), self.at())
             self.report()
         self.seen += [str(event.fields["code"]) for event in controller.take_events() if event.name == "fault_raised"]
 

@@ -96,7 +96,7 @@ def test_monstrous_payloads_do_no_harm(bench: Bench, topic: Topic, payload: byte
 def test_the_checks_can_fail(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A broken promise is noticed: a refusal not counted, a log without limit, a line that is not printable."""
     silent = Bench(tmp_path)
-    monkeypatch.setattr(silent.service.controller, "refuse", lambda *_: None)
+    monkeypatch.setattr(silent.service.controller, "_refuse", lambda *_: None)
     with pytest.raises(Spoilt, match="refused 0 times"):
         silent.take(TOPICS[0], b"{", False)
     talkative = Bench(tmp_path)

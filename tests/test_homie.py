@@ -15,6 +15,7 @@ import pytest
 
 from surpluscharge.clock import ScaledClock, SystemClock
 from surpluscharge.commissioning import hand
+from surpluscharge.control import news
 from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.daemon import homie
 from surpluscharge.daemon.logs import LIMITS
@@ -93,7 +94,7 @@ def test_values_of_every_kind_of_moment() -> None:
     house.meter(-1500.0)
     house.enable()
     documents.append(house.document())
-    house.tell(house.controller.relay_link, False)
+    house.tell(news.RelayLink(False))
     documents.append(house.document())
     described = dict(properties(homie.description("shed")))
     for document in documents:

@@ -24,6 +24,7 @@ from hypothesis import strategies as st
 
 import surpluscharge
 from surpluscharge.config import parse
+from surpluscharge.control import news
 from surpluscharge.control.controller import Controller, Moment
 from surpluscharge.daemon import logs
 from surpluscharge.daemon.logs import EVENTS
@@ -250,7 +251,7 @@ def test_a_reading_is_a_line_at_the_debug_level_only(level: str, lines: int) -> 
     stream = configured(level, "json")
     controller = Controller(config.settings(), Moment(0.0, 1, 1))
     for second in range(100):
-        controller.message("m", b"300", False, Moment(float(second), 1, 1))
+        controller.tell(news.Message("m", b"300", False), Moment(float(second), 1, 1))
     for event in controller.take_events():  # as the service does it
         getattr(logs.logger(), event.level)(event.name, **event.fields)
     events = [json.loads(line)["event"] for line in stream.getvalue().splitlines()]
@@ -277,18 +278,18 @@ def test_a_flood_of_events_is_not_a_flood_of_lines() -> None:
         stream.truncate()
         return found
 
-    controller.message("m", b"-3000", False, Moment(now_s, 1, 1))
+    controller.tell(news.Message("m", b"-3000", False), Moment(now_s, 1, 1))
     lines()
     for number in range(1000):
         now_s += 0.05
-        controller.enable(bool(number % 2), Moment(now_s, 1, 1))
+        controller.tell(news.Enable(bool(number % 2)), Moment(now_s, 1, 1))
     found = lines()
     for name in ("enabled", "disabled"):
         levels = [line["level"] for line in found if line["event"] == name]
         assert levels == ["info"] * 10 + ["debug"] * (len(levels) - 10) and len(levels) in (499, 500)
     assert not [line for line in found if "left_out" in line]
     now_s += 60.0
-    controller.enable(False, Moment(now_s, 1, 1))
+    controller.tell(news.Enable(False), Moment(now_s, 1, 1))
     (last,) = [line for line in lines() if line["event"] == "disabled"]
     assert list(last) == ["timestamp", "level", "event", "left_out"]
     assert (last["level"], last["left_out"]) == ("info", len(levels) - 10)

@@ -10,7 +10,7 @@ from decimal import Decimal
 
 import pytest
 
-from surpluscharge.control import thermal
+from surpluscharge.control import news, thermal
 from surpluscharge.control.controller import Controller, Kept, Moment, Tally
 from surpluscharge.control.economics import Prices
 from surpluscharge.control.rule import Way
@@ -42,10 +42,10 @@ def kept(now_s: float = 1000.0, **changes: object) -> Kept:
 
 def pause(rig: Rig, seconds: float) -> None:
     """Disable for so long, and let it charge on."""
-    rig.tell(rig.controller.enable, False)
+    rig.tell(news.Enable(False))
     rig.wait(seconds)
     rig.send("m", SUN_W)
-    rig.tell(rig.controller.enable, True)
+    rig.tell(news.Enable(True))
     assert rig.mode == "charging"
 
 
@@ -69,9 +69,9 @@ def test_two_long_runs_ten_minutes_apart_earn_one_rest() -> None:
     limits = house.controller.settings.limits._replace(draw_w=9.0 * 230)
     house.controller.settings = house.controller.settings._replace(limits=limits, draw_a=9.0)
     house.charging().run(2 * 3600.0 - 30.0)
-    house.controller.enable(False, house.at())
+    house.controller.tell(news.Enable(False), house.at())
     house.run(600.0)
-    house.controller.enable(True, house.at())
+    house.controller.tell(news.Enable(True), house.at())
     begin_s = house.now_s
     house.run(3 * 3600.0, lambda: house.mode == "locked-out")
     assert house.codes == ["rest-due"]
@@ -113,13 +113,13 @@ def test_the_image_cools_only_once_the_relay_is_known_to_be_off() -> None:
     """The broker has gone: the lead may draw for as long as that lasts."""
     rig = charging(make_settings())
     rig.wait(60.0)
-    rig.tell(rig.controller.relay_link, False)
+    rig.tell(news.RelayLink(False))
     level = rig.controller.level = 0.05
     rig.wait(900.0)
     assert not rig.controller.wants_on
     assert rig.controller.level == pytest.approx(thermal.advance(LIMITS.thermal, level, DRAW_A, 900.0))
-    rig.tell(rig.controller.enable, False)
-    rig.tell(rig.controller.relay_link, True)
+    rig.tell(news.Enable(False))
+    rig.tell(news.RelayLink(True))
     level = rig.controller.level
     rig.wait(900.0)
     assert rig.controller.level == pytest.approx(level * math.exp(-900.0 / LIMITS.thermal.cooling_s))
@@ -131,11 +131,11 @@ def test_a_plug_that_was_on_unseen_has_heated_and_run() -> None:
     rig.wait(300.0)
     rig.obeys = False
     rig.send("m", SUN_W)
-    rig.tell(rig.controller.enable, True)
+    rig.tell(news.Enable(True))
     rig.wait_until("charging")
     rig.acknowledge(True)  # by the broker; the plug hears nothing
     rig.wait(5.0)
-    rig.tell(rig.controller.enable, False)
+    rig.tell(news.Enable(False))
     rig.acknowledge(False)
     assert rig.controller.confirmed(False)
     rig.wait(3000.0)
@@ -159,7 +159,7 @@ def test_power_from_before_a_switching_is_not_measured_after_it() -> None:
     rig.wait(300.0)
     rig.send("p", 0)
     rig.send("m", SUN_W)
-    rig.tell(rig.controller.enable, True)
+    rig.tell(news.Enable(True))
     assert rig.controller.wants_on and not rig.controller.measured
     assert rig.controller.current_a is None
     assert rig.controller.charger_w == DRAW_W  # assumed
@@ -216,12 +216,12 @@ def test_a_clock_that_jumps_forward_grants_no_session(on: bool) -> None:
     rig = charging(make_settings())
     rig.wait(3600.0)
     if not on:
-        rig.tell(rig.controller.enable, False)
+        rig.tell(news.Enable(False))
     rig.session_day += 1
-    rig.tell(rig.controller.clock_jumped)
+    rig.tell(news.ClockJumped())
     rig.wait(60.0)
     assert rig.controller.kept().session_s == pytest.approx(3660.0 if on else 3600.0, abs=1.0)
-    rig.tell(rig.controller.enable, False)
+    rig.tell(news.Enable(False))
     rig.session_day += 1
     rig.wait(1.0)
     assert rig.controller.kept().session_s == 0.0
@@ -235,13 +235,13 @@ def test_the_connection_for_readings_alone_is_lost() -> None:
     rig = connected(make_settings(contact=True))
     rig.wait(300.0)
     assert rig.controller.confirmed(False)
-    rig.tell(rig.controller.grid_link, False)
+    rig.tell(news.CommandsLink(False))
     rig.obeys = False
     rig.wait(5000.0)
-    rig.tell(rig.controller.grid_link, True)
+    rig.tell(news.CommandsLink(True))
     assert not rig.controller.confirmed(False)
     rig.send("m", SUN_W)
-    rig.tell(rig.controller.enable, True)
+    rig.tell(news.Enable(True))
     rig.wait(1.0)
     assert not rig.controller.wants_on
     rig.send("c", "off")
@@ -256,8 +256,8 @@ def test_a_meter_that_repeats_itself_is_judged_anew_after_a_gap() -> None:
     house = House().charging().run(1000.0)
     house.frozen_w = -1620.3
     house.run(800.0)
-    house.controller.grid_link(False, house.at())
-    house.controller.grid_link(True, house.at())
+    house.controller.tell(news.CommandsLink(False), house.at())
+    house.controller.tell(news.CommandsLink(True), house.at())
     house.report()
     house.run(800.0)
     assert house.mode == "charging" and house.codes == []
@@ -267,9 +267,9 @@ def test_a_meter_that_repeats_itself_is_judged_anew_after_a_gap() -> None:
 
 def test_topics_that_may_be_read_again_are_no_fault() -> None:
     rig = charging(make_settings())
-    rig.tell(rig.controller.topics_refused, True)
+    rig.tell(news.TopicsRefused(True))
     assert rig.faults == ["topics-refused"]
-    rig.tell(rig.controller.topics_refused, False)
+    rig.tell(news.TopicsRefused(False))
     rig.wait(1.0)
     assert rig.faults == []
 
@@ -312,9 +312,9 @@ def test_who_acknowledges_the_sign_has_proven_nothing() -> None:
     house = House(meter_sign=-1.0, sun_w=-1500.0)
     house.run(40000.0, lambda: "meter-sign" in house.codes)
     house.controller.steps.proven = True
-    house.controller.acknowledge("over-current", house.at())
+    house.controller.tell(news.Acknowledge("over-current"), house.at())
     assert house.controller.steps.proven and house.controller.steps.contrary >= 3
-    house.controller.acknowledge("meter-sign", house.at())
+    house.controller.tell(news.Acknowledge("meter-sign"), house.at())
     assert not house.controller.steps.proven and house.controller.steps.contrary == 0
 
 

@@ -20,6 +20,7 @@ import structlog
 
 from surpluscharge.clock import ScaledClock
 from surpluscharge.config import Config
+from surpluscharge.control import news
 from surpluscharge.control.controller import Controller, Moment
 from surpluscharge.control.draw import LEAST_STEPS, DrawWatch, Step
 from surpluscharge.daemon import historian as historian_module
@@ -58,8 +59,8 @@ class Rig:
         self.controller = Controller(self.config.settings(), self.at())
         self.recorder = Recorder(DrawWatch(self.config.limits.draw_w), resolution_ms)
         self.by_hand_ws = [0.0, 0.0]  # charger, grid share: summed up here second by second
-        for tell in (self.controller.grid_link, self.controller.relay_link, self.controller.enable):
-            tell(True, self.at())
+        for happened in (news.CommandsLink(True), news.RelayLink(True), news.Enable(True)):
+            self.controller.tell(happened, self.at())
             self.observe()
 
     def at(self) -> Moment:
@@ -67,6 +68,8 @@ class Rig:
 
     def observe(self) -> None:
         self.recorder.observe(self.controller, self.controller.take_events(), round(self.wall_s * 1000))
+        learned = self.recorder.draw.learned
+        self.controller.tell(news.Learn(learned.draw_w if learned else None), self.at())
 
     def run(self, seconds: int, every_s: int = 5) -> Rig:
         for _ in range(seconds):
@@ -74,14 +77,14 @@ class Rig:
             if int(self.now_s) % every_s == 0 and not self.silent:
                 charger_w = self.car_w if controller.wants_on else 0.0
                 if self.config.relay.power:
-                    controller.message("power", f"{charger_w}".encode(), False, self.at())
+                    controller.tell(news.Message("power", f"{charger_w}".encode(), False), self.at())
                     self.observe()
                 jitter_w = self.now_s // every_s % 3  # a value that never moves would be taken for a frozen meter
-                controller.message("grid", f"{charger_w - self.sun_w + jitter_w}".encode(), False, self.at())
+                controller.tell(news.Message("grid", f"{charger_w - self.sun_w + jitter_w}".encode(), False), self.at())
                 self.observe()
             if controller.acknowledged is not controller.wants_on:
-                controller.relay_sending(controller.wants_on, self.at())
-                controller.relay_acknowledged(controller.wants_on, self.at())
+                controller.tell(news.Sending(controller.wants_on), self.at())
+                controller.tell(news.Taken(controller.wants_on), self.at())
                 self.observe()
             inputs = controller.inputs
             if self.now_s < inputs.fresh_until_s:
@@ -90,7 +93,7 @@ class Rig:
                 self.by_hand_ws[1] += min(inputs.charger_w, max(0.0, inputs.grid_w)) * lasts_s
             self.now_s += 1.0
             self.wall_s += 1.0
-            controller.tick(self.at())
+            controller.tell(news.Tick(), self.at())
             self.observe()
         return self
 
@@ -234,7 +237,7 @@ def test_where_no_ledger_can_be_opened_memory_stays_bounded(monkeypatch: pytest.
     monkeypatch.setattr(recorder_module, "MOST_TURNS", 4)
     rig = Rig(house(starts_per_hour=60, starts_per_day=96))
     for number in range(20):
-        rig.controller.enable(number % 2 == 1, rig.at())
+        rig.controller.tell(news.Enable(number % 2 == 1), rig.at())
         rig.observe()
         rig.run(250)
     recorder = rig.recorder
@@ -259,7 +262,7 @@ def test_without_a_meter_the_draw_is_assumed_then_learned(ledger: Ledger) -> Non
     assert rig.controller.learned_w is None
     level = rig.controller._thermal_a()
     for on in (False, True) * LEAST_STEPS:
-        rig.controller.enable(on, rig.at())
+        rig.controller.tell(news.Enable(on), rig.at())
         rig.observe()
         rig.run(300)
     assert rig.controller.learned_w == pytest.approx(1.08 * DRAW_W, rel=1e-3)
@@ -273,7 +276,7 @@ def test_without_a_meter_the_draw_is_assumed_then_learned(ledger: Ledger) -> Non
     assert learned.error_mws == pytest.approx(0.01 * learned.charger_mws, rel=1e-3)
     assert rig.controller._thermal_a() == pytest.approx(1.08 * level)  # the socket is warmed by the larger of the two
     # What is off is off without any error.
-    rig.controller.enable(False, rig.at())
+    rig.controller.tell(news.Enable(False), rig.at())
     rig.observe()
     ledger.write(rig.recorder.take())
     before = everything(ledger)
@@ -287,7 +290,7 @@ def test_without_a_meter_the_draw_is_assumed_then_learned(ledger: Ledger) -> Non
 
 def test_a_small_learned_draw_does_not_cool_the_image() -> None:
     rig = Rig(house(power=False)).run(200)
-    rig.controller.learn(0.8 * DRAW_W)
+    rig.controller.tell(news.Learn(0.8 * DRAW_W), rig.at())
     assert rig.controller._thermal_a() == rig.controller.settings.draw_a
 
 
@@ -331,8 +334,8 @@ def test_without_a_record_nothing_is_recorded_until_the_clock_is_set(ledger: Led
     rig.recorder = Recorder(DrawWatch(DRAW_W), 10_000)
     rig.run(300)
     assert rig.recorder.take() == Batch([], [], [], [], [])
-    rig.controller.grid_link(False, rig.at())
-    rig.controller.grid_link(True, rig.at())
+    rig.controller.tell(news.CommandsLink(False), rig.at())
+    rig.controller.tell(news.CommandsLink(True), rig.at())
     assert rig.controller.wants_on
     rig.wall_s = WALL_S
     rig.by_hand_ws = [0.0, 0.0]
@@ -447,8 +450,9 @@ class World:
     async def living(self) -> Any:
         async def live() -> None:
             while True:
-                self.controller.message("house/grid", b"-500", False, self.at())
+                self.controller.tell(news.Message("house/grid", b"-500", False), self.at())
                 self.historian.observe(self.controller, self.controller.take_events())
+                self.controller.tell(news.Learn(self.historian.learned_w), self.at())
                 await asyncio.sleep(0.005)
 
         def held(sample: Sample, until_ms: int) -> Interval:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import pytest
 
 from surpluscharge import cli
-from surpluscharge.control import reversal
+from surpluscharge.control import news, reversal
 from surpluscharge.control.controller import Controller
 from surpluscharge.control.machine import MODE_NAMES
 from surpluscharge.control.reversal import SETTLED_S, TRY_AFTER_S
@@ -56,12 +56,12 @@ class Odd(Rig):
         due = command != self.said or (not controller.confirmed(wanted) and self.now_s >= self.again_s)
         if controller.link_up and due:
             self.said, self.again_s = command, self.now_s + 30.0
-            controller.relay_sending(wanted, self.at())
+            controller.tell(news.Sending(wanted), self.at())
             payload_on = wanted is not controller.exchanged
             self.sent_on += payload_on
             if self.tells:
                 self.on_way.append((self.now_s + self.latency_s, payload_on is not self.exchanged))
-            controller.relay_acknowledged(wanted, self.at())
+            controller.tell(news.Taken(wanted), self.at())
         while self.on_way and self.on_way[0][0] <= self.now_s:
             self.move(self.on_way.popleft()[1])
         while self.words and self.words[0][0] <= self.now_s:
@@ -90,7 +90,7 @@ class Odd(Rig):
             if int(self.now_s) % 5 == 0:
                 self.send_readings()
             self.now_s += 1.0
-            self.controller.tick(self.at())
+            self.controller.tell(news.Tick(), self.at())
             self.follow()
         return self
 
@@ -98,8 +98,8 @@ class Odd(Rig):
         """The daemon starts anew, from what it had kept."""
         self.controller = Controller(config.settings(), self.at(), self.controller.kept())
         self.said = None
-        self.controller.grid_link(True, self.at())
-        self.controller.relay_link(True, self.at())
+        self.controller.tell(news.CommandsLink(True), self.at())
+        self.controller.tell(news.RelayLink(True), self.at())
         return self
 
 
@@ -155,7 +155,7 @@ def test_a_plug_that_was_seen_to_go_on_when_told_is_not_tried() -> None:
     rig.run(60.0)
     sent_on = rig.sent_on
     rig.welded = True
-    rig.controller.enable(False, rig.at())
+    rig.controller.tell(news.Enable(False), rig.at())
     rig.run(600.0)
     assert "relay-stuck-on" in rig.codes
     assert rig.sent_on == sent_on
@@ -189,7 +189,7 @@ def test_a_lagging_report_neither_hides_it_nor_imitates_it(lag_s: float) -> None
     assert not rig.contact
     sound = Odd(report_lag_s=lag_s)
     sound.contact = True
-    sound.controller.enable(False, sound.at())
+    sound.controller.tell(news.Enable(False), sound.at())
     sound.run(600.0)
     assert sound.sent_on == 0
     assert not sound.contact
@@ -224,8 +224,8 @@ def test_what_was_found_is_given_up_where_current_flows_on_in_spite_of_it() -> N
     rig = Odd(exchanged=True).run(300.0)
     assert rig.controller.exchanged
     rig.exchanged = False  # somebody has set the plug itself right, meanwhile
-    rig.controller.relay_link(False, rig.at())  # and the next off is said as it was found
-    rig.controller.relay_link(True, rig.at())
+    rig.controller.tell(news.RelayLink(False), rig.at())  # and the next off is said as it was found
+    rig.controller.tell(news.RelayLink(True), rig.at())
     rig.said = None
     rig.run(30.0)
     assert rig.contact
@@ -238,9 +238,9 @@ def test_a_lost_connection_ends_a_trial_without_a_verdict() -> None:
     rig = Odd(welded=True)
     rig.run(120.0, lambda: rig.controller.exchanged)
     assert rig.controller.exchanged
-    rig.controller.relay_link(False, rig.at())
+    rig.controller.tell(news.RelayLink(False), rig.at())
     assert not rig.controller.exchanged
-    rig.controller.relay_link(True, rig.at())
+    rig.controller.tell(news.RelayLink(True), rig.at())
     rig.said = None
     rig.run(120.0, lambda: rig.controller.exchanged)
     assert rig.controller.exchanged  # later
@@ -249,7 +249,7 @@ def test_a_lost_connection_ends_a_trial_without_a_verdict() -> None:
 def test_a_shutdown_ends_a_trial_with_the_off_as_configured() -> None:
     rig = Odd(welded=True)
     rig.run(120.0, lambda: rig.controller.exchanged)
-    rig.controller.stop(rig.at())
+    rig.controller.tell(news.Stop(), rig.at())
     assert not rig.controller.exchanged
     rig.run(5.0)
     assert rig.said == (False, False)

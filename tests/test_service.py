@@ -22,7 +22,7 @@ import structlog
 from jsonschema import Draft202012Validator
 
 from surpluscharge.config import parse
-from surpluscharge.control import machine
+from surpluscharge.control import machine, news
 from surpluscharge.control.controller import Controller, Moment
 from surpluscharge.control.signals import PAYLOAD_LIMIT_BYTES
 from surpluscharge.daemon import service as service_module
@@ -586,15 +586,15 @@ def test_no_start_while_nothing_can_be_heard() -> None:
     """A charge does not begin on a reading from before the connection was lost (1)."""
     config = parse(toml(tables(1, Path("/nowhere"))), "shed.toml")
     controller = Controller(config.settings(), Moment(0.0, 1, 1))
-    controller.grid_link(True, Moment(0.0, 1, 1))
-    controller.relay_link(True, Moment(0.0, 1, 1))
-    controller.relay_acknowledged(False, Moment(0.0, 1, 1))
-    controller.enable(True, Moment(0.1, 1, 1))
-    controller.message(GRID, str(SUN_W).encode(), False, Moment(1.0, 1, 1))
+    controller.tell(news.CommandsLink(True), Moment(0.0, 1, 1))
+    controller.tell(news.RelayLink(True), Moment(0.0, 1, 1))
+    controller.tell(news.Taken(False), Moment(0.0, 1, 1))
+    controller.tell(news.Enable(True), Moment(0.1, 1, 1))
+    controller.tell(news.Message(GRID, str(SUN_W).encode(), False), Moment(1.0, 1, 1))
     assert controller.state.mode == machine.ARMING
-    controller.grid_link(False, Moment(1.1, 1, 1))
+    controller.tell(news.CommandsLink(False), Moment(1.1, 1, 1))
     for tenth in range(12, 60):
-        controller.tick(Moment(tenth / 10, 1, 1))
+        controller.tell(news.Tick(), Moment(tenth / 10, 1, 1))
         assert not controller.wants_on
 
 
@@ -606,10 +606,10 @@ async def test_an_error_nobody_foresaw(stage: Stage) -> None:
             await stage.charge(feed)
             count = len(wire.on(COMMAND))
 
-            def fail(_: object) -> None:
+            def fail(*_: object) -> None:
                 raise ZeroDivisionError("made up")
 
-            daemon.service.controller.tick = fail  # type: ignore[method-assign,assignment]
+            daemon.service.controller.tell = fail  # type: ignore[method-assign,assignment]
             await until(daemon.task.done, "the end")
             assert await commands_after(wire, count) == ["off"]
             await until(lambda: wire.last(AVAILABILITY) == "disconnected", "the goodbye")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Callable
 from datetime import UTC, datetime, tzinfo
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -16,8 +15,10 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
 from surpluscharge.config import Config, parse
+from surpluscharge.control import news
 from surpluscharge.control.controller import Controller, Moment
 from surpluscharge.control.machine import MODE_NAMES
+from surpluscharge.control.news import News
 from surpluscharge.control.supervisor import FAULT_BY_CODE
 from surpluscharge.daemon.service import moment
 from surpluscharge.daemon.status import StatusDocument, build, duration, explain, schema, watts
@@ -71,8 +72,8 @@ class House:
         self.obeys = True
         self.stir_w = 0.0
         self.grid_w: float | None = None
-        self.tell(self.controller.grid_link, True)
-        self.tell(self.controller.relay_link, True)
+        self.tell(news.CommandsLink(True))
+        self.tell(news.RelayLink(True))
 
     @property
     def at(self) -> Moment:
@@ -82,20 +83,20 @@ class House:
     def mode(self) -> str:
         return MODE_NAMES[self.controller.state.mode]
 
-    def tell(self, method: Callable[..., None], *arguments: Any) -> None:
-        method(*arguments, self.at)
+    def tell(self, happened: News) -> None:
+        self.controller.tell(happened, self.at)
         on = self.controller.wants_on
         if self.obeys and self.controller.link_up and not self.controller.confirmed(on):
-            self.controller.relay_acknowledged(on, self.at)
-            self.controller.message("c", b"on" if on else b"off", False, self.at)
+            self.controller.tell(news.Taken(on), self.at)
+            self.controller.tell(news.Message("c", b"on" if on else b"off", False), self.at)
 
     def meter(self, grid_w: float) -> None:
         self.grid_w = grid_w
         self.stir_w = 0.001 - self.stir_w
-        self.tell(self.controller.message, "m", str(grid_w + self.stir_w).encode(), False)
+        self.tell(news.Message("m", str(grid_w + self.stir_w).encode(), False))
 
     def enable(self, on: bool = True) -> None:
-        self.tell(self.controller.enable, on)
+        self.tell(news.Enable(on))
 
     def wait(self, seconds: float) -> None:
         """Let time pass; the meter says the same again at least once a minute."""
@@ -103,7 +104,7 @@ class House:
         while self.clock.now_s < end_s:
             self.clock.now_s = min(end_s, self.clock.now_s + 60, self.controller.deadline_s())
             if self.grid_w is None:
-                self.tell(self.controller.tick)
+                self.tell(news.Tick())
             else:
                 self.meter(self.grid_w)
 
@@ -133,10 +134,10 @@ def test_a_broker_that_cannot_be_reached() -> None:
     waits = "a connection to the broker"
     told = explain(fresh, house.config, house.at, house.clock.wall())
     assert told == ("The broker cannot be reached, and charging is switched off.", waits, None)
-    fresh.enable(True, house.at)
+    fresh.tell(news.Enable(True), house.at)
     assert explain(fresh, house.config, house.at, house.clock.wall()) == ("The broker cannot be reached.", waits, None)
-    house.tell(house.controller.grid_link, False)
-    house.tell(house.controller.relay_link, False)
+    house.tell(news.CommandsLink(False))
+    house.tell(news.RelayLink(False))
     assert house.document().why == "The broker cannot be reached, and charging is switched off."
 
 
@@ -145,7 +146,7 @@ def ready(*lines: str, start: datetime = NOON) -> House:
     house = House(*lines, start=start)
     house.meter(400)
     if house.config.relay.temperature:
-        house.tell(house.controller.message, "t", b"31.52", False)
+        house.tell(news.Message("t", b"31.52", False))
     house.enable()
     house.wait(house.config.control.min_off_s)
     return house
@@ -301,8 +302,8 @@ def test_disarming_when_the_wait_is_over_but_for_the_next_call() -> None:
 
 def test_locked_out_by_a_lost_broker() -> None:
     house = charging()
-    house.tell(house.controller.relay_link, False)
-    house.tell(house.controller.message, "c", b"off", False)  # the broker has sent the will
+    house.tell(news.RelayLink(False))
+    house.tell(news.Message("c", b"off", False))  # the broker has sent the will
     house.says("locked-out", FAULT_BY_CODE["broker-lost"].sentence, "that to be over")
     house.wait(5000)
     house.says("locked-out", FAULT_BY_CODE["broker-lost"].sentence, "that to be over")
@@ -333,26 +334,26 @@ def test_locked_out_by_a_relay_that_did_not_switch_on() -> None:
 
 def test_locked_out_by_faults_that_wait_for_somebody() -> None:
     house = charging("relay.temperature = { topic = 't', fresh_s = 3600 }", "relay.power = { topic = 'p' }")
-    house.tell(house.controller.message, "t", b"70", False)
+    house.tell(news.Message("t", b"70", False))
     house.wait(3)
     hot, over = FAULT_BY_CODE["socket-hot"], FAULT_BY_CODE["over-current"]
     house.says("locked-out", hot.sentence, "somebody to look, and to acknowledge socket-hot")
-    house.tell(house.controller.message, "p", b"6000", False)
+    house.tell(news.Message("p", b"6000", False))
     house.says("locked-out", over.sentence, "somebody to look, and to acknowledge over-current and socket-hot")
     assert [(fault.code, fault.latched, fault.cooldown_left_s) for fault in house.document().faults[:2]] == [
         ("over-current", True, 900.0),
         ("socket-hot", True, 1800.0),
     ]
-    house.tell(house.controller.message, "p", b"0", False)
+    house.tell(news.Message("p", b"0", False))
     house.wait(800)
-    house.tell(house.controller.acknowledge, "over-current")
+    house.tell(news.Acknowledge("over-current"))
     house.says("locked-out", over.sentence, "somebody to look, and to acknowledge socket-hot")
-    house.tell(house.controller.acknowledge, "socket-hot")
+    house.tell(news.Acknowledge("socket-hot"))
     house.says("locked-out", over.sentence, "the cooldown to be over, 16 min 40 s more", 1000.0)
     assert [fault.latched for fault in house.document().faults] == [False, False]
     house.wait(1000)
     house.says("locked-out", hot.sentence, "that to be over")  # still 70 degrees
-    house.tell(house.controller.message, "t", b"30", False)
+    house.tell(news.Message("t", b"30", False))
     assert house.document().faults == []
     assert house.mode == "arming"
 
@@ -372,7 +373,7 @@ def test_locked_out_by_a_fault_that_ended_the_charge() -> None:
 def test_arming_while_a_fault_holds() -> None:
     house = ready()
     house.meter(-1500)
-    house.tell(house.controller.grid_link, False)
+    house.tell(news.CommandsLink(False))
     house.wait(100)
     waits = f"this to be over: {FAULT_BY_CODE['broker-unheard'].sentence}"
     house.says("arming", "The house exports 1.50 kW, enough for a charge.", waits)
@@ -416,14 +417,14 @@ def test_locked_out_by_the_energy_cap_until_somebody_comes() -> None:
 
 def test_stopping() -> None:
     house = charging()
-    house.tell(house.controller.stop)
+    house.tell(news.Stop())
     house.says("idle", "The daemon is shutting down, and the relay is off.", None)
 
 
 def test_stopping_does_not_claim_that_a_relay_is_off_that_may_be_on() -> None:
     house = charging()
     house.obeys = False
-    house.tell(house.controller.stop)
+    house.tell(news.Stop())
     document = house.document()
     assert not document.relay.confirmed
     assert "the relay is off" not in document.why
@@ -439,14 +440,14 @@ def test_the_document_as_a_whole() -> None:
         "relay.voltage.topic = 'v'",
         "session.energy_cap_wh = 5000",
     )
-    house.tell(house.controller.message, "p", b"1300", False)
+    house.tell(news.Message("p", b"1300", False))
     house.meter(130)
     house.wait(540)
-    house.tell(house.controller.message, "m", b"nonsense", False)
-    house.tell(house.controller.message, "p", b"nonsense", False)
-    house.tell(house.controller.message, "m", b"1e9", False)
+    house.tell(news.Message("m", b"nonsense", False))
+    house.tell(news.Message("p", b"nonsense", False))
+    house.tell(news.Message("m", b"1e9", False))
     house.clock.now_s += 12.34
-    house.tell(house.controller.tick)
+    house.tell(news.Tick())
     # The thermal image: taken to be warm at first, off for 345 s, then 552.34 s of current.
     off, settled = (6 / 11) ** 2 * math.exp(-345 / 1800), (1300 / 230 / 11) ** 2
     level = settled + (off - settled) * math.exp(-552.34 / 1200)
@@ -497,11 +498,11 @@ def test_each_source_has_its_own_age() -> None:
     controller = Controller(config.settings(), moment(config, clock))
     grid = build(controller, config, moment(config, clock), clock).grid
     assert (grid.power_w, grid.age_s, grid.fresh) == (None, None, False)
-    controller.message("m", b"100", False, moment(config, clock))
+    controller.tell(news.Message("m", b"100", False), moment(config, clock))
     clock.now_s = 5.0
-    controller.message("n", b"300", False, moment(config, clock))
+    controller.tell(news.Message("n", b"300", False), moment(config, clock))
     clock.now_s = 30.0
-    controller.tick(moment(config, clock))
+    controller.tell(news.Tick(), moment(config, clock))
     document = build(controller, config, moment(config, clock), clock)
     assert document.grid.model_dump() == {
         "power_w": -200.0,
@@ -519,19 +520,19 @@ def test_what_is_not_known_is_null() -> None:
     house = House()
     document = house.document()
     assert (document.grid.power_w, document.surplus_w, document.session.energy_left_wh) == (None, None, None)
-    house.tell(house.controller.relay_link, False)
-    house.tell(house.controller.grid_link, True)
+    house.tell(news.RelayLink(False))
+    house.tell(news.CommandsLink(True))
     relay = house.document().relay
     assert (relay.commanded, relay.reported, relay.confirmed) == ("off", None, False)
     socket = house.document().socket
     assert (socket.current_a, socket.temperature_c, socket.voltage_v) == (None, None, None)
     house = House("relay.voltage = { topic = 'v', fresh_s = 60 }", "relay.power = { topic = 'p', fresh_s = 60 }")
-    house.tell(house.controller.message, "v", b"240", False)
-    house.tell(house.controller.message, "p", b"1200", False)
+    house.tell(news.Message("v", b"240", False))
+    house.tell(news.Message("p", b"1200", False))
     socket = house.document().socket
     assert (socket.current_a, socket.voltage_v) == (5.0, 240.0)
     house.clock.now_s += 60
-    house.tell(house.controller.tick)
+    house.tell(news.Tick())
     socket = house.document().socket
     assert (socket.current_a, socket.voltage_v) == (None, None)
 
@@ -580,7 +581,7 @@ def test_the_schema_refuses_what_is_missing(key: str) -> None:
 
 def test_times_are_rfc_3339() -> None:
     house = charging(start=datetime(2025, 1, 10, 12, 0, 0, 700000, tzinfo=ZoneInfo("UTC")))
-    house.tell(house.controller.relay_link, False)
+    house.tell(news.RelayLink(False))
     document = json.loads(house.document().model_dump_json())
     for written in (document["time"], document["since"], document["faults"][0]["since"]):
         # RFC 3339, section 5.6: date-time = full-date "T" partial-time time-offset

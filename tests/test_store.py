@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 
 from surpluscharge.clock import Clock, SystemClock
 from surpluscharge.config import parse
+from surpluscharge.control import news
 from surpluscharge.control.controller import Controller, Kept, Moment, Settings, Tally
 from surpluscharge.control.supervisor import FAULTS, Record
 from surpluscharge.control.thermal import settled_level
@@ -522,7 +523,7 @@ async def test_what_somebody_has_looked_at_is_on_the_disk_before_it_is_said(
     monkeypatch.setattr("surpluscharge.daemon.service.SLOW_DISK_S", 60.0)
     disk, wire = SlowDisk(monkeypatch), stage.wire
     async with stage.running() as daemon:
-        daemon.service._tell(daemon.service.controller.strained, True, False, False)
+        daemon.service.tell(news.Strained(True, False, False))
 
         def latched() -> list[bool]:
             return [fault["latched"] for fault in wire.status["faults"] if fault["code"] == "commands-flooded"]

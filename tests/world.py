@@ -11,7 +11,7 @@ from __future__ import annotations
 import random
 from typing import NamedTuple
 
-from surpluscharge.control import machine
+from surpluscharge.control import machine, news
 from surpluscharge.control.controller import Controller, Kept, Moment, Settings
 from surpluscharge.control.machine import Params
 from surpluscharge.control.rule import Band, Rule, Way
@@ -129,7 +129,7 @@ class World:
         self.jitter_w = 0.0  # no house's power stands still
         # --- the controller and its memory
         self.controller = Controller(setup.settings(), self.at())
-        self.controller.grid_link(True, self.at())
+        self.controller.tell(news.CommandsLink(True), self.at())
         self.saved: Kept = self.controller.kept()
         self.saved_key: object = None
         self.told: bool | None = None
@@ -152,7 +152,7 @@ class World:
             )
             self._pass(max(0.0, next_s - self.now_s))
             self._deliver()
-            self.controller.tick(self.at())
+            self.controller.tell(news.Tick(), self.at())
             self._look()
             if self.now_s >= end_s - SLACK_S:
                 return
@@ -162,7 +162,7 @@ class World:
         topic = GRID_TOPICS[source % len(self.setup.fresh_s)]
         if abs(value_w) <= 30000.0:
             self.reading_w[topic] = (value_w, self.now_s)
-        self.controller.message(topic, f"{value_w}".encode(), False, self.at())
+        self.controller.tell(news.Message(topic, f"{value_w}".encode(), False), self.at())
         self._look()
 
     def read_all(self, grid_w: float) -> None:
@@ -171,19 +171,19 @@ class World:
         for source in range(len(self.setup.fresh_s)):
             self.read(source, share_w)
         if self.setup.sensor and not self.mute:
-            self.controller.message("socket", b"21.5", False, self.at())
+            self.controller.tell(news.Message("socket", b"21.5", False), self.at())
             self._look()
 
     def garble(self, source: int, payload: bytes, retained: bool) -> None:
         """Something arrives that is no live reading."""
-        self.controller.message(GRID_TOPICS[source % len(self.setup.fresh_s)], payload, retained, self.at())
+        self.controller.tell(news.Message(GRID_TOPICS[source % len(self.setup.fresh_s)], payload, retained), self.at())
         self._look()
 
     def enable(self, on: bool) -> None:
         if on and not self.enabled and not self.setup.params.rearm_daily:
             self._new_session()
         self.enabled = on
-        self.controller.enable(on, self.at())
+        self.controller.tell(news.Enable(on), self.at())
         self._look()
 
     def link(self, up: bool) -> None:
@@ -193,7 +193,7 @@ class World:
         self.link_up = up
         if not up:
             self._will()
-        self.controller.relay_link(up, self.at())
+        self.controller.tell(news.RelayLink(up), self.at())
         if up and self.setup.feedback:
             self._report()
         self._look()
@@ -209,7 +209,7 @@ class World:
 
     def stop(self) -> None:
         self.stopping = True
-        self.controller.stop(self.at())
+        self.controller.tell(news.Stop(), self.at())
         self._look()
 
     def crash(self, away_s: float) -> None:
@@ -228,7 +228,7 @@ class World:
             self.blind_s += self.now_s - self.saved.saved_s
         self.reading_w.clear()
         self.controller = Controller(self.setup.settings(), self.at(), self.saved)
-        self.controller.grid_link(True, self.at())
+        self.controller.tell(news.CommandsLink(True), self.at())
         self.enabled = self.controller.enabled
         self._look()
 
@@ -243,7 +243,7 @@ class World:
         for _, on in due:
             self.contact_on, self.by_hand = on, False
             if self.link_up:
-                self.controller.relay_acknowledged(on, self.at())
+                self.controller.tell(news.Taken(on), self.at())
                 if self.setup.feedback:
                     self._report()
 
@@ -251,7 +251,7 @@ class World:
         # One that says "on" after a silence may have been on all the while: it may be counted so, and need not be.
         self.blind_s += self.silent_s if self.contact_on else 0.0
         self.silent_s = 0.0
-        self.controller.message("plug", b"on" if self.contact_on else b"off", False, self.at())
+        self.controller.tell(news.Message("plug", b"on" if self.contact_on else b"off", False), self.at())
 
     def _pass(self, seconds: float, wanted: bool | None = None) -> None:
         wanted = self.controller.wants_on if wanted is None else wanted
@@ -350,7 +350,7 @@ class World:
         if self.link_up and wanted is not self.told:
             self.told = wanted
             self.in_flight.append((self.now_s + self.setup.relay_delay_s, wanted))
-            self.controller.relay_sending(wanted, self.at())
+            self.controller.tell(news.Sending(wanted), self.at())
         if not self.link_up:
             self.told = None
         if self.link_up and not wanted and self.told is False and not self.in_flight and self.contact_on:

@@ -18,7 +18,7 @@ from aiomqtt import MqttError
 
 from surpluscharge.clock import Clock
 from surpluscharge.config import Config
-from surpluscharge.control import machine
+from surpluscharge.control import machine, news
 from surpluscharge.control.controller import Kept
 from surpluscharge.control.signals import REJECTIONS, Contact, Rejected, Source, number, text_of, truth, value_at
 from surpluscharge.control.supervisor import Fault
@@ -114,7 +114,7 @@ class ByHand(Service):
         """Switch charging on or off."""
         self.sent_s.pop(on, None)
         self.taken_s.pop(on, None)
-        self._tell(self.controller.enable, on)
+        self.tell(news.Enable(on))
 
     async def exchange(self, exchanged: bool) -> None:
         """Take what on_payload holds for "off", and off_payload for "on", from now on or no longer; say off so."""
@@ -130,7 +130,7 @@ class ByHand(Service):
 
     def acknowledge(self, code: str) -> None:
         """A person has seen to a latched fault."""
-        self._tell(self.controller.acknowledge, code)
+        self.tell(news.Acknowledge(code))
 
     def relay_sending(self, on: bool) -> None:
         self.sent_s.setdefault(on, self.clock.now())
@@ -151,7 +151,7 @@ class ByHand(Service):
     def _on_enable(self, topic: str, payload: bytes, retained: bool) -> None:
         with contextlib.suppress(Rejected):
             if truth(text_of(payload)):
-                self._tell(self.controller.refuse, topic, "commissioning", payload)
+                self.tell(news.Refused(topic, "commissioning", payload))
                 return
         super()._on_enable(topic, payload, retained)
 

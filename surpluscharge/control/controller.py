@@ -1,7 +1,7 @@
 """One charger's controller: signals, machine and supervisor together, told what happens and when.
 
-Still no I/O and no clock: every method takes the :class:`Moment` it happens at. The shell carries messages and time
-in, takes :attr:`Controller.wants_on` and the events out, and calls :meth:`Controller.tick` at
+Still no I/O and no clock: whatever happens comes in by one door, :meth:`Controller.tell`, with its :class:`Moment`. The
+shell carries messages and time in, takes :attr:`Controller.wants_on` and the events out, and calls again at
 :meth:`Controller.deadline_s`. The tests do the same without a shell.
 """
 
@@ -12,10 +12,10 @@ from collections.abc import Mapping
 from statistics import median
 from typing import Any, NamedTuple
 
-from surpluscharge.control import ahead, machine, thermal
-from surpluscharge.control.economics import Prices
+from surpluscharge.control import ahead, machine, news, thermal
 from surpluscharge.control.machine import MODE_NAMES, Inputs, Params, State
 from surpluscharge.control.mains import Mains
+from surpluscharge.control.news import News
 from surpluscharge.control.reversal import Reversal, Sight
 from surpluscharge.control.rule import Band, Rule, alike
 from surpluscharge.control.signals import REJECTIONS, Contact, Meter, Pulse, Rejected, Source
@@ -107,8 +107,11 @@ class Kept(NamedTuple):
 
 
 class Controller:
-    def __init__(self, settings: Settings, at: Moment, kept: Kept | None = None) -> None:
-        """``kept`` has its times already shifted to this clock. The relay counts as not known to be off."""
+    def __init__(self, settings: Settings, at: Moment, kept: Kept | None = None, *, trusted: bool = True) -> None:
+        """``kept`` has its times already shifted to this clock. The relay counts as not known to be off.
+
+        Not ``trusted``: what should have been remembered could not be read, so the socket may be as hot as it can get.
+        """
         self.settings = settings
         self.enabled = kept.enabled if kept else False
         self.stopping = False
@@ -142,7 +145,7 @@ class Controller:
         self._topics_refused = False
         self._clock_jumped = False
         self._store_failing = self._history_failing = False
-        self._strain = (False, False, False)
+        self._strain = news.Strained()
         self.rejected: Counter[tuple[str, str]] = Counter()  # by topic and reason: bounded by the configuration
         self.supervisor = Supervisor()
         self.today = Tally(at.today)
@@ -160,6 +163,8 @@ class Controller:
         self.state = machine.initial(settings.params, at.now_s, at.session_day)._replace(was_enabled=self.enabled)
         if kept:
             self._restore(kept, at)
+        if not trusted:
+            self.level = thermal.TRIP_LEVEL
         self.inputs = self._inputs(at)
         self.known, self.charger_w = self._booked(at)  # held, as the inputs are: what is drawn, where that is known
 
@@ -302,7 +307,7 @@ class Controller:
         return self.mains.mean_v(amps) if known else None
 
     def deadline_s(self) -> float:
-        """Return when tick() must be called at the latest, in monotonic seconds."""
+        """Return when to tell of a tick at the latest, in monotonic seconds."""
         now_s, limits = self.state.at_s, self.settings.limits
         current_a = self._thermal_a()
         goals = (limits.thermal.alarm_level, thermal.TRIP_LEVEL, limits.thermal.rearm_level)
@@ -327,23 +332,103 @@ class Controller:
         events, self._events = self._events, []
         return events
 
-    # --- what the shell tells (each first lets what was known before hold up to now) ----------------------------------
+    # --- what the shell tells -----------------------------------------------------------------------------------------
 
-    def message(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
-        """Take in a message from a meter or the plug. Nothing in it can raise."""
-        self._advance(at)
+    def tell(self, happened: News, at: Moment) -> None:
+        """Take in what has happened at this moment; nothing in it can raise.
+
+        What was known before holds up to now: that is accounted for first.
+        """
+        # A clock that jumps is asked nothing about the time before: that would begin a session.
+        jumped = type(happened) is news.ClockJumped
+        self._advance(at._replace(session_day=self.state.session_day) if jumped else at)
+        if type(happened) is not news.Tick:
+            self._take(happened, at)
+            self._advance(at)
+            self._clock_jumped = False
+
+    def _take(self, happened: News, at: Moment) -> None:
+        match happened:
+            case news.Message(topic, payload, retained):
+                self._take_message(topic, payload, retained, at)
+            case news.Refused(topic, reason, payload):
+                self._refuse(topic, reason, payload, at)
+            case news.Enable(on):
+                if on is not self.enabled:
+                    self._say("enabled" if on else "disabled", "info")
+                self.enabled = on
+            case news.Acknowledge(code):
+                self._acknowledge(code)
+            case news.Stop():
+                self.stopping = True
+            case news.CommandsLink(up) | news.ReadingsLink(up):
+                self._linked(happened, up, at)
+            case news.RelayLink(up):
+                self.link_up, self.acknowledged = up, None
+            case news.TopicsRefused(refused):
+                self._topics_refused = refused
+            case news.Sending(on):
+                if self.acknowledged is not on:
+                    self.acknowledged = None
+            case news.Taken(on):
+                if on or self.acknowledged is not False:
+                    self._acknowledged_s = at.now_s
+                self.acknowledged = on
+            case news.Strained():
+                self._strain = happened
+            case news.StoreFailing(failing):
+                self._store_failing = failing
+            case news.HistoryFailing(failing):
+                self._history_failing = failing
+            case news.ClockJumped():
+                self.state = self.state._replace(session_day=at.session_day)
+                self._clock_jumped = True
+            case news.Reload(settings):
+                self.settings, self._rule_draw_w = settings, self.draw_w
+                self._heed_rule()
+                self.state = self.state._replace(starts_s=last_starts(self.starts_s, settings.params.starts_per_day))
+            case news.Follow(prices):
+                before = self.settings.rule
+                self.settings = self.settings._replace(rule=before._replace(prices=prices))
+                self._weigh_rule(before)
+            case news.Learn(draw_w):
+                self.learned_w = draw_w
+                self._weigh_rule(self.settings.rule)
+
+    def _linked(self, which: news.CommandsLink | news.ReadingsLink, up: bool, at: Moment) -> None:
+        if isinstance(which, news.CommandsLink):
+            self._told_up = up
+        else:
+            self._readings_up = up
+        self.pulse.listen(bool(self.hearing) and self.wants_on, at.now_s)
+        if up:
+            self._still_since_s, self._repeats = at.now_s, 0
+            if isinstance(which, news.CommandsLink):
+                self.reported = None  # readings age by themselves; a report would not
+
+    def _acknowledge(self, code: str | None) -> None:
+        for name in self.supervisor.acknowledge(code):
+            # Whoever acknowledges it has mended it; if not, it will show again.
+            if name == "circuit-resistance":
+                self.mains.forget()
+            if name == "meter-sign":
+                self.steps.contrary, self.steps.proven = 0, False
+            elif name == "lead-high":
+                self.steps.high_w = ()
+            self._say("fault_acknowledged", "info", code=name)
+
+    def _take_message(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
         # One topic may serve several purposes; what one cannot use, another may.
         for use in (self._take_grid, self._take_values, self._take_report):
             try:
                 use(topic, payload, retained, at)
             except Rejected as refusal:
-                self.refuse(topic, refusal.reason, payload, at)
+                self._refuse(topic, refusal.reason, payload, at)
         if not retained and topic in self._plug_topics():
             power_w = self.power.value
             self.pulse.heard(at.now_s, None if power_w is None else flows(power_w, self.settings.limits))
-        self._advance(at)
 
-    def refuse(self, topic: str, reason: str, payload: bytes, at: Moment) -> None:
+    def _refuse(self, topic: str, reason: str, payload: bytes, at: Moment) -> None:
         """Count a message that cannot be used, and say so at a bounded rate. ``reason`` is a key of REJECTIONS."""
         self.rejected[topic, reason] += 1
         count = self.rejected[topic, reason]
@@ -390,7 +475,7 @@ class Controller:
                 try:
                     meter.take(topic, payload, retained, at.now_s)
                 except Rejected as refusal:  # the others may still find theirs in it
-                    self.refuse(topic, refusal.reason, payload, at)
+                    self._refuse(topic, refusal.reason, payload, at)
                 else:
                     self._say("reading", "debug", of=name, value=meter.value)
                     self._weigh(name)
@@ -420,137 +505,6 @@ class Controller:
             if reported and not self.may_be_on and self._reported_s < self._wanted_since_s:
                 self._catch_up(at)
             self.reported, self._reported_s = reported, at.now_s
-
-    def enable(self, on: bool, at: Moment) -> None:
-        """Charging is allowed, or no longer."""
-        self._advance(at)
-        if on is not self.enabled:
-            self._say("enabled" if on else "disabled", "info")
-        self.enabled = on
-        self._advance(at)
-
-    def grid_link(self, up: bool, at: Moment) -> None:
-        """The subscriptions are there, or gone. What the plug reported before a gap is not relied on after it."""
-        self._advance(at)
-        self._told_up = up
-        self.pulse.listen(bool(self.hearing) and self.wants_on, at.now_s)
-        if up:
-            self.reported = None  # readings age by themselves; a report would not
-            self._still_since_s, self._repeats = at.now_s, 0
-        self._advance(at)
-
-    def readings_link(self, up: bool, at: Moment) -> None:
-        """The subscriptions to what brings readings only are there, or gone."""
-        self._advance(at)
-        self._readings_up = up
-        self.pulse.listen(bool(self.hearing) and self.wants_on, at.now_s)
-        if up:
-            self._still_since_s, self._repeats = at.now_s, 0
-        self._advance(at)
-
-    def strained(self, told_in_floods: bool, read_in_floods: bool, late: bool, at: Moment) -> None:
-        """How much comes, and whether the daemon is late: see :class:`Situation`."""
-        self._advance(at)
-        self._strain = (told_in_floods, read_in_floods, late)
-        self._advance(at)
-
-    def topics_refused(self, refused: bool, at: Moment) -> None:
-        """The broker does not let us read all that we must, or does now."""
-        self._advance(at)
-        self._topics_refused = refused
-        self._advance(at)
-
-    def relay_link(self, up: bool, at: Moment) -> None:
-        """The relay's connection is there, or gone; the plug's reports come by the other one."""
-        self._advance(at)
-        self.link_up = up
-        self.acknowledged = None
-        self._advance(at)
-
-    def relay_sending(self, on: bool, at: Moment) -> None:
-        """A command goes out: until it is acknowledged, the relay may be either way."""
-        self._advance(at)
-        if self.acknowledged is not on:
-            self.acknowledged = None
-        self._advance(at)
-
-    def relay_acknowledged(self, on: bool, at: Moment) -> None:
-        """The broker has taken a command."""
-        self._advance(at)
-        if on or self.acknowledged is not False:
-            self._acknowledged_s = at.now_s
-        self.acknowledged = on
-        self._advance(at)
-
-    def acknowledge(self, code: str | None, at: Moment) -> None:
-        """A person has seen the latched faults: all of them, or one."""
-        self._advance(at)
-        for name in self.supervisor.acknowledge(code):
-            # Whoever acknowledges it has mended it; if not, it will show again.
-            if name == "circuit-resistance":
-                self.mains.forget()
-            if name == "meter-sign":
-                self.steps.contrary, self.steps.proven = 0, False
-            elif name == "lead-high":
-                self.steps.high_w = ()
-            self._say("fault_acknowledged", "info", code=name)
-        self._advance(at)
-
-    def clock_jumped(self, at: Moment) -> None:
-        """The wall clock moved by more than time did: follow it, but grant no session for it."""
-        self.state = self.state._replace(session_day=at.session_day)
-        self._clock_jumped = True
-        self._advance(at)
-        self._clock_jumped = False
-
-    def store_failing(self, failing: bool, at: Moment) -> None:
-        """What must outlive the process cannot be written, or can again."""
-        if failing is not self._store_failing:
-            self._advance(at)
-            self._store_failing = failing
-            self._advance(at)
-
-    def history_failing(self, failing: bool, at: Moment) -> None:
-        """The ledger cannot be written, or can again."""
-        self._advance(at)
-        self._history_failing = failing
-        self._advance(at)
-
-    def distrust(self) -> None:
-        """What should have been remembered could not be read: take the socket to be as hot as it may get."""
-        self.level = thermal.TRIP_LEVEL
-
-    def stop(self, at: Moment) -> None:
-        """The daemon is shutting down: off, and no more starts."""
-        self._advance(at)
-        self.stopping = True
-        self._advance(at)
-
-    def reload(self, settings: Settings, at: Moment) -> None:
-        """Use other parameters from now on; the topics must be the same."""
-        self._advance(at)
-        self.settings, self._rule_draw_w = settings, self.draw_w
-        self._heed_rule()
-        self.state = self.state._replace(starts_s=last_starts(self.starts_s, settings.params.starts_per_day))
-        self._advance(at)
-
-    def follow(self, prices: Prices | None, at: Moment) -> None:
-        """Other prices are in force from now on, or none that are known."""
-        self._advance(at)
-        before = self.settings.rule
-        self.settings = self.settings._replace(rule=before._replace(prices=prices))
-        self._weigh_rule(before)
-        self._advance(at)
-
-    def learn(self, draw_w: float | None) -> None:
-        """The lead is known to draw so much; None: that is not known. Counts from the next event on."""
-        if draw_w != self.learned_w:
-            self.learned_w = draw_w
-            self._weigh_rule(self.settings.rule)
-
-    def tick(self, at: Moment) -> None:
-        """Nothing came, but time has passed."""
-        self._advance(at)
 
     # --- inside -------------------------------------------------------------------------------------------------------
 
@@ -650,9 +604,7 @@ class Controller:
             clock_jumped=self._clock_jumped,
             store_failing=self._store_failing,
             history_failing=self._history_failing,
-            told_in_floods=self._strain[0],
-            read_in_floods=self._strain[1],
-            late=self._strain[2],
+            **self._strain._asdict(),
         )
 
     @property

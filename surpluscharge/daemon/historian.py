@@ -175,6 +175,12 @@ class Historian:
         elif self._recorder.urgent:
             self._wake.set()
 
+    @property
+    def learned_w(self) -> float | None:
+        """What the lead is known to draw; None: that is not known."""
+        learned = self._recorder.draw.learned
+        return learned.draw_w if learned else None
+
     async def run(self) -> None:
         """Write batches until cancelled."""
         if not self._config().history.record:

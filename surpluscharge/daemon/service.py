@@ -14,7 +14,6 @@ import math
 import signal
 import threading
 import time
-from collections.abc import Callable
 from typing import Any
 
 from aiomqtt import MqttError
@@ -23,7 +22,9 @@ from surpluscharge import __version__
 from surpluscharge.clock import Clock, SystemClock, day_number, wait_until_set, zone
 from surpluscharge.config import Config, ConfigError, load
 from surpluscharge.config import warnings as config_warnings
+from surpluscharge.control import news
 from surpluscharge.control.controller import Controller, Kept, Moment, Settings
+from surpluscharge.control.news import News
 from surpluscharge.control.rule import Way
 from surpluscharge.control.signals import Rejected, text_of, truth
 from surpluscharge.daemon import logs, status, store, systemd
@@ -70,9 +71,7 @@ class Service:
         self._ready_said = False  # READY=1, to the service manager
         self._trusted = True  # what should have been remembered could be read
         kept = self._restore()
-        self.controller = Controller(self._settings(config), self._at(), kept)
-        if not self._trusted:
-            self.controller.distrust()
+        self.controller = Controller(self._settings(config), self._at(), kept, trusted=self._trusted)
         self._saved: Any = None
         self._saved_starts_s = self.controller.starts_s
         self._saved_s = float("-inf")
@@ -93,7 +92,7 @@ class Service:
             lambda: self.config,
             lambda: self.clock,
             self._log,
-            on_failing=lambda failing: self._tell(self.controller.history_failing, failing),
+            on_failing=lambda failing: self.tell(news.HistoryFailing(failing)),
             on_figures=self._show.set,
         )
         self._wall_offset_s: float | None = None
@@ -130,8 +129,8 @@ class Service:
             self._log,
             will=off_post(config),
             farewell=off_post(config),
-            on_up=lambda: self._tell(self.controller.relay_link, True),
-            on_down=lambda: self._tell(self.controller.relay_link, False),
+            on_up=lambda: self.tell(news.RelayLink(True)),
+            on_down=lambda: self.tell(news.RelayLink(False)),
         )
         self._relay = Relay(config, self._relay_link, self, clock, self._log)
         self._exchanged = self._certain = False  # off is said, and promised, with the payload for on
@@ -202,7 +201,7 @@ class Service:
             # A broker that is away must not make the service manager give up on us. It may be too busy to take this.
             self._ready_said = self._ready_said or systemd.notify("READY=1")
             self._follow_prices()
-            self._tell(self.controller.tick)
+            self.tell(news.Tick())
             if not ready and self.controller.confirmed(False):
                 ready = True
                 self._log.info("ready")
@@ -221,13 +220,13 @@ class Service:
         """Tell the controller of the prices that are in force now."""
         prices = self.config.prices_at(self.clock.wall())
         if prices != self.controller.settings.rule.prices:
-            self._tell(self.controller.follow, prices)
+            self.tell(news.Follow(prices))
             self._show.set()
 
     def _watch_wall_clock(self, at: Moment) -> None:
         offset_s = self.clock.wall().timestamp() - at.now_s
         if self._wall_offset_s is not None and abs(offset_s - self._wall_offset_s) > CLOCK_JUMP_S:
-            self.controller.clock_jumped(at)
+            self.controller.tell(news.ClockJumped(), at)
         self._wall_offset_s = offset_s
 
     async def _watch_strain(self) -> None:
@@ -249,12 +248,12 @@ class Service:
             strain = any(link.flooded for link in telling), self._readings_link.flooded, late
             if strain != told:
                 told = strain
-                self._tell(self.controller.strained, *strain)
+                self.tell(news.Strained(*strain))
 
     async def _shut_down(self) -> None:
         self._log.info("stopping", reason=self._stop_reason)
         systemd.notify("STOPPING=1", "STATUS=switching the relay off")
-        self._tell(self.controller.stop)
+        self.tell(news.Stop())
         if not self.controller.confirmed(False):
             self._log.info("awaiting_off", at_most_s=OFF_WITHIN_S)
         with contextlib.suppress(TimeoutError):
@@ -279,12 +278,14 @@ class Service:
     def _at(self) -> Moment:
         return moment(self.config, self.clock)
 
-    def _tell(self, method: Callable[..., None], *arguments: Any) -> None:
-        """Tell the controller something, now, and carry out what follows."""
+    def tell(self, happened: News) -> None:
+        """Tell the controller what has happened, now, and carry out what follows."""
         at = self._at()
         self._watch_wall_clock(at)
-        method(*arguments, at)
+        self.controller.tell(happened, at)
         self._settled()
+        if self._history.learned_w != self.controller.learned_w:
+            self.tell(news.Learn(self._history.learned_w))
 
     def _settled(self) -> None:
         controller = self.controller
@@ -327,14 +328,14 @@ class Service:
             self._relay_link.renew()
 
     def _on_main_link(self, up: bool) -> None:
-        self._tell(self.controller.topics_refused, bool(self.refused_topics))
-        self._tell(self.controller.grid_link, up)
+        self.tell(news.TopicsRefused(bool(self.refused_topics)))
+        self.tell(news.CommandsLink(up))
         self._answer = self._announce = True  # whatever was published may be gone with the broker, or overwritten
         self._show.set()
 
     def _on_readings_link(self, up: bool) -> None:
-        self._tell(self.controller.topics_refused, bool(self.refused_topics))
-        self._tell(self.controller.readings_link, up)
+        self.tell(news.TopicsRefused(bool(self.refused_topics)))
+        self.tell(news.ReadingsLink(up))
 
     def _on_reading(self, topic: str, payload: bytes, retained: bool) -> None:
         # Whoever cannot be told to stop lets the readings grow old, and so stops as without a meter.
@@ -352,19 +353,19 @@ class Service:
         elif topic == self._acknowledge_topic:
             self._on_acknowledge(topic, payload, retained)
         else:
-            self._tell(self.controller.message, topic, payload, retained)
+            self.tell(news.Message(topic, payload, retained))
 
     def _on_enable(self, topic: str, payload: bytes, retained: bool) -> None:
         try:
             on = truth(text_of(payload))
         except Rejected as refusal:
-            self._tell(self.controller.refuse, topic, refusal.reason, payload)
+            self.tell(news.Refused(topic, refusal.reason, payload))
             return
         if retained and on:
             # It may be days old. An "off" that comes late does no harm; an "on" might.
-            self._tell(self.controller.refuse, topic, "retained", payload)
+            self.tell(news.Refused(topic, "retained", payload))
             return
-        self._tell(self.controller.enable, on)
+        self.tell(news.Enable(on))
         self._answer = True  # to each command, also one that changes nothing
         self._show.set()
 
@@ -377,9 +378,9 @@ class Service:
             if word not in latched | {"all"}:
                 raise Rejected("unknown-fault")
         except Rejected as refusal:
-            self._tell(self.controller.refuse, topic, refusal.reason, payload)
+            self.tell(news.Refused(topic, refusal.reason, payload))
             return
-        self._tell(self.controller.acknowledge, None if word == "all" else word)
+        self.tell(news.Acknowledge(None if word == "all" else word))
 
     def _topics(self) -> list[tuple[str, int]]:
         """Return what it is told by, and the plug's word: none of these may be lost, so the broker repeats them."""
@@ -400,10 +401,10 @@ class Service:
     # --- what the relay asks and tells (surpluscharge.daemon.relay.Brain) ---------------------------------------------
 
     def relay_sending(self, on: bool) -> None:
-        self._tell(self.controller.relay_sending, on)
+        self.tell(news.Sending(on))
 
     def relay_acknowledged(self, on: bool) -> None:
-        self._tell(self.controller.relay_acknowledged, on)
+        self.tell(news.Taken(on))
 
     def relay_confirmed(self, on: bool) -> bool:
         return self.controller.confirmed(on)
@@ -539,7 +540,7 @@ class Service:
             self._store_failing = failing
             if failing:
                 self._log.error("store_failed", reason=self._write_error)
-            self.controller.store_failing(failing, self._at())
+            self.controller.tell(news.StoreFailing(failing), self._at())
             self._poke.set()
 
     # --- reloading ----------------------------------------------------------------------------------------------------
@@ -560,7 +561,7 @@ class Service:
                 self.clock = SystemClock(zone(new.site.time_zone))
             self.config = new
             logs.configure(new.log.level, new.log.format)
-            self._tell(self.controller.reload, self._settings(new))
+            self.tell(news.Reload(self._settings(new)))
             self._log.info("config_reloaded", changed=changed)
             self._warn()
             self._show.set()

@@ -186,7 +186,7 @@ class Recorder:
             self._sample = Sample(at_ms, inputs.grid_w, controller.charger_w, controller.wants_on, error_w)
 
     def _learn(self, controller: Controller, at_ms: int) -> None:
-        """Show new grid readings to the watch on the draw, and its finding to the controller."""
+        """Show new grid readings to the watch on the draw."""
         self.draw.configure(controller.settings.limits.draw_w)
         reading_s, now_s = controller.grid.at_s, controller.state.at_s
         grid_w = controller.grid.value
@@ -196,8 +196,6 @@ class Recorder:
                 found = self.draw.reading(now_s, grid_w)
                 if found is not None:
                     self._steps.append((at_ms, found))
-        learned = self.draw.learned
-        controller.learn(learned.draw_w if learned else None)
 
     def _switched(self, on: bool, controller: Controller, at_ms: int, cause: str) -> None:
         self._on = on

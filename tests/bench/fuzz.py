@@ -26,6 +26,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from surpluscharge.config import Config
+from surpluscharge.control import news
 from surpluscharge.control.controller import REJECTION_LOG_EVERY_S
 from surpluscharge.control.signals import PAYLOAD_LIMIT_BYTES, REJECTIONS
 from surpluscharge.control.supervisor import FAULTS
@@ -268,7 +269,7 @@ class Bench:
         self.log = Recorder()
         self.service._log = self.log
         self.service._on_main_link(True)
-        self.service._tell(self.service.controller.relay_link, True)
+        self.service.tell(news.RelayLink(True))
         self.sent: Counter[str] = Counter()
         self.taken: Counter[str] = Counter()
         self.levels: Counter[str] = Counter()
@@ -397,7 +398,7 @@ def run(seed: int, count: int, progress: Callable[[int], None] = lambda done: No
                 error.add_note(f"seed {seed}, message {index}: {topic.name}, {payload[:200]!r}, retained: {retained}")
                 raise
             if index % 50 == 0:
-                bench.service._tell(bench.service.controller.tick)
+                bench.service.tell(news.Tick())
                 bench.service._history._recorder.take()  # the ledger's writer does not run here
             kept += [event for event in said if event[1] != "reading" or index % 100 == 0]
             if len(kept) > 2000:

@@ -1,0 +1,152 @@
+"""What can happen to a charger's controller: a value for each, told by one door, :meth:`.controller.Controller.tell`.
+
+Nothing here has a time of its own: it is told together with the moment at which it happened.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    from surpluscharge.control.controller import Settings
+    from surpluscharge.control.economics import Prices
+
+
+class Tick(NamedTuple):
+    """Nothing but that time has passed."""
+
+
+class Message(NamedTuple):
+    """A message has come from a meter or the plug."""
+
+    topic: str
+    payload: bytes
+    retained: bool
+
+
+class Refused(NamedTuple):
+    """A message has come that could not be used. ``reason``: a key of ``signals.REJECTIONS``."""
+
+    topic: str
+    reason: str
+    payload: bytes
+
+
+class Enable(NamedTuple):
+    """Charging is allowed, or no longer."""
+
+    on: bool
+
+
+class Acknowledge(NamedTuple):
+    """A person has seen a latched fault; None: all of them."""
+
+    code: str | None
+
+
+class Stop(NamedTuple):
+    """The daemon is shutting down: off, and no more starts."""
+
+
+class CommandsLink(NamedTuple):
+    """The subscriptions to commands and to the plug's report are there, or gone.
+
+    What the plug reported before a gap is not relied on after it.
+    """
+
+    up: bool
+
+
+class ReadingsLink(NamedTuple):
+    """The subscriptions to what brings readings only are there, or gone."""
+
+    up: bool
+
+
+class RelayLink(NamedTuple):
+    """The relay's connection is there, or gone; the plug's reports come by another one."""
+
+    up: bool
+
+
+class TopicsRefused(NamedTuple):
+    """The broker does not let us read all that we must, or does now."""
+
+    refused: bool
+
+
+class Sending(NamedTuple):
+    """A command goes out to the relay: until the broker has taken it, the relay may be either way."""
+
+    on: bool
+
+
+class Taken(NamedTuple):
+    """The broker has taken a command to the relay."""
+
+    on: bool
+
+
+class Strained(NamedTuple):
+    """How much comes, and whether the daemon is late: see :class:`.supervisor.Situation`."""
+
+    told_in_floods: bool = False
+    read_in_floods: bool = False
+    late: bool = False
+
+
+class StoreFailing(NamedTuple):
+    """What must outlive the process cannot be written, or can again."""
+
+    failing: bool
+
+
+class HistoryFailing(NamedTuple):
+    """The ledger cannot be written, or can again."""
+
+    failing: bool
+
+
+class ClockJumped(NamedTuple):
+    """The wall clock moved by more than time did: it is followed, but no session is granted for it."""
+
+
+class Reload(NamedTuple):
+    """Other settings hold from now on; the topics must be the same."""
+
+    settings: Settings
+
+
+class Follow(NamedTuple):
+    """Other prices are in force from now on; None: none that are known."""
+
+    prices: Prices | None
+
+
+class Learn(NamedTuple):
+    """The lead is known to draw so much; None: that is not known."""
+
+    draw_w: float | None
+
+
+News = (
+    Tick
+    | Message
+    | Refused
+    | Enable
+    | Acknowledge
+    | Stop
+    | CommandsLink
+    | ReadingsLink
+    | RelayLink
+    | TopicsRefused
+    | Sending
+    | Taken
+    | Strained
+    | StoreFailing
+    | HistoryFailing
+    | ClockJumped
+    | Reload
+    | Follow
+    | Learn
+)
