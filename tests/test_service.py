@@ -197,7 +197,7 @@ def test_ready_is_logged_once_it_is_off_and_the_watchdog_fed_in_good_time(
         control = asyncio.create_task(service._control())
         await asyncio.sleep(30.0)
         assert "ready" not in said.names
-        service._tell(service.controller.relay_link, True)
+        service.tell(news.RelayLink(True))
         service.relay_acknowledged(False)
         await asyncio.sleep(30.0)
         service.stop()

@@ -86,7 +86,6 @@ LIMITS = {
     "thresholds_changed": Limit(10, 60.0),
     "off_reworded": Limit(10, 60.0),
     "relay_reported": Limit(10, 60.0),
-    "thresholds_changed": Limit(10, 60.0),
     "message_refused": Limit(10, 60.0),
     "relay_commanded": Limit(12, 3600.0),  # more than the starts of an hour need
     "relay_confirmed": Limit(12, 3600.0),
