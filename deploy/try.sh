@@ -70,4 +70,4 @@ if [ "$extra" = demo ]; then
 fi
 say 'running the tests, on all cores (on one alone: sh deploy/try.sh tests -n 0)'
 cd "$root"
-exec "$python" -m pytest -n auto --dist loadgroup --no-loadscope-reorder "$@"
+exec "$python" -m pytest -n auto "$@"

@@ -13,6 +13,7 @@ import subprocess
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -52,6 +53,14 @@ SLOWEST_FIRST = (
 )
 
 
+# What one worker does, for it shares what takes long: compiled functions and a browser; a month of readings; a bench.
+TOGETHER = {
+    **dict.fromkeys(("test_page", "test_hindsight", "test_tune", "test_replay", "test_ahead"), "compiled"),
+    "test_report": "report",
+    "test_fuzz": "fuzz",
+}
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Let the modules with the slowest tests come first; within a module the order stays, and so do its fixtures."""
     rank = {name: number for number, name in enumerate(SLOWEST_FIRST)}
@@ -62,6 +71,19 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 def pytest_xdist_auto_num_workers() -> int:
     """Of `-n auto`: more than there are cores, for much of the time a test waits, for a broker or for time to pass."""
     return len(os.sched_getaffinity(0)) + 2
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Hand out the tests one by one, in their order, and those that belong together as one."""
+    from xdist.scheduler import LoadScopeScheduling  # noqa: PLC0415 (without it, the tests run one after the other)
+
+    class OneByOne(LoadScopeScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            return TOGETHER.get(Path(nodeid.partition("::")[0]).stem, nodeid)
+
+    config.option.loadscopereorder = False
+    return OneByOne(config, log)
 
 
 # Below the ports that the system gives to outgoing connections: one of those must not take the port of a broker that

@@ -17,8 +17,6 @@ from surpluscharge.control.ahead import Memory, expected, nothing, remember, thr
 from surpluscharge.control.economics import Prices, break_even
 from surpluscharge.control.economics import thresholds as fixed_thresholds
 
-pytestmark = pytest.mark.xdist_group("compiled")
-
 DRAW_W = 2000.0
 
 shares = st.floats(-4.0, 6.0)

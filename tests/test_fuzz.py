@@ -15,8 +15,6 @@ from surpluscharge.control.signals import PAYLOAD_LIMIT_BYTES, REJECTIONS
 from surpluscharge.daemon import logs
 from tests.bench.fuzz import TOPICS, Bench, Spoilt, Topic, check_lines, run
 
-pytestmark = pytest.mark.xdist_group("fuzz")
-
 
 @pytest.fixture(autouse=True, scope="module")
 def _logging_as_it_was() -> Iterator[None]:

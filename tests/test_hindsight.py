@@ -16,8 +16,6 @@ from surpluscharge.planning.comparing import Study
 from surpluscharge.planning.replay import Days, Series, series
 from tests.conftest import config_from
 
-pytestmark = pytest.mark.xdist_group("compiled")
-
 
 class Instance:
     """A few readings at odd times, gaps among them, with a gain for each interval."""

@@ -33,7 +33,7 @@ from tests.conftest import config_from
 from tests.histories import PARAMS, TARIFFS, ZONE, Habit, live
 from tests.test_tune import BEGIN_S, MONEY, days_of_sun
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("compiled")]
+pytestmark = pytest.mark.browser
 
 LATER = datetime(2031, 7, 1, 12, tzinfo=UTC)
 DAY, GAP_DAY = date(2031, 5, 15), date(2031, 5, 3)

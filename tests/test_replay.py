@@ -26,8 +26,6 @@ from surpluscharge.history.readings import ReadingsError
 from surpluscharge.planning import compiling, replay
 from surpluscharge.planning.replay import Days, Move, Series, series
 
-pytestmark = pytest.mark.xdist_group("compiled")
-
 BEGIN_S = 1936526400.0  # 14 May 2031, noon UTC
 DRAW_W = 1380.0
 

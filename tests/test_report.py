@@ -25,8 +25,6 @@ from surpluscharge.history.report import Household, Report, ReportError, as_json
 from surpluscharge.history.report.text import BLOCKS, PLAIN
 from tests.histories import DRAW_W, PARAMS, TARIFFS, ZONE, Habit, live
 
-pytestmark = pytest.mark.xdist_group("report")
-
 FIRST = date(2031, 5, 14)
 LATER = datetime(2031, 6, 1, 12, tzinfo=UTC)
 STARTED = StateChange(0, "absent", "idle", "started", None)

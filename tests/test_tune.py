@@ -29,8 +29,6 @@ from surpluscharge.planning.replay import Series, series
 from surpluscharge.words import duration
 from tests.conftest import config_from
 
-pytestmark = pytest.mark.xdist_group("compiled")
-
 BEGIN_S = 1935360000.0  # 1 May 2031, midnight UTC
 MONEY = {
     "currency": "EUR",
