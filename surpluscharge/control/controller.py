@@ -163,10 +163,10 @@ class Controller:
         self.state = machine.initial(settings.params, at.now_s, at.session_day)._replace(was_enabled=self.enabled)
         if kept:
             self._restore(kept, at)
-        if not trusted:
-            self.level = thermal.TRIP_LEVEL
         self.inputs = self._inputs(at)
         self.known, self.charger_w = self._booked(at)  # held, as the inputs are: what is drawn, where that is known
+        if not trusted:  # from now on: it has not tripped, and need not wait as long as after a trip
+            self.level = thermal.TRIP_LEVEL
 
     def _restore(self, kept: Kept, at: Moment) -> None:
         # If the daemon died and the relay may have been on, nobody knows how long it stayed so: count all of it.
