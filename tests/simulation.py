@@ -875,7 +875,8 @@ class Simulation:
         self.died_on, self.died_s = self.was_on, self.t if self.hung_since_s is None else self.hung_since_s
         self.hung_since_s = None
         self.wish_ended(by_death=True)
-        self.off_due_s = min(self.off_due_s, self.t + 1.5 * self.config.mqtt.keepalive_s)
+        if self.session is not None:  # else there is no will: a broker that is down has forgotten it
+            self.off_due_s = min(self.off_due_s, self.t + 1.5 * self.config.mqtt.keepalive_s)
 
     def crash(self) -> None:
         """kill -9: the operating system closes the sockets, and the broker sees it at once."""
