@@ -747,6 +747,7 @@ class Simulation:
         self.last_good_s = self.good_before_s = -NEVER_S
         self.tripped_s = -NEVER_S
         self.starts_s: list[float] = []
+        self.start_said = False  # the last of them, to the relay
         self.unsaved_starts_s: list[float] = []
         self.session_on_s = 0.0
         self.session_ws = 0.0
@@ -871,6 +872,8 @@ class Simulation:
         self.jobs.clear()
         self.service = None
         self.inbox.clear()
+        if self.was_on and not self.start_said and self.starts_s:
+            self.starts_s.pop()  # it was waiting for the disk, and the relay was never told
         # What hangs writes nothing any more.
         self.died_on, self.died_s = self.was_on, self.t if self.hung_since_s is None else self.hung_since_s
         self.hung_since_s = None
@@ -1586,6 +1589,7 @@ class Simulation:
         """The daemon hands a command to its connection."""
         if not post.payload.startswith(ON):
             return
+        self.start_said = True
         controller = self.service.controller
         if (
             self.closed
@@ -1619,6 +1623,7 @@ class Simulation:
         self.on_since_s = self.t
         self.closed_under_wish = False
         self.starts_s.append(self.t)
+        self.start_said = False
         if self.disk.full:
             self.unsaved_starts_s.append(self.t)
         self.starts_s = [start_s for start_s in self.starts_s if start_s > self.t - DAY_S]

@@ -30,6 +30,7 @@ from tests.wire import (
     ENABLE,
     ENABLE_SET,
     POWER,
+    SHADE_W,
     SUN_W,
     Feed,
     Heard,
@@ -513,6 +514,80 @@ async def test_a_slow_disk_holds_up_what_is_said_and_no_off(stage: Stage, monkey
         await until(lambda: wire.last(ENABLE) == "false", "the word about it")
         assert said(stage)["enabled"] is False
         await until(lambda: wire.status["enabled"] is False, "the status")
+
+
+@pytest.mark.broker
+async def test_a_start_waits_for_a_slow_disk_and_nothing_else_does(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On is said once the start cannot be forgotten any more (4); meanwhile the daemon hears and does all else."""
+    monkeypatch.setattr("surpluscharge.daemon.service.SLOW_DISK_S", 60.0)
+    disk, wire = SlowDisk(monkeypatch), stage.wire
+    async with stage.running() as daemon, Feed(wire, SHADE_W) as feed:
+        wire.publish(ENABLE_SET, "on")
+        await until(lambda: wire.last(ENABLE) == "true", "the echo")
+        await until(lambda: (stage.folder / "state" / "shed.json").exists() and said(stage)["enabled"], "the write")
+        disk.free.clear()
+        feed.power_w = SUN_W
+        await until(lambda: daemon.events("state_changed", new="charging"), "the start")
+        await asyncio.sleep(0.5)
+        assert "on" not in wire.texts(COMMAND)
+        wire.publish(ENABLE_SET, "off")
+        await until(lambda: daemon.events("state_changed", new="idle", cause="disabled"), "an off in the meantime")
+        wire.publish(ENABLE_SET, "on")
+        await until(lambda: len(daemon.events("state_changed", new="charging")) == 2, "another start")
+        known: list[int] = []
+
+        def look(message: Heard) -> None:
+            if message.topic == COMMAND and message.text == "on":
+                known.append(len(said(stage)["starts_s"]))
+
+        wire.reaction = look
+        assert said(stage)["starts_s"] == []
+        disk.free.set()
+        await until(lambda: known, "on")
+        assert known == [2]  # the one that was taken back counts as well: nobody knows what had gone out
+        assert wire.texts(COMMAND).count("on") == 1
+
+
+@pytest.mark.broker
+async def test_a_start_taken_back_while_the_disk_is_slow_is_never_said(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("surpluscharge.daemon.service.SLOW_DISK_S", 60.0)
+    disk, wire = SlowDisk(monkeypatch), stage.wire
+    async with stage.running() as daemon, Feed(wire, SHADE_W) as feed:
+        wire.publish(ENABLE_SET, "on")
+        await until(lambda: wire.last(ENABLE) == "true", "the echo")
+        await until(lambda: (stage.folder / "state" / "shed.json").exists() and said(stage)["enabled"], "the write")
+        disk.free.clear()
+        feed.power_w = SUN_W
+        await until(lambda: daemon.events("state_changed", new="charging"), "the start")
+        wire.publish(ENABLE_SET, "off")
+        await until(lambda: daemon.events("state_changed", new="idle", cause="disabled"), "the end of it")
+        await until(lambda: wire.texts(COMMAND) == ["off", "off"], "off, which waits for no disk")
+        disk.free.set()
+        await until(lambda: said(stage)["starts_s"], "the writes")
+        await asyncio.sleep(0.3)
+        assert "on" not in wire.texts(COMMAND)
+
+
+@pytest.mark.broker
+async def test_a_disk_that_does_not_answer_ends_a_start_before_it_is_said(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("surpluscharge.daemon.service.SLOW_DISK_S", 0.5)
+    disk, wire = SlowDisk(monkeypatch), stage.wire
+    async with stage.running() as daemon, Feed(wire, SHADE_W) as feed:
+        wire.publish(ENABLE_SET, "on")
+        await until(lambda: wire.last(ENABLE) == "true", "the echo")
+        await until(lambda: (stage.folder / "state" / "shed.json").exists() and said(stage)["enabled"], "the write")
+        disk.free.clear()
+        feed.power_w = SUN_W
+        await until(lambda: daemon.events("fault_raised", code="store-failing"), "the failure")
+        await until(lambda: daemon.path[-1] == "locked-out", "the end of the start")
+        assert "on" not in wire.texts(COMMAND)
+        disk.free.set()
 
 
 @pytest.mark.broker

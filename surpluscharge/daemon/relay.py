@@ -32,6 +32,7 @@ class Brain(Protocol):
     def relay_sending(self, on: bool) -> None: ...
     def relay_acknowledged(self, on: bool) -> None: ...
     def relay_confirmed(self, on: bool) -> bool: ...
+    def relay_may_go_on(self) -> bool: ...  # the start is on the disk
 
 
 def off_post(config: Config, exchanged: bool = False) -> Post:
@@ -119,8 +120,8 @@ class Relay:
 
     async def _attempt(self, on: bool, again: bool, number: int) -> None:
         """Send once and wait for the confirmation. Raises Unconfirmed."""
-        while not self._link.up and self._wanted is on:
-            await self._wait(self._config.relay.reassert_s)  # a new connection is news
+        while self._wanted is on and not (self._link.up and (not on or self._brain.relay_may_go_on())):
+            await self._wait(self._config.relay.reassert_s)  # a new connection is news, and so is a start on the disk
         started_s = self._clock.now()
         if self._wanted is on:
             self._brain.relay_sending(on)  # this lets the controller look at the clock, so the wish may change
@@ -152,7 +153,7 @@ class Relay:
         post = on_post(self._config, self.exchanged) if on else off_post(self._config, self.exchanged)
         try:
             with contextlib.suppress(MqttError):
-                if on and not self._wanted:
+                if on and not (self._wanted and self._brain.relay_may_go_on()):
                     return  # between the decision and this task's turn, something has forbidden it
                 await self._link.publish(post)
                 if serial == self._serial:  # an answer to an older command says nothing any more

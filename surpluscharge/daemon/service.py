@@ -86,6 +86,7 @@ class Service:
         # What a crash must not undo once it is said: that charging is forbidden, and what somebody has looked at.
         self._disabled, self._seen = not self.controller.enabled, self._acknowledged()
         self._promises = self._promises_kept = 0  # how many of these there were, and how many are on the disk
+        self._starts = self._starts_kept = 0  # how many there were, and how many are on the disk
         self._disk_news = asyncio.Event()
         self._writing_since_s = math.inf  # in the background; time.monotonic()
         self._history = Historian(
@@ -409,6 +410,9 @@ class Service:
     def relay_confirmed(self, on: bool) -> bool:
         return self.controller.confirmed(on)
 
+    def relay_may_go_on(self) -> bool:
+        return self._starts_kept == self._starts
+
     # --- telling the world --------------------------------------------------------------------------------------------
 
     async def _publish_status(self) -> None:
@@ -470,9 +474,10 @@ class Service:
     def _keep(self) -> None:
         """See that what must outlive the process gets to the disk.
 
-        A start is written before the relay is told of it: a start that a crash could forget must not happen. All else
-        is written in the background, so that no slow disk ever holds up an "off"; a fault that latches, at once, the
-        rest with a pause after each write, so that a switch that flips without end does not wear the disk.
+        All of it is written in the background, so that no slow disk ever holds up an "off", nor anything else that the
+        daemon has to hear. A start and a fault that latches at once, the rest with a pause after each write, so that a
+        switch that flips without end does not wear the disk. A start that a crash could forget must not happen: so the
+        relay's "on" waits until it is written (:meth:`relay_may_go_on`).
         """
         controller, faults = self.controller, self.controller.faults
         disabled, seen = not controller.enabled, self._acknowledged()
@@ -489,8 +494,9 @@ class Service:
         )
         if controller.starts_s != self._saved_starts_s:
             self._saved_starts_s, self._saved = controller.starts_s, kept
-            self._write(next(self._serials), controller.kept())
-            self._after_write(self._promises)
+            self._starts += 1
+            self._save_soon.set()
+            self._save_now.set()
         elif kept != self._saved or (
             (controller.may_be_on or self._store_failing) and self.clock.now() >= self._saved_s + SAVE_EVERY_S
         ):
@@ -506,9 +512,12 @@ class Service:
             await self._save_soon.wait()
             self._save_soon.clear()
             self._save_now.clear()
-            promises, self._writing_since_s = self._promises, time.monotonic()
+            promises, starts, self._writing_since_s = self._promises, self._starts, time.monotonic()
             await asyncio.to_thread(self._write, next(self._serials), self.controller.kept())
             self._writing_since_s = math.inf
+            if not self._write_error:
+                self._starts_kept = starts
+                self._relay.news(self.controller.wants_on)
             self._after_write(promises)
             await self._pause_after_write()
 
