@@ -308,14 +308,15 @@ async def test_the_wire_carries_what_switches_off_and_so_does_the_will(stage: St
         (trial, *_) = [message for message in wire.on(COMMAND) if message.text == "on"]
         assert trial.expiry_s is not None  # should it mean "on" after all, it must not come late
         link = daemon.service._relay_link
-        await until(lambda: daemon.service.controller.confirmed(False), "the new connection")
-        assert len(daemon.events("connected", link="relay")) == 2  # with another will
+        await until(lambda: len(daemon.events("connected", link="relay")) == 2, "a new connection, with another will")
+        await until(lambda: daemon.service.controller.confirmed(False), "its off")
         said = len(wire.on(COMMAND))
         link.sever()
         await until(lambda: len(wire.on(COMMAND)) > said, "the will")
         assert wire.texts(COMMAND)[said:] == ["on"]
         link.rejoin()
-        await until(lambda: daemon.service.controller.confirmed(False), "the connection")
+        await until(lambda: len(daemon.events("connected", link="relay")) == 3, "the next connection")
+        await until(lambda: daemon.service.controller.confirmed(False), "its off")
         said = len(wire.on(COMMAND))
     await until(lambda: len(wire.on(COMMAND)) > said, "the farewell")
     assert set(wire.texts(COMMAND)[said:]) == {"on"}
