@@ -140,7 +140,7 @@ KINDS = {
     "meter sign flipped": Kind(
         (7200, 86400), _codes("meter-sign-doubted meter-sign-tested meter-sign"), when="", also=_codes("meter-sign")
     ),
-    "meter spiky": Kind((300, 7200), also=_codes("readings-refused meter-sign-tested"), takes="meter"),
+    "meter spiky": Kind((300, 7200), also=_codes("readings-refused meter-sign-tested no-flow"), takes="meter"),
     "meter garbage": Kind((30, 1800), _codes("readings-refused"), also=_codes("meter-silent"), takes="meter"),
     "far too much current": Kind(
         (20, 2400),
@@ -773,7 +773,7 @@ class Simulation:
         self.by_hand_s = -NEVER_S  # when the contact was last where no command had put it
         self.unknowable_until_s = -NEVER_S  # without feedback: till then a late off may have opened it lately
         self.flip_start_s = NEVER_S
-        self.flipped_s = -NEVER_S
+        self.flipped_s = self.sign_blurred_s = -NEVER_S  # the sign was last turned round, or hard to see
         self.garbage_in_row = 0
         self.uncaused_since_s: dict[
             tuple[str, int], float
@@ -1229,6 +1229,8 @@ class Simulation:
     def end(self, episode: Episode) -> None:
         getattr(self, "_" + episode.kind.replace(" ", "_"))(random.Random(episode.seed), episode, False)
         episode.ended_s = self.t
+        if "meter-sign-tested" in KINDS[episode.kind].also:
+            self.sign_blurred_s = self.t
         self.forget_words()
         self.active.remove(episode)
         self.recent.append(episode)
@@ -1747,7 +1749,7 @@ class Simulation:
             return True
         if code == "rest-due":
             return True  # by design; held to the truth in look()
-        if code == "meter-sign-tested" and self.t <= self.flipped_s + 2 * DAY_S:
+        if code == "meter-sign-tested" and self.t <= max(self.flipped_s, self.sign_blurred_s) + 2 * DAY_S:
             return True  # the doubt lasts until a switching that can be judged
         return any(
             code in KINDS[episode.kind].codes | KINDS[episode.kind].also and self.t <= episode.ended_s + 1800.0
