@@ -161,7 +161,10 @@ KINDS = {
     "nothing to charge": Kind((900, 14400), _codes("no-load"), takes="lead"),
     "socket heating": Kind((1800, 7200), _codes("socket-hot")),
     "sensor lost": Kind((60, 7200), _codes("temperature-lost")),
-    "voltage out": Kind((5, 3600), _codes("voltage-out voltage-dangerous"), also=_VOLTS, takes="mains"),
+    # At a quarter more volts, a lead draws half as much power again.
+    "voltage out": Kind(
+        (5, 3600), _codes("voltage-out voltage-dangerous"), also=_VOLTS | _codes("draw-high"), takes="mains"
+    ),
     "voltage high": Kind((1500, 7200), _codes("voltage-high"), also=_VOLTS, takes="mains"),
     "voltage low": Kind((1500, 7200), _codes("voltage-low"), when="idle", also=_VOLTS, takes="mains"),
     "voltage lower": Kind((1500, 7200), _codes("voltage-sags voltage-low"), also=_VOLTS, takes="mains"),

@@ -284,6 +284,15 @@ def test_what_a_kettle_added_to_a_step_is_explained_when_it_goes_off_again() -> 
     assert home.switch(False).stay(200).steps.high_w == ()
 
 
+def test_what_goes_off_with_a_lead_that_began_as_usual_is_not_held_against_it() -> None:
+    """Nobody sets a lead higher in the middle of a charge: with its end, something else went off."""
+    for share, left in ((1.0, 0), (1.6, 2)):  # and one that began too high ends too high
+        home = Home(draw_w=share * DRAW_W).stay(60).switch(True).stay(200)
+        home.switch(False)
+        home.base_w -= 0.5 * DRAW_W if share == 1.0 else 0.0
+        assert len(home.stay(200).steps.high_w) == left
+
+
 def test_what_was_seen_to_go_on_explains_no_high_step_when_it_goes_off() -> None:
     home = Home(draw_w=1.6 * DRAW_W).stay(60)
     home.base_w += 1.2 * DRAW_W
@@ -351,7 +360,7 @@ def test_of_two_rises_after_a_start_neither_is_taken_for_the_lead() -> None:
 
 def test_what_the_plug_measures_refutes_a_high_step() -> None:
     """A step of when the plug was out of reach ended a charge in which it measured that all was in order."""
-    home = Home().stay(60).switch(True).stay(200).switch(False)
-    home.base_w -= 0.5 * DRAW_W  # a kettle goes off, too
+    home = Home().stay(60).switch(True)
+    home.base_w += 0.5 * DRAW_W  # a kettle goes on, too
     assert len(home.stay(200).steps.high_w) == 1
-    assert home.switch(True).stay(20, measured=True).steps.high_w == ()
+    assert home.stay(20, measured=True).steps.high_w == ()

@@ -108,6 +108,7 @@ class Steps:
         self._told: tuple[float | None, float] = (None, math.nan)  # measured, and expected, at the last reading
         self._risen: deque[tuple[float, float]] = deque(maxlen=MOST_RISEN)  # (when, watts): by something else
         self._leaves_w: float | None = None  # what the lead drew when it was switched off, until that has shown
+        self._seen_usual = False  # the lead was seen to begin with about its draw in the charge that is ending
         self._moved_s = self._looked_s = -math.inf  # the last jump, and the last look for one
 
     # --- what is asked ------------------------------------------------------------------------------------------------
@@ -140,6 +141,7 @@ class Steps:
         self._switched = (now_s, on, charger_w) if fresh and self._readings else None
         self._on_s = now_s if on else None
         self._leaves_w = None if on or self.fell_s is not None else self.drew_w
+        self._seen_usual = not on and self.drew_w is not None
         self.drew_w, self.fell_s = None, None
 
     def reading(self, now_s: float, grid_w: float, charger_w: float | None, draw_w: float) -> None:
@@ -204,7 +206,10 @@ class Steps:
             self._unclear()
             return  # which of them was the lead?
         self._lags_s[on].append(jumps[0].at_s - at_s)
-        if right and charger_w is None and jumps[0].strays_w <= CLEAR_SHARE * draw_w:
+        # A lead that was seen to begin with its usual draw has not been set higher in the middle of a charge: with its
+        # end, something else went off.
+        merged = not on and self._seen_usual and shares[0] >= HIGH_SHARE
+        if right and charger_w is None and jumps[0].strays_w <= CLEAR_SHARE * draw_w and not merged:
             self._weigh(abs(jumps[0].step_w), draw_w)
         else:
             self._unclear()
