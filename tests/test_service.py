@@ -21,13 +21,14 @@ import pytest
 import structlog
 from jsonschema import Draft202012Validator
 
+from surpluscharge.clock import SystemClock
 from surpluscharge.config import parse
 from surpluscharge.control import machine, news
 from surpluscharge.control.controller import Controller, Moment
 from surpluscharge.control.signals import PAYLOAD_LIMIT_BYTES
 from surpluscharge.daemon import service as service_module
 from surpluscharge.daemon import status
-from surpluscharge.daemon.mqtt import Post
+from surpluscharge.daemon.mqtt import Link, Post
 from surpluscharge.daemon.service import Service
 from tests.conftest import Mosquitto
 from tests.leaping import LeapingClock, leap
@@ -929,3 +930,19 @@ async def test_a_pointer_past_the_end_of_an_array(stage: Stage) -> None:
         wire.publish(REPORT, "[1, 2]")
         await until(lambda: daemon.service.controller.rejected.total() == 1 or daemon.task.done(), "the refusal")
         assert not daemon.task.done()
+
+
+def test_readings_that_were_long_under_way_are_not_taken_for_new(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After a flood, or from a broker that hung: else they would keep the charger on for as much longer (6)."""
+    service = Service(parse(toml(tables(1, tmp_path)), "shed.toml"), SystemClock(UTC))
+    now = {"lag_s": 0.0}
+    seen_w = []
+    monkeypatch.setattr(Link, "lag_s", property(lambda _: now["lag_s"]))
+    monkeypatch.setattr(Link, "up", property(lambda _: True))
+    for now["lag_s"], value in ((0.9, b"100"), (1.0, b"200"), (7.0, b"300"), (0.1, b"400")):
+        service._on_reading(GRID, value, False)
+        seen_w.append(service.controller.grid.value)
+    assert seen_w == [100.0, 100.0, 100.0, 400.0]
+    assert service.controller.rejected == {(GRID, "late"): 2}

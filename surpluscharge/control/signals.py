@@ -28,6 +28,7 @@ REJECTIONS = {
     "not-finite": "the value is NaN or infinite",
     "implausible": "the value is beyond the plausibility limit",
     "negative": "a source that measures one direction only sent a negative value",
+    "late": "it was under way for so long that it says nothing of what is now",
     "commissioning": "while the charger is being commissioned it is switched on from there only",
     "unknown-fault": "neither all nor the code of a latched fault",
     "not-a-state": "the value means neither on nor off (enable: true/false, on/off, 1/0; plug: as configured)",

@@ -340,8 +340,14 @@ class Service:
 
     def _on_reading(self, topic: str, payload: bytes, retained: bool) -> None:
         # Whoever cannot be told to stop lets the readings grow old, and so stops as without a meter.
-        if self._main_link.up:
+        if not self._main_link.up:
+            return
+        # After a flood, or from a broker that hung, come readings of seconds ago: taken for new, they would keep it on
+        # for as much longer.
+        if self._readings_link.lag_s < LATE_S:
             self._on_message(topic, payload, retained)
+        else:
+            self.tell(news.Refused(topic, "late", payload))
 
     @property
     def refused_topics(self) -> tuple[str, ...]:
