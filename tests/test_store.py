@@ -516,6 +516,15 @@ async def test_a_slow_disk_holds_up_what_is_said_and_no_off(stage: Stage, monkey
         await until(lambda: wire.status["enabled"] is False, "the status")
 
 
+async def sun_on_a_slow_disk(disk: SlowDisk, stage: Stage, feed: Feed) -> None:
+    """Let the sun come out once charging is allowed, that is on the disk, and the disk answers no more."""
+    stage.wire.publish(ENABLE_SET, "on")
+    await until(lambda: stage.wire.last(ENABLE) == "true", "the echo")
+    await until(lambda: (stage.folder / "state" / "shed.json").exists() and said(stage)["enabled"], "the write")
+    disk.free.clear()
+    feed.power_w = SUN_W
+
+
 @pytest.mark.broker
 async def test_a_start_waits_for_a_slow_disk_and_nothing_else_does(
     stage: Stage, monkeypatch: pytest.MonkeyPatch
@@ -524,11 +533,7 @@ async def test_a_start_waits_for_a_slow_disk_and_nothing_else_does(
     monkeypatch.setattr("surpluscharge.daemon.service.SLOW_DISK_S", 60.0)
     disk, wire = SlowDisk(monkeypatch), stage.wire
     async with stage.running() as daemon, Feed(wire, SHADE_W) as feed:
-        wire.publish(ENABLE_SET, "on")
-        await until(lambda: wire.last(ENABLE) == "true", "the echo")
-        await until(lambda: (stage.folder / "state" / "shed.json").exists() and said(stage)["enabled"], "the write")
-        disk.free.clear()
-        feed.power_w = SUN_W
+        await sun_on_a_slow_disk(disk, stage, feed)
         await until(lambda: daemon.events("state_changed", new="charging"), "the start")
         await asyncio.sleep(0.5)
         assert "on" not in wire.texts(COMMAND)
@@ -557,11 +562,7 @@ async def test_a_start_taken_back_while_the_disk_is_slow_is_never_said(
     monkeypatch.setattr("surpluscharge.daemon.service.SLOW_DISK_S", 60.0)
     disk, wire = SlowDisk(monkeypatch), stage.wire
     async with stage.running() as daemon, Feed(wire, SHADE_W) as feed:
-        wire.publish(ENABLE_SET, "on")
-        await until(lambda: wire.last(ENABLE) == "true", "the echo")
-        await until(lambda: (stage.folder / "state" / "shed.json").exists() and said(stage)["enabled"], "the write")
-        disk.free.clear()
-        feed.power_w = SUN_W
+        await sun_on_a_slow_disk(disk, stage, feed)
         await until(lambda: daemon.events("state_changed", new="charging"), "the start")
         wire.publish(ENABLE_SET, "off")
         await until(lambda: daemon.events("state_changed", new="idle", cause="disabled"), "the end of it")
@@ -579,11 +580,7 @@ async def test_a_disk_that_does_not_answer_ends_a_start_before_it_is_said(
     monkeypatch.setattr("surpluscharge.daemon.service.SLOW_DISK_S", 0.5)
     disk, wire = SlowDisk(monkeypatch), stage.wire
     async with stage.running() as daemon, Feed(wire, SHADE_W) as feed:
-        wire.publish(ENABLE_SET, "on")
-        await until(lambda: wire.last(ENABLE) == "true", "the echo")
-        await until(lambda: (stage.folder / "state" / "shed.json").exists() and said(stage)["enabled"], "the write")
-        disk.free.clear()
-        feed.power_w = SUN_W
+        await sun_on_a_slow_disk(disk, stage, feed)
         await until(lambda: daemon.events("fault_raised", code="store-failing"), "the failure")
         await until(lambda: daemon.path[-1] == "locked-out", "the end of the start")
         assert "on" not in wire.texts(COMMAND)

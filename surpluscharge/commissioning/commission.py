@@ -32,7 +32,7 @@ from surpluscharge.commissioning.hand import (
     put,
 )
 from surpluscharge.config import VOLTAGE_TOLERANCE, Config
-from surpluscharge.control import draw, machine
+from surpluscharge.control import draw, machine, news
 from surpluscharge.control.controller import last_starts
 from surpluscharge.control.steps import EVERY_S, FAR_S, LATEST_S, MOST_LAG_S, STEP_SHARE, Jump, jumps_in
 from surpluscharge.control.steps import SETTLES_S as PROMPT_S
@@ -347,7 +347,7 @@ class Commissioning(Hand):
                 if figures.get("shown_s", 0.0) > SETTLES_S:
                     what += f" The meter showed it about {figures['shown_s']:.0f} s after your word."
                 self._found("sign", "good", what, figures=figures)
-                self.controller.steps.proven = True  # so that one step in the draw that goes the other way ends nothing
+                self.service.tell(news.SignShown())
                 self._say_what_stood_still(ups_w)
                 return
             else:

@@ -95,7 +95,6 @@ class ByHand(Service):
         # No dashboard is offered a switch that does nothing now.
         homie = config.homie.model_copy(update={"publish": False})
         super().__init__(config.model_copy(update={"control": control, "homie": homie}), clock, by_hand=True)
-        self.controller.reversal.spent = True  # here it is tried with a person's help, and sooner
 
     @property
     def connected(self) -> bool:

@@ -17,7 +17,7 @@ from surpluscharge.control.machine import MODE_NAMES, Inputs, Params, State
 from surpluscharge.control.mains import Mains
 from surpluscharge.control.news import News
 from surpluscharge.control.reversal import Reversal, Sight
-from surpluscharge.control.rule import Band, Rule, alike
+from surpluscharge.control.rule import Band, Rule, Way, alike
 from surpluscharge.control.signals import REJECTIONS, Contact, Meter, Pulse, Rejected, Source
 from surpluscharge.control.steps import LATEST_S, MOST_LAG_S, STEPS_UNSEEN, Steps
 from surpluscharge.control.supervisor import (
@@ -359,10 +359,18 @@ class Controller:
                 self.enabled = on
             case news.Acknowledge(code):
                 self._acknowledge(code)
+            case news.SignShown():
+                self.steps.proven = True
             case news.Stop():
                 self.stopping = True
-            case news.CommandsLink(up) | news.ReadingsLink(up):
-                self._linked(happened, up, at)
+            case news.CommandsLink(up):
+                self._told_up = up
+                self._linked(up, at)
+                if up:
+                    self.reported = None  # readings age by themselves; a report would not
+            case news.ReadingsLink(up):
+                self._readings_up = up
+                self._linked(up, at)
             case news.RelayLink(up):
                 self.link_up, self.acknowledged = up, None
             case news.TopicsRefused(refused):
@@ -395,16 +403,10 @@ class Controller:
                 self.learned_w = draw_w
                 self._weigh_rule(self.settings.rule)
 
-    def _linked(self, which: news.CommandsLink | news.ReadingsLink, up: bool, at: Moment) -> None:
-        if isinstance(which, news.CommandsLink):
-            self._told_up = up
-        else:
-            self._readings_up = up
+    def _linked(self, up: bool, at: Moment) -> None:
         self.pulse.listen(bool(self.hearing) and self.wants_on, at.now_s)
         if up:
             self._still_since_s, self._repeats = at.now_s, 0
-            if isinstance(which, news.CommandsLink):
-                self.reported = None  # readings age by themselves; a report would not
 
     def _acknowledge(self, code: str | None) -> None:
         for name in self.supervisor.acknowledge(code):
@@ -627,9 +629,8 @@ class Controller:
         """
         if self.fell_s is not None or (self.plug_silent and not self.measured):
             return False, 0.0
-        said_w = (
-            self.power.value
-        )  # since the relay was switched; of a plug that reports changes only, it may still hold
+        # Since the relay was switched; of a plug that reports changes only, it may still hold.
+        said_w = self.power.value
         if not self.measured and said_w is not None and self.wants_on and said_w < LOW_SHARE * self.draw_w:
             return False, 0.0
         lingers = self._maybe_on and not self.wants_on and not self.measured
@@ -662,10 +663,8 @@ class Controller:
         rule, draw_w = self.settings.rule, self.draw_w
         if not alike(before.measure(self._rule_draw_w), rule.measure(draw_w)):
             self._rule_draw_w = draw_w
-            band = self._heed_rule()
-            self._say(
-                "thresholds_changed", "info", start_export_w=_tenths(band.start_w), stop_import_w=_tenths(band.stop_w)
-            )
+            start_w, stop_w = map(tenths, self._heed_rule().shown)
+            self._say("thresholds_changed", "info", start_export_w=start_w, stop_import_w=stop_w)
 
     def outlook(self) -> str | None:
         """Return what is expected of the surplus, and what that means, in a sentence; None: nothing looks ahead."""
@@ -708,6 +707,8 @@ class Controller:
 
     def _look_for_reversal(self, at: Moment) -> None:
         if not (self.settings.contact and self.settings.power):
+            return
+        if self.settings.rule.way is Way.HAND:  # there it is tried with a person's help, and sooner
             return
         reversal, power_w = self.reversal, self._fresh(self.power)
         before = reversal.exchanged, reversal.found
@@ -849,7 +850,8 @@ def last_starts(starts_s: tuple[float, ...], length: int) -> tuple[float, ...]:
     return ((machine.NEVER_S,) * length + starts_s)[-length:]
 
 
-def _tenths(value: float | None) -> float | None:
+def tenths(value: float | None) -> float | None:
+    """Return a value as people are shown it."""
     return None if value is None else round(value, 1)
 
 

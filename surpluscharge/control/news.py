@@ -44,6 +44,10 @@ class Acknowledge(NamedTuple):
     code: str | None
 
 
+class SignShown(NamedTuple):
+    """A person has shown that the meter's sign is right: one step that goes the other way is no reason to doubt it."""
+
+
 class Stop(NamedTuple):
     """The daemon is shutting down: off, and no more starts."""
 
@@ -135,6 +139,7 @@ News = (
     | Refused
     | Enable
     | Acknowledge
+    | SignShown
     | Stop
     | CommandsLink
     | ReadingsLink

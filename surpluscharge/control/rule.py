@@ -3,8 +3,8 @@
 What the configuration says of it, and the prices in force, make a :class:`Rule`; with the draw and the surplus of late
 it gives a :class:`Band`: the two thresholds that the machine takes, and a sentence why. The controller asks with each
 reading, and shows in the status what it was told; `check`, reports, replay and tuning ask the same rule. What may be
-wished of a charge besides (that it runs though there is no sun, or not though there is) is a band as well, the widest
-or the one that nothing gets into, so that the machine, its minimum times, budgets and caps stay as they are.
+wished of a charge besides, as that it runs though there is no sun, is a band as well, the widest, so that the machine,
+its minimum times, budgets and caps stay as they are.
 """
 
 from __future__ import annotations
@@ -53,8 +53,12 @@ class Band(NamedTuple):
         """The import that ends a charge; None: it ends whatever is imported."""
         return self.stop_import_w if math.isfinite(self.stop_import_w) else None
 
+    @property
+    def shown(self) -> tuple[float | None, float | None]:
+        """Both, for people."""
+        return self.start_w, self.stop_w
 
-SHUT = Band(math.inf, -math.inf)  # nothing starts a charge, and one that runs ends
+
 OPEN = Band(-math.inf, math.inf)  # any reading will do
 
 
@@ -72,16 +76,14 @@ class Rule(NamedTuple):
         """Whether what the surplus has been of late decides."""
         return self.way is Way.AHEAD and self.prices is not None
 
-    def pays_from_w(self, draw_w: float) -> float | None:
-        """Return the surplus from which on charging pays; None: at these prices none does, or they do not decide."""
-        if not self.way.follows_prices or self.prices is None:
-            return None
-        point = economics.break_even(draw_w, self.prices)
-        return None if point.kind == "never" else point.surplus_w
+    def pays_from_w(self, draw_w: float) -> float:
+        """Return the surplus from which on charging pays; infinite: at these prices none does, or there are none."""
+        return math.inf if self.prices is None else economics.break_even(draw_w, self.prices).surplus_w
 
     def worthwhile(self, draw_w: float) -> bool:
         """Say whether at these prices any surplus is worth charging with; where they do not decide, all is."""
-        return not self.way.follows_prices or self.prices is None or self.pays_from_w(draw_w) is not None
+        decide = self.way.follows_prices and self.prices is not None
+        return not decide or math.isfinite(self.pays_from_w(draw_w))
 
     def band(self, draw_w: float, memory: Memory | None = None) -> Band:
         """Return what holds now. ``memory``: of the surplus; without one, all that is known are the prices."""
@@ -89,28 +91,19 @@ class Rule(NamedTuple):
             return OPEN
         if self.prices is None or not self.way.follows_prices:
             return self.fixed
-        pays_from_w = self.pays_from_w(draw_w)
-        if pays_from_w is None:
-            return SHUT
         if self.looks_ahead and memory is not None and memory != ahead.nothing():
-            return Band(*ahead.thresholds(memory, draw_w, pays_from_w, self.min_on_s, self.min_off_s))
+            return Band(*ahead.thresholds(memory, draw_w, self.pays_from_w(draw_w), self.min_on_s, self.min_off_s))
         return Band(*economics.thresholds(draw_w, self.prices, self.min_on_s, self.min_off_s))
 
     def measure(self, draw_w: float) -> tuple[float, ...]:
         """Return what a change of prices or draw is judged by; see :func:`alike`."""
-        if self.looks_ahead:
-            pays_from_w = self.pays_from_w(draw_w)
-            return () if pays_from_w is None else (pays_from_w,)
-        return self.band(draw_w)
+        return (self.pays_from_w(draw_w),) if self.looks_ahead else self.band(draw_w)
 
     def outlook(self, draw_w: float, memory: Memory, now_s: float, on: bool) -> str | None:
         """Return what is expected of the surplus, and what that means, in a sentence; None: nothing looks ahead."""
         if not self.looks_ahead or memory.at_s < now_s - ahead.FORGETS_S:
             return None
-        pays_from_w = self.pays_from_w(draw_w)
-        return ahead.why(
-            memory, draw_w, math.inf if pays_from_w is None else pays_from_w, self.min_on_s, self.min_off_s, on
-        )
+        return ahead.why(memory, draw_w, self.pays_from_w(draw_w), self.min_on_s, self.min_off_s, on)
 
 
 def alike(one: tuple[float, ...], other: tuple[float, ...]) -> bool:

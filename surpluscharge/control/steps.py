@@ -208,7 +208,7 @@ class Steps:
         self._lags_s[on].append(jumps[0].at_s - at_s)
         # A lead that was seen to begin with its usual draw has not been set higher in the middle of a charge: with its
         # end, something else went off.
-        merged = not on and self._seen_usual and shares[0] >= HIGH_SHARE
+        merged = self._seen_usual and shares[0] >= HIGH_SHARE
         if right and charger_w is None and jumps[0].strays_w <= CLEAR_SHARE * draw_w and not merged:
             self._weigh(abs(jumps[0].step_w), draw_w)
         else:

@@ -55,7 +55,8 @@ class Service:
     def __init__(self, config: Config, clock: Clock, *, by_hand: bool = False) -> None:
         """``by_hand``: somebody switches, whatever the sun does.
 
-        Raises ValueError or OSError where a secret or certificate cannot be read."""
+        Raises ValueError or OSError where a secret or certificate cannot be read.
+        """
         self.config = config
         self.clock = clock
         self._by_hand = by_hand

@@ -14,7 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from surpluscharge.clock import Clock, until_next_day_s
 from surpluscharge.config import Config
 from surpluscharge.control import machine
-from surpluscharge.control.controller import Controller, Moment
+from surpluscharge.control.controller import Controller, Moment, tenths
 from surpluscharge.control.rule import Way
 from surpluscharge.control.signals import Meter
 from surpluscharge.control.supervisor import FAULT_BY_CODE, SEVERITY_NAMES, Record
@@ -228,13 +228,13 @@ def build(
         wait_s=None if wait_s is None else round(wait_s, 1),
         enabled=controller.enabled,
         grid=GridStatus(
-            power_w=_round(grid_w),
-            age_s=_round(None if controller.grid.at_s is None else now_s - controller.grid.at_s),
+            power_w=tenths(grid_w),
+            age_s=tenths(None if controller.grid.at_s is None else now_s - controller.grid.at_s),
             fresh=fresh,
             sources=_sources(controller, now_s),
-            lag_s=_round(controller.steps.lag_s),
+            lag_s=tenths(controller.steps.lag_s),
         ),
-        surplus_w=_round(controller.charger_w - grid_w if grid_w is not None and fresh and controller.known else None),
+        surplus_w=tenths(controller.charger_w - grid_w if grid_w is not None and fresh and controller.known else None),
         charger_power=ChargerPower(
             power_w=round(controller.charger_w, 1), measured=controller.measured, known=controller.known
         ),
@@ -243,14 +243,14 @@ def build(
             commanded="on" if controller.wants_on else "off",
             reported=None if controller.reported is None else "on" if controller.reported else "off",
             confirmed=controller.confirmed(controller.wants_on),
-            reported_age_s=_round(controller.reported_age_s),
+            reported_age_s=tenths(controller.reported_age_s),
         ),
         socket=SocketStatus(
             level=round(controller.level, 3),
             current_a=None if controller.current_a is None else round(controller.current_a, 2),
             temperature_c=_fresh(controller.temperature, now_s),
             voltage_v=_fresh(controller.voltage, now_s),
-            voltage_mean_v=_round(controller.voltage_mean_v),
+            voltage_mean_v=tenths(controller.voltage_mean_v),
             circuit_ohm=None if circuit is None else round(circuit.ohm, 2),
             circuit_error_ohm=None if circuit is None else round(circuit.error_ohm, 2),
         ),
@@ -269,7 +269,7 @@ def build(
             unknown_s=round(controller.today.unknown_s, 1),
         ),
         ledger=None if figures is None else _ledger(figures, config, wall.tzinfo),
-        learned_draw_w=_round(controller.learned_w),
+        learned_draw_w=tenths(controller.learned_w),
         budget=BudgetStatus(
             starts_left_hour=max(0, params.starts_per_hour - starts_hour),
             starts_left_day=max(0, params.starts_per_day - starts_day),
@@ -295,8 +295,8 @@ def _thresholds(controller: Controller) -> Thresholds:
     """Return the thresholds in force; where none is finite, null."""
     band, rule = controller.band, controller.settings.rule
     return Thresholds(
-        start_export_w=_round(band.start_w),
-        stop_import_w=_round(band.stop_w),
+        start_export_w=tenths(band.start_w),
+        stop_import_w=tenths(band.stop_w),
         follow_prices=rule.way.follows_prices,
         look_ahead=rule.looks_ahead,
     )
@@ -340,8 +340,8 @@ def _sources(controller: Controller, now_s: float) -> list[SourceStatus]:
         result.append(
             SourceStatus(
                 topic=source.topic,
-                power_w=_round(reading and reading.value),
-                age_s=_round(reading and now_s - reading.at_s),
+                power_w=tenths(reading and reading.value),
+                age_s=tenths(reading and now_s - reading.at_s),
                 fresh=reading is not None and now_s < reading.at_s + source.fresh_s,
             )
         )
@@ -349,11 +349,7 @@ def _sources(controller: Controller, now_s: float) -> list[SourceStatus]:
 
 
 def _fresh(meter: Meter, now_s: float) -> float | None:
-    return _round(meter.value) if now_s < meter.fresh_until_s else None
-
-
-def _round(value: float | None) -> float | None:
-    return None if value is None else round(value, 1)
+    return tenths(meter.value) if now_s < meter.fresh_until_s else None
 
 
 def in_words(document: StatusDocument, config_path: str, age_s: float | None = None) -> str:

@@ -14,7 +14,7 @@ from surpluscharge.control.economics import (
     benefit_per_h,
     break_even,
 )
-from surpluscharge.control.rule import SHUT, Band, Rule, Way
+from surpluscharge.control.rule import OPEN, Band, Rule, Way
 from surpluscharge.words import watts
 
 AHEAD = timedelta(days=8)  # the windows of a tariff repeat weekly
@@ -42,7 +42,7 @@ def advise(draw_w: float, tariffs: Tariffs, now: datetime, min_on_s: float, min_
     for begins, ends, prices in tariffs.spans(now, now + AHEAD):
         if prices is not None and prices not in found:
             last = tariffs.next_change(begins)
-            band = Rule(Way.PRICES, SHUT, min_on_s, min_off_s, prices).band(draw_w)
+            band = Rule(Way.PRICES, OPEN, min_on_s, min_off_s, prices).band(draw_w)
             point = break_even(draw_w, prices)
             valid = tariffs.valid_at(begins)
             said = valid.of_cheapest() if valid else None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import time
 from array import array
 from bisect import bisect_right
@@ -160,7 +159,7 @@ def looking_ahead(case: Study) -> ThresholdSeries | None:
     for prices, begin, end in zip(case.prices.prices, edges[:-1], edges[1:], strict=True):
         # Where no tariff is valid, the daemon falls back to the defaults; here it waits.
         point_w = rule._replace(prices=prices).pays_from_w(case.draw_w)
-        from_w[begin:end] = array("d", [math.inf if point_w is None else point_w]) * (end - begin)
+        from_w[begin:end] = array("d", [point_w]) * (end - begin)
     result = ThresholdSeries(array("d", bytes(8 * len(at_s))), array("d", bytes(8 * len(at_s))))
     times = case.params.min_on_s, case.params.min_off_s
     _run(_look_ahead)(*map(_buffer, (at_s, surplus_w, from_w)), case.draw_w, *times, *map(_buffer, result))
