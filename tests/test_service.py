@@ -561,6 +561,7 @@ async def test_broker_hangs_while_charging(stage: Stage, mosquitto: Mosquitto) -
         try:
             await until(lambda: daemon.events("connection_lost", link="relay"), "the silence being noticed", 40.0)
             assert daemon.path[-1] == "locked-out"
+            assert not daemon.events("fault_raised", code="daemon-late")
         finally:
             mosquitto.signal(signal.SIGCONT)
         assert (await commands_after(wire, count))[0] == "off"

@@ -179,7 +179,8 @@ class Link:
         self._client: _Client | None = None
         self._came_s: deque[float] = deque(maxlen=FLOOD)  # when the last messages came
         self._asked_s: float | None = None  # when the broker was asked for an answer that has not come
-        self._answer_s = 0.0  # how long it took for the last one
+        self._answer_s = 0.0  # how long it took for the last one, and
+        self._answered_s = -math.inf  # when that came
         self._may_connect = asyncio.Event()
         self._may_connect.set()
         self.refused_topics: tuple[str, ...] = ()  # which the broker does not let us read
@@ -211,7 +212,20 @@ class Link:
     @property
     def lag_s(self) -> float:
         """Return how long an answer of the broker took, or is waited for by now: what comes is as late as that."""
-        return self._answer_s if self._asked_s is None else max(self._answer_s, time.monotonic() - self._asked_s)
+        return self.late_s(time.monotonic())
+
+    def late_s(self, heard_s: float) -> float:
+        """Return how late an answer of the broker was, or must be, seeing that it was there at ``heard_s``.
+
+        Silence is not lateness: a broker that says nothing at all is the keepalive's affair. ``heard_s`` is on
+        time.monotonic(), as :attr:`heard_s` is, of any connection to the same broker.
+        """
+        return self._answer_s if self._asked_s is None else max(self._answer_s, heard_s - self._asked_s)
+
+    @property
+    def heard_s(self) -> float:
+        """When the broker sent a message, or answered a question, last; time.monotonic()."""
+        return max(self._answered_s, self._came_s[-1] if self._came_s else -math.inf)
 
     async def run(self) -> None:
         """Keep the connection up until cancelled; then say farewell."""
@@ -284,7 +298,8 @@ class Link:
                 self._asked_s = asked_s = time.monotonic()
                 try:
                     await client.unsubscribe(f"{self._config.base_topic}/lag", timeout=math.inf)
-                    self._answer_s = time.monotonic() - asked_s
+                    self._answered_s = time.monotonic()
+                    self._answer_s = self._answered_s - asked_s
                 finally:
                     self._asked_s = None
                 await asyncio.sleep(ASK_EVERY_S)

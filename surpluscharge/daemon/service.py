@@ -232,15 +232,20 @@ class Service:
         self._wall_offset_s = offset_s
 
     async def _watch_strain(self) -> None:
-        """See how much comes, and whether the daemon keeps up: with its connections, and with itself."""
+        """See how much comes, and whether the daemon keeps up: with its connections, and with itself.
+
+        A broker that says nothing at all is not late but, if that goes on, lost: no cooldown need follow from it.
+        """
         telling = [self._main_link, *([self._homie.link] if self._homie else [])]
+        asking = [*telling, self._readings_link]
         told = False, False, False
         late_since_s: float | None = None
         while True:
             due_s = time.monotonic() + LOOK_EVERY_S
             await asyncio.sleep(LOOK_EVERY_S)
             now_s = time.monotonic()
-            lag_s = max(now_s - due_s, self._readings_link.lag_s, *(link.lag_s for link in telling))
+            heard_s = max(link.heard_s for link in asking)
+            lag_s = max(now_s - due_s, *(link.late_s(heard_s) for link in asking))
             # A hang that is over is only as long as this moment.
             late_since_s = None if lag_s < LATE_S else now_s if late_since_s is None else late_since_s
             late = late_since_s is not None and now_s >= late_since_s + LATE_FOR_S
