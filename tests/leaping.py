@@ -2,6 +2,7 @@
 
 Broker, daemon and devices all run in it, and nothing else does; so what is on its way between them is there at once,
 and only when nothing is does time leap to where something is due. How fast or busy the machine is makes no difference.
+Real time passes only in tests of a process, a signal or a broker of its own.
 """
 
 from __future__ import annotations

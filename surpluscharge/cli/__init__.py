@@ -1,6 +1,7 @@
 """The commands, and nothing else: a module for each group of them, imported when one of its commands is asked for.
 
-So the daemon, which runs for years on a small computer, carries nothing that only a report or a replay needs.
+So the daemon, which runs for years on a small computer, carries nothing that only a report or a replay needs: 3 MiB
+beside its 48.
 """
 
 from __future__ import annotations

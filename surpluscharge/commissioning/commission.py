@@ -1,8 +1,16 @@
 """Commissioning: the daemon led by hand, once, to see that meter, relay, lead and car are what the configuration says.
 
-It is the daemon itself, with its supervisor, its wills and its store, but it charges when it is told to and whatever
-the sun does. So what trips it here would trip it later, and starts, heat and energy are counted. A person is asked for
-what only a person can do: switch a kettle on, take the lead out, plug the car in.
+It is the daemon itself (``hand.py``), so what trips it here would trip it later, the will that is tested is the will
+that will be needed, and starts, heat and energy are counted. A person is asked for what only a person can do: switch a
+kettle on, take the lead out, plug the car in.
+
+What it finds must be earned. The kettle's step has to come and go with the person's word, and twice where it says that
+the sign is wrong; an off is the plug's own only while the daemon still wants it on; no load is cut for a trial; a fault
+that latches is a finding whatever else was seen. While the relay is on, no answer is waited for without end.
+
+A late meter is waited for, by the kettle and by the lead, as long as the daemon would look for a jump. What shows
+nothing in that time ends the part: it would show in the middle of the next switching, and be taken for the opposite
+one.
 """
 
 from __future__ import annotations

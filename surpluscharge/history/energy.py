@@ -5,6 +5,10 @@ since 1970. So nothing is rounded when intervals are added, cut or down-sampled,
 exactly in every interval, because the charger's energy *is* that sum. In each interval the grid's share of what the
 charger draws is min(charger, max(grid, 0)); the rest is solar. A power is held until the next one, but never across a
 gap longer than the freshness limit: what is not known is a gap, and stays one.
+
+What follows from other figures is not stored beside them, so that no two can disagree: neither the charger's energy nor
+the surplus, which is solar + export. A part of an interval is a difference of running sums, so parts add up to the
+whole, and "down-sampling keeps the sums" is an equality that the tests can ask for.
 """
 
 from __future__ import annotations

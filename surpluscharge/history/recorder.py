@@ -41,7 +41,8 @@ class Recorder:
     The ledger's time is the wall clock's, except that it never goes back over time that is counted already. Where the
     wall clock was put back, the ledger's time stands still until it has caught up, and runs on meanwhile while the
     charger draws: so nothing delivered is lost, and nothing counted twice. A clock that turns out to have been more
-    than a day ahead is not waited for. Where there is no record yet and the clock is not set, nothing is recorded.
+    than a day ahead is not waited for; what it recorded stays, and `history check` tells of it. Where there is no
+    record yet and the clock is not set, nothing is recorded.
     """
 
     def __init__(self, draw: DrawWatch, resolution_ms: int) -> None:

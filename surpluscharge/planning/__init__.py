@@ -1,1 +1,1 @@
-"""What could have happened: replay, the best possible in hindsight, and tuning."""
+"""What could have happened: replay, the best possible in hindsight, and tuning. Needs no daemon."""

@@ -2,7 +2,8 @@
 
 There is no second implementation. :func:`compiled` takes a function of the package, and the functions of the package
 that it calls by name, and hands their very code to the compiler; :func:`view` lets compiled code work on an ``array``
-in place. Compiling takes some seconds at the first call in a process.
+in place. Compiling takes some seconds at the first call in a process: nothing is kept on disk, where it could grow
+stale against the code it was made from.
 """
 
 from __future__ import annotations

@@ -7,14 +7,19 @@ minimum-on time.
 
 A cap on each session's charging (:func:`best_within`) couples all of a day's decisions. On days on which it binds, the
 time that is used up is carried along, in ticks: a table of as many values for each reading as there are ticks in the
-cap. So it is exact, wherever readings and cap are whole ticks, also where every hour of a night is worth the same;
-where they are not, the plan is fitted to the second afterwards, and a price for each day's time (the slope of its
-table) bounds from above what could be had. Other days need no such table: a day is given one when a plan without breaks
-its cap.
+cap. So it is exact, wherever readings and cap are whole ticks, also where every hour of a night is worth the same (a
+price on the time alone finds no plan there, and gave days less than a rule earned on them); where they are not, the
+plan is fitted to the second afterwards, and a price for each day's time (the slope of its table) bounds from above what
+could be had. Other days need no such table: a day is given one when a plan without breaks its cap.
 
 The sessions are the machine's: one begins with the day, but never under a running charge, so that a run belongs to the
 day in which it was started, and all of it counts there; a run may end sooner than the minimum-on time where the cap
-ends it. From one day to the next goes one number for each reading: what the rest is worth to a charger that is off.
+ends it. From one day to the next goes one number for each reading: what the rest is worth to a charger that is off. So
+there is one day's table at a time.
+
+Time *and* starts would make the table too large where readings are seconds apart; there starts have a fee
+(:meth:`_Work._planned`). HiGHS, in tests/test_hindsight.py, says that what is called exact is; what all of it costs is
+in tests/bench/planning.py.
 """
 
 from __future__ import annotations

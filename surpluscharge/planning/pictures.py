@@ -140,7 +140,10 @@ def _rules_table(found: Comparison, figures: dict[str, Any]) -> Table:
 
 
 def _costliest(found: Comparison) -> int:
-    """Return the day that fell furthest short of the best possible, or else the one with the most charging."""
+    """Return the day that fell furthest short of the best possible, or else the one with the most charging.
+
+    Against what each day alone could bring: beside the plan for all days, a rule would on some stand above "best".
+    """
     done, of_all = found.replayed, found.hindsight
     short = [most - gain for most, gain in zip(of_all.by_day, done.gain, strict=True)] if of_all else done.solar_wh
     return max(found.case.counted, key=lambda day: (short[day], -day))

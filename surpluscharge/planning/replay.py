@@ -4,7 +4,9 @@
 deadline, first with what held until then, then with the new, until the mode rests. It leaves out only calls that
 cannot change anything, and needs no knowledge of any mode for it: between two deadlines a reading can move the machine
 only through the facts EXPORT, IMPORT and FRESH, and only through those that some row of the transition table asks
-about in the present mode. While these stay as they are, the calls are left out.
+about in the present mode. While these stay as they are, the calls are left out; tests/test_replay.py holds it against a
+replay that leaves nothing out. Thresholds may be given for each reading, and that is the place for any rule that is a
+function of past readings.
 
 What a replay assumes:
 
@@ -58,8 +60,8 @@ SAMPLES = 10_001
 
 INFINITE_S = float("inf")
 
-# By mode: the facts that any row asks about in it.
-_EVERY = EXPORT | IMPORT | FRESH
+_EVERY = EXPORT | IMPORT | FRESH  # all facts that depend on a reading: a new one belongs here
+# By mode: those that any row asks about in it.
 CARES = tuple(
     reduce(or_, (row.when | row.unless for row in TABLE if (row.sources >> mode) & 1), 0) & _EVERY
     for mode in range(len(MODE_NAMES))

@@ -2,6 +2,10 @@
 
 An invented year of readings, one every ten seconds. Each stage runs in a process of its own, so that its peak memory
 is its own; compiling is told apart. `--gigabytes 2` also writes and reads a CSV file of that size.
+
+Measured once, CPU time of hindsight for the year, compiled, on one busy core: 0.5 s without a cap (what each day alone
+could bring included), 0.7 s with 16 starts a day, 9 s under a cap of six hours, 25 to 27 s with both, where each try at
+the fee for starts works through a table again. Compiling takes 3 s without a cap, 4 s more with.
 """
 
 from __future__ import annotations

@@ -3,7 +3,12 @@
 Times are whole milliseconds of UTC since 1970, energies whole milliwatt-seconds (see energy.py). A row of
 ``interval`` is a stretch of time in which energy was counted: a few seconds when it is new, a minute or a quarter of an
 hour once it is old (:class:`Retention`); sums stay exact, because energy is integrated before it is down-sampled.
-Intervals never overlap: what is already counted is not counted again. What is not there is not known.
+What is not there is not known.
+
+Intervals never overlap: of what is written, only what no row covers is taken. So a batch may be written again when
+nobody knows whether it was written. And what was dropped stays counted: until a mark in ``meta`` (``dropped_ms``) daily
+totals are all there is, and before it nothing is written, wherever it comes from; behind it the intervals say what a
+day came to, and its total is a copy. So an import, a mend or another time zone changes nothing that is kept.
 
 One process writes (the daemon, or a command); any number may read meanwhile, because the file is in WAL mode.
 

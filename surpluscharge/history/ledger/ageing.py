@@ -51,7 +51,8 @@ class Ageing(Books):
         """Total the days that are over, sum up what has become old, drop what has become too old.
 
         Meant for once a day. A local day is one transaction, so that nobody waits long, and a crash between two of
-        them does no harm. Returns the days that were totalled for the first time.
+        them does no harm. It goes through days with readings only: the days that a clock was ahead cost nothing.
+        Returns the days that were totalled for the first time.
         """
         bounds = self.bounds()
         if bounds is None:

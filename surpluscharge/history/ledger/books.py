@@ -383,7 +383,7 @@ class Books:
     def write(self, batch: Batch) -> int:
         """Write a batch, and have it on the disk on return. Returns how many milliseconds of it were counted before.
 
-        Those are left out: no time is counted twice. Raises sqlite3.Error, and then nothing of the batch is written.
+        Those are left out. Raises sqlite3.Error, and then nothing of the batch is written.
         """
         with self._transaction():
             again_ms, dropped_ms = 0, self._dropped_ms()

@@ -22,7 +22,10 @@ from surpluscharge.history.energy import (
 from surpluscharge.history.ledger.ageing import Ageing, Retention, cuts
 from surpluscharge.history.ledger.records import EARLIEST_MS, Filled, LedgerError
 
-UNWRITTEN_MS = 3_600_000  # what a running daemon may not have written yet: the longest batch_s
+# What a running daemon may not have written yet: the longest batch_s. Its time must be free when it comes, or what was
+# imported would displace what was measured. Nobody asks whether a daemon runs: a rule that always holds is easier to
+# understand, and leaves no moment in between. One that could not write for longer says so (`history_overlap`).
+UNWRITTEN_MS = 3_600_000
 
 
 def _credible(intervals: Iterable[Interval], now_ms: int, zone: tzinfo | None) -> Iterator[Interval]:

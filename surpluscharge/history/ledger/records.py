@@ -67,7 +67,10 @@ class DamagedError(LedgerError):
 
 
 class Charge(NamedTuple):
-    """One run of the relay. Several, with clouds between them, make a session."""
+    """One run of the relay. Several, with clouds between them, make a session.
+
+    Written when it begins, and again when it ends, each time together with all readings until then.
+    """
 
     begin_ms: int
     session_ms: int  # when the first charge of its session began

@@ -1,4 +1,7 @@
-"""How all pages draw, with matplotlib (the ``report`` extra).
+"""How all pages draw, with matplotlib (the ``report`` extra): this and the modules of pages alone import it.
+
+A report's day and a replay's are drawn by one function (:func:`draw_day`): a replay makes the intervals that a ledger
+holds.
 
 Drawings are made in colours that stand for roles; in the SVG each becomes a CSS variable, so that one drawing serves
 the light and the dark scheme, and print. Each is drawn twice, for a wide window and for a phone, because a drawing that
@@ -6,7 +9,8 @@ merely shrinks cannot be read. Behind every drawing stands a table with the same
 
 Upwards is surplus, downwards is what comes from the grid. The charger is the block across the line between them: the
 part above is the sun's, the part below is bought, and its height is the draw. No colour speaks alone: bought is
-hatched, what was not caught is pale and has an edge, and everything is named.
+hatched, what was not caught is pale and has an edge, and everything is named. No text from the configuration goes into
+a drawing: a currency may hold what the font lacks, or `$`, which begins a formula.
 """
 
 from __future__ import annotations
@@ -422,7 +426,10 @@ def _levels(
     reach_w: tuple[float, float],
     sheet: Sheet,
 ) -> None:
-    """Draw thresholds and name each. None is outside of the picture; what is far out is drawn along its edge."""
+    """Draw thresholds and name each once, at the place (of some that are tried) where its name hides least.
+
+    None is outside of the picture; what is far out is drawn along its edge.
+    """
     upwards_w, downwards_w = reach_w
     powers_w = [power_w for level in levels for *_, power_w in level.spans]
     upwards_w = max([upwards_w, *(each_w for each_w in powers_w if each_w <= FURTHEST * upwards_w)])

@@ -1,7 +1,8 @@
 """What a stretch of local days came to: the figures, and the same as JSON.
 
 They are made once (:func:`build`), from the ledger alone; the terminal, the JSON and the page show the same ones. They
-are exact: rounding happens where a number is written down, and nowhere else.
+are exact: rounding happens where a number is written down, and nowhere else. What is not known is None, and shows as
+"?" or hatched, never as nought.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """What all pages are written on: one palette, one style sheet, one frame, one kind of table.
 
 A page is one HTML file that needs nothing else: no network, no script, no file beside it. Its pictures come from
-:mod:`.drawing`. Whatever comes from data (a name, a currency, a fault's code) is escaped, and a content security policy
-forbids what would slip through.
+:mod:`.drawing`. A module of pages says what is shown, never in what colour. Whatever comes from data (a name, a
+currency, a fault's code) is escaped, and a content security policy forbids what would slip through.
 """
 
 from __future__ import annotations
