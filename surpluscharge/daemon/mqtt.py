@@ -41,7 +41,7 @@ READINGS_LIMIT = 250  # readings that wait to be handled; where there are more, 
 READ_FOR_S = 0.005  # at a stretch, from the socket that they come by
 READINGS_BUFFER_BYTES = 65536  # of the socket that they come by: what lies there grows old unseen
 FLOOD, FLOOD_WITHIN_S = 100, 1.0  # as many messages in so short a time are a flood; a household needs a few
-ASK_EVERY_S = 1.0  # whether the broker's answer comes at once
+ASK_EVERY_S = 0.7  # whether the broker's answer comes at once; less than a reading may be under way
 PACKET_LIMIT_BYTES = 2 * PAYLOAD_LIMIT_BYTES  # an MQTT 5 broker keeps larger ones to itself
 
 # The client library reports every failure twice; ours, with the reason, is enough.
@@ -181,6 +181,7 @@ class Link:
         self._asked_s: float | None = None  # when the broker was asked for an answer that has not come
         self._answer_s = 0.0  # how long it took for the last one, and
         self._answered_s = -math.inf  # when that came
+        self._before_s = -math.inf  # what comes now left the broker no earlier
         self._may_connect = asyncio.Event()
         self._may_connect.set()
         self.refused_topics: tuple[str, ...] = ()  # which the broker does not let us read
@@ -211,8 +212,11 @@ class Link:
 
     @property
     def lag_s(self) -> float:
-        """Return how long an answer of the broker took, or is waited for by now: what comes is as late as that."""
-        return self.late_s(time.monotonic())
+        """Return how old what comes now can be at most, with the way from the broker.
+
+        It left the broker after the last answer, which cannot have come before its question was asked.
+        """
+        return time.monotonic() - self._before_s
 
     def late_s(self, heard_s: float) -> float:
         """Return how late an answer of the broker was, or must be, seeing that it was there at ``heard_s``.
@@ -298,7 +302,7 @@ class Link:
                 self._asked_s = asked_s = time.monotonic()
                 try:
                     await client.unsubscribe(f"{self._config.base_topic}/lag", timeout=math.inf)
-                    self._answered_s = time.monotonic()
+                    self._answered_s, self._before_s = time.monotonic(), asked_s
                     self._answer_s = self._answered_s - asked_s
                 finally:
                     self._asked_s = None
@@ -437,6 +441,7 @@ class Link:
     async def _subscribe(self, client: Client) -> None:
         if not self._topics:
             return
+        self._before_s = time.monotonic()
         codes: Sequence[int | ReasonCode] = await client.subscribe(self._topics)
         refused = []
         for (topic, _), code in zip(self._topics, codes, strict=True):
