@@ -64,7 +64,7 @@ def every_call(params: Params, readings: Series, days: Days, start_w: array[floa
     count = len(readings.at_s)
     state = initial(params, readings.at_s[0], days.first)._replace(was_enabled=True)
     inputs = Inputs(0.0, -math.inf, 0.0, True, False, machine.CLEAR, True, days.first)
-    held, moves = -1, [(readings.at_s[0], state.mode, 0)]
+    held, moves = -1, [Move(readings.at_s[0], state.mode, 0, state.cause)]
 
     def settle(now_s: float) -> None:
         nonlocal state, inputs
@@ -76,7 +76,7 @@ def every_call(params: Params, readings: Series, days: Days, start_w: array[floa
             state = step(params, state, now_s, inputs)
             if state.mode == before:
                 return
-            moves.append((now_s, state.mode, held))
+            moves.append(Move(now_s, state.mode, held, state.cause))
 
     def until(end_s: float) -> None:
         while True:
@@ -117,7 +117,7 @@ def test_leaving_calls_out_changes_nothing(seed: int) -> None:
     long_way = every_call(params, readings, days, start_w, stop_w)
     short_way = decided(params, readings, days, start_w, stop_w)
     assert len(long_way) > 20
-    assert [(mode, held) for _, mode, held in short_way] == [(mode, held) for _, mode, held in long_way]
+    assert [move[1:] for move in short_way] == [move[1:] for move in long_way]
     # Sums of many short intervals round otherwise than one long one: a cap may be met a hair earlier.
     assert [at_s for at_s, *_ in short_way] == pytest.approx([at_s for at_s, *_ in long_way], rel=0, abs=1e-5)
 
@@ -171,9 +171,9 @@ def test_what_is_booked_is_what_numpy_integrates() -> None:
     wanted = np.zeros((3, len(edges)))
     at_s = np.array(readings.at_s)
     runs = []
-    for (begin_s, mode, _), (end_s, _, _) in zip(done, [*done[1:], (readings.end_s, 0, 0)], strict=True):
-        if wants_on(mode):
-            runs.append((begin_s, end_s))
+    for move, end_s in zip(done, [*(move.at_s for move in done[1:]), readings.end_s], strict=True):
+        if wants_on(move.mode):
+            runs.append((move.at_s, end_s))
     quarters = np.concatenate([np.arange(round(4 * begin_s), round(4 * end_s)) / 4 for begin_s, end_s in runs])
     last = np.searchsorted(at_s, quarters, side="right") - 1
     assert (quarters < at_s[last] + readings.fresh_s).all()
@@ -184,7 +184,7 @@ def test_what_is_booked_is_what_numpy_integrates() -> None:
         replay.book(done, readings.at_s, readings.hold_s, total, readings.end_s, days.ends_s, booked, starts)
         assert list(booked) == pytest.approx(list(by_day), rel=2e-3, abs=1e-3)
         assert sum(starts) == sum(
-            wants_on(after) and not wants_on(before) for (_, before, _), (_, after, _) in pairwise(done)
+            wants_on(after.mode) and not wants_on(before.mode) for before, after in pairwise(done)
         )
     assert wanted[0].min() > 50.0
 
@@ -239,24 +239,20 @@ def test_a_gap_ends_a_charge_and_the_days_cap_holds() -> None:
     readings = series(array("d", at_s), array("d", [2000.0] * len(at_s)), 30.0)
     params = Params(1380.0, 345.0, 45.0, 120.0, 480.0, 300.0, 4, 16, 3600.0, math.inf, True)
     done = replay.moves(params, readings, Days(3, array("d", [BEGIN_S + 7200.0])), DRAW_W)
-    switched = [(at_s - BEGIN_S, machine.MODE_NAMES[mode]) for at_s, mode, _ in done]
-    assert (
-        switched
-        == [
-            (0.0, "idle"),
-            (0.0, "arming"),
-            (300.0, "charging"),  # the relay's pause counts from the first reading on
-            (1020.0, "locked-out"),  # thirty seconds after the last reading before the gap
-            (1600.0, "idle"),
-            (1600.0, "arming"),
-            (1645.0, "charging"),
-            (4525.0, "locked-out"),  # 720 s and 2880 s make an hour
-            (7200.0, "idle"),
-            (7200.0, "arming"),
-            (7245.0, "charging"),
-            (10800.0, "charging"),
-        ][:-1]
-    )
+    switched = [(at_s - BEGIN_S, machine.MODE_NAMES[mode], machine.CAUSES[cause]) for at_s, mode, _, cause in done]
+    assert switched == [
+        (0.0, "idle", "started"),
+        (0.0, "arming", "surplus-seen"),
+        (300.0, "charging", "surplus-held"),  # the relay's pause counts from the first reading on
+        (1020.0, "locked-out", "meter-silent"),  # thirty seconds after the last reading before the gap
+        (1600.0, "idle", "cleared"),
+        (1600.0, "arming", "surplus-seen"),
+        (1645.0, "charging", "surplus-held"),
+        (4525.0, "locked-out", "time-cap"),  # 720 s and 2880 s make an hour
+        (7200.0, "idle", "cleared"),
+        (7200.0, "arming", "surplus-seen"),
+        (7245.0, "charging", "surplus-held"),
+    ]
 
 
 def test_the_ledger_is_read_like_a_file(tmp_path: Path) -> None:
@@ -305,7 +301,7 @@ def test_the_machine_does_with_means_what_it_does_with_readings(tmp_path: Path, 
     readings, draw_w = replay.load_ledger(path, 30.0, DRAW_W)
     params = Params(1380.0, 345.0, 45.0, 120.0, 480.0, 300.0, 4, 16, 21600.0, math.inf, True)
     done = replay.moves(params, readings, Days(0, array("d")), draw_w)
-    switched = [(at_s - BEGIN_S, machine.MODE_NAMES[mode]) for at_s, mode, _ in done]
+    switched = [(at_s - BEGIN_S, machine.MODE_NAMES[mode]) for at_s, mode, *_ in done]
     assert switched == [(0, "idle"), (0, "arming"), (300, "charging"), (3600, "disarming"), (3720, "idle")]
     assert (sum(readings.hold_s), readings.spacing_s) == (7200.0, length_s)
 

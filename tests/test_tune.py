@@ -327,7 +327,7 @@ def test_only_what_is_known_is_counted() -> None:
     case = comparing.study(config_from(money=MONEY, site={"time_zone": "UTC"}), sun)
     found = comparing.compare(case)
     assert comparing.charging(found.replayed.moves, sun.end_s)  # and one of the charges is ended by the gap:
-    assert any(mode == LOCKED_OUT and at_s < BEGIN_S + 60 * 3600.0 for at_s, mode, _ in found.replayed.moves)
+    assert any(mode == LOCKED_OUT and at_s < BEGIN_S + 60 * 3600.0 for at_s, mode, *_ in found.replayed.moves)
     document = comparing.as_json(found)
     assert document["known_s"] == pytest.approx(95 * 3600.0, abs=60.0)
     assert sum(document["seconds_in"].values()) == pytest.approx(document["known_s"], abs=1.0)

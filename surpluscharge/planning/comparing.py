@@ -13,7 +13,19 @@ from surpluscharge.clock import zone as zone_of
 from surpluscharge.config import Config
 from surpluscharge.control.ahead import nothing, remember
 from surpluscharge.control.ahead import thresholds as ahead_thresholds
-from surpluscharge.control.machine import ARMING, DAY_S, HOUR_S, LOCKED_OUT, MODE_NAMES, Params, wants_on
+from surpluscharge.control.machine import (
+    ARMING,
+    C_ENERGY_CAP,
+    C_STARTED,
+    C_TIME_CAP,
+    CHARGING,
+    DAY_S,
+    HOUR_S,
+    IDLE,
+    MODE_NAMES,
+    Params,
+    wants_on,
+)
 from surpluscharge.control.rule import Way
 from surpluscharge.history.readings import sides
 from surpluscharge.planning import compiling, hindsight, replay
@@ -26,6 +38,7 @@ ASSUMPTIONS = (
 )
 
 LEAST_KNOWN_S = 6 * 3600.0  # a day of which less is known is none: half a night at either end, or a day full of gaps
+CAPS = C_TIME_CAP, C_ENERGY_CAP
 APART = 1.001  # the plan of hindsight and what nothing can exceed are both shown where they differ by more
 MINUTES_S = 55.0  # readings as far apart, or means over as long, leave out what a cloud does meanwhile
 
@@ -243,10 +256,10 @@ def best(case: Study) -> tuple[hindsight.Hindsight, Outcome]:
     found = hindsight.best_within(
         case.readings, case.sums.gain, params.min_on_s, params.min_off_s, case.days, case.cap_s, params.starts_per_day
     )
-    moves = [(case.readings.at_s[0], 0, 0)]
+    moves = [Move(case.readings.at_s[0], IDLE, 0, C_STARTED)]  # no row of the table moves a plan
     for run_s in found.runs:
-        for at_s, mode in zip(run_s, (2, 0), strict=True):
-            moves.append((at_s, mode, bisect_right(case.readings.at_s, at_s) - 1))
+        for at_s, mode in zip(run_s, (CHARGING, IDLE), strict=True):
+            moves.append(Move(at_s, mode, bisect_right(case.readings.at_s, at_s) - 1, C_STARTED))
     return found, outcome(case, moves)
 
 
@@ -293,8 +306,8 @@ def share(part: float, whole: float) -> float | None:
 def seconds_in(case: Study, moves: list[Move]) -> dict[str, float]:
     """Return how long the machine was in each mode, as far as time is known: a gap is in none."""
     spent = dict.fromkeys(MODE_NAMES, 0.0)
-    for mode, _, seconds in _stays(case, moves):
-        spent[MODE_NAMES[mode]] += seconds
+    for move, seconds in _stays(case, moves):
+        spent[MODE_NAMES[move.mode]] += seconds
     return spent
 
 
@@ -306,24 +319,19 @@ class Capped(NamedTuple):
 
 
 def capped(case: Study, moves: list[Move]) -> Capped:
-    """Return what the cap did. In a replay only one thing else locks out: readings that have gone stale."""
+    """Return what the cap did."""
     seconds, days = 0.0, set()
-    for _, move, lasted_s in _stays(case, moves):
-        if _by_cap(case, move):
+    for move, lasted_s in _stays(case, moves):
+        if move.cause in CAPS:
             seconds += lasted_s
-            days.add(bisect_right(case.days.ends_s, move[0]))
+            days.add(bisect_right(case.days.ends_s, move.at_s))
     return Capped(seconds, sorted(days.intersection(case.counted)))
-
-
-def _by_cap(case: Study, move: Move) -> bool:
-    now_s, mode, held = move
-    return mode == LOCKED_OUT and now_s < case.readings.at_s[held] + case.readings.fresh_s
 
 
 def cap_held(case: Study, moves: list[Move]) -> list[tuple[float, float]]:
     """Return from when to when a session's cap kept it off."""
-    ahead = [*moves[1:], (case.readings.end_s, 0, 0)]
-    return [(move[0], then[0]) for move, then in zip(moves, ahead, strict=True) if _by_cap(case, move)]
+    untils_s = [*(move.at_s for move in moves[1:]), case.readings.end_s]
+    return [(move.at_s, until_s) for move, until_s in zip(moves, untils_s, strict=True) if move.cause in CAPS]
 
 
 def budget_held(case: Study, moves: list[Move]) -> list[tuple[float, float]]:
@@ -331,7 +339,8 @@ def budget_held(case: Study, moves: list[Move]) -> list[tuple[float, float]]:
     params, spans = case.params, []
     starts: list[float] = []
     on, off_s = False, case.readings.at_s[0]
-    for (now_s, mode, _), (until_s, *_) in zip(moves, [*moves[1:], (case.readings.end_s, 0, 0)], strict=True):
+    untils_s = [*(move.at_s for move in moves[1:]), case.readings.end_s]
+    for (now_s, mode, *_), until_s in zip(moves, untils_s, strict=True):
         if wants_on(mode) and not on:
             starts.append(now_s)
         elif on and not wants_on(mode):
@@ -346,12 +355,13 @@ def budget_held(case: Study, moves: list[Move]) -> list[tuple[float, float]]:
     return spans
 
 
-def _stays(case: Study, moves: list[Move]) -> Iterator[tuple[int, Move, float]]:
-    """Yield each mode, the move that led to it, and the known seconds in it."""
+def _stays(case: Study, moves: list[Move]) -> Iterator[tuple[Move, float]]:
+    """Yield each move, and the known seconds in the mode that it led to."""
     readings, before_s = case.readings, 0.0
-    for move, (until_s, _, held) in zip(moves, [*moves[1:], (readings.end_s, 0, len(readings.at_s) - 1)], strict=True):
+    ends = [*((move.at_s, move.held) for move in moves[1:]), (readings.end_s, len(readings.at_s) - 1)]
+    for move, (until_s, held) in zip(moves, ends, strict=True):
         known_s = _known_s(readings, case.sums, case.draw_w, until_s, held)
-        yield move[1], move, known_s - before_s
+        yield move, known_s - before_s
         before_s = known_s
 
 
@@ -515,10 +525,10 @@ def charging(moves: list[Move], end_s: float) -> list[tuple[float, float]]:
     """Return when the relay was wanted on: begin and end of each run."""
     runs: list[tuple[float, float]] = []
     begin_s: float | None = None
-    for at_s, mode, _ in [*moves, (end_s, 0, 0)]:
-        if wants_on(mode) and begin_s is None:
+    for at_s, on in [*((move.at_s, wants_on(move.mode)) for move in moves), (end_s, False)]:
+        if on and begin_s is None:
             begin_s = at_s
-        elif not wants_on(mode) and begin_s is not None:
+        elif not on and begin_s is not None:
             runs.append((begin_s, at_s))
             begin_s = None
     return runs

@@ -178,7 +178,8 @@ def _spans(found: Comparison, begin_ms: int, end_ms: int) -> _Spans:
         clipped = ((max(begin_ms, round(1000 * a)), min(end_ms, round(1000 * b))) for a, b in spans)
         return [(since_ms, until_ms) for since_ms, until_ms in clipped if since_ms < until_ms]
 
-    waiting = [(a[0], b[0]) for a, b in pairwise([*moves, (case.readings.end_s, -1, 0)]) if a[1] == ARMING]
+    untils_s = [*(move.at_s for move in moves[1:]), case.readings.end_s]
+    waiting = [(move.at_s, until_s) for move, until_s in zip(moves, untils_s, strict=True) if move.mode == ARMING]
     return _Spans(
         within(charging(moves, case.readings.end_s)),
         within(waiting),

@@ -285,7 +285,14 @@ def charging_days(readings: Series, zone: tzinfo | None, rearm_at: time_of_day) 
 
 # --- the decisions ---------------------------------------------------------------------------------------------------
 
-Move = tuple[float, int, int]  # when; the mode entered; the reading that held
+
+class Move(NamedTuple):
+    """The machine went into a mode."""
+
+    at_s: float
+    mode: int
+    held: int  # the reading that held
+    cause: int  # why, as the machine says: an index into its CAUSES
 
 
 def moves(
@@ -339,7 +346,7 @@ def decide(
     count = len(at_s)
     each_start = 0 if len(start_w) == 1 else 1
     each_stop = 0 if len(stop_w) == 1 else 1
-    moves = [(at_s[0], state.mode, 0)]
+    moves = [Move(at_s[0], state.mode, 0, state.cause)]
     held = -1  # the reading that holds; before the first there is none
     grid_w = 0.0  # what the meter showed then: the charger's load less the surplus
     now_s, next_day = at_s[0], 0
@@ -405,7 +412,7 @@ def _settle(
         before, state = state.mode, step(params, state, now_s, _inputs(grid_w, fresh_until_s, load_w, day))
         if state.mode == before:
             return state
-        moves.append((now_s, state.mode, held))
+        moves.append(Move(now_s, state.mode, held, state.cause))
 
 
 def _inputs(grid_w: float, fresh_until_s: float, load_w: float, day: int) -> Inputs:
@@ -445,7 +452,7 @@ def book(
     day, on, before, run_mode = 0, False, 0.0, 0
     for index in range(len(moves) + 1):
         if index < len(moves):
-            now_s, run_mode, held = moves[index]
+            now_s, run_mode, held, _ = moves[index]
         else:
             now_s, held = end_s, len(at_s) - 1
         while day < len(days_s) and days_s[day] <= now_s:

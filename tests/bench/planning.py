@@ -80,7 +80,7 @@ def compiled_replay() -> str:
     case = study()
     moves = replay.moves(case.params, case.readings, case.days, case.draw_w)
     _, best_s = timed(lambda: replay.moves(case.params, case.readings, case.days, case.draw_w))
-    starts = sum(wants_on(mode) and not wants_on(before) for (_, before, _), (_, mode, _) in pairwise(moves))
+    starts = sum(wants_on(move.mode) and not wants_on(before.mode) for before, move in pairwise(moves))
     return f"{best_s:.3f} s for {YEAR} readings ({YEAR / best_s / 1e6:.0f} M/s), {starts} starts, {len(moves)} moves"
 
 
