@@ -10,18 +10,27 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
 from surpluscharge.config import Config, parse
-from surpluscharge.control import news
+from surpluscharge.control import machine, news
 from surpluscharge.control.controller import Controller, Moment
 from surpluscharge.control.machine import MODE_NAMES
 from surpluscharge.control.news import News
-from surpluscharge.control.supervisor import FAULT_BY_CODE
+from surpluscharge.control.supervisor import FAULT_BY_CODE, Record
 from surpluscharge.daemon.service import moment
-from surpluscharge.daemon.status import StatusDocument, build, duration, explain, schema, watts
+from surpluscharge.daemon.status import (
+    BY_SURPLUS,
+    WHATEVER_THE_SUN_DOES,
+    StatusDocument,
+    build,
+    duration,
+    explain,
+    schema,
+    watts,
+)
 
 VALIDATOR = Draft202012Validator(schema())
 LISBON = ZoneInfo("Europe/Lisbon")
@@ -428,6 +437,92 @@ def test_stopping_does_not_claim_that_a_relay_is_off_that_may_be_on() -> None:
     document = house.document()
     assert not document.relay.confirmed
     assert "the relay is off" not in document.why
+
+
+# --- the reason is the table's ---------------------------------------------------------------------------------------
+
+# What a sentence about each cause says, whatever else it says.
+SAID = {
+    machine.C_STOPPING: "The daemon is shutting down",
+    machine.C_DISABLED: "Charging is switched off.",
+    machine.C_TRIPPED: FAULT_BY_CODE["broker-lost"].sentence,
+    machine.C_ENDED: FAULT_BY_CODE["temperature-lost"].sentence,
+    machine.C_TIME_CAP: "The session's 6 h of charging are used up.",
+    machine.C_ENERGY_CAP: "The session's 5.0 kWh are used up.",
+    machine.C_METER_SILENT: "There is no fresh reading",
+    machine.C_SURPLUS_SEEN: "The house ",
+    machine.C_SURPLUS_LOST: "The house ",
+    machine.C_CLEARED: "The house ",
+    machine.C_SURPLUS_HELD: "enough for a charge.",
+    machine.C_IMPORT_SEEN: "Charging. The house ",
+    machine.C_IMPORT_GONE: "Charging. The house ",
+    machine.C_IMPORT_HELD: " beside the charge, more than 345 W.",
+}
+
+
+def test_each_row_of_the_table_has_a_sentence() -> None:
+    assert {row.cause for row in machine.TABLE} == SAID.keys() == WHATEVER_THE_SUN_DOES.keys() | BY_SURPLUS.keys()
+    assert not WHATEVER_THE_SUN_DOES.keys() & BY_SURPLUS.keys()
+
+
+def in_a_situation(mode: int, facts: int) -> House:
+    """Return a house in which just these facts hold, and what ends or trips a charge is there where they say so."""
+    house = House("session.energy_cap_wh = 5000")
+    controller, now_s, params = house.controller, house.clock.now_s, house.controller.settings.params
+
+    def past(fact: int, lasts_s: float) -> float:
+        return now_s - lasts_s if facts & fact else now_s
+
+    controller.supervisor.records = {
+        code: Record(code, now_s, 1, bool(facts & fact), False)
+        for code, fact in (("broker-lost", machine.TRIPPED), ("temperature-lost", machine.ENDING))
+    }
+    controller.inputs = controller.inputs._replace(
+        grid_w=-2000.0 if facts & machine.EXPORT else 2000.0 if facts & machine.IMPORT else 0.0,
+        fresh_until_s=now_s + 1.0 if facts & machine.FRESH else now_s,
+        enabled=bool(facts & machine.ENABLED),
+        stopping=bool(facts & machine.STOPPING),
+        guard=machine.TRIP if facts & machine.TRIPPED else machine.END if facts & machine.ENDING else machine.CLEAR,
+        off_confirmed=bool(facts & machine.MIN_OFF_OVER),
+    )
+    controller.state = controller.state._replace(
+        mode=mode,
+        due_s=now_s if facts & machine.DELAY_OVER else now_s + 1.0,
+        on_since_s=past(machine.MIN_ON_OVER, params.min_on_s),
+        off_since_s=past(machine.MIN_OFF_OVER, params.min_off_s),
+        starts_s=(past(machine.BUDGET_LEFT, machine.DAY_S),) * params.starts_per_day,
+        session_s=params.time_cap_s if facts & machine.TIME_SPENT else 0.0,
+        session_wh=params.energy_cap_wh if facts & machine.ENERGY_SPENT else 0.0,
+    )
+    assert machine.conditions(params, controller.state, now_s, controller.inputs) == facts
+    return house
+
+
+# HELD goes along with ENDING; of EXPORT and IMPORT there is one at most, and so it is with TRIPPED and ENDING.
+situations = st.builds(
+    lambda bits, flow, guard: bits | flow | guard,
+    st.integers(0, 2**14 - 1).map(
+        lambda bits: bits & ~(machine.EXPORT | machine.IMPORT | machine.HELD | machine.TRIPPED | machine.ENDING)
+    ),
+    st.sampled_from([0, machine.EXPORT, machine.IMPORT]),
+    st.sampled_from([0, machine.TRIPPED, machine.HELD | machine.ENDING]),
+)
+
+
+@pytest.mark.parametrize("mode", range(len(MODE_NAMES)))
+@given(facts=situations)
+@settings(max_examples=60)
+def test_the_reason_that_is_given_is_the_one_that_decides(mode: int, facts: int) -> None:
+    house = in_a_situation(mode, facts)
+    why, _, _ = explain(house.controller, house.config, house.at, house.clock.wall())
+    rows = [row for row in machine.TABLE if (row.sources >> mode) & 1]
+    fits = [row for row in rows if facts & row.when == row.when and not facts & row.unless]
+    reason = fits[0].cause if fits else rows[-1].cause
+    if not fits and mode in (machine.IDLE, machine.LOCKED_OUT) and not facts & machine.FRESH:
+        reason = machine.C_METER_SILENT
+    if reason in (machine.C_TIME_CAP, machine.C_ENERGY_CAP) and facts & machine.ENDING:
+        reason = machine.C_ENDED
+    assert SAID[reason] in why
 
 
 # --- the numbers -----------------------------------------------------------------------------------------------------

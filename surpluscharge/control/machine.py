@@ -266,6 +266,23 @@ def deciding_row(mode: int, facts: int) -> int:
     return -1
 
 
+def way_on(mode: int) -> int:
+    """Return the index of the row that leads on from this mode when all goes well: its last one."""
+    return max(index for index, row in enumerate(TABLE) if (row.sources >> mode) & 1)
+
+
+def reason(mode: int, facts: int) -> int:
+    """Return why things are as they are, an index into CAUSES: what has decided or, where nothing has, is waited for.
+
+    What the way on from this mode needs first of all is a reading.
+    """
+    index = deciding_row(mode, facts)
+    if index >= 0:
+        return TABLE[index].cause
+    row = TABLE[way_on(mode)]
+    return C_METER_SILENT if row.when & FRESH and not facts & FRESH else row.cause
+
+
 def step(params: Params, state: State, now_s: float, inputs: Inputs) -> State:
     """Account for the time since the last call, then make at most one transition.
 

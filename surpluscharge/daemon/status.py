@@ -6,8 +6,9 @@ RFC 3339. Keys are only ever added while ``schema_version`` stays the same.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta, tzinfo
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -400,68 +401,152 @@ def fault_in_words(fault: FaultStatus, acknowledging: str) -> str:
 # --- in words --------------------------------------------------------------------------------------------------------
 
 
-def explain(controller: Controller, config: Config, at: Moment, wall: datetime) -> tuple[str, str | None, float | None]:
-    """Return why the charger does what it does, what it waits for, and for how many more seconds."""
-    state, inputs, params = controller.state, controller.inputs, controller.settings.params
-    band, rule = controller.band, controller.settings.rule
-    facts = machine.conditions(params, state, at.now_s, inputs)
-    grid_w = inputs.grid_w
-    flow = f"The house exports {watts(-grid_w)}" if grid_w <= 0 else f"The house imports {watts(grid_w)}"
-    if facts & machine.STOPPING:
-        if inputs.off_confirmed:
-            return "The daemon is shutting down, and the relay is off.", None, None
-        return "The daemon is shutting down.", f"the {_witness(controller)} to confirm that the relay is off", None
+Said = tuple[str, str | None, float | None]  # why, what it waits for, and for how many more seconds
+
+
+class Scene(NamedTuple):
+    """What there is to be said something about."""
+
+    controller: Controller
+    config: Config
+    at: Moment
+    wall: datetime
+    facts: int
+
+    @property
+    def flow(self) -> str:
+        """What the house takes or gives."""
+        grid_w = self.controller.inputs.grid_w
+        return f"The house exports {watts(-grid_w)}" if grid_w <= 0 else f"The house imports {watts(grid_w)}"
+
+    @property
+    def outlook(self) -> str:
+        """What is expected of the surplus, to be put behind a sentence; empty: nothing looks ahead."""
+        return f" {sentence}" if (sentence := self.controller.outlook()) else ""
+
+
+def explain(controller: Controller, config: Config, at: Moment, wall: datetime) -> Said:
+    """Return why the charger does what it does, what it waits for, and for how many more seconds.
+
+    The reason is the transition table's own.
+    """
+    facts = machine.conditions(controller.settings.params, controller.state, at.now_s, controller.inputs)
+    scene, reason = Scene(controller, config, at, wall, facts), machine.reason(controller.state.mode, facts)
+    if reason != machine.C_STOPPING and (first := _first_of_all(scene)):
+        return first
+    if reason in BY_SURPLUS and controller.settings.rule.way is Way.HAND:
+        return _by_hand(scene, reason)
+    return (WHATEVER_THE_SUN_DOES | BY_SURPLUS)[reason](scene)
+
+
+def _first_of_all(scene: Scene) -> Said | None:
+    """Return what somebody has to know before any reason of the table."""
+    controller = scene.controller
     if any(record.code == "relay-stuck-on" for record in controller.faults):  # the one that cannot wait
         return FAULT_BY_CODE["relay-stuck-on"].sentence, "somebody to look, and to acknowledge relay-stuck-on", None
     if not controller.hearing and not controller.link_up:
-        off = "" if facts & machine.ENABLED else ", and charging is switched off"
+        off = "" if scene.facts & machine.ENABLED else ", and charging is switched off"
         return f"The broker cannot be reached{off}.", "a connection to the broker", None
-    if not facts & machine.ENABLED:
-        return "Charging is switched off.", "somebody to enable it", None
-    if facts & machine.TRIPPED or (facts & machine.ENDING and state.mode == machine.LOCKED_OUT):
-        return _fault_wait(controller, at, machine.TRIP if facts & machine.TRIPPED else machine.END)
-    if facts & (machine.TIME_SPENT | machine.ENERGY_SPENT):
-        what = (
-            f"{duration(params.time_cap_s)} of charging"
-            if facts & machine.TIME_SPENT
-            else f"{params.energy_cap_wh / 1000:.1f} kWh"
-        )
-        why = f"The session's {what} are used up."
-        if not params.rearm_daily:
-            return why, "enable to be switched off and on again", None
-        return why, f"{config.session.rearm_at}, when a new session begins", until_next_day_s(wall, config.rearm_at)
-    if not facts & machine.FRESH:
-        last_s = controller.grid.at_s
-        age = "" if last_s is None else f" The last one is {duration(at.now_s - last_s)} old."
-        return f"There is no fresh reading from the meter.{age}", "a reading", None
-    if rule.way is Way.HAND:
-        waits = _arming_wait(controller, at) if state.mode == machine.ARMING else ("somebody to switch it off", None)
-        return "It is being commissioned: switched by hand, whatever the sun does.", *waits
-    outlook = f" {sentence}" if (sentence := controller.outlook()) else ""
-    if state.mode == machine.ARMING:
-        return f"{flow}, enough for a charge.{outlook}", *_arming_wait(controller, at)
-    if state.mode == machine.CHARGING and controller.fell_s is not None:
+    return None
+
+
+def _stopping(scene: Scene) -> Said:
+    if scene.controller.inputs.off_confirmed:
+        return "The daemon is shutting down, and the relay is off.", None, None
+    return "The daemon is shutting down.", f"the {_witness(scene.controller)} to confirm that the relay is off", None
+
+
+def _time_spent(scene: Scene) -> Said:
+    return _spent(scene, f"{duration(scene.controller.settings.params.time_cap_s)} of charging")
+
+
+def _energy_spent(scene: Scene) -> Said:
+    return _spent(scene, f"{scene.controller.settings.params.energy_cap_wh / 1000:.1f} kWh")
+
+
+def _spent(scene: Scene, what: str) -> Said:
+    if scene.facts & machine.ENDING:  # it will be there still when the next session has begun
+        return _fault_wait(scene, machine.END)
+    why = f"The session's {what} are used up."
+    if not scene.controller.settings.params.rearm_daily:
+        return why, "enable to be switched off and on again", None
+    rearm = scene.config.session.rearm_at
+    return why, f"{rearm}, when a new session begins", until_next_day_s(scene.wall, scene.config.rearm_at)
+
+
+def _meter_silent(scene: Scene) -> Said:
+    last_s = scene.controller.grid.at_s
+    age = "" if last_s is None else f" The last one is {duration(scene.at.now_s - last_s)} old."
+    return f"There is no fresh reading from the meter.{age}", "a reading", None
+
+
+def _by_hand(scene: Scene, reason: int) -> Said:
+    arms = reason == machine.C_SURPLUS_HELD
+    waits = _arming_wait(scene) if arms else ("somebody to switch it off", None)
+    return "It is being commissioned: switched by hand, whatever the sun does.", *waits
+
+
+def _too_little(scene: Scene) -> Said:
+    band, rule = scene.controller.band, scene.controller.settings.rule
+    if band.start_w is not None:
+        return f"{scene.flow}.{scene.outlook}", f"an export of {watts(band.start_w)}", None
+    if rule.worthwhile(scene.controller.draw_w):
+        return f"{scene.flow}.{scene.outlook}", "a surplus that has lasted a little longer", None
+    why = f"{scene.flow}. At the present prices it is worth more sold than charged."
+    return why, *_price_wait(scene.config, scene.wall)
+
+
+def _enough(scene: Scene) -> Said:
+    return f"{scene.flow}, enough for a charge.{scene.outlook}", *_arming_wait(scene)
+
+
+def _charges(scene: Scene) -> Said:
+    controller, flow = scene.controller, scene.flow
+    if controller.fell_s is not None:
         why = f"The relay is told to be on, but nothing seems to flow: grid power fell by the whole draw. {flow}."
         return why, "a draw to show again, or else the charge ends after ten minutes of it", None
-    if state.mode == machine.CHARGING:
-        left_s = params.time_cap_s - state.session_s
-        if inputs.charger_w > 0:
-            left_s = min(left_s, (params.energy_cap_wh - state.session_wh) * 3600 / inputs.charger_w)
-        while_w = f"import above {watts(band.stop_import_w)}" if band.stop_import_w >= 0 else "too little export"
-        why = f"{flow} beside the charge.{outlook}" if outlook else f"Charging. {flow} beside it."
-        return why, f"{while_w}, or the session's cap, in {duration(left_s)}", None
-    if state.mode == machine.DISARMING:
-        delay_s, minimum_s = state.due_s - at.now_s, state.on_since_s + params.min_on_s - at.now_s
-        wait_s = max(delay_s, minimum_s, 0.0)
-        reason = "the shortest charging time to be over" if minimum_s > delay_s else "it to last"
-        limit = f"more than {watts(band.stop_import_w)}" if band.stop_import_w >= 0 else "no longer enough"
-        why = f"{flow} beside the charge.{outlook}" if outlook else f"{flow} beside the charge, {limit}."
-        return why, f"{reason}, {duration(wait_s)} more, then the charge ends", wait_s
-    if band.start_w is None and not rule.worthwhile(controller.draw_w):
-        return f"{flow}. At the present prices it is worth more sold than charged.", *_price_wait(config, wall)
-    if band.start_w is None:
-        return f"{flow}.{outlook}", "a surplus that has lasted a little longer", None
-    return f"{flow}.{outlook}", f"an export of {watts(band.start_w)}", None
+    state, params, charger_w = controller.state, controller.settings.params, controller.inputs.charger_w
+    left_s = params.time_cap_s - state.session_s
+    if charger_w > 0:
+        left_s = min(left_s, (params.energy_cap_wh - state.session_wh) * 3600 / charger_w)
+    stop_w = controller.band.stop_import_w
+    while_w = f"import above {watts(stop_w)}" if stop_w >= 0 else "too little export"
+    outlook = scene.outlook
+    why = f"{flow} beside the charge.{outlook}" if outlook else f"Charging. {flow} beside it."
+    return why, f"{while_w}, or the session's cap, in {duration(left_s)}", None
+
+
+def _too_much_import(scene: Scene) -> Said:
+    state, params = scene.controller.state, scene.controller.settings.params
+    delay_s, minimum_s = state.due_s - scene.at.now_s, state.on_since_s + params.min_on_s - scene.at.now_s
+    wait_s = max(delay_s, minimum_s, 0.0)
+    lasts = "the shortest charging time to be over" if minimum_s > delay_s else "it to last"
+    stop_w = scene.controller.band.stop_import_w
+    limit = f"more than {watts(stop_w)}" if stop_w >= 0 else "no longer enough"
+    outlook = scene.outlook
+    why = f"{scene.flow} beside the charge.{outlook}" if outlook else f"{scene.flow} beside the charge, {limit}."
+    return why, f"{lasts}, {duration(wait_s)} more, then the charge ends", wait_s
+
+
+# A sentence for each cause that the table's rows have: a row without one would be a row that nobody understands.
+WHATEVER_THE_SUN_DOES: dict[int, Callable[[Scene], Said]] = {
+    machine.C_STOPPING: _stopping,
+    machine.C_DISABLED: lambda _: ("Charging is switched off.", "somebody to enable it", None),
+    machine.C_TRIPPED: lambda scene: _fault_wait(scene, machine.TRIP),
+    machine.C_ENDED: lambda scene: _fault_wait(scene, machine.END),
+    machine.C_TIME_CAP: _time_spent,
+    machine.C_ENERGY_CAP: _energy_spent,
+    machine.C_METER_SILENT: _meter_silent,
+}
+BY_SURPLUS: dict[int, Callable[[Scene], Said]] = {
+    machine.C_SURPLUS_SEEN: _too_little,  # that it is seen is what is waited for; and so on
+    machine.C_SURPLUS_LOST: _too_little,
+    machine.C_CLEARED: _too_little,
+    machine.C_SURPLUS_HELD: _enough,
+    machine.C_IMPORT_SEEN: _charges,
+    machine.C_IMPORT_GONE: _charges,
+    machine.C_IMPORT_HELD: _too_much_import,
+}
 
 
 def _price_wait(config: Config, wall: datetime) -> tuple[str, float | None]:
@@ -472,14 +557,14 @@ def _price_wait(config: Config, wall: datetime) -> tuple[str, float | None]:
     return f"other prices, {change:%a %H:%M}", change.timestamp() - wall.timestamp()
 
 
-def _fault_wait(controller: Controller, at: Moment, severity: int) -> tuple[str, str, float | None]:
+def _fault_wait(scene: Scene, severity: int) -> Said:
     """Return the sentence of the first fault of this severity, and what all of them wait for."""
-    records: list[Record] = [record for record in controller.faults if record.fault.severity == severity]
+    records: list[Record] = [record for record in scene.controller.faults if record.fault.severity == severity]
     why = records[0].fault.sentence
     latched = [record.code for record in records if record.latches and not record.acknowledged]
     if latched:
         return why, f"somebody to look, and to acknowledge {' and '.join(latched)}", None
-    left_s = max(record.raised_s + record.cooldown_s - at.now_s for record in records)
+    left_s = max(record.raised_s + record.cooldown_s - scene.at.now_s for record in records)
     if left_s > 0:
         return why, f"the cooldown to be over, {duration(left_s)} more", left_s
     return why, "that to be over", None
@@ -489,8 +574,9 @@ def _witness(controller: Controller) -> str:
     return "plug" if controller.settings.contact else "broker"
 
 
-def _arming_wait(controller: Controller, at: Moment) -> tuple[str, float | None]:
+def _arming_wait(scene: Scene) -> tuple[str, float | None]:
     """Return what an arming charger waits for: of several things, the one that takes longest."""
+    controller, now_s = scene.controller, scene.at.now_s
     state, params = controller.state, controller.settings.params
     if controller.inputs.guard in (machine.HOLD, machine.END):
         holding = [record for record in controller.faults if record.fault.severity == controller.inputs.guard]
@@ -498,9 +584,9 @@ def _arming_wait(controller: Controller, at: Moment) -> tuple[str, float | None]
     if not controller.inputs.off_confirmed:
         return f"the {_witness(controller)} to confirm that the relay is off", None
     waits = [
-        (state.due_s - at.now_s, "the export to last"),
-        (state.off_since_s + params.min_off_s - at.now_s, "the relay to have been off long enough"),
-        (machine.budget_free_s(params, state) - at.now_s, "a start to be free again in the budget"),
+        (state.due_s - now_s, "the export to last"),
+        (state.off_since_s + params.min_off_s - now_s, "the relay to have been off long enough"),
+        (machine.budget_free_s(params, state) - now_s, "a start to be free again in the budget"),
     ]
     wait_s, what = max(waits)
     wait_s = max(wait_s, 0.0)
