@@ -67,10 +67,10 @@ LINK_MUST_OPEN = ((24.7, 1800.0), (30.0, 400.0), (50.0, 20.0))
 
 
 class Broken(AssertionError):  # noqa: N818
-    """An invariant does not hold. ``schedule`` is what had been planned to go wrong."""
+    """An invariant does not hold, at ``at_s``. ``schedule`` is what had been planned to go wrong."""
 
     def __init__(self, number: int, what: str, simulation: Simulation) -> None:
-        self.number = number
+        self.number, self.at_s = number, simulation.t
         self.seed, self.days, self.schedule = simulation.seed, simulation.days, simulation.schedule
         day, second = divmod(simulation.t, DAY_S)
         clock = f"day {day:.0f} {second // HOUR_S:02.0f}:{second % HOUR_S / 60:04.1f}"
@@ -663,19 +663,22 @@ class Sent(NamedTuple):
 
 
 class Simulation:
-    def __init__(self, seed: int, days: int, schedule: Iterable[Episode], folder: Path, full: bool = False) -> None:
-        self.seed, self.days = seed, days
+    def __init__(
+        self, seed: int, days: int, schedule: Iterable[Episode], folder: Path, full: bool, begin_s: float, end_s: float
+    ) -> None:
+        self.seed, self.days, self.end_s = seed, days, end_s
         self.schedule = list(schedule)
         self.setup = draw_setup(seed, full)
         self.config = self.setup.config
         self.rng = random.Random(f"world {seed}")
         self.result = Result(seed, days)
-        self.t = 0.0
+        self.t = begin_s
         self.heap: list[tuple[float, int, Callable[..., None], tuple[Any, ...]]] = []
         self._serial = itertools.count()
         self.job: Job | None = None
         self.jobs: list[Job] = []
         self.clock = VirtualClock()
+        self.clock.t = begin_s
         self.disk = Disk(folder)
         self.disk.rng = random.Random(f"disk {seed}")
         self.log = Log()
@@ -684,7 +687,7 @@ class Simulation:
         # --- house
         self.plug = TroubledPlug(self.rng.uniform(0.2, 1.5))
         self.plug_latency_s = self.plug._latency_s
-        self.house = House(self.setup.scenario, seed, 0.0, self.plug)
+        self.house = House(self.setup.scenario, seed, begin_s, self.plug)
         self.car = TroubledCar(self.setup.scenario)
         self.house.car = self.car
         self.meter = GridMeter(seed)
@@ -746,7 +749,7 @@ class Simulation:
         self.was_on = False
         self.end_cause = ""
         self.on_since_s = NEVER_S
-        self.off_wanted_s = 0.0
+        self.off_wanted_s = begin_s
         self.last_good_s = self.good_before_s = -NEVER_S
         self.tripped_s = -NEVER_S
         self.starts_s: list[float] = []
@@ -761,7 +764,7 @@ class Simulation:
         self.latched: dict[str, bool] = {}  # code: acknowledged
         self.latched_s: dict[str, float] = {}
         self.enabled_s = self.disabled_s = self.died_s = -NEVER_S  # the switch last set, and to off; the daemon's end
-        self.clean_since_s = 0.0
+        self.clean_since_s = begin_s
         self.over_s = [0.0] * len(LINK_MUST_OPEN)
         self.since_s: dict[str, float] = {}
         self.last_true_s: dict[str, float] = {}
@@ -788,18 +791,17 @@ class Simulation:
         heapq.heappush(self.heap, (time_s, next(self._serial), action, arguments))
 
     def run(self) -> Result:
-        end_s = self.days * DAY_S
         self.boot()
-        self.at(1.0, self.read_meter)
-        self.at(2.0, self.report_again)
-        self.at(5.0, self.owner_enables)
-        self.at(HOUR_S, self.look_for_the_lingering)
+        self.at(self.t + 1.0, self.read_meter)
+        self.at(self.t + 2.0, self.report_again)
+        self.at(self.t + 5.0, self.owner_enables)
+        self.at(self.t + HOUR_S, self.look_for_the_lingering)
         for episode in self.schedule:
             self.at(episode.at_s, self.arm, episode)
         heap, plug, house = self.heap, self.plug, self.house
         while True:
             next_s = min(heap[0][0], plug.next_s, house.car.next_s)
-            if next_s >= end_s:
+            if next_s >= self.end_s:
                 break
             self.pass_time(max(next_s, self.t))
             while heap and heap[0][0] <= self.t:
@@ -1987,11 +1989,18 @@ def _played(folder: Path, seed: int) -> Iterator[None]:
         random.setstate(state)
 
 
-def simulate(seed: int, days: int, schedule: Iterable[Episode], full: bool = False) -> Simulation:
-    """Run one house with the given troubles. Raises Broken."""
+def simulate(
+    seed: int,
+    days: int,
+    schedule: Iterable[Episode],
+    full: bool = False,
+    begin_s: float = 0.0,
+    end_s: float = NEVER_S,
+) -> Simulation:
+    """Run one house with the given troubles, from a time of the first day to the days' end, or sooner. Raises Broken."""
     base = "/dev/shm" if Path("/dev/shm").is_dir() else None
     with tempfile.TemporaryDirectory(dir=base) as folder, _played(Path(folder), seed):
-        simulation = Simulation(seed, days, schedule, Path(folder), full)
+        simulation = Simulation(seed, days, schedule, Path(folder), full, begin_s, min(days * DAY_S, end_s))
         real = service_module.store, service_module.asyncio, logs.logger
         service_module.store, service_module.asyncio = simulation.disk, Loop(simulation)  # type: ignore[assignment]
         logs.logger = lambda: simulation.log  # type: ignore[assignment,return-value]

@@ -35,6 +35,10 @@ from tests.simulation import (
     simulate,
 )
 
+# Before the morning no sun is worth a charge in any of these houses; what a trouble of the morning leads to has come to
+# an end in the afternoon.
+MORNING_S, NOON_S, AFTERNOON_S = 6 * HOUR_S, 12 * HOUR_S, 16 * HOUR_S
+
 # Households in which the trouble has time to show, where the usual one is not right.
 SEEDS = {"draws a little more": 88, "socket heating": 3, "meter sign flipped": 2}
 CODES = {
@@ -54,7 +58,7 @@ def forced(kind: str, seed: int, at_s: float = 9 * HOUR_S) -> Episode:
 @pytest.mark.parametrize("kind", KINDS)
 def test_each_trouble_is_survived_and_what_can_be_told_of_it_is_told(kind: str) -> None:
     seed = SEEDS.get(kind, 2)
-    simulation = simulate(seed, 1, [forced(kind, seed)], full=True)
+    simulation = simulate(seed, 1, [forced(kind, seed)], full=True, begin_s=MORNING_S, end_s=AFTERNOON_S)
     result = simulation.result
     assert result.injected[kind] == 1
     assert not result.false, result.doubts
@@ -82,7 +86,7 @@ def test_a_seed_says_all() -> None:
     """The same seed is the same history, line by line; another is another."""
 
     def history(seed: int) -> list[str]:
-        simulation = simulate(seed, 1, plan(seed, 3))
+        simulation = simulate(seed, 1, plan(seed, 3), begin_s=MORNING_S, end_s=NOON_S)
         return [*simulation.log.recent, f"{simulation.result}"]
 
     once = history(11)
@@ -91,7 +95,7 @@ def test_a_seed_says_all() -> None:
 
 
 def test_the_service_s_own_way_to_tell_the_time_agrees() -> None:
-    simulation = simulate(3, 1, ())
+    simulation = simulate(3, 1, (), end_s=60.0)
     clock = simulation.clock
     for clock.offset_s in (0.0, 4 * HOUR_S - 1.0, -3e8, 9e6 + 0.5):
         at = simulation.service._at()
@@ -245,11 +249,12 @@ BUGS: dict[str, tuple[Callable[[pytest.MonkeyPatch], None], int, int, list[Episo
 @pytest.mark.parametrize("bug", BUGS)
 def test_a_planted_bug_is_found(bug: str, monkeypatch: pytest.MonkeyPatch) -> None:
     plant, number, seed, schedule = BUGS[bug]
-    simulate(seed, 1, anew(schedule), full=True)
-    plant(monkeypatch)
-    with pytest.raises(Broken) as caught:
-        simulate(seed, 1, anew(schedule), full=True)
+    with monkeypatch.context() as patch, pytest.raises(Broken) as caught:
+        plant(patch)
+        simulate(seed, 1, anew(schedule), full=True, begin_s=MORNING_S)
     assert caught.value.number == number, caught.value
+    # The same hours without the bug break nothing.
+    simulate(seed, 1, anew(schedule), full=True, begin_s=MORNING_S, end_s=caught.value.at_s + 1.0)
 
 
 def test_a_failing_schedule_shrinks_to_what_it_needs(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -277,7 +282,7 @@ def test_simulations_leave_no_trace() -> None:
     expected = random.random()
     random.seed(5)
     before = service_module.store, service_module.asyncio, service_module.logs.logger
-    run_house(1, 1)
+    simulate(1, 1, plan(1, 1), begin_s=MORNING_S, end_s=NOON_S)
     assert random.random() == expected
     assert (service_module.store, service_module.asyncio, service_module.logs.logger) == before
     assert draw_setup(4) == draw_setup(4)
