@@ -17,6 +17,7 @@ import signal
 import subprocess
 import sys
 import threading
+from collections import deque
 from collections.abc import AsyncIterator, Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -39,7 +40,7 @@ from surpluscharge.simulator import devices
 from surpluscharge.simulator.broker import embedded_broker
 from surpluscharge.simulator.house import GridMeter, House, Plug, Scenario
 from tests.conftest import Mosquitto
-from tests.leaping import LeapingClock, leap
+from tests.leaping import LeapingClock, leap_asking_seldom
 from tests.wire import until
 
 START = datetime(2031, 5, 12, 21, 30, tzinfo=UTC)  # in the evening: no sun is needed, and it is calm
@@ -107,12 +108,13 @@ class Late(HouseMeter):
     def __init__(self, lag_s: float, seed: int, first_s: float, every_s: float) -> None:
         super().__init__(seed, first_s, every_s)
         self.lag_s = lag_s
-        self._truth: list[tuple[float, float]] = []
+        self._truth: deque[tuple[float, float]] = deque()
 
     def read(self, at_s: float, true_w: float) -> float:
         self._truth.append((at_s, true_w + self.kettle_w))
-        past = [known_w for known_s, known_w in self._truth if known_s <= at_s - self.lag_s]
-        return super().read(at_s, (past[-1] if past else self._truth[0][1]) - self.kettle_w)
+        while len(self._truth) > 1 and self._truth[1][0] <= at_s - self.lag_s:
+            self._truth.popleft()
+        return super().read(at_s, self._truth[0][1] - self.kettle_w)
 
 
 def late(lag_s: float) -> Callable[[int, float, float], HouseMeter]:
@@ -382,7 +384,7 @@ def of(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Sitting]:
 
     @functools.cache
     def one(name: str) -> Sitting:
-        return leap(sit(tmp_path_factory.mktemp("state"), **CASES[name]))
+        return leap_asking_seldom(sit(tmp_path_factory.mktemp("state"), **CASES[name]))
 
     return one
 
@@ -643,7 +645,7 @@ def test_a_hold_time_that_is_not_kept(of: Of) -> None:
 def test_a_will_that_nobody_hears(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """As where the broker's access list swallows it: the plug stays on, and that is said."""
     monkeypatch.setattr("surpluscharge.daemon.service.off_post", lambda config: Post("elsewhere", "off"))
-    done = leap(sit(tmp_path, "loss"))
+    done = leap_asking_seldom(sit(tmp_path, "loss"))
     assert "stayed on" in done.one("loss", "wrong").what
     assert not done.house.plug.closed  # it was told off at the new connection
 
@@ -693,7 +695,7 @@ def test_a_dashboard_may_switch_off_but_not_on(tmp_path: Path) -> None:
             await asyncio.sleep(3.0)
             await client.publish(topic, "off")
 
-    done = leap(sit(tmp_path, "draw", during=meddle, hold_s=None))
+    done = leap_asking_seldom(sit(tmp_path, "draw", during=meddle, hold_s=None))
     assert "Charging is switched off" in done.one("draw", "wrong").what
     assert done.starts == done.house.tally.starts == 1
     assert told_s[-1] - told_s[0] > commission.draw.SIDE_S  # it came to that only when the house had been looked at
@@ -701,11 +703,11 @@ def test_a_dashboard_may_switch_off_but_not_on(tmp_path: Path) -> None:
 
 def test_a_daemon_at_work_is_not_disturbed(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="another surpluscharge uses"), store.alone(tmp_path / "carport.json"):
-        leap(sit(tmp_path, "meter"))
+        leap_asking_seldom(sit(tmp_path, "meter"))
 
 
 def test_nobody_is_there_any_more(tmp_path: Path) -> None:
-    leap(_nobody_is_there(tmp_path))
+    leap_asking_seldom(_nobody_is_there(tmp_path))
 
 
 async def _nobody_is_there(tmp_path: Path) -> None:
