@@ -174,8 +174,10 @@ def test_under_a_cap_it_equals_highs(block: int) -> None:
         case.must_hold(found.runs)
         assert case.earned(found.runs) == pytest.approx(found.gain), f"seed {seed}"
         assert found.at_most == found.gain
-        least, most = (case.by_highs(cap=True, cut=cut) for cut in (False, True))
-        assert least - 1e-6 <= found.gain <= most + 1e-6, f"seed {seed}"
+        most = case.by_highs(cap=True, cut=True)
+        assert found.gain <= most + 1e-6, f"seed {seed}"
+        if found.gain < most - 1e-6:  # without cutting, HiGHS finds no more than with it
+            assert case.by_highs(cap=True, cut=False) - 1e-6 <= found.gain, f"seed {seed}"
         bound += max(hindsight.sessions(found.runs, case.days)[0]) > 0.8 * case.cap_s
         crossing += any(begin_s < day_s < end_s for begin_s, end_s in found.runs for day_s in case.days.ends_s)
     assert bound > 5 and crossing > 1
@@ -305,6 +307,8 @@ def test_on_no_day_of_the_page_a_rule_stands_above_the_best_possible(monkeypatch
         bars(ax, heights, *arguments)
 
     monkeypatch.setattr(pictures, "bars", listening)
+    drawing = pytest.importorskip("surpluscharge.history.report.drawing")
+    monkeypatch.setattr(drawing, "SHEETS", drawing.SHEETS[:1])  # a phone's has the same bars
     above_the_plan = 0
     for seed, cap_h, rearm_at in ((1, 6.0, "04:00"), (3, 2.0, "12:00")):
         case = study_of(seed, cap_h, rearm_at=rearm_at, window=[NIGHT, DEAR])

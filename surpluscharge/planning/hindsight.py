@@ -645,7 +645,8 @@ def _programme(
             chosen, left = (i - begin) * size + k * levels, max(k - 1, 0)
             wait = off[ahead : ahead + levels]
             if layers > 1 and k == 0:
-                off[here : here + levels] = wait
+                for u in range(levels):  # one by one: a slice assigned takes numba as long again to compile
+                    off[here + u] = wait[u]
                 continue
             fits = max(0, levels - takes)
             if cut:
