@@ -5,18 +5,21 @@
 #   sh deploy/try.sh tests [options]   the tests
 #
 # What follows the first word is handed on to the demo or to pytest. To install the service, see README.md.
+# EXTRAS names further extras to install in the same go: EXTRAS=lint for ruff and mypy.
 set -eu
 
 say() { printf 'surpluscharge: %s\n' "$*" >&2; }
 fail() { say "$*"; exit 1; }
 
-case ${1-} in
+what=${1-}
+case $what in
 demo) extra='demo' ;;
 tests) extra='test' ;;
 *) fail 'say what to try: sh deploy/try.sh demo, or sh deploy/try.sh tests' ;;
 esac
 shift
 
+extra=$extra${EXTRAS:+,$EXTRAS}
 root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd -P)
 venv=$root/.venv
 python=$venv/bin/python
@@ -59,13 +62,15 @@ fi
 installed=$venv/installed-$extra
 wanted="$(cksum <"$root/pyproject.toml") $root"
 if [ "$(cat "$installed" 2>/dev/null)" != "$wanted" ]; then
-    say "installing what the $extra needs into it (a minute or two, the first time only)"
+    say "installing what the $what needs into it (a minute or two, the first time only)"
     (cd "$root" && "$python" -m pip install --quiet --disable-pip-version-check --editable ".[$extra]") ||
         fail 'could not install: the reason stands above; is there a connection to the package index?'
     printf '%s\n' "$wanted" >"$installed"
 fi
 
-if [ "$extra" = demo ]; then
+# Python is started some hundred times by the tests: what it has compiled once it is to find again.
+unset PYTHONDONTWRITEBYTECODE
+if [ "$what" = demo ]; then
     exec "$python" -m surpluscharge demo "$@"
 fi
 say 'running the tests, on all cores (on one alone: sh deploy/try.sh tests -n 0)'
