@@ -1997,7 +1997,7 @@ def simulate(
     begin_s: float = 0.0,
     end_s: float = NEVER_S,
 ) -> Simulation:
-    """Run one house with the given troubles, from a time of the first day to the days' end, or sooner. Raises Broken."""
+    """Run one house with the given troubles, from ``begin_s`` to ``end_s`` or the days' end. Raises Broken."""
     base = "/dev/shm" if Path("/dev/shm").is_dir() else None
     with tempfile.TemporaryDirectory(dir=base) as folder, _played(Path(folder), seed):
         simulation = Simulation(seed, days, schedule, Path(folder), full, begin_s, min(days * DAY_S, end_s))

@@ -96,7 +96,8 @@ TestSequences = Sequences.TestCase
 def test_random_sequences(block: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """Invariants 1 to 6 over 104 seeded sequences a block, from the generator that the long run uses.
 
-    Among them are all that find a bug below. Each block comes to every row of the table: sequences that never came to some row would hold nothing about it.
+    Among them are all that find a bug below. Each block comes to every row of the table: sequences that never came to
+    some row would hold nothing about it.
     """
     reached: set[int] = set()
     deciding_row = machine.deciding_row
