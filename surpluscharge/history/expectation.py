@@ -1,0 +1,229 @@
+"""What the sun and prices that move are likely to do: as they did on days like these.
+
+A past day is kept as 48 half hours by the clock on the wall: the surplus as a share of the lead's draw, and the price.
+The days ahead are expected to be as one of the past was, with the days that followed it; so what belongs together stays
+together, as a dark noon and a dear one, or two grey days in a row. A past day weighs more
+
+- the nearer it lies in the season, of whatever year;
+- the more alike its surplus was up to the hour that it is now: a grey morning is seldom followed by much;
+- where a forecast is given, the better it and its next day came out as is foretold now, measured by how wrong forecasts
+  have been. One that is mostly wrong fits nearly all days alike, and so counts for nothing.
+
+Days on which nothing is known stand for what has not been seen yet: a few without sun, so that a young ledger does not
+build its hope on two fine days. Pure; no I/O, no clock.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import date, datetime, timedelta, tzinfo
+from operator import mul
+from typing import NamedTuple
+
+from surpluscharge.control.plan import SUN_SHARE, Future, Piece
+from surpluscharge.history.energy import Interval, time_of
+
+HALF_HOUR_S = 1800
+HALF_HOURS = 48
+SEASON_DAYS = 14.0  # so far apart in the year, two days are still alike
+MOST_APART_DAYS = 45  # and none further apart are
+YEAR_DAYS = 365
+ALIKE_SHARE = 0.25  # days whose surplus so far differs by so much of its usual spread are alike
+UNSEEN_DAYS = 1.0  # weight, in days of this very season, of what has not been seen yet
+MOST_FUTURES = 16
+MIDDLING = 0.5  # weight of the mean of all futures: nobody will see as soon as a plan may suppose which one it is
+LEAST_FORETOLD = 7  # so many forecasts are compared with what came before any counts
+
+Shares = tuple[float | None, ...]  # of 48 half hours; None: not known
+
+
+class Day(NamedTuple):
+    """A past day. Surplus as a share of the draw (0 to 1), the import price in force, what was foretold the day before.
+
+    ``foretold`` is the forecast's sum over the day, as a mean share; None: there was none.
+    """
+
+    shares: Shares
+    prices: Shares
+    foretold: float | None = None
+
+    @property
+    def mean(self) -> float | None:
+        """The mean share over what is known of the day; None: less than half of it is."""
+        known = [share for share in self.shares if share is not None]
+        return sum(known) / HALF_HOURS if len(known) >= HALF_HOURS / 2 else None
+
+
+def shares(intervals: Iterable[Interval], day: date, zone: tzinfo | None, draw_w: float) -> Shares:
+    """Return how much of the draw the surplus of a local day would have covered, half hour by half hour.
+
+    From what the ledger has. Of an interval longer than a few minutes only the mean is known, and it is taken as held:
+    a little more than could be caught. The hour that comes twice in autumn is taken together.
+    """
+    caught, known = [0.0] * HALF_HOURS, [0.0] * HALF_HOURS
+    for begin_ms, end_ms, energy in intervals:
+        if energy.known_ms <= 0:
+            continue
+        share = min(1.0, energy.surplus_mws / energy.known_ms / draw_w)
+        at_ms = begin_ms
+        while at_ms < end_ms:  # cut at half hours, which every zone shares with UTC, or with a quarter of an hour
+            until_ms = min(end_ms, (at_ms // 900_000 + 1) * 900_000)
+            local = time_of(at_ms, zone)
+            if local.date() == day:
+                part = (until_ms - at_ms) * energy.known_ms / (end_ms - begin_ms)
+                caught[half_hour(local)] += share * part
+                known[half_hour(local)] += part
+            at_ms = until_ms
+    return tuple(sum_ / ms if ms else None for sum_, ms in zip(caught, known, strict=True))
+
+
+def half_hour(local: datetime) -> int:
+    """Return in which half hour of its day a local time lies."""
+    return local.hour * 2 + local.minute // 30
+
+
+class Ahead(NamedTuple):
+    """What is expected, as :func:`surpluscharge.control.plan.plan` takes it."""
+
+    pieces: tuple[Piece, ...]
+    futures: tuple[Future, ...]
+
+
+def ahead(
+    past: Mapping[date, Day],
+    now: datetime,
+    until: datetime,
+    price_at: Callable[[datetime], tuple[float | None, float, float]],
+    so_far: Shares = (None,) * HALF_HOURS,
+    foretold: Mapping[date, float] | None = None,
+    usable: Callable[[datetime], bool] = lambda _: True,
+    share_now: float | None = None,
+) -> Ahead:
+    """Return the time from now on, in half hours, and how it may turn out.
+
+    ``now`` and ``until`` are aware, in the site's zone. ``price_at``: of a moment, the import price as published (None:
+    not known yet, then it is as on the past day), as in the file, and the export price. ``so_far``: today's shares up
+    to now. ``foretold``: the forecast of today and the days after, as mean shares. ``share_now``: of this very moment.
+    """
+    starts = _starts(now, until)
+    count = (until.date() - now.date()).days + 1
+    paths = [(weight, _path(past, first, count)) for weight, first in alike(past, now, so_far, foretold or {})]
+    pieces: list[Piece] = []
+    rows: list[tuple[list[float], list[float]]] = []  # of each piece: share and price in each future
+    for begin, end_s in zip(starts, [*(one.timestamp() for one in starts[1:]), until.timestamp()], strict=True):
+        published, filed, sell = price_at(begin)
+        day, half = (begin.date() - now.date()).days, half_hour(begin)
+        then = [path[day] for _, path in paths]
+        sun = [(one.shares[half] or 0.0) if one else 0.0 for one in then]
+        if share_now is not None and begin is now:
+            sun = [share_now] * len(paths)
+        if published is not None:
+            buy = [published] * len(paths)
+        else:
+            buy = [filed if one is None or (price := one.prices[half]) is None else price for one in then]
+        piece = Piece(begin.timestamp(), end_s, sell, usable(begin))
+        before = pieces[-1] if pieces else None
+        dull = not piece.usable or (
+            max(sun) <= SUN_SHARE and rows and max(rows[-1][0]) <= SUN_SHARE and rows[-1][1] == buy
+        )
+        if before is not None and dull and before[2:] == piece[2:]:  # what is alike is one piece
+            pieces[-1] = before._replace(end_s=end_s)
+        else:
+            pieces.append(piece)
+            rows.append((sun, buy))
+    weights = [weight for weight, _ in paths]
+    futures = [
+        Future(weight * (1.0 - MIDDLING), [sun[index] for sun, _ in rows], [buy[index] for _, buy in rows])
+        for index, weight in enumerate(weights)
+    ]
+    middling = [[sum(map(mul, weights, values)) for values in row] for row in rows]
+    futures.append(Future(MIDDLING, [sun for sun, _ in middling], [buy for _, buy in middling]))
+    return Ahead(tuple(pieces), tuple(futures))
+
+
+def _path(past: Mapping[date, Day], first: date | None, count: int) -> list[Day | None]:
+    """Return a past day and those that followed it; where one is not known, the one before goes on."""
+    path: list[Day | None] = []
+    for number in range(count):
+        one = past.get(first + timedelta(days=number)) if first else None
+        path.append(path[-1] if one is None and path else one)
+    return path
+
+
+def _starts(now: datetime, until: datetime) -> list[datetime]:
+    """Return this moment and every half hour after it, in the zone of ``now``."""
+    zone, begin_s, end_s = now.tzinfo, now.timestamp(), until.timestamp()
+    first_s = int(begin_s // HALF_HOUR_S + 1) * HALF_HOUR_S
+    return [now] + [datetime.fromtimestamp(at_s, zone) for at_s in range(first_s, math.ceil(end_s), HALF_HOUR_S)]
+
+
+def alike(
+    past: Mapping[date, Day], now: datetime, so_far: Shares, foretold: Mapping[date, float]
+) -> list[tuple[float, date | None]]:
+    """Return the past days that the days from today on may be like, with weights that add up to 1.
+
+    None stands for what has not been seen yet: no sun.
+    """
+    today, until = now.date(), half_hour(now)
+    seen = [share for share in so_far[:until] if share is not None]
+    so_far_sum = sum(seen) if len(seen) > until / 2 else None
+    error = _error(past)
+    found: list[tuple[float, date]] = []
+    sums = {}
+    for day, one in past.items():
+        apart = season_apart(day, today)
+        if day >= today or apart > MOST_APART_DAYS:
+            continue
+        sums[day] = sum(share or 0.0 for share in one.shares[:until])
+        found.append((math.exp(-0.5 * (apart / SEASON_DAYS) ** 2), day))
+    if so_far_sum is not None and len(found) > 2:
+        spread = max(0.5, _spread(list(sums.values())))
+        found = [
+            (weight * _near(so_far_sum - sums[day], max(ALIKE_SHARE * spread, 0.25)), day) for weight, day in found
+        ]
+    if error is not None:
+        for ahead_days in (0, 1):
+            wanted = foretold.get(today + timedelta(days=ahead_days))
+            if wanted is not None:
+                found = [
+                    (weight * _near(wanted - told, error), day)
+                    for weight, day in found
+                    if (other := past.get(day + timedelta(days=ahead_days))) is not None
+                    and (told := other.mean) is not None
+                ]
+    found = sorted(found, reverse=True)[:MOST_FUTURES]
+    whole = sum(weight for weight, _ in found)
+    # What is unseen weighs as a day of this season among those that there are, the fewer the more.
+    unseen = UNSEEN_DAYS / (UNSEEN_DAYS + len(found))
+    if not found or whole <= 0.0:
+        return [(1.0, None)]
+    return [(unseen, None), *((weight / whole * (1.0 - unseen), day) for weight, day in found)]
+
+
+def _near(apart: float, spread: float) -> float:
+    return math.exp(-0.5 * min(6.0, abs(apart) / spread) ** 2)
+
+
+def _error(past: Mapping[date, Day]) -> float | None:
+    """Return how wrong forecasts have been, as a mean share (root mean square); None: too few are known."""
+    wrong = [
+        one.foretold - mean for one in past.values() if one.foretold is not None and (mean := one.mean) is not None
+    ]
+    if len(wrong) < LEAST_FORETOLD:
+        return None
+    return max(0.01, math.sqrt(sum(error * error for error in wrong) / len(wrong)))
+
+
+def _spread(values: Sequence[float]) -> float:
+    mean = sum(values) / len(values)
+    return math.sqrt(sum((value - mean) ** 2 for value in values) / len(values))
+
+
+def season_apart(one: date, other: date) -> int:
+    """Return by how many days of the year two days lie apart."""
+    apart = abs((other - one).days) % YEAR_DAYS
+    return min(apart, YEAR_DAYS - apart)
+
+
+__all__ = ["HALF_HOURS", "Ahead", "Day", "Shares", "ahead", "alike", "half_hour", "shares"]

@@ -1,0 +1,156 @@
+"""What the sun is likely to bring: days like these, weighed by season, by the morning, and by forecasts."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from surpluscharge.control.plan import Car, Lead, Need, plan
+from surpluscharge.history import expectation
+from surpluscharge.history.energy import Interval, Sample, held
+from surpluscharge.history.expectation import HALF_HOURS, Day, ahead, alike, shares
+
+ZONE = ZoneInfo("Europe/Berlin")
+TODAY = date(2031, 6, 20)
+NOON = datetime(2031, 6, 20, 12, tzinfo=ZONE)
+EVENING = datetime(2031, 6, 20, 22, tzinfo=ZONE)
+DARK = (0.0,) * HALF_HOURS
+
+
+def day(level: float, foretold: float | None = None, price: float = 0.3) -> Day:
+    """Return a day with so much of the draw from 8 to 18 o'clock."""
+    return Day(tuple(level if 16 <= half < 36 else 0.0 for half in range(HALF_HOURS)), (price,) * HALF_HOURS, foretold)
+
+
+def days(levels: list[float], last: date = TODAY - timedelta(days=1)) -> dict[date, Day]:
+    first = last - timedelta(days=len(levels) - 1)
+    return {first + timedelta(days=number): day(level) for number, level in enumerate(levels)}
+
+
+def price(_: datetime) -> tuple[float | None, float, float]:
+    return None, 0.25, 0.08
+
+
+def test_a_day_of_the_ledger_in_half_hours() -> None:
+    begin_ms = int(datetime(2031, 6, 20, tzinfo=ZONE).timestamp() * 1000)
+    # 500 W are exported while the charger is off; then it draws 1000 W, half of them from the surplus.
+    off = held(Sample(begin_ms, -500.0, 0.0, False), begin_ms + 45 * 60_000)
+    on = held(Sample(off.end_ms, 500.0, 1000.0, True), off.end_ms + 30 * 60_000)
+    found = shares([off, on], TODAY, ZONE, 1000.0)
+    assert found[:3] == (pytest.approx(0.5), pytest.approx(0.5), pytest.approx(0.5)) and found[3:] == (None,) * 45
+    # More than the draw is no more than all of it; what is of another day, or not known, does not count.
+    much = held(Sample(begin_ms - 3_600_000, -5000.0, 0.0, False), begin_ms + 1_800_000)
+    assert shares([much], TODAY, ZONE, 1000.0)[0] == 1.0 and shares([much], TODAY, ZONE, 1000.0)[1] is None
+    gap = Interval(begin_ms, begin_ms + 900_000, much.energy._replace(known_ms=0))
+    assert shares([gap], TODAY, ZONE, 1000.0) == (None,) * HALF_HOURS
+
+
+@pytest.mark.parametrize(("day_", "known"), [(date(2031, 3, 30), 46), (date(2031, 10, 26), 48)])
+def test_days_of_23_and_25_hours(day_: date, known: int) -> None:
+    begin = datetime.combine(day_, datetime.min.time(), ZONE)
+    begin_ms, end_ms = (int((begin + timedelta(days=n)).timestamp() * 1000) for n in (0, 1))
+    whole = held(Sample(begin_ms, -250.0, 0.0, False), end_ms)
+    found = [share for share in shares([whole], day_, ZONE, 1000.0) if share is not None]
+    assert len(found) == known and found == [pytest.approx(0.25)] * known
+
+
+@given(st.integers(0, 2000), st.integers(0, 3000))
+def test_seasons_lie_apart_by_half_a_year_at_most(one: int, other: int) -> None:
+    first, second = (date(2030, 1, 1) + timedelta(days=number) for number in (one, other))
+    apart = expectation.season_apart(first, second)
+    assert 0 <= apart <= 182 and apart == expectation.season_apart(second, first)
+    assert expectation.season_apart(first, first + timedelta(days=365)) == 0
+
+
+def test_days_of_this_season_count_of_whatever_year() -> None:
+    past = days([0.5] * 3) | days([0.5] * 3, date(2030, 6, 20)) | days([0.5] * 3, date(2031, 1, 10))
+    found = alike(past, EVENING, (None,) * HALF_HOURS, {})
+    assert sum(weight for weight, _ in found) == pytest.approx(1.0)
+    assert {one.year for _, one in found if one} == {2030, 2031} and all(one.month == 6 for _, one in found if one)
+    # The young ledger: what is not seen yet weighs much, and less with each day.
+    unseen = [
+        dict((one, weight) for weight, one in alike(days([0.5] * n), EVENING, (None,) * 48, {}))[None]
+        for n in (0, 1, 4, 12)
+    ]
+    assert unseen == [1.0, *sorted(unseen[1:], reverse=True)] and unseen[-1] < 0.1
+
+
+def test_a_morning_tells_of_the_afternoon() -> None:
+    past = days([0.1, 0.9] * 10)
+    grey = tuple(0.1 if 16 <= half < 24 else 0.0 if half < 16 else None for half in range(HALF_HOURS))
+    for so_far, level in ((grey, 0.1), (tuple(share and share * 9 for share in grey), 0.9)):
+        found = [(weight, past[one]) for weight, one in alike(past, NOON, so_far, {}) if one]
+        right = sum(weight for weight, one in found if one.shares[20] == level)
+        assert right > 0.95 * sum(weight for weight, _ in found)
+
+
+def test_a_forecast_counts_as_much_as_it_has_been_right() -> None:
+    levels = [0.1, 0.1, 0.9, 0.9] * 8
+    means = {level: day(level).mean or 0.0 for level in levels}
+    for right in (True, False):
+        past = days(levels)
+        for number, (when, one) in enumerate(sorted(past.items())):
+            told = means[levels[number]] if right else means[0.9 if number % 3 else 0.1]
+            past[when] = one._replace(foretold=told)
+        found = alike(past, EVENING, (None,) * HALF_HOURS, {TODAY + timedelta(days=1): means[0.9]})
+        told_so = sum(weight for weight, one in found if one and past[one + timedelta(days=1)].shares[20] == 0.9)
+        assert (told_so > 0.85) if right else (0.4 < told_so < 0.85)
+    # Too few are known to be believed.
+    few = days(levels[-6:])
+    few = {when: one._replace(foretold=one.mean) for when, one in few.items()}
+    assert alike(few, EVENING, (None,) * 48, {TODAY: 0.0}) == alike(few, EVENING, (None,) * 48, {})
+
+
+def test_the_time_ahead_is_cut_where_something_changes() -> None:
+    past = days([0.2, 0.8, 0.5])
+    until = EVENING + timedelta(hours=21)
+
+    def known(when: datetime) -> tuple[float | None, float, float]:
+        return (0.2 if when.date() == TODAY else None), 0.25, 0.08
+
+    found = ahead(past, EVENING, until, known, usable=lambda when: when.hour != 3)
+    assert found.pieces[0].begin_s == EVENING.timestamp() and found.pieces[-1].end_s == until.timestamp()
+    assert all(one.end_s == other.begin_s for one, other in zip(found.pieces, found.pieces[1:], strict=False))
+    hours = [(datetime.fromtimestamp(piece.begin_s, ZONE).hour, piece.usable) for piece in found.pieces[:5]]
+    # Today at the published price, then at that of the past days; away from 3 to 4; the sun from 8 on.
+    assert hours == [(22, True), (0, True), (3, False), (4, True), (8, True)]
+    for future in found.futures:
+        assert len(future.share) == len(future.buy) == len(found.pieces) and future.buy[0] == 0.2
+    assert sum(future.weight for future in found.futures) == pytest.approx(1.0)
+    assert {round(future.share[5], 6) for future in found.futures[1:-1]} <= {0.8, 0.5, 0.2, 0.0}
+    # The last one is the mean of all the others.
+    others = found.futures[:-1]
+    mean = sum(one.weight * one.share[5] for one in others) / sum(one.weight for one in others)
+    assert found.futures[-1].share[5] == pytest.approx(mean)
+    # This very moment is as it is.
+    here = ahead(past, NOON, until, known, share_now=0.7).futures
+    assert [one.share[0] for one in here] == [pytest.approx(0.7)] * len(here)
+
+
+def test_without_a_past_there_is_no_hope() -> None:
+    found = ahead({}, EVENING, EVENING + timedelta(hours=20), price)
+    assert all(share == 0.0 for future in found.futures for share in future.share)
+    done = plan(
+        EVENING.timestamp(),
+        [Need((EVENING + timedelta(hours=20)).timestamp(), 3000.0)],
+        Car(),
+        Lead(1000.0),
+        found.pieces,
+        found.futures,
+    )
+    assert done.sun_wh == 0.0 and sum(run.wh for run in done.runs) == pytest.approx(3000.0)
+
+
+@given(st.lists(st.floats(0, 1), max_size=12), st.integers(0, 47), st.booleans())
+def test_whatever_is_known_the_weights_add_up(levels: list[float], half: int, told: bool) -> None:
+    now = datetime(2031, 6, 20, half // 2, 30 * (half % 2), tzinfo=UTC)
+    past = {when: one._replace(foretold=0.3) for when, one in days(levels).items()}
+    so_far = tuple(0.5 if before < half else None for before in range(HALF_HOURS))
+    found = alike(past, now, so_far, {TODAY: 1.0} if told else {})
+    assert sum(weight for weight, _ in found) == pytest.approx(1.0) and all(weight >= 0.0 for weight, _ in found)
+    assert not math.isnan(sum(weight for weight, _ in found))
