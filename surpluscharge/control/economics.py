@@ -81,7 +81,11 @@ class Tariff(NamedTuple):
         return max(Decimal(0), min(bought for bought, _ in _week(self)))
 
     def of_cheapest(self) -> str | None:
-        """Return, in a sentence, where the cheapest hour as the alternative leads to what one may not expect."""
+        """Return, in a sentence, where the cheapest hour as the alternative leads to what one may not expect.
+
+        As the default it is an assumption about the car: right for one that can be charged in that hour, and misleading
+        for one that cannot. It is taken at its word all the same, and this says what that comes to.
+        """
         if self.alternative_price is not None:
             return None
         lowest, least_sold = (min(prices) for prices in zip(*_week(self), strict=True))

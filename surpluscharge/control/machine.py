@@ -23,6 +23,10 @@ not known is said and booked as not known; an old report confirms nothing, a sil
 and the thermal image go on as if it did.)
 
 Times are monotonic seconds; powers are watts, positive grid power is import.
+
+Keep it so that a compiler takes it as it stands: NamedTuples of scalars, no ``_replace``, tuple slices of fixed length.
+Hence the few lines with a ``noqa`` and a reason. Freshness is among the inputs, because each meter has a limit of its
+own. A session is an allowance and no run: time and energy add up over the pauses that clouds make.
 """
 
 from __future__ import annotations
@@ -80,7 +84,7 @@ class State(NamedTuple):
     """Where the machine stands. Replaced, never changed.
 
     ``starts_s`` holds the times of the last ``starts_per_day`` starts, oldest first, so that both budgets are exact
-    over any window and not only over clock hours.
+    over any window: by clock hours, twice as many starts would fit around an edge.
     """
 
     mode: int

@@ -6,6 +6,9 @@ nothing pulls. The resistance of everything on the way (joints, line, network) t
 learned from what the voltage does when the lead is switched. No one drop is believed: somebody's oven or the sun may
 move the voltage at the same moment. Their median is, once there are a few; a joint that goes bad shows itself by large
 drops in a row.
+
+Mean volts and mean amperes of the same ten minutes and one resistance give the mean at any current: nothing is kept
+twice, and the mean goes on across a switching. While the resistance is not known, a charge is itself the measurement.
 """
 
 from __future__ import annotations

@@ -12,6 +12,14 @@ current flows. Then "on" can make nothing worse, and one trial is made:
   plug so slow that it obeyed the off only meanwhile has by then gone on at the trial's word, and is not taken for one.
 
 Even then it can be refuted: where current flows on in spite of it, off is said with the usual payload again.
+
+Grid power is no witness: a single step may be a kettle's, and with exchanged payloads there never is a second. The
+price is a plug slower than TRY_AFTER_S, which is on once more for as long as it is slow. What would be switched on
+wrongly is a plug that is off and whose *both* topics, report and meter, are those of another one that is on: for 20 s.
+
+What was found goes into the store: so the broker in our name (whose will takes a new connection), the stop action and
+the next daemon say off so, too, until the configuration has other payloads or somebody has acknowledged. During the
+trial the will stays as configured.
 """
 
 from __future__ import annotations

@@ -3,8 +3,8 @@
 What the configuration says of it, and the prices in force, make a :class:`Rule`; with the draw and the surplus of late
 it gives a :class:`Band`: the two thresholds that the machine takes, and a sentence why. The controller asks with each
 reading, and shows in the status what it was told; `check`, reports, replay and tuning ask the same rule. What may be
-wished of a charge besides, as that it runs though there is no sun, is a band as well, the widest, so that the machine,
-its minimum times, budgets and caps stay as they are.
+wished of a charge besides, as that it runs though there is no sun, is a band as well, the widest, and what is to charge
+at no surplus is one that no reading fulfils: so the machine, its minimum times, budgets and caps stay as they are.
 """
 
 from __future__ import annotations

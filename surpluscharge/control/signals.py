@@ -232,7 +232,8 @@ class Pulse:
 
     Learned from its own messages. One that reports changes only has no pulse: its silence is as it should be. But while
     a car tapers there is always a change to report, every few seconds; so what was learned holds for this charge only,
-    and where nothing flows any more, silence says nothing.
+    and where nothing flows any more, silence says nothing. Else it is a trip: what protects the socket looks through
+    that plug.
     """
 
     def __init__(self) -> None:

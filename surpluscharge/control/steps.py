@@ -7,6 +7,9 @@ lead, and a kettle or a cloud) say nothing for certain, and nothing is taken fro
 
 One switching proves nothing, whatever it shows: what is learned here is counted, and the fault table says how much of
 it is enough.
+
+It is looked for and not waited for: whoever looks at one reading twenty seconds after a switching sees nothing of a
+later meter, and a wrong sign then buys all night. The learned draw and the look-ahead wait for the same lag.
 """
 
 from __future__ import annotations
@@ -247,6 +250,7 @@ class Steps:
         """See whether grid power falls by the whole draw while the relay is on, and whether that is something else.
 
         A kettle that goes off had gone on, be it before the charge; and what a battery holds at nought says nothing.
+        That it does *not rise* when the relay goes on says nothing either: the car may sleep.
         """
         readings = list(self._readings)
         index = next(index for index, (time_s, _) in enumerate(readings) if time_s >= now_s - SIDE_S)
@@ -270,7 +274,7 @@ class Steps:
         """Hold a fall in the middle of a charge against a single high step: it may undo what was too much of that.
 
         ``unmatched``: it is of something that was not seen to go on, and so may be larger, too: it went on with the
-        lead, while something else went off.
+        lead, while something else went off. It only spares the charge: the step counts until the lead's next one.
         """
         if self._on_s is None or len(self.high_w) != 1:
             return
@@ -312,7 +316,7 @@ def _comes_back(readings: list[tuple[float, float]], jump: Jump) -> bool:
     """Say whether a jump only goes back to where grid power was a little earlier.
 
     A house battery does that which evens the lead out within ten seconds or so: too soon for the lead's own step to be
-    seen as one.
+    seen as one. Where only its half is seen, each switching would look like a wrong sign.
     """
     earlier_w = [grid_w for at_s, grid_w in readings if jump.at_s - EARLIER_S[0] <= at_s < jump.at_s - EARLIER_S[1]]
     return bool(earlier_w) and abs(jump.after_w - median(earlier_w)) < BACK_SHARE * abs(jump.step_w)

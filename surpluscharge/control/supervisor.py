@@ -169,8 +169,9 @@ def _frozen(now: Situation) -> bool:
 def _high_to_be_tested(now: Situation, limits: Limits) -> bool:
     """Say whether a charge has to end because of high steps, so that a further one may show.
 
-    Two are enough. A single one is given time to be explained, unless the socket would be too hot by then if it is
-    true.
+    Two are enough. A single one is as a rule a kettle or a cloud in the same moment, some ten times in a house-year
+    where the plug does not measure. It is given time to be explained, unless the socket would be too hot by then if it
+    is true.
     """
     if not now.wants_on or now.wanted_s < JUDGED_S:
         return False
@@ -188,6 +189,8 @@ FAULTS = (
         "over-current",
         TRIP,
         # One reading may be the plug's slip, or what a car takes in as it begins; two are not, nor is one far beyond.
+        # Those without current do not break the row: a plug that speaks seldom is switched off by `draw-high` before it
+        # can say it twice.
         lambda now, limits: (
             now.current_a is not None
             and now.current_a > limits.instant_a
@@ -389,7 +392,7 @@ FAULTS = (
         "no-flow",
         END,
         lambda now, limits: now.wants_on and now.nothing_flows,
-        after_s=600.0,
+        after_s=600.0,  # a cloud that goes for good can look the same; until then it is only not booked
         cooldown_s=1800.0,
         cooldown_most_s=7200.0,
         sentence="Grid power fell by the lead's whole draw and has not come back: nothing seems to flow. It will be "
@@ -427,7 +430,7 @@ FAULTS = (
     ),
     Fault(
         "meter-sign-doubted",
-        NOTE,
+        NOTE,  # a kettle can imitate it, and in simulated years it does; a charge that ends early yields the next step
         lambda now, limits: 0 < now.contrary_steps < STEPS_TO_BELIEVE,
         after_s=0.0,
         sentence="Grid power went the wrong way when the charger was switched.",
@@ -598,7 +601,7 @@ FAULTS = (
     ),
     Fault(
         "store-failing",
-        TRIP,
+        TRIP,  # latches, budgets and the thermal image would not survive the next crash
         lambda now, limits: now.store_failing,
         after_s=0.0,
         sentence="What must outlive a restart cannot be written to the disk, so nothing is charged.",
@@ -659,7 +662,7 @@ FAULTS = (
     ),
     Fault(
         "broker-lost",
-        TRIP,
+        TRIP,  # to go on believing in "charging" would be wrong
         lambda now, limits: now.link_up is False,
         after_s=0.0,
         sentence="The relay's connection to the broker is lost; the broker switches the relay off in our name.",

@@ -2,6 +2,9 @@
 
 A slow disk delays nothing but the ledger: the control loop never waits for it. A disk that fails is said once, what
 waits to be written is kept, and tried again with the next batch. Nothing that goes wrong here ends the daemon.
+
+The small store (``store.py``) is another matter: it holds what safety needs, and its failing ends charging. The
+ledger's is a note.
 """
 
 from __future__ import annotations

@@ -4,6 +4,10 @@ The daemon holds three of these. One carries what it says and what it is told; i
 carries the relay commands; its will *is* the off command, so that the broker itself switches off when the daemon can no
 longer. One brings the readings, so that no flood of them can hold up, or push out, what it is told: neither here nor in
 the queue that the broker keeps for each connection. Where it describes itself (``homie.py``) there is a fourth.
+
+On one connection with readings, 5,000 of them a second pushed an "off" out of the client's queue or the broker's, and
+at 2,000 they were themselves seconds old. As it is, at 10,000 a second an off takes a tenth or two of a second, on a
+machine with other work to do (tests/bench/flood.py).
 """
 
 from __future__ import annotations

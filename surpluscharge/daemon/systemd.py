@@ -16,7 +16,8 @@ def notify(*assignments: str) -> bool:
         address = "\0" + address[1:]
     try:
         with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as sender:
-            sender.setblocking(False)  # a service manager that is stuck itself must not hold up an "off"
+            # One that is stuck must not hold up an "off". It may hold ten messages only: what counts is said again.
+            sender.setblocking(False)
             sender.sendto("\n".join(assignments).encode(), address)
     except OSError:
         return False
