@@ -20,7 +20,7 @@ from surpluscharge.config import parse
 from surpluscharge.daemon import systemd
 from tests.conftest import free_port
 from tests.leaping import LeapingClock, leap
-from tests.wire import COMMAND, ENABLE_SET, GRID, SUN_W, Feed, Stage, running, tables, toml, until
+from tests.wire import COMMAND, ENABLE_SET, SUN_W, Feed, Stage, running, tables, toml, until
 
 WATCHDOG_S = 1.0
 START = datetime(2031, 5, 1, 12, tzinfo=UTC)
@@ -136,7 +136,7 @@ async def test_the_life_of_a_service(stage: Stage, manager: Manager) -> None:
     await until(lambda: manager.with_line("READY=1"), "READY=1")
     await stage.ready()
     stage.wire.publish(ENABLE_SET, "on")
-    stage.wire.publish(GRID, SUN_W)
+    await stage.wire.measure(SUN_W)
     await until(lambda: manager.with_line("STATUS=charging: Charging. The house exports"), "the status in words")
 
     fed = len(manager.with_line("WATCHDOG=1"))

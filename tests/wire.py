@@ -44,7 +44,7 @@ STATUS, AVAILABILITY = f"{BASE}/status", f"{BASE}/availability"
 # The lead of the tests draws 6 A x 230 V = 1380 W; it starts at that much export and stops at 345 W of import.
 SUN_W, SHADE_W = -2000, 700
 
-PATIENCE_S = 20.0  # for what takes a moment only: long enough for a machine that is busy with something else
+PATIENCE_S = 60.0  # for what takes a moment only: long enough for a machine that is busy with something else
 
 # RFC 3339, section 5.6: date-time. That such a string is also a date that exists, fromisoformat() sees.
 _RFC3339 = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]\d\d:\d\d)")
@@ -112,6 +112,12 @@ class Observer:
     def say(self, topic: str, payload: str | bytes | float, retain: bool = False) -> None:
         """Publish at QoS 0 and do not wait: as a device does."""
         self._client.publish(topic, payload, retain=retain)
+
+    async def measure(self, power_w: float) -> None:
+        """Publish a reading until the status shows it: one that was long under way, on a busy machine, is none."""
+        while self.status.get("grid", {}).get("power_w") != power_w:
+            self.publish(GRID, power_w)
+            await asyncio.sleep(0.2)
 
     def on(self, topic: str) -> list[Heard]:
         """Return what was heard on a topic, oldest first."""
