@@ -115,7 +115,9 @@ class Observer:
 
     async def measure(self, power_w: float) -> None:
         """Publish a reading until the status shows it: one that was long under way, on a busy machine, is none."""
+        deadline_s = time.monotonic() + PATIENCE_S
         while self.status.get("grid", {}).get("power_w") != power_w:
+            assert time.monotonic() < deadline_s, f"a reading of {power_w} W is never shown"
             self.publish(GRID, power_w)
             await asyncio.sleep(0.2)
 
