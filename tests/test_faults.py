@@ -157,14 +157,14 @@ class Rig:
         return self
 
 
-def test_nothing_is_wrong_for_a_day_in_order() -> None:
-    """No false fault over a day of clouds; rests after long runs are no fault of anybody's."""
-    rig = Rig()
-    for hour in range(24):
+def test_nothing_is_wrong_for_half_a_day_in_order() -> None:
+    """No false fault over hours of clouds; rests after long runs are no fault of anybody's."""
+    rig = Rig(plug_every_s=10.0)
+    for hour in range(12):
         rig.sun_w = 3000.0 if hour % 3 else -200.0
         rig.run(3600.0)
     assert set(rig.seen) <= {"rest-due"}
-    assert rig.controller.today.starts >= 5
+    assert rig.controller.today.starts >= 4
 
 
 def test_over_current_trips_at_the_second_reading_and_latches() -> None:
