@@ -17,7 +17,7 @@ import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any, NamedTuple
 
-from surpluscharge.control import controller, machine, supervisor
+from surpluscharge.control import machine, plug, supervisor
 from surpluscharge.control.machine import CLEAR, END, HOLD, LOCKED_OUT, TRIP, Inputs, Params, State
 from surpluscharge.control.supervisor import FAULTS, Fault, Record, Supervisor
 
@@ -616,9 +616,9 @@ PLANTED = {
 
 @contextlib.contextmanager
 def planted(target: str, *change: Any) -> Iterator[None]:
-    """Put a bug into the machine, or a method of the controller: another value, or another text in its source."""
-    name = target.removeprefix("Controller.")
-    module, owner = (controller, controller.Controller) if name != target else (machine, machine)
+    """Put a bug into the machine, or a method of the plug's: another value, or another text in its source."""
+    name = target.removeprefix("Plug.")
+    module, owner = (plug, plug.Plug) if name != target else (machine, machine)
     was = getattr(owner, name)
     if len(change) == 2:
         source = textwrap.dedent(inspect.getsource(was))

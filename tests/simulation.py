@@ -1678,7 +1678,7 @@ class Simulation:
         self.off_wanted_s = self.t
         if not self.trusted_store:
             self.check(9, not controller.enabled, "enabled after its memory was lost")
-            self.check(9, controller.level >= 1.0, "the socket is not taken to be hot after its memory was lost")
+            self.check(9, controller.socket.level >= 1.0, "the socket is not taken to be hot after its memory was lost")
             self.latched.clear()
             self.starts_s.clear()
             self.session_on_s = self.session_ws = 0.0
@@ -1797,7 +1797,7 @@ class Simulation:
         fresh_until_s = self.last_good_s + self.config.meter[0].fresh_s
         # Nobody sees a start that is taken back at once; but the daemon does not know whether it went out.
         began_s = controller.state.at_s - max(controller.starts_s, default=NEVER_S)
-        if not on and min(self.t - self.off_wanted_s, began_s) > 25.0 and not controller.measured:
+        if not on and min(self.t - self.off_wanted_s, began_s) > 25.0 and not controller.plug.measured:
             self.check(11, controller.charger_w == 0.0, "booked, long after the off, though nobody measured it")
         relay = self.config.relay
         if on and self.word_flows is not False and (relay.feedback or relay.power):

@@ -195,7 +195,7 @@ class Ahead:
             self.controller.tell(
                 news.Message("m", f"{grid_w + self.clock.now_s % 7:.1f}".encode(), False), self.service._at()
             )
-            if not self.controller.confirmed(self.controller.wants_on):
+            if not self.controller.plug.confirmed(self.controller.wants_on):
                 self.controller.tell(news.Taken(self.controller.wants_on), self.service._at())
 
     @property

@@ -94,7 +94,7 @@ class Rig:
     def tell(self, happened: News) -> None:
         self.controller.tell(happened, self.at)
         self.events += self.controller.take_events()
-        if self.obeys and self.controller.link_up and not self.controller.confirmed(self.controller.wants_on):
+        if self.obeys and self.controller.plug.link_up and not self.controller.plug.confirmed(self.controller.wants_on):
             self.obey()
 
     def obey(self) -> None:
@@ -175,43 +175,43 @@ def test_the_relay_is_known_only_when_all_who_can_tell_agree(
     *, on: bool, link_up: bool | None, acknowledged: bool | None, reported: bool | None, contact: bool
 ) -> None:
     controller = Rig(make_settings(contact=contact)).controller
-    controller.link_up, controller.acknowledged, controller.reported = link_up, acknowledged, reported
+    controller.plug.link_up, controller.plug.acknowledged, controller.plug.reported = link_up, acknowledged, reported
     told = link_up is True and acknowledged is not None and acknowledged == on
     agreed = not contact or (reported is not None and reported == on)
-    assert controller.confirmed(on) is (told and agreed)
+    assert controller.plug.confirmed(on) is (told and agreed)
 
 
 def test_a_command_under_way_makes_the_relay_unknown_until_it_is_taken() -> None:
     rig = connected(make_settings())
     rig.obeys = False
-    assert rig.controller.confirmed(False)
+    assert rig.controller.plug.confirmed(False)
     rig.tell(news.Sending(False))
-    assert rig.controller.confirmed(False)  # said again: that takes no knowledge away
+    assert rig.controller.plug.confirmed(False)  # said again: that takes no knowledge away
     rig.tell(news.Sending(True))
-    assert not rig.controller.confirmed(False)
-    assert not rig.controller.confirmed(True)
+    assert not rig.controller.plug.confirmed(False)
+    assert not rig.controller.plug.confirmed(True)
     rig.tell(news.Taken(True))
-    assert rig.controller.confirmed(True)
+    assert rig.controller.plug.confirmed(True)
 
 
 @pytest.mark.parametrize("up", [True, False])
 def test_a_change_of_the_relays_connection_takes_away_what_the_broker_said(up: bool) -> None:
     rig = connected(make_settings(contact=True))
     rig.obeys = False
-    assert rig.controller.confirmed(False)
+    assert rig.controller.plug.confirmed(False)
     rig.tell(news.RelayLink(up))
-    assert rig.controller.acknowledged is None
-    assert not rig.controller.confirmed(False)
+    assert rig.controller.plug.acknowledged is None
+    assert not rig.controller.plug.confirmed(False)
 
 
 def test_a_gap_in_what_is_heard_takes_away_what_the_plug_said() -> None:
     rig = connected(make_settings(contact=True))
     rig.obeys = False
-    assert rig.controller.confirmed(False)
+    assert rig.controller.plug.confirmed(False)
     rig.tell(news.CommandsLink(False))
     rig.tell(news.CommandsLink(True))
-    assert rig.controller.reported is None
-    assert not rig.controller.confirmed(False)
+    assert rig.controller.plug.reported is None
+    assert not rig.controller.plug.confirmed(False)
 
 
 def test_nothing_starts_while_nothing_is_heard() -> None:
@@ -235,7 +235,7 @@ def test_reports_are_taken_retained_or_not_and_told_when_they_change() -> None:
     rig.send("c", "off")
     rig.send("c", "on", retained=True)
     rig.send("c", "ON")
-    assert rig.controller.reported is True
+    assert rig.controller.plug.reported is True
     assert rig.said("relay_reported") == [{"on": True, "wanted": False}]
 
 
@@ -259,7 +259,7 @@ def test_a_relay_that_somebody_switched_on_begins_the_minimum_off_time_anew() ->
     rig.tell(news.Enable(False))
     rig.tell(news.Enable(True))
     off_s = rig.now_s
-    assert (rig.mode, rig.controller.confirmed(False)) == ("arming", True)
+    assert (rig.mode, rig.controller.plug.confirmed(False)) == ("arming", True)
     rig.obeys = False
     rig.wait(100)
     rig.send("c", "on")
@@ -335,7 +335,7 @@ def test_a_broker_that_is_gone_is_no_relay_that_is_stuck() -> None:
     """What the plug last said came by the same broker, and says nothing of what it did since."""
     rig = charging(make_settings(contact=True))
     rig.wait(200)
-    assert rig.controller.reported is True
+    assert rig.controller.plug.reported is True
     rig.tell(news.RelayLink(False))
     rig.tell(news.CommandsLink(False))
     rig.wait(600)
@@ -492,7 +492,7 @@ def test_what_cannot_be_used_is_counted_and_told_at_most_once_a_minute() -> None
     for _ in range(1000):
         rig.send("m", "nonsense")
         rig.wait(0.25)
-    counts = rig.controller.rejected
+    counts = rig.controller.refusals.counts
     assert counts == {("m", "not-a-number"): 1000}
     lines = rig.said("message_refused")
     assert [line["times"] for line in lines] == [1, 240, 240, 240, 240]  # at 0, 60, 120, 180 and 240 s
@@ -509,10 +509,10 @@ def test_counters_are_bounded_whatever_comes() -> None:
             for payload in payloads:
                 rig.send(topic, payload, retained=number % 2 == 0)
             rig.tell(news.Message(topic, b"\xff", False))
-    assert {topic for topic, _ in rig.controller.rejected} == {"m", "p", "c"}
-    assert {reason for _, reason in rig.controller.rejected} <= set(REJECTIONS)
-    assert len(rig.controller.rejected) <= 3 * len(REJECTIONS)
-    assert len(rig.said("message_refused")) == len(rig.controller.rejected)  # no time has passed: one line each
+    assert {topic for topic, _ in rig.controller.refusals.counts} == {"m", "p", "c"}
+    assert {reason for _, reason in rig.controller.refusals.counts} <= set(REJECTIONS)
+    assert len(rig.controller.refusals.counts) <= 3 * len(REJECTIONS)
+    assert len(rig.said("message_refused")) == len(rig.controller.refusals.counts)  # no time has passed: one line each
     assert all(len(line["payload"]) <= 4 * 40 + 3 for line in rig.said("message_refused"))
 
 
@@ -536,11 +536,19 @@ def test_one_topic_may_serve_every_purpose() -> None:
     rig.obeys = False
     rig.events.clear()
     rig.send("t", '{"grid": -700, "plug": {"w": 4.5, "state": "off"}}')
-    assert rig.controller.rejected == {}
-    assert (rig.controller.grid.value, rig.controller.power.value, rig.controller.reported) == (-700, 4.5, False)
+    assert rig.controller.refusals.counts == {}
+    assert (rig.controller.grid.value, rig.controller.plug.power.value, rig.controller.plug.reported) == (
+        -700,
+        4.5,
+        False,
+    )
     rig.send("t", '{"grid": -800, "plug": {"state": "on"}}')  # what one cannot use, the others may
-    assert rig.controller.rejected == {("t", "pointer-misses"): 1}
-    assert (rig.controller.grid.value, rig.controller.power.value, rig.controller.reported) == (-800, 4.5, True)
+    assert rig.controller.refusals.counts == {("t", "pointer-misses"): 1}
+    assert (rig.controller.grid.value, rig.controller.plug.power.value, rig.controller.plug.reported) == (
+        -800,
+        4.5,
+        True,
+    )
 
 
 @pytest.mark.parametrize(
@@ -561,9 +569,9 @@ def test_one_topic_may_serve_all_of_the_plugs_meters(plug: dict[str, float], lef
     rig = connected(settings)
     rig.send("t", json.dumps(plug))
     controller = rig.controller
-    taken = {"w": controller.power.value, "c": controller.temperature.value, "v": controller.voltage.value}
+    taken = {"w": controller.plug.power.value, "c": controller.temperature.value, "v": controller.plug.voltage.value}
     assert taken == plug | {left_out: None}
-    assert controller.rejected == {("t", "pointer-misses"): 1}
+    assert controller.refusals.counts == {("t", "pointer-misses"): 1}
 
 
 def test_readings_are_told_at_the_debug_level_only() -> None:
@@ -621,10 +629,10 @@ def test_a_plug_that_comes_back_on_after_it_was_out_of_reach_has_been_on_all_the
     rig.wait(25.0)
     rig.tell(news.Enable(False))
     rig.acknowledge(False)
-    assert rig.controller.confirmed(False) and not rig.controller.may_be_on
+    assert rig.controller.plug.confirmed(False) and not rig.controller.plug.may_be_on
     if heard:
         rig.send("c", "off")
-    before, _level = rig.controller.state, rig.controller.level
+    before, _level = rig.controller.state, rig.controller.socket.level
     rig.wait(200.0)
     rig.send("c", "on")
     unseen_s = rig.controller.state.session_s - before.session_s
@@ -665,15 +673,15 @@ def test_a_learned_draw_is_for_the_books_and_never_loosens_a_cap() -> None:
 def test_the_draw_is_measured_while_the_plug_tells_and_assumed_otherwise() -> None:
     rig = charging(make_settings(power_fresh_s=90.0))
     rig.send("p", 1150)
-    assert (rig.controller.inputs.charger_w, rig.controller.measured) == (1150.0, True)
+    assert (rig.controller.inputs.charger_w, rig.controller.plug.measured) == (1150.0, True)
     rig.wait(89)
-    assert (rig.controller.inputs.charger_w, rig.controller.measured) == (1150.0, True)
+    assert (rig.controller.inputs.charger_w, rig.controller.plug.measured) == (1150.0, True)
     rig.wait(1)
-    assert (rig.controller.inputs.charger_w, rig.controller.measured) == (DRAW_W, False)
+    assert (rig.controller.inputs.charger_w, rig.controller.plug.measured) == (DRAW_W, False)
     rig.tell(news.Enable(False))
-    assert (rig.controller.inputs.charger_w, rig.controller.measured) == (0.0, False)
+    assert (rig.controller.inputs.charger_w, rig.controller.plug.measured) == (0.0, False)
     rig.send("p", 700)  # the relay should be off; what flows, flows all the same
-    assert (rig.controller.inputs.charger_w, rig.controller.measured) == (700.0, True)
+    assert (rig.controller.inputs.charger_w, rig.controller.plug.measured) == (700.0, True)
 
 
 def test_the_deadline_includes_the_moment_the_draw_is_no_longer_measured() -> None:
@@ -893,10 +901,14 @@ def test_the_image_heats_and_cools_while_the_daemon_is_away() -> None:
     away_s = 600.0
     kept = COLD._replace(saved_s=1000.0 - away_s, level=0.1)
     heated = SETTLED + (0.1 - SETTLED) * math.exp(-away_s / 1200)
-    assert Rig(make_settings(), kept._replace(on=True)).controller.level == pytest.approx(heated)
-    assert Rig(make_settings(), kept).controller.level == pytest.approx(0.1 * math.exp(-away_s / 1800))
-    assert Rig(make_settings(), kept._replace(saved_s=1500.0)).controller.level == 0.1  # a clock that ran backwards
-    assert Rig(make_settings()).controller.level == pytest.approx(SETTLED)  # without a memory: as hot as it may be
+    assert Rig(make_settings(), kept._replace(on=True)).controller.socket.level == pytest.approx(heated)
+    assert Rig(make_settings(), kept).controller.socket.level == pytest.approx(0.1 * math.exp(-away_s / 1800))
+    assert (
+        Rig(make_settings(), kept._replace(saved_s=1500.0)).controller.socket.level == 0.1
+    )  # a clock that ran backwards
+    assert Rig(make_settings()).controller.socket.level == pytest.approx(
+        SETTLED
+    )  # without a memory: as hot as it may be
 
 
 @pytest.mark.parametrize(
@@ -905,7 +917,7 @@ def test_the_image_heats_and_cools_while_the_daemon_is_away() -> None:
 def test_only_a_long_time_off_while_the_daemon_is_away_is_a_rest(on: bool, away_s: float, run_s: float) -> None:
     kept = COLD._replace(saved_s=1000.0 - away_s, on=on, run_s=5000.0, run_as=5000.0 * DRAW_A)
     controller = Rig(make_settings(), kept).controller
-    assert (controller.run_s, controller.run_as) == (run_s, run_s * DRAW_A)
+    assert (controller.socket.run_s, controller.socket.run_as) == (run_s, run_s * DRAW_A)
 
 
 def test_a_memory_that_cannot_be_trusted_means_a_socket_taken_to_be_hot() -> None:
@@ -1151,13 +1163,13 @@ def test_what_the_plug_measures_at_the_very_moment_of_a_fall_counts_against_it()
     rig = charging(make_settings(power_fresh_s=90.0))
     rig.send("p", 1200)
     for fell_s, counts in ((rig.now_s - 1.0, False), (rig.now_s, False), (rig.now_s + 1.0, True)):
-        rig.controller.steps.fell_s = fell_s
-        assert rig.controller.fell_s == (fell_s if counts else None)
+        rig.controller.lessons.steps.fell_s = fell_s
+        assert rig.controller.plug.fell_s == (fell_s if counts else None)
         rig.tell(news.Tick())
         assert (rig.controller.known, rig.controller.charger_w) == ((False, 0.0) if counts else (True, 1200.0))
     rig.wait(90)
-    rig.controller.steps.fell_s = rig.now_s - 90.0  # it was measured then, but that is long ago
-    assert rig.controller.fell_s == rig.now_s - 90.0
+    rig.controller.lessons.steps.fell_s = rig.now_s - 90.0  # it was measured then, but that is long ago
+    assert rig.controller.plug.fell_s == rig.now_s - 90.0
 
 
 def test_how_long_and_how_often_a_meter_has_repeated_itself() -> None:

@@ -99,7 +99,7 @@ class Rig:
     def follow(self) -> None:
         """Do the relay task's and the plug's part."""
         wanted = self.controller.wants_on
-        if self.controller.link_up and self.controller.acknowledged is not wanted:
+        if self.controller.plug.link_up and self.controller.plug.acknowledged is not wanted:
             self.controller.tell(news.Sending(wanted), self.at())
             if self.obeys and self.plug_heard:
                 self.contact = wanted
@@ -221,7 +221,7 @@ def test_the_thermal_image_trips_alarms_first_and_cools_before_it_lets_go() -> N
     )
     rig.sun_w = 5000.0
     rig.charging()
-    params, level, start_s = rig.controller.settings.limits.thermal, rig.controller.level, rig.now_s
+    params, level, start_s = rig.controller.settings.limits.thermal, rig.controller.socket.level, rig.now_s
     rig.run(7200.0, lambda: "socket-overload" in rig.codes)
     target = (12.5 / 11.0) ** 2
     due_s = params.heating_s * math.log((target - level) / (target - 1.0))
@@ -230,14 +230,14 @@ def test_the_thermal_image_trips_alarms_first_and_cools_before_it_lets_go() -> N
     assert rig.mode == "locked-out"
     rig.sun_w, tripped_s = 5000.0, rig.now_s
     rig.run(7200.0, lambda: "socket-overload" not in rig.codes)
-    assert rig.controller.level <= params.rearm_level + 1e-3
+    assert rig.controller.socket.level <= params.rearm_level + 1e-3
     assert rig.now_s - tripped_s == pytest.approx(params.cooling_s * math.log(2), rel=0.02)
 
 
 def test_the_third_overload_within_a_day_of_the_last_waits_for_a_person() -> None:
     rig = Rig().charging()
     for times in (1, 2, 3):
-        rig.controller.level = 1.0
+        rig.controller.socket.level = 1.0
         rig.run(10.0)
         (record,) = [record for record in rig.controller.faults if record.code == "socket-overload"]
         assert record.times == times
@@ -255,7 +255,7 @@ def test_the_third_overload_within_a_day_of_the_last_waits_for_a_person() -> Non
 def test_overloads_days_apart_go_on_by_themselves() -> None:
     rig = Rig().charging()
     for _ in range(4):
-        rig.controller.level = 1.0
+        rig.controller.socket.level = 1.0
         rig.run(10.0)
         assert "socket-overload" in rig.codes
         rig.controller.tell(news.Enable(False), rig.at())
@@ -268,7 +268,7 @@ def test_overloads_days_apart_go_on_by_themselves() -> None:
 def test_without_metering_the_image_runs_on_the_configured_current() -> None:
     rig = Rig(metered=False).charging()
     rig.run(9000.0)
-    assert rig.controller.level == pytest.approx((6.0 / 11.0) ** 2, rel=0.01)
+    assert rig.controller.socket.level == pytest.approx((6.0 / 11.0) ** 2, rel=0.01)
 
 
 def test_a_look_does_not_cover_what_comes_back_after_it() -> None:
@@ -400,22 +400,22 @@ def test_a_plug_that_falls_silent_while_it_is_on_trips(every_s: float, contact: 
     rig.controller.settings = rig.controller.settings._replace(
         params=rig.controller.settings.params._replace(min_on_s=900.0), power=None
     )
-    rig.controller.power.sources = rig.controller.temperature.sources = ()
+    rig.controller.plug.power.sources = rig.controller.temperature.sources = ()
     rig.charging().run(1300.0)
-    assert rig.controller.confirmed(True) and rig.controller.known
+    assert rig.controller.plug.confirmed(True) and rig.controller.known
     rig.cut_off(contact)
-    level, cut_s = rig.controller.level, rig.now_s
+    level, cut_s = rig.controller.socket.level, rig.now_s
     rig.run(600.0, lambda: not rig.controller.wants_on)
     assert rig.codes[0] == "plug-silent" and rig.mode == "locked-out"
     assert every_s * 3 < rig.now_s - cut_s <= max(45.0, every_s * 4) + every_s
     booked_wh, session_s = rig.controller.today.charger_wh, rig.controller.state.session_s
     rig.run(900.0)
     controller = rig.controller
-    assert not controller.confirmed(False) and not controller.known and controller.charger_w == 0.0
+    assert not controller.plug.confirmed(False) and not controller.known and controller.charger_w == 0.0
     assert controller.today.charger_wh == pytest.approx(booked_wh)
     assert controller.today.unknown_s > 850.0
     assert controller.state.session_s == pytest.approx(session_s + 900.0, abs=1.0)
-    assert controller.level >= level - 1e-3
+    assert controller.socket.level >= level - 1e-3
     assert "relay-not-off" in rig.codes
     rig.plug_heard, rig.contact = True, False
     rig.report()
@@ -439,7 +439,7 @@ def test_a_plug_that_reports_changes_only_may_be_silent_for_hours() -> None:
     rig.controller.temperature.sources = ()
     rig.charging().run(7200.0)
     assert rig.mode == "charging" and rig.seen == []
-    assert rig.controller.confirmed(True) and rig.controller.known
+    assert rig.controller.plug.confirmed(True) and rig.controller.known
 
 
 @pytest.mark.parametrize("feedback", [True, False])
@@ -448,12 +448,12 @@ def test_a_plug_that_reports_changes_only_is_judged_by_the_grid(feedback: bool) 
     rig = Rig(plug_every_s=1e9, volts=None)
     rig.controller.temperature.sources = ()
     if not feedback:
-        rig.controller.settings = rig.controller.settings._replace(contact=None)
+        rig.controller.tell(news.Reload(rig.controller.settings._replace(contact=None)), rig.at())
     rig.charging().run(600.0)
     before_wh, cut_s = rig.controller.today.charger_wh - rig.drawn_wh, rig.now_s
     rig.cut_off(False).run(60.0)
     assert not rig.controller.known and rig.mode == "charging"
-    assert rig.controller.confirmed(True) is not feedback  # without a report, the broker's word is all there is
+    assert rig.controller.plug.confirmed(True) is not feedback  # without a report, the broker's word is all there is
     rig.run(900.0, lambda: not rig.controller.wants_on)
     assert rig.seen == ["no-flow"] and rig.now_s - cut_s == pytest.approx(620.0, abs=15.0)
     assert rig.controller.today.charger_wh - rig.drawn_wh - before_wh < 1380 * 40 / 3600
@@ -582,7 +582,7 @@ def test_a_plug_s_last_word_is_not_overruled_by_what_is_assumed() -> None:
 
 def test_how_long_a_plug_may_be_silent_can_be_configured() -> None:
     rig = Rig(plug_every_s=60.0)
-    rig.controller.settings = rig.controller.settings._replace(silent_s=75.0)
+    rig.controller.tell(news.Reload(rig.controller.settings._replace(silent_s=75.0)), rig.at())
     rig.charging().run(30.0)
     rig.cut_off(True)
     rig.run(90.0, lambda: not rig.controller.wants_on)
@@ -603,11 +603,11 @@ def test_a_lead_set_far_too_high_is_found_by_its_steps() -> None:
     assert rig.codes == [] and rig.controller._thermal_a() == pytest.approx(6.0)
     rig.run(900.0, lambda: not rig.controller.wants_on)
     assert rig.codes == ["lead-high-tested"]
-    level, image = rig.controller.level, rig.controller.settings.limits.thermal
+    level, image = rig.controller.socket.level, rig.controller.settings.limits.thermal
     after_level = thermal.advance(image, thermal.settled_level(image, 6.0), 13.0, 800.0)
     assert level < 0.5 < after_level
-    rig.run(180.0, lambda: len(rig.controller.steps.high_w) == 2)
-    assert rig.controller.level == pytest.approx(after_level, abs=0.1)
+    rig.run(180.0, lambda: len(rig.controller.lessons.steps.high_w) == 2)
+    assert rig.controller.socket.level == pytest.approx(after_level, abs=0.1)
     rig.run(3600.0, lambda: "lead-high" in rig.codes)
     assert rig.mode == "locked-out"
     assert rig.drawn_wh / (13 * 230.0) * 60 < 25.0
@@ -641,7 +641,7 @@ def test_one_kettle_at_the_moment_of_a_start_trips_nothing() -> None:
     assert rig.seen == [] and rig.mode == "charging" and rig.controller.today.starts == 1
     rig.controller.tell(news.Enable(False), rig.at())
     rig.run(200.0)
-    assert rig.controller.steps.high_w == ()  # the lead's own step down has refuted it
+    assert rig.controller.lessons.steps.high_w == ()  # the lead's own step down has refuted it
 
 
 def test_what_hides_a_single_high_step_s_excess_is_tested_before_the_socket_can_be_too_hot() -> None:
@@ -656,7 +656,7 @@ def test_what_hides_a_single_high_step_s_excess_is_tested_before_the_socket_can_
     began_s = rig.now_s
     rig.run(1200.0, lambda: bool(rig.codes))
     assert rig.codes == ["lead-high-tested"] and rig.now_s - began_s < 600.0
-    assert rig.controller.level < thermal.TRIP_LEVEL <= rig.controller.level_if_high
+    assert rig.controller.socket.level < thermal.TRIP_LEVEL <= rig.controller.socket.level_if_high
     rig.run(3600.0 * 2, lambda: "lead-high" in rig.codes)
     assert "lead-high" in rig.codes
 
@@ -811,8 +811,8 @@ def test_a_meter_that_is_too_late_to_judge_by_is_noted() -> None:
 
 def test_a_sign_that_was_right_once_is_not_doubted_for_one_kettle() -> None:
     rig = Rig().charging().run(100.0)
-    assert rig.controller.steps.proven
-    rig.controller.steps.contrary = 1
+    assert rig.controller.lessons.steps.proven
+    rig.controller.lessons.steps.contrary = 1
     rig.run(2000.0)
     assert rig.mode == "charging" and rig.codes == ["meter-sign-doubted"]
 
@@ -820,12 +820,12 @@ def test_a_sign_that_was_right_once_is_not_doubted_for_one_kettle() -> None:
 def test_a_charge_after_two_contrary_steps_ends_as_soon_as_it_may() -> None:
     """The step back is the third, or sets it right."""
     rig = Rig()
-    rig.controller.steps.contrary = 2
+    rig.controller.lessons.steps.contrary = 2
     rig.charging().run(100.0)
-    assert rig.controller.steps.contrary == 0  # the start itself was right
+    assert rig.controller.lessons.steps.contrary == 0  # the start itself was right
     rig.run(60.0)
     assert rig.codes == []
-    rig.controller.steps.contrary = 2
+    rig.controller.lessons.steps.contrary = 2
     rig.run(400.0, lambda: not rig.controller.wants_on)
     assert rig.now_s - rig.controller.state.on_since_s == pytest.approx(300.0, abs=5.0)  # the minimum-on time
 
@@ -875,7 +875,7 @@ def test_time_on_counts_until_the_relay_is_known_to_be_off() -> None:
     assert kept.on  # so that a restart goes on counting
     rig.controller.tell(news.RelayLink(True), rig.at())
     rig.follow()
-    assert not rig.controller.may_be_on
+    assert not rig.controller.plug.may_be_on
     session_s = rig.controller.state.session_s
     rig.sun_w = 0.0
     rig.run(600.0)
@@ -949,7 +949,7 @@ def test_a_plug_that_measures_voltage_behind_its_relay_is_believed_only_while_it
         rig.run(600.0)
         assert not rig.controller.wants_on
     assert rig.seen == []
-    assert all(abs(ohm) < 1.0 for ohm in rig.controller.mains.ohms)
+    assert all(abs(ohm) < 1.0 for ohm in rig.controller.lessons.mains.ohms)
 
 
 def test_voltages_are_judged_by_the_nominal_one_of_the_place() -> None:
@@ -970,7 +970,7 @@ def test_a_high_mean_under_load_ends_the_charge_and_holds_the_next_one() -> None
         rig.charging().run(400.0)
         rig.sun_w = -500.0
         rig.run(700.0)
-    assert rig.controller.mains.learned is not None
+    assert rig.controller.lessons.mains.learned is not None
     rig.sun_w = 3000.0
     rig.charging().run(900.0)
     rig.volts, since_s = 257.0, rig.now_s  # 254 V under load
@@ -1047,7 +1047,7 @@ def test_a_low_mean_under_load_ends_the_charge_and_is_foretold_afterwards() -> N
     rig.run(700.0)
     rig.sun_w = 3000.0
     rig.charging().run(1000.0)  # 202 V
-    assert rig.seen == [] and rig.controller.mains.learned is not None
+    assert rig.seen == [] and rig.controller.lessons.mains.learned is not None
     rig.volts = 200.0
     rig.run(900.0, lambda: rig.mode == "locked-out")
     assert rig.codes == ["voltage-low", "voltage-sags"]
@@ -1073,7 +1073,7 @@ def test_a_bad_joint_is_known_across_a_restart() -> None:
     kept = rig.controller.kept()
     assert len(kept.ohms) == 2
     again = Controller(CONFIG.settings(), rig.at(), kept)
-    assert again.mains.large_drops(1.9) == 2
+    assert again.lessons.mains.large_drops(1.9) == 2
 
 
 def test_a_plug_that_measures_no_voltage_is_not_judged_by_it() -> None:
@@ -1187,11 +1187,11 @@ def test_latched_faults_image_and_repetitions_outlive_the_process() -> None:
     again.tell(news.Message("heat", b"70", False), rig.at())
     again.tell(news.Tick(), rig.at())
     assert [record.code for record in again.faults] == ["socket-hot"]
-    assert again.level == pytest.approx(kept.level)
+    assert again.socket.level == pytest.approx(kept.level)
     assert not again.wants_on
     later = Moment(rig.now_s + 1800.0, 0, 0)
     cooled = Controller(CONFIG.settings(), later, kept._replace(on=False))
-    assert cooled.level == pytest.approx(kept.level / math.e, rel=1e-6)
+    assert cooled.socket.level == pytest.approx(kept.level / math.e, rel=1e-6)
 
 
 class Reversed(Rig):
@@ -1201,9 +1201,9 @@ class Reversed(Rig):
 
     def follow(self) -> None:
         controller, wanted = self.controller, self.controller.wants_on
-        if self.told != (wanted, controller.exchanged):
-            self.told = wanted, controller.exchanged
-            self.contact = wanted is controller.exchanged
+        if self.told != (wanted, controller.plug.exchanged):
+            self.told = wanted, controller.plug.exchanged
+            self.contact = wanted is controller.plug.exchanged
             controller.tell(news.Sending(wanted), self.at())
             controller.tell(news.Taken(wanted), self.at())
             self.report()

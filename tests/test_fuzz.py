@@ -99,7 +99,7 @@ def test_the_checks_can_fail(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
         silent.take(TOPICS[0], b"{", False)
     talkative = Bench(tmp_path)
     talkative.take(TOPICS[0], b"{", False)
-    talkative.service.controller._rejection_logged.clear()
+    talkative.service.controller.refusals._told.clear()
     with pytest.raises(Spoilt, match="twice within a minute"):
         talkative.take(TOPICS[0], b"{", False)
     monkeypatch.setattr(logs, "_printable", lambda _logger, _method, event: event)

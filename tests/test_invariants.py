@@ -158,12 +158,12 @@ PLANTED = {
 }
 
 
-# Of the controller, which exploring the machine alone cannot find.
+# Of what surrounds it, which exploring the machine alone cannot find.
 BESIDE_THE_MACHINE = {
     "an off that nobody confirmed is booked on": (
-        "Controller._booked",
-        "self._wanted_since_s + STUCK_AFTER_S",
-        "self._wanted_since_s + 1e9",
+        "Plug.draws",
+        "self.wanted_since_s + STUCK_AFTER_S",
+        "self.wanted_since_s + 1e9",
     ),
 }
 

@@ -501,7 +501,7 @@ async def test_each_connection_says_farewell(stage: Stage) -> None:
     async with stage.running() as daemon:
         await stage.ready()
         offs = len(stage.wire.on(COMMAND))
-        assert daemon.service.controller.confirmed(False)
+        assert daemon.service.controller.plug.confirmed(False)
     await until(lambda: stage.wire.last(AVAILABILITY) == "disconnected", "the farewell of one")
     await until(lambda: stage.wire.texts(COMMAND)[offs:] == ["off"], "the farewell")
 
@@ -773,8 +773,8 @@ async def test_the_readings_connection_alone_is_lost(stage: Stage) -> None:
         await until(lambda: daemon.events("fault_raised", code="broker-unheard"), "the fault")
         assert not daemon.events("connection_lost", link="main")
         await until(lambda: daemon.events("connected", link="readings")[1:], "another connection")
-        assert controller.reported is True
-        assert controller.confirmed(True)
+        assert controller.plug.reported is True
+        assert controller.plug.confirmed(True)
         wire.publish(ENABLE_SET, "off")
         await until(lambda: wire.last(COMMAND) == "off", "off")
 
@@ -787,13 +787,13 @@ async def test_one_topic_for_reports_and_readings(stage: Stage) -> None:
     wire.publish(REPORT, '{"relay": "off", "watts": 7}', retain=True)
     async with stage.running(relay=relay) as daemon:
         wire.publish(REPORT, '{"relay": "off", "watts": 7}')
-        await until(lambda: daemon.service.controller.power.value == 7.0, "the power")
-        assert daemon.service.controller.reported is False
+        await until(lambda: daemon.service.controller.plug.power.value == 7.0, "the power")
+        assert daemon.service.controller.plug.reported is False
         wire.publish(REPORT, "nonsense")
-        await until(lambda: daemon.service.controller.rejected[REPORT, "not-json"], "the refusal")
+        await until(lambda: daemon.service.controller.refusals.counts[REPORT, "not-json"], "the refusal")
         await asyncio.sleep(0.1)
         # Power is not taken from what was retained; nonsense is refused once for each of the topic's two uses.
-        assert daemon.service.controller.rejected == {(REPORT, "retained"): 1, (REPORT, "not-json"): 2}
+        assert daemon.service.controller.refusals.counts == {(REPORT, "retained"): 1, (REPORT, "not-json"): 2}
 
 
 @broker

@@ -99,13 +99,13 @@ def test_a_crash_is_a_pause_only_if_it_was_off(on: bool, away_s: float, run_s: f
 def test_a_crash_while_hot_does_not_cool() -> None:
     """Nobody knows how long it was on: at least as hot as before, and at least as hot as the lead makes it."""
     for level, away_s in ((1.2, 3600.0), (0.01, 3600.0)):
-        now = Controller(make_settings(), Moment(1000.0 + away_s, 10, 20), kept(on=True, level=level)).level
+        now = Controller(make_settings(), Moment(1000.0 + away_s, 10, 20), kept(on=True, level=level)).socket.level
         assert now == max(level, thermal.advance(LIMITS.thermal, level, DRAW_A, away_s))
 
 
 def test_a_crash_while_off_cools_as_long_as_it_was_away() -> None:
     """IEC 60255-149: an image without current falls by its cooling time constant."""
-    now = Controller(make_settings(), Moment(1600.0, 10, 20), kept(level=0.8)).level
+    now = Controller(make_settings(), Moment(1600.0, 10, 20), kept(level=0.8)).socket.level
     assert now == pytest.approx(0.8 * math.exp(-600.0 / LIMITS.thermal.cooling_s))
 
 
@@ -114,15 +114,15 @@ def test_the_image_cools_only_once_the_relay_is_known_to_be_off() -> None:
     rig = charging(make_settings())
     rig.wait(60.0)
     rig.tell(news.RelayLink(False))
-    level = rig.controller.level = 0.05
+    level = rig.controller.socket.level = 0.05
     rig.wait(900.0)
     assert not rig.controller.wants_on
-    assert rig.controller.level == pytest.approx(thermal.advance(LIMITS.thermal, level, DRAW_A, 900.0))
+    assert rig.controller.socket.level == pytest.approx(thermal.advance(LIMITS.thermal, level, DRAW_A, 900.0))
     rig.tell(news.Enable(False))
     rig.tell(news.RelayLink(True))
-    level = rig.controller.level
+    level = rig.controller.socket.level
     rig.wait(900.0)
-    assert rig.controller.level == pytest.approx(level * math.exp(-900.0 / LIMITS.thermal.cooling_s))
+    assert rig.controller.socket.level == pytest.approx(level * math.exp(-900.0 / LIMITS.thermal.cooling_s))
 
 
 def test_a_plug_that_was_on_unseen_has_heated_and_run() -> None:
@@ -137,7 +137,7 @@ def test_a_plug_that_was_on_unseen_has_heated_and_run() -> None:
     rig.wait(5.0)
     rig.tell(news.Enable(False))
     rig.acknowledge(False)
-    assert rig.controller.confirmed(False)
+    assert rig.controller.plug.confirmed(False)
     rig.wait(3000.0)
     before = rig.controller.kept()
     rig.send("c", "on")
@@ -160,11 +160,11 @@ def test_power_from_before_a_switching_is_not_measured_after_it() -> None:
     rig.send("p", 0)
     rig.send("m", SUN_W)
     rig.tell(news.Enable(True))
-    assert rig.controller.wants_on and not rig.controller.measured
+    assert rig.controller.wants_on and not rig.controller.plug.measured
     assert rig.controller.current_a is None
     assert rig.controller.charger_w == DRAW_W  # assumed
     rig.send("p", 900)
-    assert rig.controller.measured and rig.controller.charger_w == 900.0
+    assert rig.controller.plug.measured and rig.controller.charger_w == 900.0
 
 
 def test_power_from_long_ago_is_not_measured() -> None:
@@ -173,7 +173,7 @@ def test_power_from_long_ago_is_not_measured() -> None:
     rig.wait(89.0)
     assert rig.controller.current_a == pytest.approx(900.0 / (DRAW_W / DRAW_A))
     rig.wait(1.0)
-    assert not rig.controller.measured
+    assert not rig.controller.plug.measured
     assert rig.controller.current_a is None
     assert rig.controller.charger_w == DRAW_W
 
@@ -201,7 +201,7 @@ def test_on_by_hand_and_then_a_crash_counts_as_on() -> None:
     rig = connected(make_settings(contact=True))
     rig.obeys = False
     rig.send("c", "on")
-    assert rig.controller.may_be_on and not rig.controller.wants_on
+    assert rig.controller.plug.may_be_on and not rig.controller.wants_on
     rig.wait(100.0)
     written = rig.controller.kept()
     assert written.on
@@ -234,18 +234,18 @@ def test_the_connection_for_readings_alone_is_lost() -> None:
     """What the plug said before the gap confirms nothing after it, and the meter was not frozen meanwhile."""
     rig = connected(make_settings(contact=True))
     rig.wait(300.0)
-    assert rig.controller.confirmed(False)
+    assert rig.controller.plug.confirmed(False)
     rig.tell(news.CommandsLink(False))
     rig.obeys = False
     rig.wait(5000.0)
     rig.tell(news.CommandsLink(True))
-    assert not rig.controller.confirmed(False)
+    assert not rig.controller.plug.confirmed(False)
     rig.send("m", SUN_W)
     rig.tell(news.Enable(True))
     rig.wait(1.0)
     assert not rig.controller.wants_on
     rig.send("c", "off")
-    assert rig.controller.confirmed(False)
+    assert rig.controller.plug.confirmed(False)
     rig.wait(299.0)
     assert not rig.controller.wants_on  # the pause counts from when it was known to be off
     rig.wait(1.0)
@@ -299,23 +299,23 @@ def test_the_controller_says_whether_the_meter_was_fresh_at_a_switching() -> Non
     for _ in range(60):
         rig.wait(5.0)
         rig.send("m", SUN_W + rig.now_s % 3)
-    contrary = rig.controller.steps.contrary
+    contrary = rig.controller.lessons.steps.contrary
     rig.wait_until("locked-out")
     for _ in range(60):
         rig.send("m", SUN_W + DRAW_W + rig.now_s % 3)
         rig.wait(5.0)
-    assert rig.controller.steps.contrary == contrary
+    assert rig.controller.lessons.steps.contrary == contrary
 
 
 def test_who_acknowledges_the_sign_has_proven_nothing() -> None:
     """And who acknowledges something else has not touched it."""
     house = House(meter_sign=-1.0, sun_w=-1500.0)
     house.run(40000.0, lambda: "meter-sign" in house.codes)
-    house.controller.steps.proven = True
+    house.controller.lessons.steps.proven = True
     house.controller.tell(news.Acknowledge("over-current"), house.at())
-    assert house.controller.steps.proven and house.controller.steps.contrary >= 3
+    assert house.controller.lessons.steps.proven and house.controller.lessons.steps.contrary >= 3
     house.controller.tell(news.Acknowledge("meter-sign"), house.at())
-    assert not house.controller.steps.proven and house.controller.steps.contrary == 0
+    assert not house.controller.lessons.steps.proven and house.controller.lessons.steps.contrary == 0
 
 
 # --- looking ahead ---------------------------------------------------------------------------------------------------

@@ -82,7 +82,7 @@ class Rig:
                 jitter_w = self.now_s // every_s % 3  # a value that never moves would be taken for a frozen meter
                 controller.tell(news.Message("grid", f"{charger_w - self.sun_w + jitter_w}".encode(), False), self.at())
                 self.observe()
-            if controller.acknowledged is not controller.wants_on:
+            if controller.plug.acknowledged is not controller.wants_on:
                 controller.tell(news.Sending(controller.wants_on), self.at())
                 controller.tell(news.Taken(controller.wants_on), self.at())
                 self.observe()
@@ -178,7 +178,7 @@ def test_a_charge_is_written_without_waiting() -> None:
     rig.recorder.take()
     while not rig.recorder.urgent:
         rig.run(1)
-    assert rig.controller.wants_on and not rig.controller.confirmed(True)
+    assert rig.controller.wants_on and not rig.controller.plug.confirmed(True)
     assert [one.end_ms for one in rig.recorder.take().charges] == [None]
     assert not rig.recorder.urgent
     rig.sun_w = 900.0
@@ -259,13 +259,13 @@ def test_without_a_meter_the_draw_is_assumed_then_learned(ledger: Ledger) -> Non
     ledger.write(rig.recorder.take())
     energy = everything(ledger)
     assert energy.error_mws == pytest.approx(ASSUMED_ERROR_SHARE * energy.charger_mws, rel=1e-6)
-    assert rig.controller.learned_w is None
+    assert rig.controller.lessons.learned_w is None
     level = rig.controller._thermal_a()
     for on in (False, True) * LEAST_STEPS:
         rig.controller.tell(news.Enable(on), rig.at())
         rig.observe()
         rig.run(300)
-    assert rig.controller.learned_w == pytest.approx(1.08 * DRAW_W, rel=1e-3)
+    assert rig.controller.lessons.learned_w == pytest.approx(1.08 * DRAW_W, rel=1e-3)
     ledger.write(rig.recorder.take())
     before = everything(ledger)
     rig.run(100)
@@ -869,7 +869,7 @@ async def test_a_ledger_that_opens_late_is_remembered(tmp_path: Path, monkeypatc
     assert world.historian._recorder.draw.learned is None
     async with world.living():
         await until(lambda: world.shown > 1, "a batch")
-    assert world.controller.learned_w == pytest.approx(1.02 * draw_w)
+    assert world.controller.lessons.learned_w == pytest.approx(1.02 * draw_w)
     with Ledger(world.config.history_file, read_only=True) as ledger:
         assert "meter-sign" not in ledger.open_faults()
 

@@ -51,13 +51,13 @@ class Odd(Rig):
 
     def follow(self) -> None:
         controller, wanted = self.controller, self.controller.wants_on
-        command = wanted, controller.exchanged
+        command = wanted, controller.plug.exchanged
         # As the relay task does: at a change, and every 30 s while it is not confirmed.
-        due = command != self.said or (not controller.confirmed(wanted) and self.now_s >= self.again_s)
-        if controller.link_up and due:
+        due = command != self.said or (not controller.plug.confirmed(wanted) and self.now_s >= self.again_s)
+        if controller.plug.link_up and due:
             self.said, self.again_s = command, self.now_s + 30.0
             controller.tell(news.Sending(wanted), self.at())
-            payload_on = wanted is not controller.exchanged
+            payload_on = wanted is not controller.plug.exchanged
             self.sent_on += payload_on
             if self.tells:
                 self.on_way.append((self.now_s + self.latency_s, payload_on is not self.exchanged))
@@ -111,7 +111,7 @@ def test_exchanged_payloads_are_found_said_and_the_plug_goes_off() -> None:
     assert not rig.contact
     rig.run(SETTLED_S)
     assert rig.codes[0] == "payloads-exchanged"
-    assert rig.controller.exchanged
+    assert rig.controller.plug.exchanged
     switched_on = rig.switched_on
     rig.acknowledge().run(7200.0)
     assert not rig.contact
@@ -127,7 +127,7 @@ def test_what_was_found_outlives_a_restart_but_not_the_configuration_it_was_foun
     assert not rig.contact
     assert rig.switched_on == switched_on
     mended = rig.again(OTHER)
-    assert not mended.controller.exchanged
+    assert not mended.controller.plug.exchanged
     mended.exchanged = False
     mended.run(30.0).acknowledge().run(60.0)
     assert "payloads-exchanged" not in mended.codes
@@ -136,14 +136,14 @@ def test_what_was_found_outlives_a_restart_but_not_the_configuration_it_was_foun
 def test_somebody_who_acknowledges_and_starts_anew_has_the_payloads_as_configured() -> None:
     rig = Odd(exchanged=True).run(300.0)
     rig.acknowledge().run(5.0).again().run(1.0)
-    assert not rig.controller.exchanged
+    assert not rig.controller.plug.exchanged
 
 
 def test_a_welded_relay_is_not_taken_for_it_and_is_told_off_again() -> None:
     rig = Odd(welded=True).run(600.0)
     assert rig.codes == ["relay-not-off", "relay-stuck-on"]
     assert rig.sent_on == 1  # the one trial, which changes nothing
-    assert not rig.controller.exchanged
+    assert not rig.controller.plug.exchanged
     assert rig.said == (False, False)
     rig.run(7200.0)
     assert rig.sent_on == 1
@@ -168,7 +168,7 @@ def test_a_slow_plug_is_not_taken_for_it_and_ends_off(latency_s: float) -> None:
     rig.contact = True
     rig.run(1200.0)
     assert "payloads-exchanged" not in rig.seen
-    assert not rig.controller.exchanged
+    assert not rig.controller.plug.exchanged
     assert rig.sent_on == rig.switched_on == (latency_s > TRY_AFTER_S)
     assert not rig.contact
 
@@ -222,7 +222,7 @@ def test_without_current_nothing_is_tried_until_some_flows() -> None:
 
 def test_what_was_found_is_given_up_where_current_flows_on_in_spite_of_it() -> None:
     rig = Odd(exchanged=True).run(300.0)
-    assert rig.controller.exchanged
+    assert rig.controller.plug.exchanged
     rig.exchanged = False  # somebody has set the plug itself right, meanwhile
     rig.controller.tell(news.RelayLink(False), rig.at())  # and the next off is said as it was found
     rig.controller.tell(news.RelayLink(True), rig.at())
@@ -231,26 +231,26 @@ def test_what_was_found_is_given_up_where_current_flows_on_in_spite_of_it() -> N
     assert rig.contact
     rig.run(120.0)
     assert not rig.contact
-    assert not rig.controller.exchanged
+    assert not rig.controller.plug.exchanged
 
 
 def test_a_lost_connection_ends_a_trial_without_a_verdict() -> None:
     rig = Odd(welded=True)
-    rig.run(120.0, lambda: rig.controller.exchanged)
-    assert rig.controller.exchanged
+    rig.run(120.0, lambda: rig.controller.plug.exchanged)
+    assert rig.controller.plug.exchanged
     rig.controller.tell(news.RelayLink(False), rig.at())
-    assert not rig.controller.exchanged
+    assert not rig.controller.plug.exchanged
     rig.controller.tell(news.RelayLink(True), rig.at())
     rig.said = None
-    rig.run(120.0, lambda: rig.controller.exchanged)
-    assert rig.controller.exchanged  # later
+    rig.run(120.0, lambda: rig.controller.plug.exchanged)
+    assert rig.controller.plug.exchanged  # later
 
 
 def test_a_shutdown_ends_a_trial_with_the_off_as_configured() -> None:
     rig = Odd(welded=True)
-    rig.run(120.0, lambda: rig.controller.exchanged)
+    rig.run(120.0, lambda: rig.controller.plug.exchanged)
     rig.controller.tell(news.Stop(), rig.at())
-    assert not rig.controller.exchanged
+    assert not rig.controller.plug.exchanged
     rig.run(5.0)
     assert rig.said == (False, False)
 
@@ -259,7 +259,7 @@ def test_the_state_machine_never_wants_on_while_it_is_tried_or_found() -> None:
     rig = Odd(exchanged=True)
     for _ in range(900):
         rig.run(1.0)
-        if rig.controller.exchanged:
+        if rig.controller.plug.exchanged:
             assert MODE_NAMES[rig.controller.state.mode] == "locked-out"
 
 
@@ -309,14 +309,14 @@ async def test_the_wire_carries_what_switches_off_and_so_does_the_will(stage: St
         assert trial.expiry_s is not None  # should it mean "on" after all, it must not come late
         link = daemon.service._relay_link
         await until(lambda: len(daemon.events("connected", link="relay")) == 2, "a new connection, with another will")
-        await until(lambda: daemon.service.controller.confirmed(False), "its off")
+        await until(lambda: daemon.service.controller.plug.confirmed(False), "its off")
         said = len(wire.on(COMMAND))
         link.sever()
         await until(lambda: len(wire.on(COMMAND)) > said, "the will")
         assert wire.texts(COMMAND)[said:] == ["on"]
         link.rejoin()
         await until(lambda: len(daemon.events("connected", link="relay")) == 3, "the next connection")
-        await until(lambda: daemon.service.controller.confirmed(False), "its off")
+        await until(lambda: daemon.service.controller.plug.confirmed(False), "its off")
         said = len(wire.on(COMMAND))
     await until(lambda: len(wire.on(COMMAND)) > said, "the farewell")
     assert set(wire.texts(COMMAND)[said:]) == {"on"}

@@ -873,7 +873,7 @@ async def test_hostile_payloads(stage: Stage, form: str) -> None:
         for payload, _ in HOSTILE.values():
             for topic in (GRID, "house/plain", POWER, REPORT, ENABLE_SET):
                 wire.publish(topic, payload)
-        rejected = daemon.service.controller.rejected
+        rejected = daemon.service.controller.refusals.counts
         plain_ok = 1  # "7" is a reading for the plain source
         expected = 4 * len(HOSTILE) - plain_ok
 
@@ -911,7 +911,7 @@ async def test_what_is_too_large_does_not_reach_us_under_mqtt_5(stage: Stage) ->
         wire.publish(GRID, b"7" * (PAYLOAD_LIMIT_BYTES + 1))
         wire.publish(GRID, 123)
         await until(lambda: daemon.service.controller.grid.value == 123.0, "the reading")
-        assert daemon.service.controller.rejected == {(GRID, "too-large"): 1}
+        assert daemon.service.controller.refusals.counts == {(GRID, "too-large"): 1}
         assert len(daemon.events("connected")) == 3
 
 
@@ -933,7 +933,7 @@ async def test_a_pointer_past_the_end_of_an_array(stage: Stage) -> None:
     Plug(wire, '{"-": "{}"}')
     async with stage.running(relay={"feedback": {"topic": REPORT, "pointer": "/-"}}) as daemon:
         wire.publish(REPORT, "[1, 2]")
-        await until(lambda: daemon.service.controller.rejected.total() == 1 or daemon.task.done(), "the refusal")
+        await until(lambda: daemon.service.controller.refusals.counts.total() == 1 or daemon.task.done(), "the refusal")
         assert not daemon.task.done()
 
 
@@ -950,4 +950,4 @@ def test_readings_that_were_long_under_way_are_not_taken_for_new(
         service._on_reading(GRID, value, False)
         seen_w.append(service.controller.grid.value)
     assert seen_w == [100.0, 100.0, 100.0, 400.0]
-    assert service.controller.rejected == {(GRID, "late"): 2}
+    assert service.controller.refusals.counts == {(GRID, "late"): 2}

@@ -16,6 +16,7 @@ from surpluscharge.clock import day_number
 from surpluscharge.control import machine, signals, supervisor
 from surpluscharge.control.controller import Controller, Kept
 from surpluscharge.control.machine import Row
+from surpluscharge.control.plug import Plug
 from surpluscharge.control.supervisor import Supervisor
 from surpluscharge.daemon import relay as relay_module
 from surpluscharge.daemon import service as service_module
@@ -122,8 +123,8 @@ def will_says_on(patch: pytest.MonkeyPatch) -> None:
 
 
 def off_taken_for_granted(patch: pytest.MonkeyPatch) -> None:
-    real = Controller.confirmed
-    patch.setattr(Controller, "confirmed", lambda self, on: True if not on else real(self, on))
+    real = Plug.confirmed
+    patch.setattr(Plug, "confirmed", lambda self, on: True if not on else real(self, on))
     patch.setattr(Controller, "_restore", _restored_as_long_off)
 
 

@@ -95,7 +95,7 @@ class House:
     def tell(self, happened: News) -> None:
         self.controller.tell(happened, self.at)
         on = self.controller.wants_on
-        if self.obeys and self.controller.link_up and not self.controller.confirmed(on):
+        if self.obeys and self.controller.plug.link_up and not self.controller.plug.confirmed(on):
             self.controller.tell(news.Taken(on), self.at)
             self.controller.tell(news.Message("c", b"on" if on else b"off", False), self.at)
 

@@ -260,7 +260,7 @@ class World:
             self.session_s += seconds
             self.session_wh += self.setup.draw_w * seconds / 3600
             self.overshoot_s += 0.0 if wanted else seconds
-        elif self.controller.may_be_on:
+        elif self.controller.plug.may_be_on:
             self.blind_s += seconds
         else:
             self.silent_s += seconds

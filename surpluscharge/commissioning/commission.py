@@ -139,7 +139,7 @@ class Commissioning(Hand):
         self._look_for_latched("relay")
         if error:
             self._found("relay", "wrong", "The daemon failed; the broker was left to switch off.", "Go and look.")
-        elif not self.controller.confirmed(False) and not self.seen_off:
+        elif not self.controller.plug.confirmed(False) and not self.seen_off:
             self._found("relay", "wrong", "The relay has not confirmed that it is off.", "Go and look, now.")
         elif "relay-stuck-on" not in self.latched_told:
             seen = "is off" if self._reports else "was told off; look whether it is"
@@ -226,7 +226,7 @@ class Commissioning(Hand):
         """Where a plug that has never obeyed may be on though it was told off, find out why, and switch it off."""
 
         def may_be_on() -> bool:
-            return bool(self.controller.reported) or (self._last_w(self.off_s) or 0.0) > FLOWS_W
+            return bool(self.controller.plug.reported) or (self._last_w(self.off_s) or 0.0) > FLOWS_W
 
         if self.starts or self.seen_off or self.controller.wants_on or not may_be_on():
             return
@@ -692,9 +692,9 @@ class Commissioning(Hand):
             self.refused_told.add("relay.power")
             return Failed(self._refused("relay.power"), self._put_right("relay.power"))
         flowed_w = [power_w for at_s, power_w in self.powers if at_s >= on_s and power_w > FLOWS_W]
-        if not flowed_w and not self.controller.steps.high_w:
+        if not flowed_w and not self.controller.lessons.steps.high_w:
             return failure
-        power_w = median(flowed_w or self.controller.steps.high_w)
+        power_w = median(flowed_w or self.controller.lessons.steps.high_w)
         charger = self.config.charger
         current_a = power_w / (self._volts() or charger.voltage_v)
         whose = "plug" if flowed_w else "house's meter"

@@ -218,12 +218,12 @@ class Hand:
                 news = True
         if news and grid.value is not None:
             self.readings.append((now_s, grid.value))
-        for meter, seen in ((controller.power, self.powers), (controller.voltage, self.volts)):
+        for meter, seen in ((controller.plug.power, self.powers), (controller.plug.voltage, self.volts)):
             if topic in meter.topics and meter.value is not None and meter.at_s != (seen[-1][0] if seen else None):
                 seen.append((meter.at_s or now_s, meter.value))
         contact = controller.settings.contact
-        if contact and topic == contact.topic and controller.reported is not None:
-            self.reports.append((now_s, controller.reported))
+        if contact and topic == contact.topic and controller.plug.reported is not None:
+            self.reports.append((now_s, controller.plug.reported))
 
     async def _until(self, condition: Callable[[], object], within_s: float, doing: str = "") -> bool:
         """Wait, and say how it goes. False: it did not come to it in time."""
@@ -309,7 +309,7 @@ class Hand:
         self.starts += 1
         self.lane.append((self.clock.now(), True))
         await self._until(
-            lambda: controller.confirmed(True) or not controller.wants_on or self._dropped_s() is not None,
+            lambda: controller.plug.confirmed(True) or not controller.wants_on or self._dropped_s() is not None,
             OBEYED_WITHIN_S,
             "switching on",
         )
@@ -321,7 +321,7 @@ class Hand:
         self.service.allow(False)
         self.off_s = self.clock.now()
         self.lane.append((self.off_s, False))
-        confirmed = self.controller.confirmed
+        confirmed = self.controller.plug.confirmed
         await self._until(lambda: confirmed(False) or self._contrary(), OBEYED_WITHIN_S, "switching off")
         if not confirmed(False):
             raise await self._why_not_off()

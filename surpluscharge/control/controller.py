@@ -7,27 +7,22 @@ shell carries messages and time in, takes :attr:`Controller.wants_on` and the ev
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping
-from statistics import median
 from typing import Any, NamedTuple
 
 from surpluscharge.control import ahead, machine, news, thermal
+from surpluscharge.control.lessons import Lessons
 from surpluscharge.control.machine import MODE_NAMES, Inputs, Params, State
-from surpluscharge.control.mains import Mains
 from surpluscharge.control.news import News
-from surpluscharge.control.reversal import Reversal, Sight
+from surpluscharge.control.plug import Plug
 from surpluscharge.control.rule import Band, Rule, Way, alike
-from surpluscharge.control.signals import REJECTIONS, Contact, Meter, Pulse, Rejected, Source
-from surpluscharge.control.steps import LATEST_S, MOST_LAG_S, STEPS_UNSEEN, Steps
+from surpluscharge.control.signals import REJECTIONS, Contact, Meter, Refusals, Rejected, Source, Stillness
 from surpluscharge.control.supervisor import (
     DROP_SHARE,
     HIGH_WAITS_S,
     JUDGED_S,
-    LOW_SHARE,
     NO_LOAD_SHARE,
     NOTE,
-    STEPS_TO_TEST,
     STUCK_AFTER_S,
     Limits,
     Record,
@@ -35,11 +30,9 @@ from surpluscharge.control.supervisor import (
     Supervisor,
     flows,
 )
+from surpluscharge.control.thermal import Socket
 
 MOST_STARTS_PER_DAY = 96
-UNHEARD_S = 600.0  # so long a plug out of reach counts as on, though it passed for off
-BEHIND_SHARE = 0.5  # of nominal: what is less while the relay is off was measured behind it, and is not the mains
-REJECTION_LOG_EVERY_S = 60.0  # of one reason on one topic
 
 
 class Moment(NamedTuple):
@@ -115,62 +108,41 @@ class Controller:
         self.settings = settings
         self.enabled = kept.enabled if kept else False
         self.stopping = False
+        # What is seen.
         self.grid = Meter(settings.grid)
-        self.power = _meter(settings.power)
-        self.temperature = _meter(settings.temperature)
-        self.voltage = _meter(settings.voltage)
-        self.mains = Mains(kept.ohms if kept else ())
-        self.steps = Steps()
-        self.pulse = Pulse()
-        self.reversal = Reversal()
+        self.temperature = Meter.of(settings.temperature)
+        self.stillness = Stillness(at.now_s)  # of the grid's meter
+        self.refusals = Refusals()
+        self._refused_in_row = 0  # messages from the grid's meter
         self.memory = ahead.nothing()  # of the surplus of late, whether or not the thresholds look ahead yet
+        # What is made of it.
+        self.lessons = Lessons(kept.ohms if kept else ())
+        self.plug = Plug(settings.contact, settings.power, settings.voltage, self.lessons.steps, at.now_s)
+        self.plug.silent_s = settings.silent_s
         # Without a memory, the socket is taken to be as warm as the lead can make it.
-        self.level = thermal.settled_level(settings.limits.thermal, settings.draw_a)
-        self.level_if_high = self.level
-        self.run_s = self.run_as = 0.0
-        self._now_s = self._wanted_since_s = at.now_s
-        self._was_confirmed = False
-        self._maybe_on = kept.on if kept else False  # though it is not wanted on
-        self._off_unknown = True  # when it was last told off; False: it draws until the off arrives
-        self._acknowledged_s = self._reported_s = self._switched_s = float("-inf")
-        self._told_on_s = float("inf")  # not by this daemon yet
-        self._counted_until_s = at.now_s  # until when the time is counted for which the relay was, or may have been, on
-        self._still_since_s = at.now_s
-        self._repeats = 0
-        self._finest_w = float("inf")
-        self._over_readings = 0  # of the current, in a row
-        self._cool_c: float | None = None  # the socket's temperature when it was last rested, and its highest since
-        self._warm_c = 0.0
-        self._refused_in_row = 0
-        self._topics_refused = False
-        self._clock_jumped = False
-        self._store_failing = self._history_failing = False
-        self._strain = news.Strained()
-        self.rejected: Counter[tuple[str, str]] = Counter()  # by topic and reason: bounded by the configuration
+        self.socket = Socket(thermal.settled_level(settings.limits.thermal, settings.draw_a))
         self.supervisor = Supervisor()
-        self.today = Tally(at.today)
-        self.link_up: bool | None = None  # None: no connection yet, and so no knowledge of the relay to lose
-        self._told_up: bool | None = None  # the subscriptions to commands and reports are there; None: never yet
-        self._readings_up = True  # and those to readings; not known to be gone
-        self.acknowledged: bool | None = None  # the last command the broker has taken; None: none, or one is under way
-        self.reported: bool | None = None  # by the plug; None: it has not said since we are connected
+        # What goes on around it.
+        self._topics_refused = self._clock_jumped = self._store_failing = self._history_failing = False
+        self._strain = news.Strained()
         self._events: list[Event] = []
-        self._rejection_logged: dict[tuple[str, str], tuple[float, int]] = {}
-        self.learned_w: float | None = None  # the draw as its steps in grid power tell it; see control/draw.py
+        # What is decided, and what came of it.
         self._rule_draw_w = self.draw_w  # what the rule reckons with: another step seen moves it by a watt or two
         self._heed_rule()
+        self.today = Tally(at.today)
         self.starts_s: tuple[float, ...] = ()  # the last ones, as many as any budget may ask for
         self.state = machine.initial(settings.params, at.now_s, at.session_day)._replace(was_enabled=self.enabled)
         if kept:
             self._restore(kept, at)
         self.inputs = self._inputs(at)
-        self.known, self.charger_w = self._booked(at)  # held, as the inputs are: what is drawn, where that is known
+        self.known, self.charger_w = self.plug.draws(self.draw_w)  # held, as the inputs are
         if not trusted:  # from now on: it has not tripped, and need not wait as long as after a trip
-            self.level = thermal.TRIP_LEVEL
+            self.socket.level = thermal.TRIP_LEVEL
 
     def _restore(self, kept: Kept, at: Moment) -> None:
         # If the daemon died and the relay may have been on, nobody knows how long it stayed so: count all of it.
         blind_s = max(0.0, at.now_s - kept.saved_s) if kept.on else 0.0
+        self.plug.maybe_on = kept.on
         self.starts_s = kept.starts_s
         self.state = self.state._replace(
             starts_s=last_starts(kept.starts_s, self.settings.params.starts_per_day),
@@ -180,17 +152,17 @@ class Controller:
         )
         if kept.today.day == at.today:
             self.today = kept.today
-        current_a = self.settings.draw_a if kept.on else 0.0
+        socket, current_a = self.socket, self.settings.draw_a if kept.on else 0.0
         away_s = max(0.0, at.now_s - kept.saved_s)
-        self.level = thermal.advance(self.settings.limits.thermal, kept.level, current_a, away_s)
+        socket.level = thermal.advance(self.settings.limits.thermal, kept.level, current_a, away_s)
         if kept.on:
-            self.level = max(self.level, kept.level)  # it may have been long, or no time at all
+            socket.level = max(socket.level, kept.level)  # it may have been long, or no time at all
         if kept.on or away_s < self.settings.limits.rest_s:
-            self.run_s, self.run_as = kept.run_s + blind_s, kept.run_as + current_a * blind_s
+            socket.run_s, socket.run_as = kept.run_s + blind_s, kept.run_as + current_a * blind_s
         self.supervisor = Supervisor(kept.faults)
         # Another configuration may have put it right. So may somebody at the plug, who acknowledges and starts anew.
         waits = any(r.code == "payloads-exchanged" and not r.acknowledged for r in self.supervisor.active)
-        self.reversal.found = waits and bool(kept.exchanged) and kept.exchanged == self.settings.command
+        self.plug.reversal.found = waits and bool(kept.exchanged) and kept.exchanged == self.settings.command
 
     def kept(self) -> Kept:
         """Return what must outlive the process."""
@@ -198,19 +170,19 @@ class Controller:
         return Kept(
             state.at_s,
             self.enabled,
-            self.may_be_on,
+            self.plug.may_be_on,
             state.charger_w,
             self.starts_s,
             state.session_s,
             state.session_wh,
             state.session_day,
             self.today,
-            self.level,
-            self.run_s,
-            self.run_as,
+            self.socket.level,
+            self.socket.run_s,
+            self.socket.run_as,
             tuple(self.supervisor.records.values()),
-            tuple(self.mains.ohms),
-            self.settings.command if self.reversal.found else (),
+            tuple(self.lessons.mains.ohms),
+            self.settings.command if self.plug.reversal.found else (),
         )
 
     # --- what the shell asks ------------------------------------------------------------------------------------------
@@ -226,57 +198,6 @@ class Controller:
         return Band(self.settings.params.start_export_w, self.settings.params.stop_import_w)
 
     @property
-    def hearing(self) -> bool | None:
-        """Whether the subscriptions are there; None: never yet."""
-        return self._told_up and self._readings_up
-
-    @property
-    def may_be_on(self) -> bool:
-        """Whether current may flow: the relay is wanted on, or was, and is not yet known to be off again."""
-        return self.wants_on or self._maybe_on
-
-    @property
-    def exchanged(self) -> bool:
-        """Whether off is to be said with the payload that is configured for on: see control/reversal.py."""
-        return self.reversal.exchanged
-
-    def confirmed(self, on: bool) -> bool:
-        """Say whether the relay is known to be on (off): the broker took the command, and a reporting plug agrees."""
-        told = self.link_up is True and self.acknowledged is on
-        if self.settings.contact is None:
-            return told
-        return told and self.reported is on and not (on and self._report_is_old)
-
-    @property
-    def plug_silent(self) -> bool:
-        """Whether the plug has said nothing for longer than it ever should while it is on."""
-        return self._now_s >= self._silent_at_s()
-
-    def _silent_at_s(self) -> float:
-        return self.pulse.since_s + self.pulse.silent_after_s(self.settings.silent_s)
-
-    @property
-    def fell_s(self) -> float | None:
-        """Since when grid power says that nothing flows, though the relay is on; None: it does not, or the plug knows.
-
-        What the plug measured before grid power fell says nothing against it.
-        """
-        fell_s = self.steps.fell_s
-        if fell_s is None or (self.measured and self.power.at_s is not None and self.power.at_s >= fell_s):
-            return None
-        return fell_s
-
-    @property
-    def _report_is_old(self) -> bool:
-        fell_s = self.fell_s
-        return self.plug_silent or (fell_s is not None and self._reported_s < fell_s)
-
-    @property
-    def reported_age_s(self) -> float | None:
-        """How old the plug's report of its relay is; None: there is none."""
-        return None if self.reported is None else self._now_s - self._reported_s
-
-    @property
     def faults(self) -> tuple[Record, ...]:
         """The faults that count now."""
         return self.supervisor.active
@@ -284,17 +205,7 @@ class Controller:
     @property
     def current_a(self) -> float | None:
         """The charger's current from its measured power, and the measured or else the nominal voltage."""
-        if not self.measured:
-            return None
-        volts = self._fresh(self.voltage)
-        if volts is None or volts < BEHIND_SHARE * self.settings.mains_v:  # of before the relay went on
-            volts = self.settings.mains_v
-        return (self.power.value or 0.0) / volts
-
-    @property
-    def measured(self) -> bool:
-        """Whether the charger's power is measured now, rather than assumed."""
-        return self._now_s < self.power.fresh_until_s
+        return self.plug.current_a(self.settings.mains_v)
 
     @property
     def voltage_mean_v(self) -> float | None:
@@ -302,28 +213,28 @@ class Controller:
         return self._mean_v(self.settings.draw_a, self.wants_on)
 
     def _mean_v(self, amps: float, as_it_is: bool) -> float | None:
+        mains = self.lessons.mains
         # While the circuit is not known, a mean tells only of the load that there was.
-        known = self._fresh(self.voltage) is not None and (as_it_is or self.mains.learned is not None)
-        return self.mains.mean_v(amps) if known else None
+        known = self.plug.volts is not None and (as_it_is or mains.learned is not None)
+        return mains.mean_v(amps) if known else None
 
     def deadline_s(self) -> float:
         """Return when to tell of a tick at the latest, in monotonic seconds."""
-        now_s, limits = self.state.at_s, self.settings.limits
+        now_s, limits, plug, socket = self.state.at_s, self.settings.limits, self.plug, self.socket
         current_a = self._thermal_a()
-        goals = (limits.thermal.alarm_level, thermal.TRIP_LEVEL, limits.thermal.rearm_level)
         times = [
             machine.next_deadline(self.settings.params, self.state, self.inputs),
             self.supervisor.next_deadline(now_s),
-            self._wanted_since_s + (limits.rest_after_s - self.run_s if self.wants_on else limits.rest_s),
-            self._told_s + STUCK_AFTER_S,
-            self._silent_at_s(),
-            *(self._wanted_since_s + wait_s for wait_s in (STUCK_AFTER_S, JUDGED_S, HIGH_WAITS_S)),
-            *(self.reversal.deadline_s(self._told_s) if self.settings.contact and self.settings.power else ()),
-            *(meter.fresh_until_s for meter in (self.power, self.temperature, self.voltage)),
+            plug.wanted_since_s + (limits.rest_after_s - socket.run_s if self.wants_on else limits.rest_s),
+            *(plug.wanted_since_s + wait_s for wait_s in (STUCK_AFTER_S, JUDGED_S, HIGH_WAITS_S)),
+            *plug.deadlines_s(),
+            self.temperature.fresh_until_s,
             # While the relay is on, the machine itself asks for this.
             float("inf") if self.wants_on else self.grid.fresh_until_s,
-            *(now_s + thermal.time_to_s(limits.thermal, self.level, current_a, goal) + 1e-3 for goal in goals),
-            now_s + self._until_high_trips_s(current_a) + 1e-3,
+            *(
+                now_s + wait_s + 1e-3
+                for wait_s in socket.waits_s(limits.thermal, current_a, self._if_high_a(current_a))
+            ),
         ]
         return min((time_s for time_s in times if time_s > now_s), default=float("inf"))
 
@@ -360,28 +271,23 @@ class Controller:
             case news.Acknowledge(code):
                 self._acknowledge(code)
             case news.SignShown():
-                self.steps.proven = True
+                self.lessons.steps.proven = True
             case news.Stop():
                 self.stopping = True
             case news.CommandsLink(up):
-                self._told_up = up
+                self.plug.commands_link(up)
                 self._linked(up, at)
-                if up:
-                    self.reported = None  # readings age by themselves; a report would not
             case news.ReadingsLink(up):
-                self._readings_up = up
+                self.plug.readings_link(up)
                 self._linked(up, at)
             case news.RelayLink(up):
-                self.link_up, self.acknowledged = up, None
+                self.plug.relay_link(up)
             case news.TopicsRefused(refused):
                 self._topics_refused = refused
             case news.Sending(on):
-                if self.acknowledged is not on:
-                    self.acknowledged = None
+                self.plug.sending(on)
             case news.Taken(on):
-                if on or self.acknowledged is not False:
-                    self._acknowledged_s = at.now_s
-                self.acknowledged = on
+                self.plug.taken(on)
             case news.Strained():
                 self._strain = happened
             case news.StoreFailing(failing):
@@ -393,6 +299,7 @@ class Controller:
                 self._clock_jumped = True
             case news.Reload(settings):
                 self.settings, self._rule_draw_w = settings, self.draw_w
+                self.plug.contact, self.plug.silent_s = settings.contact, settings.silent_s
                 self._heed_rule()
                 self.state = self.state._replace(starts_s=last_starts(self.starts_s, settings.params.starts_per_day))
             case news.Follow(prices):
@@ -400,23 +307,16 @@ class Controller:
                 self.settings = self.settings._replace(rule=before._replace(prices=prices))
                 self._weigh_rule(before)
             case news.Learn(draw_w):
-                self.learned_w = draw_w
+                self.lessons.learned_w = draw_w
                 self._weigh_rule(self.settings.rule)
 
     def _linked(self, up: bool, at: Moment) -> None:
-        self.pulse.listen(bool(self.hearing) and self.wants_on, at.now_s)
         if up:
-            self._still_since_s, self._repeats = at.now_s, 0
+            self.stillness.begin(at.now_s)
 
     def _acknowledge(self, code: str | None) -> None:
         for name in self.supervisor.acknowledge(code):
-            # Whoever acknowledges it has mended it; if not, it will show again.
-            if name == "circuit-resistance":
-                self.mains.forget()
-            if name == "meter-sign":
-                self.steps.contrary, self.steps.proven = 0, False
-            elif name == "lead-high":
-                self.steps.high_w = ()
+            self.lessons.acknowledged(name)
             self._say("fault_acknowledged", "info", code=name)
 
     def _take_message(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
@@ -426,25 +326,19 @@ class Controller:
                 use(topic, payload, retained, at)
             except Rejected as refusal:
                 self._refuse(topic, refusal.reason, payload, at)
-        if not retained and topic in self._plug_topics():
-            power_w = self.power.value
-            self.pulse.heard(at.now_s, None if power_w is None else flows(power_w, self.settings.limits))
+        if not retained and topic in self.plug.topics - self.grid.topics:
+            self.plug.heard(self.settings.limits)
 
     def _refuse(self, topic: str, reason: str, payload: bytes, at: Moment) -> None:
         """Count a message that cannot be used, and say so at a bounded rate. ``reason`` is a key of REJECTIONS."""
-        self.rejected[topic, reason] += 1
-        count = self.rejected[topic, reason]
-        logged_s, logged_count = self._rejection_logged.get((topic, reason), (float("-inf"), 0))
-        if at.now_s >= logged_s + REJECTION_LOG_EVERY_S:
-            self._rejection_logged[topic, reason] = (at.now_s, count)
-            level = "info" if reason == "retained" else "warning"
+        if times := self.refusals.count(topic, reason, at.now_s):
             self._say(
                 "message_refused",
-                level,
+                "info" if reason == "retained" else "warning",
                 topic=topic,
                 reason=reason,
                 why=REJECTIONS[reason],
-                times=count - logged_count,
+                times=times,
                 payload=payload[:40].decode("utf-8", "backslashreplace"),
             )
 
@@ -459,20 +353,17 @@ class Controller:
             raise
         self._refused_in_row = 0
         grid_w = self.grid.value
-        self._repeats += 1
-        if grid_w != before_w:
-            self._still_since_s, self._repeats = at.now_s, 0
-            if grid_w is not None and before_w is not None:
-                self._finest_w = min(self._finest_w, abs(grid_w - before_w))
+        self.stillness.reading(before_w, grid_w, at.now_s)
         if grid_w is not None:
-            self.steps.reading(at.now_s, grid_w, self._fresh(self.power), self.settings.limits.draw_w)
+            self.lessons.steps.reading(at.now_s, grid_w, self.plug.measured_w, self.settings.limits.draw_w)
             self._remember(grid_w, at)
             if self.settings.rule.looks_ahead:
                 self._heed_rule()
         self._say("reading", "debug", of="grid", value=grid_w)
 
     def _take_values(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
-        for name, meter in (("charger", self.power), ("temperature", self.temperature), ("voltage", self.voltage)):
+        plug = self.plug
+        for name, meter in (("charger", plug.power), ("temperature", self.temperature), ("voltage", plug.voltage)):
             if topic in meter.topics:
                 try:
                     meter.take(topic, payload, retained, at.now_s)
@@ -484,34 +375,31 @@ class Controller:
 
     def _weigh(self, name: str) -> None:
         """Remember of a new reading what the supervisor asks of several."""
-        limits, heat_c = self.settings.limits, self.temperature.value
-        if name == "charger" and (self.power.value or 0.0) > NO_LOAD_SHARE * limits.draw_w:  # else it says nothing
+        limits, heat_c, socket = self.settings.limits, self.temperature.value, self.socket
+        if name == "charger" and (self.plug.power.value or 0.0) > NO_LOAD_SHARE * limits.draw_w:  # else it says nothing
             over = (self.current_a or 0.0) > limits.instant_a
-            self._over_readings = self._over_readings + 1 if over else 0
+            socket.over_readings = socket.over_readings + 1 if over else 0
         if name == "temperature" and heat_c is not None and self.wants_on:
-            self._warm_c = max(self._warm_c, heat_c)
-        behind = not self.wants_on and (self.voltage.value or 0.0) < BEHIND_SHARE * self.settings.mains_v
-        if name == "voltage" and (volts := self.voltage.value) and (source := self.settings.voltage) and not behind:
+            socket.feels(heat_c)
+        source = self.settings.voltage
+        if name == "voltage" and source and (volts := self.plug.mains_v(self.settings.mains_v)):
             measured_a = self.current_a
             amps = self._thermal_a() if measured_a is None else measured_a
-            self.mains.reading(self._now_s, volts, amps, measured_a is not None, source.fresh_s)
+            self.lessons.mains.reading(self.state.at_s, volts, amps, measured_a is not None, source.fresh_s)
 
     def _take_report(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
         # Retained or not: a plug says here what is, and may repeat it only when it changes.
-        contact = self.settings.contact
-        if contact and topic == contact.topic:
-            reported = contact.read(payload)
-            if reported is not self.reported:
-                self._say("relay_reported", "info", on=reported, wanted=self.wants_on)
-            # Not heard since it was told off, or since the daemon began.
-            if reported and not self.may_be_on and self._reported_s < self._wanted_since_s:
-                self._catch_up(at)
-            self.reported, self._reported_s = reported, at.now_s
+        plug = self.plug
+        if plug.contact and topic == plug.contact.topic:
+            on = plug.contact.read(payload)
+            if on is not plug.reported:
+                self._say("relay_reported", "info", on=on, wanted=self.wants_on)
+            self._catch_up(plug.report(on))
 
     # --- inside -------------------------------------------------------------------------------------------------------
 
-    def _fresh(self, meter: Meter) -> float | None:
-        return meter.value if self._now_s < meter.fresh_until_s else None
+    def _heat_c(self, at: Moment) -> float | None:
+        return self.temperature.value if at.now_s < self.temperature.fresh_until_s else None
 
     def _thermal_a(self) -> float:
         """Return the current to heat the image with: measured, or else the lead's, unless the relay is known off."""
@@ -520,86 +408,63 @@ class Controller:
             return current_a
         # What was learned may heat the image more than what is configured, never less.
         # A single step far above it may have been a kettle: it heats the image once another has confirmed it.
-        high_w = self._high_w if len(self.steps.high_w) >= STEPS_TO_TEST else 0.0
-        draw_a = max(self.settings.draw_a, max(self.learned_w or 0.0, high_w) / self.settings.mains_v)
-        return 0.0 if self.confirmed(False) and not self.wants_on else draw_a
-
-    @property
-    def _high_w(self) -> float:
-        """What the lead seems to draw by steps far above what it should; 0: it does not."""
-        return median(self.steps.high_w) if self.steps.high_w else 0.0
+        high_w = self.lessons.high_w if self.lessons.high_believed else 0.0
+        draw_a = max(self.settings.draw_a, max(self.lessons.learned_w or 0.0, high_w) / self.settings.mains_v)
+        return 0.0 if self.plug.confirmed(False) and not self.wants_on else draw_a
 
     def _if_high_a(self, current_a: float) -> float:
         """Return the current to heat the image with if even a single high step was the lead."""
-        return max(current_a, self._high_w / self.settings.mains_v) if current_a and not self.measured else current_a
-
-    def _until_high_trips_s(self, current_a: float) -> float:
-        image, level = self.settings.limits.thermal, self.level_if_high
-        return thermal.time_to_s(image, level, self._if_high_a(current_a), thermal.TRIP_LEVEL)
-
-    def _plug_topics(self) -> set[str]:
-        settings = self.settings  # a sensor at the socket may be a device of its own
-        return {part.topic for part in (settings.contact, settings.power, settings.voltage) if part} - self.grid.topics
-
-    @property
-    def _off_told(self) -> bool:
-        """Whether the broker has taken an off that is still wanted."""
-        return self.link_up is True and self.acknowledged is False and not self.wants_on
-
-    @property
-    def _told_s(self) -> float:
-        """Since when the relay has been told what is wanted, if it has."""
-        return max(self._acknowledged_s, self._wanted_since_s)
+        high_a = self.lessons.high_w / self.settings.mains_v
+        return max(current_a, high_a) if current_a and not self.plug.measured else current_a
 
     def _situation(self, at: Moment) -> Situation:
         state, params, limits = self.state, self.settings.params, self.settings.limits
-        mains, draw_a, volts = self.mains, self.settings.draw_a, self._fresh(self.voltage)
-        off_told, told_s = self._off_told, self._told_s
-        reported_on = bool(self.hearing) and self.reported is True and self._reported_s >= told_s
+        plug, socket, lessons = self.plug, self.socket, self.lessons
+        steps, mains, power_w = lessons.steps, lessons.mains, plug.power.value
+        draw_a, heat_c = self.settings.draw_a, self._heat_c(at)
         arming = state.mode == machine.ARMING and at.now_s >= state.due_s
-        self._was_confirmed = self._was_confirmed or self.confirmed(self.wants_on)
         return Situation(
             wants_on=self.wants_on,
-            wanted_s=at.now_s - self._wanted_since_s,
-            link_up=self.link_up,
-            hearing=self.hearing,
-            confirmed=self.confirmed(self.wants_on),
-            was_confirmed=self._was_confirmed,
-            reported=self.reported,
-            payloads_exchanged=self.reversal.found,
-            told_off_s=at.now_s - told_s if off_told else 0.0,
-            reported_on_after_off=off_told and reported_on,
-            power_w=self._fresh(self.power),
-            idle=self.power.value is not None and not flows(self.power.value, limits),
-            power_after_s=-1.0 if self.power.at_s is None else self.power.at_s - self._wanted_since_s,
+            wanted_s=at.now_s - plug.wanted_since_s,
+            link_up=plug.link_up,
+            hearing=plug.hearing,
+            confirmed=plug.confirmed(self.wants_on),
+            was_confirmed=plug.was_confirmed,
+            reported=plug.reported,
+            payloads_exchanged=plug.reversal.found,
+            told_off_s=0.0 if plug.told_off_s is None else at.now_s - plug.told_off_s,
+            reported_on_after_off=plug.on_in_spite,
+            power_w=plug.measured_w,
+            idle=power_w is not None and not flows(power_w, limits),
+            power_after_s=-1.0 if plug.power.at_s is None else plug.power.at_s - plug.wanted_since_s,
             current_a=self.current_a,
-            over_readings=self._over_readings,
-            level=self.level,
-            run_a=self.run_as / self.run_s if self.run_s else 0.0,
-            run_s=self.run_s,
-            temperature_missing=bool(self.temperature.sources) and at.now_s >= self.temperature.fresh_until_s,
-            temperature_c=self._fresh(self.temperature),
-            warmed_c=None if self._cool_c is None else self._warm_c - self._cool_c,
-            voltage_v=volts,
-            voltage_before_v=None if volts is None else self.voltage.before,
+            over_readings=socket.over_readings,
+            level=socket.level,
+            run_a=socket.run_a,
+            run_s=socket.run_s,
+            temperature_missing=bool(self.temperature.sources) and heat_c is None,
+            temperature_c=heat_c,
+            warmed_c=socket.warmed_c,
+            voltage_v=plug.volts,
+            voltage_before_v=None if plug.volts is None else plug.voltage.before,
             voltage_free_v=self._mean_v(0.0, not self.wants_on),
             voltage_mean_v=self.voltage_mean_v,
             voltage_mean_whole=mains.whole(at.now_s),
             voltage_drop_v=None if mains.drop_ohm is None else mains.drop_ohm * draw_a,
             large_drops=mains.large_drops(DROP_SHARE * limits.nominal_v / draw_a),
             meter_fresh=at.now_s < self.grid.fresh_until_s,
-            meter_still_s=at.now_s - self._still_since_s,
-            meter_repeats=self._repeats,
-            meter_finest_w=self._finest_w,
-            contrary_steps=self.steps.contrary,
-            sign_proven=self.steps.proven,
-            plug_silent=self.plug_silent,
-            nothing_flows=self.fell_s is not None,
-            high_steps=len(self.steps.high_w),
-            high_w=self._high_w,
-            high_explained=self.steps.explained,
-            level_if_high=self.level_if_high,
-            steps_late=(self.steps.lag_s or 0.0) > MOST_LAG_S or self.steps.unseen >= STEPS_UNSEEN,
+            meter_still_s=at.now_s - self.stillness.since_s,
+            meter_repeats=self.stillness.repeats,
+            meter_finest_w=self.stillness.finest,
+            contrary_steps=steps.contrary,
+            sign_proven=steps.proven,
+            plug_silent=plug.silent,
+            nothing_flows=plug.fell_s is not None,
+            high_steps=len(steps.high_w),
+            high_w=lessons.high_w,
+            high_explained=steps.explained,
+            level_if_high=socket.level_if_high,
+            steps_late=lessons.late,
             refused_in_row=self._refused_in_row,
             topics_refused=self._topics_refused,
             budget_spent=arming and at.now_s < machine.budget_free_s(params, state),
@@ -612,39 +477,14 @@ class Controller:
     @property
     def draw_w(self) -> float:
         """What the lead draws while it charges, as far as that is known: learned, or else configured."""
-        return self.learned_w or self.settings.limits.draw_w
-
-    def _charger_w(self, at: Moment) -> float:
-        """Return what is drawn, or may be drawn for all that is known: for caps and surplus."""
-        if at.now_s < self.power.fresh_until_s:
-            return self.power.value or 0.0
-        return self.draw_w if self.may_be_on else 0.0
-
-    def _booked(self, at: Moment) -> tuple[bool, float]:
-        """Return whether it is known what is drawn, and how much: what is not known is no energy in the books.
-
-        Off is known from what broker and plug say; while an off is on its way, it still draws. On is not known where
-        the plug has fallen silent, or grid power has fallen by the whole draw and nobody measures; nor where the plug
-        last said that far less flows than would be assumed.
-        """
-        if self.fell_s is not None or (self.plug_silent and not self.measured):
-            return False, 0.0
-        # Since the relay was switched; of a plug that reports changes only, it may still hold.
-        said_w = self.power.value
-        if not self.measured and said_w is not None and self.wants_on and said_w < LOW_SHARE * self.draw_w:
-            return False, 0.0
-        lingers = self._maybe_on and not self.wants_on and not self.measured
-        if lingers and (self._off_unknown or at.now_s >= self._wanted_since_s + STUCK_AFTER_S):
-            return False, 0.0
-        return True, self._charger_w(at)
+        return self.lessons.learned_w or self.settings.limits.draw_w
 
     def _remember(self, grid_w: float, at: Moment) -> None:
         """Remember the surplus. Until the meter has followed a switching, it disagrees with the plug about it: no
         picture of the sky.
         """
-        settles_s = self.steps.settles_s(self.wants_on)
-        if at.now_s >= self._switched_s + (LATEST_S if settles_s is None else settles_s):
-            known, charger_w = self._booked(at)
+        if self.lessons.settled(self.wants_on, at.now_s):
+            known, charger_w = self.plug.draws(self.draw_w)
             if known:
                 self.memory = ahead.remember(self.memory, at.now_s, (charger_w - grid_w) / self.draw_w)
 
@@ -668,10 +508,10 @@ class Controller:
 
     def outlook(self) -> str | None:
         """Return what is expected of the surplus, and what that means, in a sentence; None: nothing looks ahead."""
-        return self.settings.rule.outlook(self._rule_draw_w, self.memory, self._now_s, self.wants_on)
+        return self.settings.rule.outlook(self._rule_draw_w, self.memory, self.state.at_s, self.wants_on)
 
     def _inputs(self, at: Moment) -> Inputs:
-        grid_w, charger_w, assumed = self.grid.value, self._charger_w(at), at.now_s >= self.power.fresh_until_s
+        grid_w, charger_w, assumed = self.grid.value, self.plug.may_draw_w(self.draw_w), not self.plug.measured
         return Inputs(
             grid_w=0.0 if grid_w is None else grid_w,
             fresh_until_s=self.grid.fresh_until_s,
@@ -681,7 +521,7 @@ class Controller:
             enabled=self.enabled,
             stopping=self.stopping,
             guard=self.supervisor.judge(self._situation(at), self.settings.limits, at.now_s),
-            off_confirmed=self.confirmed(False),
+            off_confirmed=self.plug.confirmed(False),
             day=at.session_day,
         )
 
@@ -690,65 +530,35 @@ class Controller:
         self._tally(at)
         self._heat(at)
         self._count_unwished(at)
-        if self.may_be_on or self._unheard():
-            self._counted_until_s = at.now_s
-        self._now_s = at.now_s
-        self._maybe_on = (self._maybe_on or self.reported is True) and not self.confirmed(False)
-        self._look_for_reversal(at)
+        self.plug.advance(at.now_s)
+        if self.settings.rule.way is not Way.HAND:  # by hand it is tried with a person's help, and sooner
+            self._look_for_reversal()
         before = self.supervisor.active
         for _ in range(len(MODE_NAMES)):
+            self.plug.settle()
             self.inputs = self._inputs(at)
-            self.known, self.charger_w = self._booked(at)
+            self.known, self.charger_w = self.plug.draws(self.draw_w)
             old, self.state = self.state, machine.step(self.settings.params, self.state, at.now_s, self.inputs)
             if self.state.mode == old.mode:
                 break
-            self._moved(old, self.state)
+            self._moved(old, self.state, at)
         self._tell_faults(before)
 
-    def _look_for_reversal(self, at: Moment) -> None:
-        if not (self.settings.contact and self.settings.power):
-            return
-        if self.settings.rule.way is Way.HAND:  # there it is tried with a person's help, and sooner
-            return
-        reversal, power_w = self.reversal, self._fresh(self.power)
-        before = reversal.exchanged, reversal.found
-        reversal.look(
-            Sight(
-                now_s=at.now_s,
-                reachable=self.link_up is True and bool(self.hearing) and not self.stopping,
-                wants_on=self.wants_on,
-                wanted_since_s=self._wanted_since_s,
-                told_off_s=self._told_s if self._off_told else None,
-                flows=None if power_w is None else flows(power_w, self.settings.limits),
-                measured_s=float("-inf") if self.power.at_s is None else self.power.at_s,
-                reported=self.reported,
-                reported_s=self._reported_s,
-            )
-        )
-        if (reversal.exchanged, reversal.found) != before:
+    def _look_for_reversal(self) -> None:
+        if self.plug.look_for_reversal(not self.stopping, self.settings.limits):
+            reversal = self.plug.reversal
             self._say("off_reworded", "warning", exchanged=reversal.exchanged, certain=reversal.found)
-        if reversal.exchanged is not before[0]:
-            self.acknowledged = None  # what the broker has taken is not what is meant any more
 
-    def _moved(self, old: State, new: State) -> None:
+    def _moved(self, old: State, new: State, at: Moment) -> None:
         on = machine.wants_on(new.mode)
         if on is not machine.wants_on(old.mode):
-            off_s, self._wanted_since_s, self._was_confirmed = new.at_s - self._wanted_since_s, new.at_s, False
-            self.steps.switched(on, new.at_s, new.at_s < self.grid.fresh_until_s, self._fresh(self.power))
-            self.mains.switched(new.at_s)
-            self.power.forget()  # what was drawn before says nothing of what is drawn from now on
-            self._off_unknown = not on and not self.known
-            self.pulse.listen(on and bool(self.hearing), new.at_s)
-            self._maybe_on, self._switched_s = not on, new.at_s
+            off_s = new.at_s - self.plug.wanted_since_s
+            self.lessons.switched(on, new.at_s, new.at_s < self.grid.fresh_until_s, self.plug.measured_w)
+            self.plug.switched(on, self.known)
             if on:
-                self._told_on_s = new.at_s
                 self.starts_s = (*self.starts_s, new.at_s)[-MOST_STARTS_PER_DAY:]
                 self.today = self.today._replace(starts=self.today.starts + 1)
-                if off_s >= self.settings.limits.rest_s:
-                    self.run_s = self.run_as = 0.0
-                if not self.run_s:  # rested; else the socket may be warm already
-                    self._cool_c = self._fresh(self.temperature)
-                    self._warm_c = self._cool_c or 0.0
+                self.socket.begins(off_s >= self.settings.limits.rest_s, self._heat_c(at))
         self._say(
             "state_changed",
             "info",
@@ -774,20 +584,15 @@ class Controller:
 
     def _heat(self, at: Moment) -> None:
         """Bring the thermal image and the account of the present run up to now, with the current held since then."""
-        elapsed_s = max(0.0, at.now_s - self.state.at_s)
-        current_a = self._thermal_a()
-        image = self.settings.limits.thermal
-        self.level = thermal.advance(image, self.level, current_a, elapsed_s)
+        elapsed_s, current_a, socket = max(0.0, at.now_s - self.state.at_s), self._thermal_a(), self.socket
+        socket.advance(self.settings.limits.thermal, current_a, self._if_high_a(current_a), elapsed_s)
         # What a single high step would mean is reckoned beside it: true once confirmed, forgotten once refuted.
-        if_high = thermal.advance(image, self.level_if_high, self._if_high_a(current_a), elapsed_s)
-        self.level_if_high = max(self.level, if_high)
-        if len(self.steps.high_w) >= STEPS_TO_TEST:
-            self.level = self.level_if_high
-        elif not self.steps.high_w:
-            self.level_if_high = self.level
+        if self.lessons.high_believed:
+            socket.level = socket.level_if_high
+        elif not self.lessons.steps.high_w:
+            socket.level_if_high = socket.level
         if self.wants_on:
-            self.run_s += elapsed_s
-            self.run_as += current_a * elapsed_s
+            socket.runs(current_a, elapsed_s)
 
     def _count_unwished(self, at: Moment) -> None:
         """Count for the session's caps, too, for how long the relay may be on though it is not wanted on.
@@ -795,35 +600,25 @@ class Controller:
         The machine counts what is wanted. A broker that is away, or a plug that does not follow, may leave it on for
         longer.
         """
-        if not self.wants_on and (self._maybe_on or self._unheard()):
-            state, elapsed_s = self.state, max(0.0, at.now_s - self.state.at_s)
-            charger_w = state.charger_w if self._maybe_on else self.settings.limits.draw_w
-            self.state = state._replace(
-                session_s=state.session_s + elapsed_s,
-                session_wh=state.session_wh + charger_w * elapsed_s / machine.HOUR_S,
-            )
+        plug = self.plug
+        if not self.wants_on and (plug.maybe_on or plug.unheard):
+            charger_w = self.state.charger_w if plug.maybe_on else self.settings.limits.draw_w
+            self._count(charger_w, max(0.0, at.now_s - self.state.at_s))
 
-    def _unheard(self) -> bool:
-        """Say whether a plug that reports was told on and off again, and has not been heard since.
+    def _catch_up(self, unseen_s: float) -> None:
+        """Count what nobody saw: a plug that was out of reach when it was told on comes back, and has been on."""
+        if unseen_s:
+            current_a = self.settings.draw_a
+            self._count(self.settings.limits.draw_w, unseen_s)
+            self.socket.level = thermal.advance(self.settings.limits.thermal, self.socket.level, current_a, unseen_s)
+            self.socket.runs(current_a, unseen_s)
 
-        What it reported before passes for off; but it may have gone on, out of reach, and off again before it was
-        heard. One that never got the "on" and reports only changes would stay silent for good: hence the limit.
-        """
-        told_both = self._told_on_s < self._wanted_since_s and not self.wants_on
-        silent = self.settings.contact is not None and self._reported_s < self._wanted_since_s
-        return told_both and silent and self.state.at_s < self._wanted_since_s + UNHEARD_S
-
-    def _catch_up(self, at: Moment) -> None:
-        """Count what nobody saw: a plug that was out of reach when it was told on comes back, and is on.
-
-        It passed for off, by what it had reported before; but it has been on all the while.
-        """
-        state, draw_w, unseen_s = self.state, self.settings.limits.draw_w, at.now_s - self._counted_until_s
+    def _count(self, charger_w: float, seconds: float) -> None:
+        """Count time and energy for the session's caps."""
+        state = self.state
         self.state = state._replace(
-            session_s=state.session_s + unseen_s, session_wh=state.session_wh + draw_w * unseen_s / machine.HOUR_S
+            session_s=state.session_s + seconds, session_wh=state.session_wh + charger_w * seconds / machine.HOUR_S
         )
-        self.level = thermal.advance(self.settings.limits.thermal, self.level, self.settings.draw_a, unseen_s)
-        self.run_s, self.run_as = self.run_s + unseen_s, self.run_as + self.settings.draw_a * unseen_s
 
     def _tally(self, at: Moment) -> None:
         """Count the energy since the last call, with the values held since then; never across a stale reading."""
@@ -837,7 +632,7 @@ class Controller:
             on_s=self.today.on_s + (elapsed_s if self.wants_on else 0.0),
             charger_wh=self.today.charger_wh + self.charger_w * known_s / machine.HOUR_S,
             grid_wh=self.today.grid_wh + grid_share_w * known_s / machine.HOUR_S,
-            unknown_s=self.today.unknown_s + (elapsed_s - known_s if self.may_be_on else 0.0),
+            unknown_s=self.today.unknown_s + (elapsed_s - known_s if self.plug.may_be_on else 0.0),
         )
 
     def _say(self, name: str, level: str, **fields: Any) -> None:
@@ -853,7 +648,3 @@ def last_starts(starts_s: tuple[float, ...], length: int) -> tuple[float, ...]:
 def tenths(value: float | None) -> float | None:
     """Return a value as people are shown it."""
     return None if value is None else round(value, 1)
-
-
-def _meter(source: Source | None) -> Meter:
-    return Meter((source,) if source else ())

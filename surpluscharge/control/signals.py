@@ -10,13 +10,14 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections import deque
+from collections import Counter, deque
 from statistics import median
 from typing import Any, Literal, NamedTuple, NoReturn
 
 from jsonpointer import EndOfList, JsonPointer, JsonPointerException
 
 PAYLOAD_LIMIT_BYTES = 65536
+REFUSALS_TOLD_EVERY_S = 60.0  # of one reason on one topic
 
 REJECTIONS = {
     "retained": "a retained message tells what was, not what is; a live one must follow",
@@ -164,6 +165,11 @@ class Meter:
         self.before: float | None = None  # what the value was before the last message, if it was fresh then
         self._sum_up()
 
+    @classmethod
+    def of(cls, source: Source | None) -> Meter:
+        """Return one of a single source, or of none."""
+        return cls((source,) if source else ())
+
     def take(self, topic: str, payload: bytes, retained: bool, now_s: float) -> None:
         """Take a message in. Raises Rejected, and then keeps what it had."""
         if retained:
@@ -197,6 +203,45 @@ class Meter:
         self.fresh_until_s = min(
             reading.at_s + self.sources[index].fresh_s for index, reading in self._readings.items()
         )
+
+
+class Stillness:
+    """How long a meter's value has not moved at all, and how finely it can move."""
+
+    def __init__(self, now_s: float) -> None:
+        self.since_s = now_s
+        self.repeats = 0
+        self.finest = math.inf  # the smallest change it has ever shown
+
+    def begin(self, now_s: float) -> None:
+        """From now on it may be heard, or it has moved."""
+        self.since_s, self.repeats = now_s, 0
+
+    def reading(self, before: float | None, value: float | None, now_s: float) -> None:
+        """It has said a value, maybe the same as before."""
+        self.repeats += 1
+        if value != before:
+            self.begin(now_s)
+            if value is not None and before is not None:
+                self.finest = min(self.finest, abs(value - before))
+
+
+class Refusals:
+    """Messages that could not be used: counted, and spoken of at a bounded rate. Bounded by the configuration."""
+
+    def __init__(self) -> None:
+        self.counts: Counter[tuple[str, str]] = Counter()  # by topic and reason, one of REJECTIONS
+        self._told: dict[tuple[str, str], tuple[float, int]] = {}
+
+    def count(self, topic: str, reason: str, now_s: float) -> int:
+        """Count one; return how many of its kind are to be told of now, 0: it is too early."""
+        kind = topic, reason
+        self.counts[kind] += 1
+        told_s, told = self._told.get(kind, (-math.inf, 0))
+        if now_s < told_s + REFUSALS_TOLD_EVERY_S:
+            return 0
+        self._told[kind] = now_s, self.counts[kind]
+        return self.counts[kind] - told
 
 
 class Contact(NamedTuple):

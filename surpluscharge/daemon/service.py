@@ -204,7 +204,7 @@ class Service:
             self._ready_said = self._ready_said or systemd.notify("READY=1")
             self._follow_prices()
             self.tell(news.Tick())
-            if not ready and self.controller.confirmed(False):
+            if not ready and self.controller.plug.confirmed(False):
                 ready = True
                 self._log.info("ready")
             now_s = self.clock.now()
@@ -261,14 +261,14 @@ class Service:
         self._log.info("stopping", reason=self._stop_reason)
         systemd.notify("STOPPING=1", "STATUS=switching the relay off")
         self.tell(news.Stop())
-        if not self.controller.confirmed(False):
+        if not self.controller.plug.confirmed(False):
             self._log.info("awaiting_off", at_most_s=OFF_WITHIN_S)
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(OFF_WITHIN_S):
-                while not self.controller.confirmed(False):
+                while not self.controller.plug.confirmed(False):
                     self._poke.clear()
                     await self._poke.wait()
-        confirmed = self.controller.confirmed(False)
+        confirmed = self.controller.plug.confirmed(False)
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(SLOW_DISK_S):
                 await self._promise_kept()
@@ -291,7 +291,7 @@ class Service:
         self._watch_wall_clock(at)
         self.controller.tell(happened, at)
         self._settled()
-        if self._history.learned_w != self.controller.learned_w:
+        if self._history.learned_w != self.controller.lessons.learned_w:
             self.tell(news.Learn(self._history.learned_w))
 
     def _settled(self) -> None:
@@ -303,9 +303,9 @@ class Service:
         self._keep()
         relay_facts = (
             controller.wants_on,
-            controller.link_up,
-            controller.acknowledged,
-            controller.reported,
+            controller.plug.link_up,
+            controller.plug.acknowledged,
+            controller.plug.reported,
         )
         if relay_facts != self._relay_facts:
             self._relay_facts = relay_facts
@@ -325,7 +325,7 @@ class Service:
 
     def _reword(self) -> None:
         """Say off with the payload that switches off; have the broker say it in our name once that is certain."""
-        exchanged, certain = self.controller.exchanged, self.controller.reversal.found
+        exchanged, certain = self.controller.plug.exchanged, self.controller.plug.reversal.found
         if exchanged is not self._exchanged:
             self._exchanged = exchanged
             self._relay.exchange(exchanged)
@@ -420,7 +420,7 @@ class Service:
         self.tell(news.Taken(on))
 
     def relay_confirmed(self, on: bool) -> bool:
-        return self.controller.confirmed(on)
+        return self.controller.plug.confirmed(on)
 
     def relay_may_go_on(self) -> bool:
         return self._starts_kept == self._starts
@@ -500,7 +500,7 @@ class Service:
         kept = (
             controller.enabled,
             controller.starts_s,
-            controller.may_be_on,
+            controller.plug.may_be_on,
             controller.state.session_day,
             tuple(record for record in faults if record.fault.severity),
         )
@@ -510,7 +510,7 @@ class Service:
             self._save_soon.set()
             self._save_now.set()
         elif kept != self._saved or (
-            (controller.may_be_on or self._store_failing) and self.clock.now() >= self._saved_s + SAVE_EVERY_S
+            (controller.plug.may_be_on or self._store_failing) and self.clock.now() >= self._saved_s + SAVE_EVERY_S
         ):
             self._saved, self._saved_s = kept, self.clock.now()
             self._save_soon.set()

@@ -205,7 +205,7 @@ def build(
 ) -> StatusDocument:
     """Return the document for this moment; ``gave_up``: it is the last, and the relay is not known to be off."""
     state, params = controller.state, controller.settings.params
-    now_s, wall, circuit = at.now_s, clock.wall(), controller.mains.learned
+    now_s, wall, circuit = at.now_s, clock.wall(), controller.lessons.mains.learned
 
     def when(then_s: float) -> datetime:
         then = wall.astimezone(UTC) - timedelta(seconds=now_s - then_s)
@@ -214,7 +214,7 @@ def build(
     grid_w, fresh = controller.grid.value, now_s < controller.grid.fresh_until_s
     why, waiting_for, wait_s = GAVE_UP if gave_up else explain(controller, config, at, wall)
     refused: dict[str, int] = {}
-    for (_, reason), count in controller.rejected.items():
+    for (_, reason), count in controller.refusals.counts.items():
         refused[reason] = refused.get(reason, 0) + count
     starts_hour = sum(start_s > now_s - machine.HOUR_S for start_s in state.starts_s)
     starts_day = sum(start_s > now_s - machine.DAY_S for start_s in state.starts_s)
@@ -233,24 +233,24 @@ def build(
             age_s=tenths(None if controller.grid.at_s is None else now_s - controller.grid.at_s),
             fresh=fresh,
             sources=_sources(controller, now_s),
-            lag_s=tenths(controller.steps.lag_s),
+            lag_s=tenths(controller.lessons.steps.lag_s),
         ),
         surplus_w=tenths(controller.charger_w - grid_w if grid_w is not None and fresh and controller.known else None),
         charger_power=ChargerPower(
-            power_w=round(controller.charger_w, 1), measured=controller.measured, known=controller.known
+            power_w=round(controller.charger_w, 1), measured=controller.plug.measured, known=controller.known
         ),
         thresholds=_thresholds(controller),
         relay=RelayStatus(
             commanded="on" if controller.wants_on else "off",
-            reported=None if controller.reported is None else "on" if controller.reported else "off",
-            confirmed=controller.confirmed(controller.wants_on),
-            reported_age_s=tenths(controller.reported_age_s),
+            reported=None if controller.plug.reported is None else "on" if controller.plug.reported else "off",
+            confirmed=controller.plug.confirmed(controller.wants_on),
+            reported_age_s=tenths(controller.plug.reported_age_s),
         ),
         socket=SocketStatus(
-            level=round(controller.level, 3),
+            level=round(controller.socket.level, 3),
             current_a=None if controller.current_a is None else round(controller.current_a, 2),
             temperature_c=_fresh(controller.temperature, now_s),
-            voltage_v=_fresh(controller.voltage, now_s),
+            voltage_v=_fresh(controller.plug.voltage, now_s),
             voltage_mean_v=tenths(controller.voltage_mean_v),
             circuit_ohm=None if circuit is None else round(circuit.ohm, 2),
             circuit_error_ohm=None if circuit is None else round(circuit.error_ohm, 2),
@@ -270,7 +270,7 @@ def build(
             unknown_s=round(controller.today.unknown_s, 1),
         ),
         ledger=None if figures is None else _ledger(figures, config, wall.tzinfo),
-        learned_draw_w=tenths(controller.learned_w),
+        learned_draw_w=tenths(controller.lessons.learned_w),
         budget=BudgetStatus(
             starts_left_hour=max(0, params.starts_per_hour - starts_hour),
             starts_left_day=max(0, params.starts_per_day - starts_day),
@@ -444,7 +444,7 @@ def _first_of_all(scene: Scene) -> Said | None:
     controller = scene.controller
     if any(record.code == "relay-stuck-on" for record in controller.faults):  # the one that cannot wait
         return FAULT_BY_CODE["relay-stuck-on"].sentence, "somebody to look, and to acknowledge relay-stuck-on", None
-    if not controller.hearing and not controller.link_up:
+    if not controller.plug.hearing and not controller.plug.link_up:
         off = "" if scene.facts & machine.ENABLED else ", and charging is switched off"
         return f"The broker cannot be reached{off}.", "a connection to the broker", None
     return None
@@ -502,7 +502,7 @@ def _enough(scene: Scene) -> Said:
 
 def _charges(scene: Scene) -> Said:
     controller, flow = scene.controller, scene.flow
-    if controller.fell_s is not None:
+    if controller.plug.fell_s is not None:
         why = f"The relay is told to be on, but nothing seems to flow: grid power fell by the whole draw. {flow}."
         return why, "a draw to show again, or else the charge ends after ten minutes of it", None
     state, params, charger_w = controller.state, controller.settings.params, controller.inputs.charger_w

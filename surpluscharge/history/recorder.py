@@ -181,7 +181,7 @@ class Recorder:
         self._sample = None
         if self._fresh_ms > 0 and controller.known:  # what is not known is a gap, not solar energy
             error_w = 0.0
-            if controller.charger_w > 0 and not controller.measured:
+            if controller.charger_w > 0 and not controller.plug.measured:
                 learned = self.draw.learned
                 error_w = learned.error_w if learned else ASSUMED_ERROR_SHARE * controller.charger_w
             self._sample = Sample(at_ms, inputs.grid_w, controller.charger_w, controller.wants_on, error_w)
@@ -202,7 +202,7 @@ class Recorder:
         self._on = on
         self.urgent = True
         self._turns_ms.append(at_ms)
-        self.draw.switched(on, controller.state.at_s, controller.steps.settles_s(on) or 0.0)
+        self.draw.switched(on, controller.state.at_s, controller.lessons.steps.settles_s(on) or 0.0)
         if on:
             # The machine sets a session's time to nothing as it re-arms: then a new one begins with this charge.
             if controller.state.session_s <= 0 or (self._session_ms or 0) < EARLIEST_MS:

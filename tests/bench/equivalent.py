@@ -43,8 +43,8 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
         "93",
     ): "a default that only tests use: a daemon's comes from the configuration",
     (
-        "control/controller.py",
-        "self._was_confirmed = False",
+        "control/plug.py",
+        "self.was_confirmed = False  # to be as wanted, at some time since that is wanted",
         "True",
     ): "asked only while on is wanted, and set anew when that begins",
     (
@@ -63,13 +63,13 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
         "(name == 'temperature' and self.wants_on)",
     ): "a sensor is one source: when its reading has come, it has a value",
     (
-        "control/controller.py",
-        "behind = not self.wants_on and (self.voltage.value or 0.0) < BEHIND_SHARE * self.settings.mains_v",
+        "control/plug.py",
+        "behind = not self.wants_on and (volts or 0.0) < BEHIND_SHARE * nominal_v",
         "1.0",
     ): "a volt is behind the relay like none",
     (
         "control/controller.py",
-        "power_after_s=-1.0 if self.power.at_s is None else self.power.at_s - self._wanted_since_s,",
+        "power_after_s=-1.0 if plug.power.at_s is None else plug.power.at_s - plug.wanted_since_s,",
         "(1.0)",
     ): "asked only whether it is STUCK_AFTER_S",
     (

@@ -27,8 +27,7 @@ from typing import Any, NamedTuple
 
 from surpluscharge.config import Config
 from surpluscharge.control import news
-from surpluscharge.control.controller import REJECTION_LOG_EVERY_S
-from surpluscharge.control.signals import PAYLOAD_LIMIT_BYTES, REJECTIONS
+from surpluscharge.control.signals import PAYLOAD_LIMIT_BYTES, REFUSALS_TOLD_EVERY_S, REJECTIONS
 from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.daemon import logs
 from surpluscharge.daemon.service import Service
@@ -278,18 +277,18 @@ class Bench:
     @property
     def refused(self) -> Counter[str]:
         counts: Counter[str] = Counter()
-        for (topic, _), count in self.service.controller.rejected.items():
+        for (topic, _), count in self.service.controller.refusals.counts.items():
             counts[topic] += count
         return counts
 
     def take(self, topic: Topic, payload: bytes, retained: bool) -> list[tuple[str, str, dict[str, Any]]]:
         """Let a message arrive, and hold the service to its promises. Returns what it logged. Raises Spoilt."""
         controller = self.service.controller
-        refused = sum(controller.rejected.values())
+        refused = sum(controller.refusals.counts.values())
         latched = {record.code for record in controller.faults if record.latches}
         self.service._answer = False
         self.service._on_message(topic.name, payload, retained)
-        refused = sum(controller.rejected.values()) - refused
+        refused = sum(controller.refusals.counts.values()) - refused
         said, self.log.said = self.log.said, []
         taken = self._taken(topic, payload, retained, latched, said)
         if refused + taken != 1:
@@ -304,10 +303,10 @@ class Bench:
                 raise Spoilt(f"unknown event {name}")
             if name == "message_refused":
                 key = fields["topic"], fields["reason"]
-                if self.clock.now_s < self.logged_s.get(key, -math.inf) + REJECTION_LOG_EVERY_S:
+                if self.clock.now_s < self.logged_s.get(key, -math.inf) + REFUSALS_TOLD_EVERY_S:
                     raise Spoilt(f"logged twice within a minute: {key}")
                 self.logged_s[key] = self.clock.now_s
-        for meter in (controller.grid, controller.power, controller.temperature, controller.voltage):
+        for meter in (controller.grid, controller.plug.power, controller.temperature, controller.plug.voltage):
             if meter.value is not None and not abs(meter.value) <= 1e6:
                 raise Spoilt(f"believed {meter.value}")
         return said
@@ -325,7 +324,7 @@ class Bench:
 
     def check(self) -> None:
         """Check what the counters say. Raises Spoilt."""
-        unknown = {reason for _, reason in self.service.controller.rejected} - set(REJECTIONS)
+        unknown = {reason for _, reason in self.service.controller.refusals.counts} - set(REJECTIONS)
         if unknown:
             raise Spoilt(f"unknown reasons {unknown}")
         if self.taken + self.refused != self.sent:
@@ -334,8 +333,10 @@ class Bench:
     def sizes(self) -> dict[str, int]:
         """Return the length of everything in the controller and its parts that has one."""
         controller = self.service.controller
-        parts = {"controller": controller, "supervisor": controller.supervisor, "steps": controller.steps}
-        parts |= {name: getattr(controller, name) for name in ("grid", "power", "temperature", "voltage")}
+        plug, lessons = controller.plug, controller.lessons
+        parts = {"controller": controller, "plug": plug, "steps": lessons.steps}
+        parts |= {name: getattr(controller, name) for name in ("supervisor", "refusals", "grid", "temperature")}
+        parts |= {"power": plug.power, "voltage": plug.voltage}
         return {
             f"{name}.{key}": len(value)
             for name, part in parts.items()
@@ -425,7 +426,7 @@ def run(seed: int, count: int, progress: Callable[[int], None] = lambda done: No
     if blocks > MOST_BLOCKS or traced_bytes > MOST_TRACED_BYTES:
         raise Spoilt(f"memory grew by {blocks} blocks, the last {TRACED} messages left {traced_bytes} bytes")
     reasons: Counter[str] = Counter()
-    for (_, reason), times in bench.service.controller.rejected.items():
+    for (_, reason), times in bench.service.controller.refusals.counts.items():
         reasons[reason] += times
     return Result(bench.sent, bench.taken, reasons, bench.levels, lines, blocks, traced_bytes, longest)
 
