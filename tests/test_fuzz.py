@@ -34,12 +34,12 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
 
 def test_spoiled_payloads_do_no_harm() -> None:
     """Nothing raised, all counted with a known reason, memory bounded, the log printable and at a bounded rate."""
-    result = run(seed=1, count=20000)
-    assert result.sent.total() == 20000
+    result = run(seed=1, count=10000)
+    assert result.sent.total() == 10000
     assert set(result.sent) == {topic.name for topic in TOPICS}
     assert all(0 < result.taken[topic.name] < result.sent[topic.name] for topic in TOPICS)
     assert set(result.reasons) == set(REJECTIONS) - {"commissioning", "late"}  # each that payloads lead to
-    assert result.lines > 500
+    assert result.lines > 250
 
 
 ANY_TOPIC = st.sampled_from(TOPICS)
