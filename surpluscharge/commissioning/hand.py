@@ -2,6 +2,14 @@
 
 It is the daemon itself, with its supervisor, its wills and its store. What commissioning asks of it is in
 ``commission.py``.
+
+From the daemon's usual life it differs in this: any reading is good enough to start; others may switch it off and not
+on; no dashboard hears of it; its pause is short (with the car a minute passes anyway) and its start budget its own; and
+to see what plug and broker do then, the relay may be left alone (``Relay.reasserts_on``) or its connection be cut
+(``Link.sever``).
+
+A remedy is written so that it can be obeyed to the letter (:func:`put`): the table, the key and, where it is known, the
+value. tests/test_wirings.py plays a person who does no more and no less.
 """
 
 from __future__ import annotations

@@ -3,6 +3,12 @@
 Still no I/O and no clock: whatever happens comes in by one door, :meth:`Controller.tell`, with its :class:`Moment`. The
 shell carries messages and time in, takes :attr:`Controller.wants_on` and the events out, and calls again at
 :meth:`Controller.deadline_s`. The tests do the same without a shell.
+
+No method may leave out the first step of it, that what was known before holds up to now: one did once, and a pause was
+too short by one turn of the loop (the oracle in tests/world.py found it). What is drawn has two answers: what *may* be,
+for the caps, the surplus and the thermal image, and what is *known* to be, for the books. They were one once, and a
+plug that had been cut off was booked as solar. The machine counts what is wished; what the relay may do besides is
+added to the caps here, so that the machine stays a function of wishes.
 """
 
 from __future__ import annotations
