@@ -62,7 +62,7 @@ fi
 installed=$venv/installed-$extra
 wanted="$(cksum <"$root/pyproject.toml") $root"
 if [ "$(cat "$installed" 2>/dev/null)" != "$wanted" ]; then
-    say "installing what the $what needs into it (a minute or two, the first time only)"
+    say "installing what is needed into it (a minute or two, the first time only)"
     (cd "$root" && "$python" -m pip install --quiet --disable-pip-version-check --editable ".[$extra]") ||
         fail 'could not install: the reason stands above; is there a connection to the package index?'
     printf '%s\n' "$wanted" >"$installed"
