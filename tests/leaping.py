@@ -13,9 +13,13 @@ import selectors
 import socket
 from collections.abc import Callable, Coroutine, Iterator
 from datetime import datetime, timedelta
+from functools import partial
 from types import SimpleNamespace
 from typing import Any, TypeVar
 from unittest import mock
+
+from surpluscharge.daemon.mqtt import Link
+from surpluscharge.daemon.ports import Patience, Ports
 
 T = TypeVar("T")
 
@@ -133,9 +137,5 @@ def leap(coroutine: Coroutine[Any, Any, T]) -> T:
         loop.close()
 
 
-def leap_asking_seldom(coroutine: Coroutine[Any, Any, T]) -> T:
-    """Do so, the broker being asked seldom how late it is: here it never is, and the asking is a third of the work."""
-    every_s = mock.patch("surpluscharge.daemon.mqtt.ASK_EVERY_S", 5.0)
-    late_s = mock.patch("surpluscharge.daemon.service.LATE_S", 7.5)
-    with every_s, late_s:
-        return leap(coroutine)
+# The broker is asked seldom how late it is: where it never is, the asking would be a third of the work.
+SELDOM = Ports(link=partial(Link, ask_every_s=5.0), patience=Patience(late_s=7.5))

@@ -1,8 +1,8 @@
 """A house, a network, a broker, a computer and their troubles on a virtual clock, around the real daemon.
 
 What runs here is the package's own: the controller, the service that hands it events and carries out what follows, the
-relay task, and the store. Only what touches the operating system is played: sockets, the broker, the disk, the clock,
-the event loop (coroutines are resumed from one heap of times, so nothing sleeps and nothing depends on the machine).
+relay task, and the store. Only what touches the operating system is played, and handed in: connections, the broker, the
+disk, the clock, the event loop (one heap of times, so nothing sleeps and nothing depends on the machine).
 
 One seed says all: household, configuration, weather, and the *schedule*, a list of episodes of trouble. The oracle
 (:meth:`Simulation.look`) shares no books with the controller. It knows what the contact and the current really did,
@@ -14,6 +14,7 @@ Replay one seed with ``python -m tests.bench.house_years --seed S --days D``.
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import errno
 import heapq
@@ -23,24 +24,28 @@ import math
 import random
 import tempfile
 from collections import Counter, deque
-from collections.abc import Callable, Coroutine, Generator, Iterable, Iterator
+from collections.abc import Callable, Coroutine, Iterable, Iterator
+from contextvars import Context
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from aiomqtt import MqttError
 
+from surpluscharge.clock import wait_until_set
 from surpluscharge.config import Config
 from surpluscharge.control import machine, news
-from surpluscharge.control.controller import Kept, Moment
+from surpluscharge.control.controller import Kept
 from surpluscharge.control.steps import LATEST_S, SIDE_S
 from surpluscharge.control.supervisor import FAULT_BY_CODE
-from surpluscharge.daemon import logs, store
-from surpluscharge.daemon import service as service_module
-from surpluscharge.daemon.mqtt import ANSWER_WITHIN_S, Post
-from surpluscharge.daemon.relay import Relay, on_post
-from surpluscharge.daemon.service import SAVE_EVERY_S, SAVE_PAUSE_S, Service
+from surpluscharge.daemon import store
+from surpluscharge.daemon.mqtt import ANSWER_WITHIN_S, Link, Post
+from surpluscharge.daemon.ports import Patience, Ports
+from surpluscharge.daemon.relay import on_post
+from surpluscharge.daemon.saving import SAVE_EVERY_S
+from surpluscharge.daemon.service import CLOCK_JUMP_S, OFF_WITHIN_S, Service
 from surpluscharge.simulator.house import Car, GridMeter, House, Plug, Scenario
 
 DAY_S, HOUR_S, NEVER_S = 86400.0, 3600.0, math.inf
@@ -293,118 +298,132 @@ def draw_setup(seed: int, full: bool = False) -> Setup:
 # --- time, tasks, disk -----------------------------------------------------------------------------------------------
 
 
-class Pause:
-    """What a coroutine of the shell waits in: so many seconds, or until poked."""
+class Handle:
+    """A callback that can be taken back."""
 
-    def __init__(self, seconds: float) -> None:
-        self.seconds = seconds
+    def __init__(self, callback: Callable[..., object], arguments: tuple[Any, ...], context: Context | None) -> None:
+        self._callback, self._arguments, self._context = callback, arguments, context
+        self._cancelled = False
 
-    def __await__(self) -> Generator[Pause, None, None]:
-        yield self
+    def cancel(self) -> None:
+        self._cancelled = True
 
+    def cancelled(self) -> bool:
+        return self._cancelled
 
-class Job:
-    """A coroutine of the shell, resumed from the simulation's heap instead of an event loop."""
-
-    def __init__(self, simulation: Simulation, coroutine: Coroutine[Any, Any, None]) -> None:
-        self._simulation, self._coroutine = simulation, coroutine
-        self._turn = 0
-        self._poked = False
-        simulation.at(simulation.t, self._resume, 0)
-
-    def poke(self) -> None:
-        """Wake it, after what is due already."""
-        if not self._poked and self._turn >= 0:
-            self._poked = True
-            self._simulation.at(self._simulation.t, self._resume, self._turn)
-
-    def _resume(self, turn: int) -> None:
-        if turn != self._turn:
-            return
-        simulation = self._simulation
-        if simulation.hung_since_s is not None:  # nothing moves in a process that hangs
-            simulation.stalled.append((self._resume, turn))
-            return
-        self._turn += 1
-        self._poked = False
-        simulation.job = self
-        try:
-            pause = self._coroutine.send(None)
-        except StopIteration:
-            self._turn = -1
-            simulation.jobs.remove(self)
-            return
-        if pause.seconds < NEVER_S:
-            # At least some microseconds: a remainder too small to move the clock would be waited for without end.
-            simulation.at(simulation.t + max(1e-5, pause.seconds), self._resume, self._turn)
-
-    def kill(self) -> None:
-        self._turn = -1
-        self._coroutine.close()
+    def run(self) -> None:
+        if self._context:
+            self._context.run(self._callback, *self._arguments)
+        else:
+            self._callback(*self._arguments)
 
 
-class Event:
-    """Stands in for an asyncio.Event that one job waits for."""
-
-    def __init__(self) -> None:
-        self.job: Job | None = None
-        self._set = self._awaited = False
-
-    def set(self) -> None:
-        self._set = True
-        if self.job and self._awaited:
-            self.job.poke()
-
-    def clear(self) -> None:
-        self._set = False
-
-    async def pause(self, seconds: float) -> None:
-        self._awaited = True
-        await Pause(seconds)
-        self._awaited = False
-
-    async def wait(self) -> None:
-        while not self._set:
-            await self.pause(NEVER_S)
-
-
-class Loop:
-    """Stands where the service sees asyncio, for what it does in the background: threads, and waiting."""
-
-    Event = Event
+class Loop(asyncio.AbstractEventLoop):
+    """The event loop of one life of the daemon: whatever is due waits in the simulation's heap."""
 
     def __init__(self, simulation: Simulation) -> None:
         self._simulation = simulation
+        self._tasks: list[asyncio.Task[Any]] = []
+        self._over = False
+        self._stalled: list[Handle] = []
 
-    async def sleep(self, seconds: float) -> None:
-        await Pause(seconds)
+    def time(self) -> float:
+        return self._simulation.t
 
-    async def to_thread(self, write: Callable[..., None], *arguments: Any) -> None:
+    def get_debug(self) -> bool:
+        return False
+
+    def call_exception_handler(self, context: dict[str, Any]) -> None:
+        """Tasks that are there no more with a process that has died are none."""
+
+    def create_future(self) -> asyncio.Future[Any]:
+        return asyncio.Future(loop=self)
+
+    def create_task(self, coroutine: Coroutine[Any, Any, Any], **how: Any) -> asyncio.Task[Any]:  # type: ignore[override]
+        task = asyncio.Task(coroutine, loop=self, **how)
+        task.add_done_callback(self._ended)
+        self._tasks = [*(one for one in self._tasks if not one.done()), task]
+        return task
+
+    @staticmethod
+    def _ended(task: asyncio.Task[Any]) -> None:
+        if error := task.exception():
+            raise error
+
+    def call_soon(self, callback: Any, *arguments: Any, context: Context | None = None) -> Handle:  # type: ignore[override]
+        return self.call_at(self._simulation.t, callback, *arguments, context=context)
+
+    def call_later(self, delay: float, callback: Any, *arguments: Any, context: Context | None = None) -> Handle:  # type: ignore[override]
+        return self.call_at(self._simulation.t + delay, callback, *arguments, context=context)
+
+    def call_at(self, when: float, callback: Any, *arguments: Any, context: Context | None = None) -> Handle:  # type: ignore[override]
+        handle = Handle(callback, arguments, context)
+        if not self._over:
+            self._simulation.at(max(when, self._simulation.t), self._run, handle)
+        return handle
+
+    def _run(self, handle: Handle) -> None:
+        if self._over or handle.cancelled():
+            return
+        if self._simulation.hung_since_s is not None:  # nothing moves in a process that hangs
+            self._stalled.append(handle)
+            return
+        handle.run()
+
+    def go_on(self) -> None:
+        """The process hangs no longer."""
+        stalled, self._stalled = self._stalled, []
+        for handle in stalled:
+            self._simulation.at(self._simulation.t, self._run, handle)
+
+    def run_in_executor(self, _: Any, write: Callable[..., object], *arguments: Any) -> asyncio.Future[Any]:  # type: ignore[override]
         """A write in a thread: it takes what the disk takes, and a process that dies meanwhile has not written."""
         disk, clock = self._simulation.disk, self._simulation.clock
         begun = _Moment(clock.origin, clock.now(), clock.wall_s, clock.t)
-        await Pause(disk.takes_s())
-        disk.begun = begun
-        try:
-            write(*arguments)
-        finally:
-            disk.begun = None
+        written = self.create_future()
+
+        def over() -> None:
+            disk.begun = begun
+            try:
+                write(*arguments)
+            finally:
+                disk.begun = None
+            written.set_result(None)
+
+        self.call_later(disk.takes_s(), over)
+        return written
+
+    def kill(self) -> None:
+        """The process is gone."""
+        self._over = True
+        for task in self._tasks:
+            coroutine = task.get_coro()
+            assert coroutine is not None
+            coroutine.close()
 
 
-class VirtualRelay(Relay):
-    """The relay task itself; only its waiting and its publishing tasks are the simulation's."""
+class VirtualLink(Link):
+    """A connection over the simulation's network. Its ups and downs, and what comes by it, are the simulation's."""
 
-    simulation: Simulation
+    def __init__(self, simulation: Simulation, name: str, *which: Any, **how: Any) -> None:
+        super().__init__(name, *which, **how)
+        self._simulation = simulation
 
-    async def _wait(self, seconds: float) -> None:
-        self._news.clear()
-        await self._news.pause(seconds)  # type: ignore[attr-defined]
+    @property
+    def up(self) -> bool:
+        return self._simulation.relay_up if self.name == "relay" else self._simulation.main_up
 
-    def _send(self, on: bool) -> None:
-        self._serial += 1
-        self._on_under_way = self._serial if on else 0
-        job = self._under_way[self._serial] = Job(self.simulation, self._publish(on, self._serial))  # type: ignore[assignment]
-        self.simulation.jobs.append(job)  # type: ignore[arg-type]
+    async def publish(self, post: Post, within_s: float = ANSWER_WITHIN_S) -> None:
+        """Take a command from the relay task, on its way to the broker."""
+        simulation = self._simulation
+        if not self.up:
+            raise MqttError("not connected")
+        simulation.check_publish(post)
+        answered = asyncio.Event()
+        simulation.on_the_wire(post, lambda: simulation.at(simulation.t + simulation.latency(), answered.set))
+        await wait_until_set(answered, simulation.clock, within_s)
+        if not answered.is_set():
+            raise MqttError("no answer")
 
 
 class VirtualClock:
@@ -431,10 +450,10 @@ class VirtualClock:
         return EPOCH + timedelta(seconds=self.wall_s)
 
     def real_s(self, seconds: float) -> float:
-        return seconds
+        return max(1e-5, seconds)  # a remainder too small to move the clock would be waited for without end
 
     async def sleep(self, seconds: float) -> None:
-        await Pause(seconds)
+        await asyncio.sleep(seconds)
 
 
 class _Moment(NamedTuple):
@@ -458,10 +477,10 @@ class _Saved(NamedTuple):
 
 
 class Disk:
-    """Stands where the service sees the store module. What is kept cannot change any more once it is made, so it is
-    written as a file, by the real store, only when somebody is about to read it."""
+    """The service's store. What is kept cannot change any more once it is made, so it is written as a file, by the real
+    store, only when somebody is about to read it."""
 
-    Unusable = store.Unusable
+    alone = staticmethod(store.alone)
 
     def __init__(self, folder: Path) -> None:
         self._path = folder / "charger.json"
@@ -516,26 +535,6 @@ class Log:
         self.listener(event, fields)
 
     warning = error = exception = info
-
-
-class VirtualService(Service):
-    """The service itself, told the time more cheaply (a test holds both ways to be equal)."""
-
-    clock: Any
-
-    def _at(self) -> Moment:
-        clock = self.clock
-        wall_s = clock.wall_s
-        ordinal = EPOCH.toordinal()
-        return Moment(
-            clock.t - clock.boot_s,
-            ordinal + math.floor((wall_s - 4 * HOUR_S) / DAY_S),
-            ordinal + math.floor(wall_s / DAY_S),
-        )
-
-    async def _pause_after_write(self) -> None:
-        if not self._save_now._set:
-            await self._save_now.pause(SAVE_PAUSE_S)  # type: ignore[attr-defined]
 
 
 # --- the devices -----------------------------------------------------------------------------------------------------
@@ -675,8 +674,7 @@ class Simulation:
         self.t = begin_s
         self.heap: list[tuple[float, int, Callable[..., None], tuple[Any, ...]]] = []
         self._serial = itertools.count()
-        self.job: Job | None = None
-        self.jobs: list[Job] = []
+        self.loop = Loop(self)
         self.clock = VirtualClock()
         self.clock.t = begin_s
         self.disk = Disk(folder)
@@ -719,7 +717,6 @@ class Simulation:
         self.buffered: list[tuple[Post, Callable[[], None]]] = []  # on a connection that is cut
         # --- daemon
         self.service: Any = None
-        self.stalled: list[tuple[Callable[..., None], int]] = []  # of a hung daemon's tasks
         self.life = 0
         self.booted_s = 0.0
         self.hung_since_s: float | None = None
@@ -848,21 +845,17 @@ class Simulation:
         self.backoff_s = 0.5
         self.last_good_s = -NEVER_S
         self.inbox.clear()
-        self.stalled.clear()
         self.buffered.clear()
         self.trusted_store = not (self.disk.damaged and saved)
-        service = VirtualService(self.config, self.clock)  # type: ignore[arg-type]
-        relay = VirtualRelay(self.config, self, service, self.clock, self.log)  # type: ignore[arg-type]
-        relay.simulation = self
-        news = relay._news = Event()  # type: ignore[assignment]
-        service._relay = relay
-        service._log = self.log  # type: ignore[assignment]
-        self.service = service
+        self.loop = Loop(self)
+        asyncio._set_running_loop(self.loop)  # as an event loop does that runs
+        # That a disk which takes too long counts as failing is tried elsewhere (tests/test_store.py).
+        patience = Patience(slow_disk_s=2 * SLOWEST_WRITE_S)
+        ports = Ports(link=partial(VirtualLink, self), store=self.disk, log=self.log, patience=patience)  # type: ignore[arg-type]
+        service = self.service = Service(self.config, self.clock, ports)
         self.check_restart(saved)
-        news.job = Job(self, relay.run())
-        soon: Any = service._save_soon
-        soon.job = service._save_now.job = Job(self, service._save_in_the_background())  # type: ignore[attr-defined]
-        self.jobs = [news.job, soon.job]
+        self.loop.create_task(service.relay.run())
+        self.loop.create_task(service.saving.run())
         self.died_on = False
         self.wake()
         self.at(self.t + self.rng.uniform(0.05, 0.6), self.connect, self.life)
@@ -872,9 +865,7 @@ class Simulation:
         if self.service is None:
             return
         self.life += 1
-        for job in self.jobs:
-            job.kill()
-        self.jobs.clear()
+        self.loop.kill()
         self.service = None
         self.inbox.clear()
         if self.was_on and not self.start_said and self.starts_s:
@@ -928,11 +919,7 @@ class Simulation:
             action(*arguments)
             self.plan_wake()
 
-    # --- its connections (this object is the relay task's Link) -------------------------------------------------------
-
-    @property
-    def up(self) -> bool:
-        return self.relay_up
+    # --- its connections ----------------------------------------------------------------------------------------------
 
     @property
     def reachable(self) -> bool:
@@ -947,12 +934,12 @@ class Simulation:
             self.backoff_s = 0.5
             if self.session is not None:  # the same client again: the broker lets go of the old connection
                 self.session_lost(self.session_number)
-            self.session = self.service._relay_link._will
+            self.session = self.service.relay_link.will
             self.session_number += 1
             self.relay_up = self.main_up = True
             order = [
-                lambda: self.service.tell(news.RelayLink(True)),
-                lambda: self.service._on_main_link(True),
+                self.service.relay_link.on_up,
+                self.service.main_link.on_up,
             ]
             self.rng.shuffle(order)
             for up in order:
@@ -972,8 +959,8 @@ class Simulation:
         self.buffered.clear()
         self.last_good_s = self.last_good_s if self.was_on else -NEVER_S
         order = [
-            lambda: self.service.tell(news.RelayLink(False)),
-            lambda: self.service._on_main_link(False),
+            self.service.relay_link.on_down,
+            self.service.main_link.on_down,
         ]
         self.rng.shuffle(order)
         for down in order:
@@ -1001,23 +988,6 @@ class Simulation:
     def session_silent(self, number: int) -> None:
         if self.cut or self.service is None or self.hung_since_s is not None:
             self.session_lost(number)
-
-    async def publish(self, post: Post, within_s: float = ANSWER_WITHIN_S) -> None:
-        """Take a command from the relay task, on its way to the broker."""
-        if not self.relay_up:
-            raise MqttError("not connected")
-        self.check_publish(post)
-        job, answered = self.job, [False]
-
-        def answer() -> None:
-            answered[0] = True
-            if job:
-                job.poke()
-
-        self.on_the_wire(post, lambda: self.at(self.t + self.latency(), answer))
-        await Pause(within_s)
-        if not answered[0]:
-            raise MqttError("no answer")
 
     def on_the_wire(self, post: Post, taken: Callable[[], None]) -> None:
         if self.cut:
@@ -1115,7 +1085,7 @@ class Simulation:
                 self.disabled_s = self.disabled_s if self.enabled else self.t
         elif topic.endswith("/acknowledge/set"):
             self.latched = dict.fromkeys(self.latched, True)
-        self.tell(self.service._on_message, topic, payload, False)
+        self.tell(self.service.main_link.on_message, topic, payload, False)
 
     def forget_words(self) -> None:
         """From here on the plug's habit has to show anew."""
@@ -1317,15 +1287,15 @@ class Simulation:
         elif self.service is not None and self.hung_since_s is None:
             self.stopping = True
             self.tell(self.service.tell, news.Stop())
-            self.at(self.t + min(service_module.OFF_WITHIN_S, 0.5 * episode.lasts_s), self.stopped, self.life)
+            self.at(self.t + min(OFF_WITHIN_S, 0.5 * episode.lasts_s), self.stopped, self.life)
 
     def stopped(self, life: int) -> None:
         if life != self.life or self.service is None:
             return
         service = self.service
         if self.relay_up and not self.cut:
-            self.arrive_at_broker(self.session_number, service._relay_link._farewell, lambda: None)
-        service._write(next(service._serials), service.controller.kept())
+            self.arrive_at_broker(self.session_number, service.relay_link.farewell, lambda: None)
+        service.saving.save_last()
         if not self.cut:
             self.session = None  # closed in good order: no will
         self.die()
@@ -1347,9 +1317,7 @@ class Simulation:
             if self.t >= self.last_good_s + self.config.meter[0].fresh_s:
                 self.tripped_s = self.t  # rightly ended at once, though fresh readings are about to be read
             self.wake()
-            stalled, self.stalled = self.stalled, []
-            for resume, turn in stalled:
-                self.at(self.t, resume, turn)
+            self.loop.go_on()
             inbox, self.inbox = self.inbox, []
             for topic, payload in inbox:
                 self.deliver(topic, payload)
@@ -1385,7 +1353,7 @@ class Simulation:
         self.boot()
 
     def set_clock(self, offset_s: float) -> None:
-        jumps = abs(self.clock.offset_s - offset_s) > service_module.CLOCK_JUMP_S
+        jumps = abs(self.clock.offset_s - offset_s) > CLOCK_JUMP_S
         self.clock.offset_s = offset_s
         if jumps:
             self.jump_s = self.t
@@ -1704,7 +1672,7 @@ class Simulation:
                 self.result.expected["a latched fault that a crash or a full disk forgot"] += 1
                 del self.latched[code]
 
-    def was_written(self, since_s: float, within_s: float = 2.0 * SAVE_PAUSE_S) -> bool:
+    def was_written(self, since_s: float, within_s: float = 2.0 * Patience().save_pause_s) -> bool:
         """Say whether what changed then must have been on the disk when the daemon ended."""
         slow_s = 2.0 * SLOWEST_WRITE_S + SAVE_EVERY_S  # and after a failure, another try comes only so late
         settled_s = max(since_s + within_s, self.disk.troubled_s + slow_s)
@@ -2001,18 +1969,14 @@ def simulate(
     base = "/dev/shm" if Path("/dev/shm").is_dir() else None
     with tempfile.TemporaryDirectory(dir=base) as folder, _played(Path(folder), seed):
         simulation = Simulation(seed, days, schedule, Path(folder), full, begin_s, min(days * DAY_S, end_s))
-        real = service_module.store, service_module.asyncio, logs.logger
-        service_module.store, service_module.asyncio = simulation.disk, Loop(simulation)  # type: ignore[assignment]
-        logs.logger = lambda: simulation.log  # type: ignore[assignment,return-value]
         try:
             simulation.run()
         except Broken as error:
             error.add_note("\n".join(simulation.log.recent))
             raise
         finally:
-            service_module.store, service_module.asyncio, logs.logger = real  # type: ignore[assignment]
-            for job in simulation.jobs:
-                job.kill()
+            simulation.loop.kill()
+            asyncio._set_running_loop(None)
     return simulation
 
 

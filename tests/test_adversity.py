@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import threading
 import time
 from pathlib import Path
 
@@ -15,9 +14,10 @@ from surpluscharge.control.controller import Controller, Kept, Moment, Tally
 from surpluscharge.control.machine import MODE_NAMES
 from surpluscharge.daemon import logs, store
 from surpluscharge.daemon.mqtt import Link, Post
+from surpluscharge.daemon.ports import Ports
 from surpluscharge.daemon.service import Service
 from tests.conftest import Mosquitto, config_from
-from tests.wire import COMMAND, ENABLE_SET, REPORT, SUN_W, Feed, Plug, Stage, until
+from tests.wire import COMMAND, ENABLE_SET, REPORT, SUN_W, Disk, Feed, Plug, Stage, until
 
 
 @pytest.fixture
@@ -65,38 +65,28 @@ async def test_a_plug_that_others_keep_switching_on_starts_no_duel(stage: Stage)
 
 
 @pytest.mark.broker
-async def test_no_disk_holds_up_an_off(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_no_disk_holds_up_an_off(stage: Stage) -> None:
     """The off is out while the disk has not answered yet (invariant 6)."""
-    answered, save = threading.Event(), store.save
-    wire = stage.wire
-    async with stage.running(), Feed(wire, SUN_W) as feed:
+    wire, disk = stage.wire, Disk()
+    async with stage.running(ports=Ports(store=disk)), Feed(wire, SUN_W) as feed:
         await stage.charge(feed)
-
-        def slow(*arguments: object) -> None:
-            answered.wait(30.0)
-            save(*arguments)  # type: ignore[arg-type]
-
-        monkeypatch.setattr(store, "save", slow)
+        disk.free.clear()
         try:
             wire.publish(ENABLE_SET, "off")
             await until(lambda: wire.last(COMMAND) == "off", "off")
-            assert not answered.is_set()
+            assert not disk.free.is_set()
         finally:
-            answered.set()
+            disk.free.set()
 
 
 @pytest.mark.broker
-async def test_a_start_that_cannot_be_written_does_not_happen(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_a_start_that_cannot_be_written_does_not_happen(stage: Stage) -> None:
     """A crash would forget it, and with it budget, session and image (invariants 4, 5)."""
-
-    def full(*_: object) -> None:
-        raise OSError(28, "No space left on device")
-
-    wire = stage.wire
-    async with stage.running(control={"start_delay_s": 1.0}) as daemon, Feed(wire, SUN_W):
+    wire, disk = stage.wire, Disk()
+    async with stage.running(ports=Ports(store=disk), control={"start_delay_s": 1.0}) as daemon, Feed(wire, SUN_W):
         wire.publish(ENABLE_SET, "on")
         await until(lambda: wire.state == "arming", "the surplus being seen")
-        monkeypatch.setattr(store, "save", full)
+        disk.full = True
         await until(lambda: daemon.events("fault_raised", code="store-failing"), "the fault")
         await until(lambda: wire.state == "locked-out", "the status")
         assert set(wire.texts(COMMAND)) == {"off"}

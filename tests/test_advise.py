@@ -15,6 +15,8 @@ from surpluscharge.config import parse
 from surpluscharge.control import news
 from surpluscharge.control.economics import benefit_per_h
 from surpluscharge.daemon import status
+from surpluscharge.daemon.historian import Historian
+from surpluscharge.daemon.ports import Ports
 from surpluscharge.daemon.service import Service
 from tests.test_status import VirtualClock
 
@@ -138,27 +140,27 @@ def test_the_thresholds_follow_the_prices(tmp_path: Path) -> None:
     service = Service(config, clock)
 
     def shown() -> status.StatusDocument:
-        return status.build(service.controller, config, service._at(), clock)
+        return status.build(service.controller, config, service.at(), clock)
 
     start_w = shown().thresholds.start_export_w
     # 2000 * 0.18 / 0.27 = 1333 W breaks even; it is the least that a start may ask for, and the draw is the most.
     assert start_w is not None and 1333 <= start_w <= 2000 and shown().thresholds.follow_prices
     with capture_logs() as logged:
-        service._follow_prices()
+        service.follow_prices()
         assert not logged
         clock.now_s = 10.0
-        service._follow_prices()
+        service.follow_prices()
     assert [(line["event"], line["start_export_w"]) for line in logged] == [("thresholds_changed", None)]
-    service.controller.tell(news.CommandsLink(True), service._at())
-    service.controller.tell(news.RelayLink(True), service._at())
-    service.controller.tell(news.Enable(True), service._at())
-    service.controller.tell(news.Message("m", b"-3000", False), service._at())
+    service.controller.tell(news.CommandsLink(True), service.at())
+    service.controller.tell(news.RelayLink(True), service.at())
+    service.controller.tell(news.Enable(True), service.at())
+    service.controller.tell(news.Message("m", b"-3000", False), service.at())
     document = shown()
     assert document.thresholds.start_export_w is None and document.state == "idle"
     assert "worth more sold than charged" in document.why
     assert document.waiting_for == "other prices, Tue 18:00" and document.wait_s == 5 * 3600
     clock.now_s += 5 * 3600
-    service._follow_prices()
+    service.follow_prices()
     assert shown().thresholds.start_export_w == start_w
 
 
@@ -180,27 +182,35 @@ class Ahead:
 
     def __init__(self, tmp_path: Path, prices: str = ABOVE) -> None:
         text = CONFIG.replace('"auto"', '"ahead"') + prices + f'\n[store]\ndirectory = "{tmp_path}"'
-        self.config = parse(text, "test.toml")
+        self.text, self.config = text, parse(text, "test.toml")
         self.clock = VirtualClock(datetime(2031, 6, 3, 12, tzinfo=ZONE))
-        self.service = Service(self.config, self.clock)
+        self.knows_w: float | None = None
+        rig = self
+
+        class Knowing(Historian):
+            @property
+            def learned_w(self) -> float | None:
+                return rig.knows_w
+
+        self.service = Service(self.config, self.clock, Ports(historian=Knowing))
         self.controller = self.service.controller
-        self.controller.tell(news.CommandsLink(True), self.service._at())
-        self.controller.tell(news.RelayLink(True), self.service._at())
-        self.controller.tell(news.Enable(True), self.service._at())
+        self.controller.tell(news.CommandsLink(True), self.service.at())
+        self.controller.tell(news.RelayLink(True), self.service.at())
+        self.controller.tell(news.Enable(True), self.service.at())
 
     def run(self, surplus_w: list[float]) -> None:
         for value_w in surplus_w:
             self.clock.now_s += 10.0
             grid_w = (2000.0 if self.controller.wants_on else 0.0) - value_w
             self.controller.tell(
-                news.Message("m", f"{grid_w + self.clock.now_s % 7:.1f}".encode(), False), self.service._at()
+                news.Message("m", f"{grid_w + self.clock.now_s % 7:.1f}".encode(), False), self.service.at()
             )
             if not self.controller.plug.confirmed(self.controller.wants_on):
-                self.controller.tell(news.Taken(self.controller.wants_on), self.service._at())
+                self.controller.tell(news.Taken(self.controller.wants_on), self.service.at())
 
     @property
     def shown(self) -> status.StatusDocument:
-        return status.build(self.controller, self.config, self.service._at(), self.clock)
+        return status.build(self.controller, self.config, self.service.at(), self.clock)
 
 
 def pays_from_w(rig: Ahead) -> float | None:
@@ -248,14 +258,14 @@ def test_looking_ahead_ends_with_the_sun(tmp_path: Path) -> None:
 def test_looking_ahead_follows_the_prices(tmp_path: Path) -> None:
     rig = Ahead(tmp_path)
     assert pays_from_w(rig) == pytest.approx(1166.7, abs=0.1)
-    rig.service._follow_prices()
+    rig.service.follow_prices()
     assert pays_from_w(rig) == pytest.approx(1166.7, abs=0.1)
     text = CONFIG.replace('"auto"', '"ahead"') + TURNS + f'\n[store]\ndirectory = "{tmp_path}"'
     rig.config = rig.service.config = parse(text, "test.toml")
     rig.clock.now_s = 3600.0 + 10.0  # 13:00: what is sold earns more than the alternative costs
     with capture_logs() as logged:
-        rig.service._follow_prices()
-        rig.service._follow_prices()
+        rig.service.follow_prices()
+        rig.service.follow_prices()
     assert [line["event"] for line in logged].count("thresholds_changed") == 1
     rig.run([3000.0] * 10)
     document = rig.shown
@@ -271,9 +281,7 @@ DEARER_FROM_ONE = (
 
 
 @pytest.mark.parametrize("change", ["prices", "reload", "draw"])
-def test_looking_ahead_survives_a_change_of_settings(
-    tmp_path: Path, change: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_looking_ahead_survives_a_change_of_settings(tmp_path: Path, change: str) -> None:
     """A gap in an hour of sun, and in it the prices change: what was expected of the surplus is still expected."""
     rig = Ahead(tmp_path, DEARER_FROM_ONE)
     rig.clock.now_s = 1800.0
@@ -285,13 +293,14 @@ def test_looking_ahead_survives_a_change_of_settings(
     assert rig.shown.state == "charging"
     rig.clock.now_s = 3600.0 + 5.0
     if change == "prices":
-        rig.service._follow_prices()
+        rig.service.follow_prices()
     elif change == "reload":
-        monkeypatch.setattr("surpluscharge.daemon.service.load", lambda _: rig.config)
-        rig.service.reload("test.toml")
+        path = tmp_path / "test.toml"
+        path.write_text(rig.text, encoding="utf-8")
+        rig.service.reload(str(path))
     else:
-        monkeypatch.setattr(type(rig.service._history), "learned_w", 2050.0)  # it has no steps to learn a draw from
-        rig.service._follow_prices()
+        rig.knows_w = 2050.0  # it has no steps to learn a draw from
+        rig.service.follow_prices()
     assert pays_from_w(rig) == pytest.approx(852.5 * (1.025 if change == "draw" else 1.0), abs=0.1)
     document = rig.shown
     assert document.state == "charging" and "expected to come back" in document.why
@@ -309,10 +318,10 @@ def test_looking_ahead_begins_with_what_is_remembered_when_it_is_chosen(tmp_path
     rig = Ahead(tmp_path)
     ahead, rig.config = rig.config, parse(CONFIG + ABOVE + f'\n[store]\ndirectory = "{tmp_path}"', "test.toml")
     rig.service.config = rig.config
-    rig.controller.tell(news.Reload(rig.config.settings(rig.clock.wall())), rig.service._at())
+    rig.controller.tell(news.Reload(rig.config.settings(rig.clock.wall())), rig.service.at())
     rig.run([300.0, 300.0, 300.0, 700.0, 700.0, 700.0] * 10)
     assert rig.controller.outlook() is None and rig.shown.thresholds.start_export_w is not None
-    rig.controller.tell(news.Reload(ahead.settings(rig.clock.wall())), rig.service._at())
+    rig.controller.tell(news.Reload(ahead.settings(rig.clock.wall())), rig.service.at())
     rig.config = ahead
     assert rig.shown.thresholds.start_export_w is None
     assert "Waiting for more surplus" in (rig.controller.outlook() or "")

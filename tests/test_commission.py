@@ -35,12 +35,13 @@ from surpluscharge.config import Config
 from surpluscharge.control.controller import Kept, Tally
 from surpluscharge.control.supervisor import Record
 from surpluscharge.daemon import store
-from surpluscharge.daemon.mqtt import Post
+from surpluscharge.daemon.mqtt import Link, Post
+from surpluscharge.daemon.ports import Ports
 from surpluscharge.simulator import devices
 from surpluscharge.simulator.broker import embedded_broker
 from surpluscharge.simulator.house import GridMeter, House, Plug, Scenario
 from tests.conftest import Mosquitto
-from tests.leaping import LeapingClock, leap_asking_seldom
+from tests.leaping import SELDOM, LeapingClock, leap
 from tests.wire import until
 
 START = datetime(2031, 5, 12, 21, 30, tzinfo=UTC)  # in the evening: no sun is needed, and it is calm
@@ -242,6 +243,7 @@ async def sit(
     text: Callable[[str], str] = str,
     kept: Callable[[float], Kept] | None = None,
     during: Callable[[Config, House], Any] | None = None,
+    ports: Ports = SELDOM,
     **changes: Any,
 ) -> Sitting:
     """Go through parts of a commissioning in a simulated house."""
@@ -261,7 +263,7 @@ async def sit(
             during = seen.swing
         extra = asyncio.create_task(during(config, house)) if during else None
         try:
-            done = commission.Commissioning(config, clock, owner)
+            done = commission.Commissioning(config, clock, owner, ports)
             await commission.run(done, parts.split())
             await asyncio.sleep(0.1)
         finally:
@@ -384,7 +386,7 @@ def of(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Sitting]:
 
     @functools.cache
     def one(name: str) -> Sitting:
-        return leap_asking_seldom(sit(tmp_path_factory.mktemp("state"), **CASES[name]))
+        return leap(sit(tmp_path_factory.mktemp("state"), **CASES[name]))
 
     return one
 
@@ -560,7 +562,7 @@ def test_a_bad_joint(of: Of) -> None:
 async def test_a_plug_that_went_off_by_itself_is_told_off_before_the_person_is_told(tmp_path: Path) -> None:
     """Otherwise the supervisor would find that somebody else switched, and hold up the next try."""
     hand = Hand(configuration.parse(_toml(1, tmp_path), "carport.toml"), ScaledClock(START, 1.0), cast(Person, None))
-    hand.service.allow(True)
+    hand.led.allow(True)
     hand._dropped_s = lambda: 3.0  # type: ignore[method-assign]
     with pytest.raises(Failed, match=r"off by itself, 3\.0 s after"):
         hand._still_on()
@@ -642,10 +644,13 @@ def test_a_hold_time_that_is_not_kept(of: Of) -> None:
     assert of("no hold time").verdicts("hold") == ["doubtful"]
 
 
-def test_a_will_that_nobody_hears(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_will_that_nobody_hears(tmp_path: Path) -> None:
     """As where the broker's access list swallows it: the plug stays on, and that is said."""
-    monkeypatch.setattr("surpluscharge.daemon.service.off_post", lambda config: Post("elsewhere", "off"))
-    done = leap_asking_seldom(sit(tmp_path, "loss"))
+
+    def link(name: str, *how: Any, will: Post | None, **more: Any) -> Link:
+        return Link(name, *how, will=Post("elsewhere", "off") if name == "relay" else will, ask_every_s=5.0, **more)
+
+    done = leap(sit(tmp_path, "loss", ports=SELDOM._replace(link=link)))
     assert "stayed on" in done.one("loss", "wrong").what
     assert not done.house.plug.closed  # it was told off at the new connection
 
@@ -695,7 +700,7 @@ def test_a_dashboard_may_switch_off_but_not_on(tmp_path: Path) -> None:
             await asyncio.sleep(3.0)
             await client.publish(topic, "off")
 
-    done = leap_asking_seldom(sit(tmp_path, "draw", during=meddle, hold_s=None))
+    done = leap(sit(tmp_path, "draw", during=meddle, hold_s=None))
     assert "Charging is switched off" in done.one("draw", "wrong").what
     assert done.starts == done.house.tally.starts == 1
     assert told_s[-1] - told_s[0] > commission.draw.SIDE_S  # it came to that only when the house had been looked at
@@ -703,11 +708,11 @@ def test_a_dashboard_may_switch_off_but_not_on(tmp_path: Path) -> None:
 
 def test_a_daemon_at_work_is_not_disturbed(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="another surpluscharge uses"), store.alone(tmp_path / "carport.json"):
-        leap_asking_seldom(sit(tmp_path, "meter"))
+        leap(sit(tmp_path, "meter"))
 
 
 def test_nobody_is_there_any_more(tmp_path: Path) -> None:
-    leap_asking_seldom(_nobody_is_there(tmp_path))
+    leap(_nobody_is_there(tmp_path))
 
 
 async def _nobody_is_there(tmp_path: Path) -> None:
@@ -722,7 +727,7 @@ async def _nobody_is_there(tmp_path: Path) -> None:
         simulated = asyncio.create_task(devices.Devices(house, meter, clock, port).run())
         try:
             with pytest.raises(EOFError):
-                await commission.run(commission.Commissioning(config, clock, Gone(meter, house, {})), ["relay"])
+                await commission.run(commission.Commissioning(config, clock, Gone(meter, house, {}), SELDOM), ["relay"])
         finally:
             await devices.cancel(simulated)
     assert not house.plug.closed and house.tally.starts == 0

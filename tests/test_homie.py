@@ -202,7 +202,7 @@ async def test_a_broker_that_refuses_some_of_it(with_broker: BrokerMaker, tmp_pa
         await stage.charge(feed)
         await until(lambda: stage.wire.last(f"{ROOT}/charging/relay") == "true", "what may be said")
         assert stage.wire.texts(f"{ROOT}/$state") == ["init", "ready"]
-        homie_link = daemon.service._homie and daemon.service._homie.link
+        homie_link = daemon.service.homie and daemon.service.homie.link
         await until(lambda: homie_link and homie_link._refusals > LIMITS["publish_refused"].lines, "many a refusal")
         assert len(daemon.events("publish_refused", link="homie")) == LIMITS["publish_refused"].lines
     await until(lambda: stage.wire.last(f"{ROOT}/$state") == "disconnected", "disconnected")
@@ -227,10 +227,10 @@ async def test_while_the_main_connection_is_down(stage: Stage) -> None:
     async with stage.running(homie={"publish": True}, meter=meter) as daemon, Feed(stage.wire, SUN_W) as feed:
         await stage.charge(feed)
         await until(lambda: stage.wire.last(f"{ROOT}/charging/relay") == "true", "the relay")
-        daemon.service._main_link.sever()
+        daemon.service.main_link.sever()
         await until(lambda: stage.wire.last(f"{ROOT}/charging/state") == "locked-out", "the charge's end")
         await until(lambda: stage.wire.last(f"{ROOT}/charging/relay") == "false", "the relay's")
-        assert not daemon.service._main_link.up
+        assert not daemon.service.main_link.up
 
 
 @pytest.mark.broker
@@ -242,8 +242,8 @@ async def test_a_slow_dashboard_is_not_flooded(stage: Stage) -> None:
         assert sum(message.qos > 0 for message in told) <= 15 and all(
             message.qos for message in told if message.payload
         )
-        assert daemon.service._homie is not None
-        daemon.service._homie.link._on_message("not/asked/for", b"true", False)  # as some brokers would
+        assert daemon.service.homie is not None
+        daemon.service.homie.link.on_message("not/asked/for", b"true", False)  # as some brokers would
 
 
 @pytest.mark.broker
@@ -277,8 +277,8 @@ async def test_when_it_says_nothing(stage: Stage) -> None:
     async with stage.running():
         pass
     led = hand.ByHand(stage.config(homie={"publish": True}), SystemClock(), lambda _: None)
-    running = asyncio.create_task(led.run())
+    running = asyncio.create_task(led.service.run())
     await stage.ready()
-    led.stop()
+    led.service.stop()
     await asyncio.wait_for(running, PATIENCE_S)
     assert not [message.topic for message in stage.wire.heard if message.topic.startswith("homie/")]

@@ -28,7 +28,6 @@ from pydantic import TypeAdapter, ValidationError
 
 from surpluscharge.config import parse
 from surpluscharge.config.values import Topic
-from surpluscharge.daemon import service
 from surpluscharge.daemon.logs import LIMITS
 from surpluscharge.daemon.mqtt import (
     BACKOFF_MOST_S,
@@ -41,6 +40,7 @@ from surpluscharge.daemon.mqtt import (
     _silent,
     read_once,
 )
+from surpluscharge.daemon.ports import Patience, Ports
 from surpluscharge.simulator.broker import embedded_broker
 from tests.conftest import BrokerMaker, Mosquitto, free_port, tool
 from tests.leaping import LeapingClock, leap
@@ -312,9 +312,14 @@ async def test_however_a_connection_ends_it_is_closed(tmp_path: Path, lost: bool
         happened.append("connected")
         return Lost()
 
-    link = link_to(1, tmp_path, farewell=Post("plug/set", "off"), on_up=lambda: happened.append("up"))
+    link = link_to(
+        1,
+        tmp_path,
+        farewell=Post("plug/set", "off"),
+        on_up=lambda: happened.append("up"),
+        on_down=lambda: happened.append("down"),
+    )
     link._connect = connect  # type: ignore[method-assign]
-    link._on_down = lambda: happened.append("down")
     link._log = cast(
         Any, SimpleNamespace(info=lambda *_, **__: None, warning=lambda _, reason: happened.append(reason))
     )
@@ -329,9 +334,9 @@ async def test_however_a_connection_ends_it_is_closed(tmp_path: Path, lost: bool
 
 async def test_a_host_name_that_none_can_be_is_a_failure_like_others(tmp_path: Path) -> None:
     """RFC 1035, 2.3.4: a label has 63 octets at the most."""
-    link = link_to(1, tmp_path)
-    mqtt = link._config.mqtt.model_copy(update={"host": "x" * 64})
-    link._config = link._config.model_copy(update={"mqtt": mqtt})
+    config = parse(toml(tables(1, tmp_path)), "shed.toml")
+    mqtt = config.mqtt.model_copy(update={"host": "x" * 64})  # the file may not name it
+    link = Link("relay", config.model_copy(update={"mqtt": mqtt}), _silent(), will=None, farewell=None)
     with pytest.raises(aiomqtt.MqttError):
         await link._connect()
 
@@ -485,12 +490,12 @@ async def test_the_wills_as_they_are_delivered(stage: Stage) -> None:
     async with stage.running(relay={"command_topic": COMMAND, "qos": 0}) as daemon:
         await stage.ready()
         said = {COMMAND: len(stage.wire.on(COMMAND)), AVAILABILITY: len(stage.wire.on(AVAILABILITY))}
-        for link in (daemon.service._relay_link, daemon.service._main_link):
+        for link in (daemon.service.relay_link, daemon.service.main_link):
             link.sever()
         await until(lambda: all(len(stage.wire.on(topic)) > count for topic, count in said.items()), "both wills")
         wills = [stage.wire.on(topic)[count] for topic, count in said.items()]
         assert [(will.text, will.qos, will.retain) for will in wills] == [("off", 1, False), ("lost", 1, True)]
-        for link in (daemon.service._relay_link, daemon.service._main_link):
+        for link in (daemon.service.relay_link, daemon.service.main_link):
             link.rejoin()
         await until(lambda: stage.wire.last(AVAILABILITY) == "ready", "the daemon again")
 
@@ -688,20 +693,20 @@ async def test_commands_in_floods(stage: Stage, topic: str, payload: str, monkey
             wire.say(topic, payload)
         await until(lambda: daemon.events("fault_raised", code="commands-flooded"), "the fault", 60.0)
         await until(lambda: wire.last(COMMAND) == "off", "off")
-        await until(lambda: not daemon.service._main_link.flooded, "the end of the flood", 60.0)
+        await until(lambda: not daemon.service.main_link.flooded, "the end of the flood", 60.0)
         assert daemon.path[-1] == "locked-out"
         wire.publish(ACKNOWLEDGE_SET, "commands-flooded")
         await until(lambda: daemon.events("fault_cleared", code="commands-flooded"), "its end")
 
 
+def hasty(late_for_s: float) -> Ports:
+    return Ports(patience=Patience(late_s=0.3, late_for_s=late_for_s))
+
+
 @broker
-async def test_a_broker_that_takes_its_time(
-    stage: Stage, mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
-) -> None:
+async def test_a_broker_that_takes_its_time(stage: Stage, mosquitto: Mosquitto) -> None:
     """What it says comes late, and nobody could switch off: so it is off until it answers again."""
-    monkeypatch.setattr(service, "LATE_S", 0.3)
-    monkeypatch.setattr(service, "LATE_FOR_S", 0.5)
-    async with stage.running(mqtt=PATIENT) as daemon, Feed(stage.wire, SUN_W) as feed:
+    async with stage.running(ports=hasty(0.5), mqtt=PATIENT) as daemon, Feed(stage.wire, SUN_W) as feed:
         await stage.charge(feed)
         for _ in range(60):
             mosquitto.signal(signal.SIGSTOP)
@@ -713,20 +718,17 @@ async def test_a_broker_that_takes_its_time(
         assert daemon.events("state_changed", new="locked-out", cause="tripped")
         await until(lambda: stage.wire.last(COMMAND) == "off", "off")
         await until(lambda: daemon.service.controller.inputs.guard, "the fault in force")
-        await until(lambda: daemon.service._main_link._answer_s < 0.3, "answers that come at once")
+        await until(lambda: daemon.service.main_link._answer_s < 0.3, "answers that come at once")
 
 
 @broker
-async def test_a_broker_that_says_nothing_is_not_late(
-    stage: Stage, mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
-) -> None:
+async def test_a_broker_that_says_nothing_is_not_late(stage: Stage, mosquitto: Mosquitto) -> None:
     """No off would reach the plug, and a cooldown after it would be for nothing: a loss is noticed elsewhere."""
-    monkeypatch.setattr(service, "LATE_S", 0.3)
-    monkeypatch.setattr(service, "LATE_FOR_S", 2.0)  # longer than the one late answer counts, until the next
-    async with stage.running(mqtt=PATIENT) as daemon, Feed(stage.wire, SUN_W) as feed:
+    late_for_s = 2.0  # longer than the one late answer counts, until the next
+    async with stage.running(ports=hasty(late_for_s), mqtt=PATIENT) as daemon, Feed(stage.wire, SUN_W) as feed:
         await stage.charge(feed)
         mosquitto.signal(signal.SIGSTOP)
-        link = daemon.service._main_link
+        link = daemon.service.main_link
         await until(lambda: link.lag_s > 4.0, "an answer that does not come")
         mosquitto.signal(signal.SIGCONT)
         await until(lambda: link._answer_s < 0.3 and link.lag_s < 1.0, "answers that come at once")
@@ -748,11 +750,9 @@ def test_an_answer_is_late_as_far_as_something_else_came_before_it(tmp_path: Pat
 
 
 @broker
-async def test_a_computer_that_is_too_busy(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_a_computer_that_is_too_busy(stage: Stage) -> None:
     """The daemon notices that it does everything late, and switches off."""
-    monkeypatch.setattr(service, "LATE_S", 0.3)
-    monkeypatch.setattr(service, "LATE_FOR_S", 0.5)
-    async with stage.running(mqtt=PATIENT) as daemon, Feed(stage.wire, SUN_W) as feed:
+    async with stage.running(ports=hasty(0.5), mqtt=PATIENT) as daemon, Feed(stage.wire, SUN_W) as feed:
         await stage.charge(feed)
         for _ in range(200):
             time.sleep(0.4)  # noqa: ASYNC251
@@ -804,7 +804,7 @@ async def test_a_connection_that_breaks_while_something_is_to_be_sent(stage: Sta
     said: list[dict[str, Any]] = []
     asyncio.get_running_loop().set_exception_handler(lambda _, context: said.append(context))
     async with stage.running() as daemon:
-        link = daemon.service._main_link
+        link = daemon.service.main_link
         assert link._client is not None
         link._client._client.publish("shed/something", "x", 1)
         link._client._client._sock_close()

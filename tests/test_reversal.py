@@ -307,7 +307,7 @@ async def test_the_wire_carries_what_switches_off_and_so_does_the_will(stage: St
         assert not plug.on
         (trial, *_) = [message for message in wire.on(COMMAND) if message.text == "on"]
         assert trial.expiry_s is not None  # should it mean "on" after all, it must not come late
-        link = daemon.service._relay_link
+        link = daemon.service.relay_link
         await until(lambda: len(daemon.events("connected", link="relay")) == 2, "a new connection, with another will")
         await until(lambda: daemon.service.controller.plug.confirmed(False), "its off")
         said = len(wire.on(COMMAND))

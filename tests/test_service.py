@@ -14,21 +14,20 @@ import time
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
 import structlog
 from jsonschema import Draft202012Validator
 
-from surpluscharge.clock import SystemClock
+from surpluscharge.clock import Clock, SystemClock
 from surpluscharge.config import parse
 from surpluscharge.control import machine, news
-from surpluscharge.control.controller import Controller, Moment
+from surpluscharge.control.controller import Controller, Kept, Moment
 from surpluscharge.control.signals import PAYLOAD_LIMIT_BYTES
 from surpluscharge.daemon import service as service_module
 from surpluscharge.daemon import status
-from surpluscharge.daemon.mqtt import Link, Post
+from surpluscharge.daemon.ports import Ports
 from surpluscharge.daemon.service import Service
 from tests.conftest import Mosquitto
 from tests.leaping import LeapingClock, leap
@@ -44,10 +43,12 @@ from tests.wire import (
     SHADE_W,
     STATUS,
     SUN_W,
+    Disk,
     Feed,
     Observer,
     Plug,
     Stage,
+    Unplugged,
     tables,
     toml,
     until,
@@ -178,8 +179,16 @@ class Said:
     def __init__(self) -> None:
         self.names: list[str] = []
 
+    def bind(self, **_: Any) -> Said:
+        return self
+
     def __getattr__(self, level: str) -> Callable[..., None]:
         return lambda name, **_: self.names.append(name)
+
+
+def a_service(folder: Path, **ports: Any) -> Service:
+    """Return one that reaches no broker, on the leaping clock."""
+    return Service(parse(toml(tables(1, folder)), "shed.toml"), LeapingClock(WALL), Ports(link=Unplugged, **ports))
 
 
 def test_ready_is_logged_once_it_is_off_and_the_watchdog_fed_in_good_time(
@@ -198,8 +207,7 @@ def test_ready_is_logged_once_it_is_off_and_the_watchdog_fed_in_good_time(
     monkeypatch.setattr("surpluscharge.daemon.systemd.notify", notify)
 
     async def play() -> None:
-        service = Service(parse(toml(tables(1, tmp_path)), "shed.toml"), LeapingClock(WALL))
-        service._log = cast(Any, said)
+        service = a_service(tmp_path, log=said)
         control = asyncio.create_task(service._control())
         await asyncio.sleep(30.0)
         assert "ready" not in said.names
@@ -215,83 +223,89 @@ def test_ready_is_logged_once_it_is_off_and_the_watchdog_fed_in_good_time(
     assert 2.0 < min(gaps_s) <= max(gaps_s) <= 4.0
 
 
+class Noted(Disk):
+    """When it was written, by the running loop's clock."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.at_s: list[float] = []
+
+    def save(self, path: Path, kept: Kept, clock: Clock) -> None:
+        self.at_s.append(clock.now())
+
+
 def test_the_pause_between_two_writes_is_left_out_once_for_each_fault_that_latches(tmp_path: Path) -> None:
-    written_s: list[float] = []
+    disk = Noted()
 
     async def play() -> None:
-        now = asyncio.get_running_loop().time
-        service = Service(parse(toml(tables(1, tmp_path)), "shed.toml"), LeapingClock(WALL))
-        service._write = lambda *_: written_s.append(now())  # type: ignore[method-assign]
-        saving = asyncio.create_task(service._save_in_the_background())
-        for latches in (False, True, False, False):
-            service._save_soon.set()
-            if latches:
-                service._save_now.set()
+        service = a_service(tmp_path, store=disk)
+        saving = asyncio.create_task(service.saving.run())
+        for happened in (
+            news.Enable(True),
+            news.Strained(True, False, False),  # commands-flooded latches
+            news.Enable(False),
+            news.Enable(True),
+        ):
+            service.tell(happened)
             await asyncio.sleep(0.25)
         await asyncio.sleep(5.0)
         saving.cancel()
 
     leap(play())
-    assert [round(at_s, 2) for at_s in written_s] == [0.0, 0.25, 1.25]  # what came meanwhile is written together
+    assert [round(at_s, 2) for at_s in disk.at_s] == [0.0, 0.25, 1.25]  # what came meanwhile is written together
 
 
-def test_a_disk_that_does_not_answer_is_found_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    found_s: list[float] = []
+def test_a_disk_that_does_not_answer_is_found_once(tmp_path: Path) -> None:
+    said = Said()
 
-    async def play() -> bool:
-        now = asyncio.get_running_loop().time
-        monkeypatch.setattr(service_module, "time", SimpleNamespace(monotonic=now))
-        service = Service(parse(toml(tables(1, tmp_path)), "shed.toml"), LeapingClock(WALL))
-        after_write = service._after_write
-
-        def find(promises: int | None) -> None:
-            found_s.append(now())
-            after_write(promises)
-
-        service._after_write = find  # type: ignore[method-assign]
-        service._writing_since_s = now()
-        watching = asyncio.create_task(service._watch_strain())
+    async def play() -> None:
+        loop = asyncio.get_running_loop()
+        loop.run_in_executor = lambda *_: loop.create_future()  # type: ignore[method-assign,assignment]
+        service = a_service(tmp_path, log=said)
+        saving = asyncio.create_task(service.saving.run())
+        service.tell(news.Enable(True))
+        await asyncio.sleep(4.9)
+        assert not service.saving.failing
+        await asyncio.sleep(0.2)
+        assert "store-failing" in [record.code for record in service.controller.faults]
         await asyncio.sleep(60.0)
-        watching.cancel()
-        return "store-failing" in [record.code for record in service.controller.faults]
+        saving.cancel()
 
-    assert leap(play())
-    assert [pytest.approx(5.25, abs=0.3)] == found_s
+    leap(play())
+    assert said.names.count("store_failed") == 1
 
 
 def test_what_is_promised_is_waited_for_from_the_beginning(tmp_path: Path) -> None:
     """Until it is on the disk, or is known not to get there; a disk that was never tried is not known to fail."""
+    disk = Disk()
 
     async def play() -> None:
-        service = Service(parse(toml(tables(1, tmp_path)), "shed.toml"), LeapingClock(WALL))
-        for outcome in (1, None):
-            service._promises += 1
-            waiting = asyncio.create_task(service._promise_kept())
+        service = a_service(tmp_path, store=disk)
+        for disk.full in (False, True):
+            service.tell(news.Enable(True))
+            service.tell(news.Enable(False))
+            waiting = asyncio.create_task(service.saving.promise_kept_or_failing())
             await asyncio.sleep(60.0)
             assert not waiting.done()
-            service._write_error = "" if outcome else "no space left"
-            service._after_write(outcome)
+            saving = asyncio.create_task(service.saving.run())
             await asyncio.wait_for(waiting, 1.0)
+            saving.cancel()
+            assert service.saving.promise_kept is not disk.full
 
     leap(play())
 
 
 def test_that_it_is_there_is_announced_once_for_each_connection(tmp_path: Path) -> None:
     async def play() -> tuple[list[str], list[str]]:
-        service = Service(parse(toml(tables(1, tmp_path)), "shed.toml"), LeapingClock(WALL))
-        said: list[str] = []
-
-        async def publish(post: Post, within_s: float = 0.0) -> None:
-            said.append(post.topic)
-
-        service._main_link.publish = publish  # type: ignore[method-assign]
-        showing = asyncio.create_task(service._publish_status())
+        service = a_service(tmp_path)
+        link = cast(Unplugged, service.main_link)
+        showing = asyncio.create_task(service._say())
         await asyncio.sleep(100.0)
-        before = said.copy()
-        service._main_link._client = cast(Any, "a connection")
+        before = [post.topic for post in link.said]
+        link.up = True
         await asyncio.sleep(300.0)
         showing.cancel()
-        return before, said
+        return before, [post.topic for post in link.said]
 
     before, said = leap(play())
     assert STATUS in before and AVAILABILITY not in before
@@ -299,21 +313,23 @@ def test_that_it_is_there_is_announced_once_for_each_connection(tmp_path: Path) 
 
 
 def test_the_enable_value_is_answered_once_it_is_on_the_disk(tmp_path: Path) -> None:
+    disk = Disk()
+    disk.full = True
+
     async def play() -> list[list[str]]:
-        service = Service(parse(toml(tables(1, tmp_path)), "shed.toml"), LeapingClock(WALL))
-        topics: list[str] = []
-
-        async def publish(post: Post, within_s: float = 0.0) -> None:
-            topics.append(post.topic)
-
-        service._main_link.publish = publish  # type: ignore[method-assign]
+        service = a_service(tmp_path, store=disk)
+        link = cast(Unplugged, service.main_link)
+        tasks = [asyncio.create_task(service.saving.run()), asyncio.create_task(service._say())]
+        service.tell(news.Enable(True))
+        service.tell(news.Enable(False))
         seen = []
-        service._promises = 1
-        for kept in (0, 1, 1):
-            service._promises_kept = kept
-            await service._publish_document()
-            seen.append(topics.copy())
-            topics.clear()
+        for disk.full in (True, False, False):
+            service.tell(news.Tick())
+            await asyncio.sleep(100.0)
+            seen.append(sorted({post.topic for post in link.said}))
+            link.said.clear()
+        for task in tasks:
+            task.cancel()
         return seen
 
     assert leap(play()) == [[STATUS], [ENABLE, STATUS], [STATUS]]
@@ -510,7 +526,9 @@ async def test_availability_after_a_short_loss(stage: Stage, mosquitto: Mosquitt
     """However short the connection was lost, and whatever was under way, the daemon says that it is there again."""
     async with stage.running() as daemon:
         mosquitto.signal(signal.SIGSTOP)
-        daemon.service._on_message(ENABLE_SET, b"on", False)  # the last that the broker let through; the echo hangs
+        daemon.service.main_link.on_message(
+            ENABLE_SET, b"on", False
+        )  # the last that the broker let through; the echo hangs
         await asyncio.sleep(0.1)
         mosquitto.signal(signal.SIGKILL)
         mosquitto.kill()
@@ -741,7 +759,7 @@ async def test_a_stop_is_never_overheard(stage: Stage) -> None:
     """However closely the end follows on other news, it is an end: nothing inside swallows its cancellation."""
     for steps in range(12):
         async with stage.running() as daemon:
-            daemon.service._relay._news.set()
+            daemon.service.relay._news.set()
             for _ in range(steps):
                 await asyncio.sleep(0)
             daemon.service.stop("closely")
@@ -937,17 +955,18 @@ async def test_a_pointer_past_the_end_of_an_array(stage: Stage) -> None:
         assert not daemon.task.done()
 
 
-def test_readings_that_were_long_under_way_are_not_taken_for_new(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_readings_that_were_long_under_way_are_not_taken_for_new(tmp_path: Path) -> None:
     """After a flood, or from a broker that hung: else they would keep the charger on for as much longer (6)."""
-    service = Service(parse(toml(tables(1, tmp_path)), "shed.toml"), SystemClock(UTC))
     now = {"lag_s": 0.0}
+
+    class Late(Unplugged):
+        up = True
+        lag_s = property(lambda _: now["lag_s"])  # type: ignore[assignment]
+
+    service = Service(parse(toml(tables(1, tmp_path)), "shed.toml"), SystemClock(UTC), Ports(link=Late))
     seen_w = []
-    monkeypatch.setattr(Link, "lag_s", property(lambda _: now["lag_s"]))
-    monkeypatch.setattr(Link, "up", property(lambda _: True))
     for now["lag_s"], value in ((0.9, b"100"), (1.0, b"200"), (7.0, b"300"), (0.1, b"400")):
-        service._on_reading(GRID, value, False)
+        service.readings_link.on_message(GRID, value, False)
         seen_w.append(service.controller.grid.value)
     assert seen_w == [100.0, 100.0, 100.0, 400.0]
     assert service.controller.refusals.counts == {(GRID, "late"): 2}

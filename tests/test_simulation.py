@@ -5,6 +5,7 @@ The daemon in them is the real one; see tests/simulation.py. Years of them: `pyt
 
 from __future__ import annotations
 
+import asyncio
 import math
 import random
 from collections.abc import Callable
@@ -12,16 +13,14 @@ from typing import Any
 
 import pytest
 
-from surpluscharge.clock import day_number
 from surpluscharge.control import machine, signals, supervisor
 from surpluscharge.control.controller import Controller, Kept
 from surpluscharge.control.machine import Row
 from surpluscharge.control.plug import Plug
 from surpluscharge.control.supervisor import Supervisor
 from surpluscharge.daemon import relay as relay_module
-from surpluscharge.daemon import service as service_module
 from surpluscharge.daemon import store
-from surpluscharge.daemon.mqtt import Post
+from surpluscharge.daemon.mqtt import Link, Post
 from tests.bench import house_years
 from tests.simulation import (
     HOUR_S,
@@ -95,15 +94,6 @@ def test_a_seed_says_all() -> None:
     assert once != history(12)
 
 
-def test_the_service_s_own_way_to_tell_the_time_agrees() -> None:
-    simulation = simulate(3, 1, (), end_s=60.0)
-    clock = simulation.clock
-    for clock.offset_s in (0.0, 4 * HOUR_S - 1.0, -3e8, 9e6 + 0.5):
-        at = simulation.service._at()
-        assert at == service_module.moment(simulation.config, clock)
-        assert at.session_day == day_number(clock.wall(), simulation.config.rearm_at)
-
-
 # --- planted bugs: each a small change to the package, found by the simulation ---------------------------------------
 
 TABLE = machine.TABLE
@@ -119,7 +109,12 @@ def latches_forgotten(patch: pytest.MonkeyPatch) -> None:
 
 
 def will_says_on(patch: pytest.MonkeyPatch) -> None:
-    patch.setattr(service_module, "off_post", lambda config: Post("elsewhere", "off", 1))
+    bare = Link.__init__
+
+    def elsewhere(self: Link, name: str, *which: Any, will: Post | None, **how: Any) -> None:
+        bare(self, name, *which, will=will and will._replace(topic="elsewhere"), **how)
+
+    patch.setattr(Link, "__init__", elsewhere)
 
 
 def off_taken_for_granted(patch: pytest.MonkeyPatch) -> None:
@@ -282,8 +277,8 @@ def test_simulations_leave_no_trace() -> None:
     random.seed(5)
     expected = random.random()
     random.seed(5)
-    before = service_module.store, service_module.asyncio, service_module.logs.logger
     simulate(1, 1, plan(1, 1), begin_s=MORNING_S, end_s=NOON_S)
     assert random.random() == expected
-    assert (service_module.store, service_module.asyncio, service_module.logs.logger) == before
+    with pytest.raises(RuntimeError, match="no running event loop"):
+        asyncio.get_running_loop()
     assert draw_setup(4) == draw_setup(4)

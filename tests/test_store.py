@@ -7,7 +7,6 @@ import json
 import math
 import os
 import stat
-import threading
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
@@ -16,13 +15,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from surpluscharge.clock import Clock, SystemClock
+from surpluscharge.clock import SystemClock
 from surpluscharge.config import parse
 from surpluscharge.control import news
 from surpluscharge.control.controller import Controller, Kept, Moment, Settings, Tally
 from surpluscharge.control.supervisor import FAULTS, Record
 from surpluscharge.control.thermal import settled_level
 from surpluscharge.daemon import store
+from surpluscharge.daemon.ports import Patience, Ports
 from surpluscharge.daemon.service import Service
 from tests.wire import (
     BASE,
@@ -32,6 +32,7 @@ from tests.wire import (
     POWER,
     SHADE_W,
     SUN_W,
+    Disk,
     Feed,
     Heard,
     Stage,
@@ -432,7 +433,7 @@ async def test_what_must_outlive_a_crash_is_written_before_on(stage: Stage) -> N
 
 
 @pytest.mark.broker
-async def test_a_latched_fault_is_written_without_waiting(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_a_latched_fault_is_written_without_waiting(stage: Stage) -> None:
     """Between other writes there is a pause, here without end; a fault that latches does not wait for it (9)."""
     state = stage.folder / "state" / "shed.json"
 
@@ -440,8 +441,7 @@ async def test_a_latched_fault_is_written_without_waiting(stage: Stage, monkeypa
         document: dict[str, Any] = json.loads(state.read_text(encoding="utf-8"))
         return document["body"]["kept"]
 
-    monkeypatch.setattr("surpluscharge.daemon.service.SAVE_PAUSE_S", 1e6)
-    async with stage.running(relay={"power": {"topic": POWER}}):
+    async with stage.running(ports=Ports(patience=Patience(save_pause_s=1e6)), relay={"power": {"topic": POWER}}):
         await until(state.exists, "the first write, and so the pause")
         stage.wire.publish(ENABLE_SET, "on")
         await until(lambda: stage.wire.last(ENABLE) == "true", "the echo")
@@ -459,21 +459,6 @@ def said(stage: Stage) -> dict[str, Any]:
     document: dict[str, Any] = json.loads((stage.folder / "state" / "shed.json").read_text(encoding="utf-8"))
     kept: dict[str, Any] = document["body"]["kept"]
     return kept
-
-
-class SlowDisk:
-    """Writes nothing from when it is told to wait until it is told to go on."""
-
-    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        self.free = threading.Event()
-        self.free.set()
-        save = store.save
-
-        def slowly(path: Path, kept: Kept, clock: Clock) -> None:
-            self.free.wait(60.0)
-            save(path, kept, clock)
-
-        monkeypatch.setattr(store, "save", slowly)
 
 
 @pytest.mark.broker
@@ -497,10 +482,10 @@ async def test_disabled_is_on_the_disk_before_it_is_said(stage: Stage) -> None:
 
 
 @pytest.mark.broker
-async def test_a_slow_disk_holds_up_what_is_said_and_no_off(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_a_slow_disk_holds_up_what_is_said_and_no_off(stage: Stage) -> None:
     """The relay is off at once; the word about it waits (invariant 12)."""
-    disk, wire = SlowDisk(monkeypatch), stage.wire
-    async with stage.running() as daemon, Feed(wire, SUN_W) as feed:
+    disk, wire = Disk(), stage.wire
+    async with stage.running(ports=Ports(store=disk)) as daemon, Feed(wire, SUN_W) as feed:
         await stage.charge(feed)
         await until(lambda: said(stage)["enabled"] and said(stage)["on"], "the writes")
         disk.free.clear()
@@ -516,7 +501,7 @@ async def test_a_slow_disk_holds_up_what_is_said_and_no_off(stage: Stage, monkey
         await until(lambda: wire.status["enabled"] is False, "the status")
 
 
-async def sun_on_a_slow_disk(disk: SlowDisk, stage: Stage, feed: Feed) -> None:
+async def sun_on_a_slow_disk(disk: Disk, stage: Stage, feed: Feed) -> None:
     """Let the sun come out once charging is allowed, that is on the disk, and the disk answers no more."""
     stage.wire.publish(ENABLE_SET, "on")
     await until(lambda: stage.wire.last(ENABLE) == "true", "the echo")
@@ -526,13 +511,13 @@ async def sun_on_a_slow_disk(disk: SlowDisk, stage: Stage, feed: Feed) -> None:
 
 
 @pytest.mark.broker
-async def test_a_start_waits_for_a_slow_disk_and_nothing_else_does(
-    stage: Stage, monkeypatch: pytest.MonkeyPatch
-) -> None:
+async def test_a_start_waits_for_a_slow_disk_and_nothing_else_does(stage: Stage) -> None:
     """On is said once the start cannot be forgotten any more (4); meanwhile the daemon hears and does all else."""
-    monkeypatch.setattr("surpluscharge.daemon.service.SLOW_DISK_S", 60.0)
-    disk, wire = SlowDisk(monkeypatch), stage.wire
-    async with stage.running() as daemon, Feed(wire, SHADE_W) as feed:
+    disk, wire = Disk(), stage.wire
+    async with (
+        stage.running(ports=Ports(store=disk, patience=Patience(slow_disk_s=60.0))) as daemon,
+        Feed(wire, SHADE_W) as feed,
+    ):
         await sun_on_a_slow_disk(disk, stage, feed)
         await until(lambda: daemon.events("state_changed", new="charging"), "the start")
         await asyncio.sleep(0.5)
@@ -556,12 +541,12 @@ async def test_a_start_waits_for_a_slow_disk_and_nothing_else_does(
 
 
 @pytest.mark.broker
-async def test_a_start_taken_back_while_the_disk_is_slow_is_never_said(
-    stage: Stage, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr("surpluscharge.daemon.service.SLOW_DISK_S", 60.0)
-    disk, wire = SlowDisk(monkeypatch), stage.wire
-    async with stage.running() as daemon, Feed(wire, SHADE_W) as feed:
+async def test_a_start_taken_back_while_the_disk_is_slow_is_never_said(stage: Stage) -> None:
+    disk, wire = Disk(), stage.wire
+    async with (
+        stage.running(ports=Ports(store=disk, patience=Patience(slow_disk_s=60.0))) as daemon,
+        Feed(wire, SHADE_W) as feed,
+    ):
         await sun_on_a_slow_disk(disk, stage, feed)
         await until(lambda: daemon.events("state_changed", new="charging"), "the start")
         wire.publish(ENABLE_SET, "off")
@@ -574,12 +559,12 @@ async def test_a_start_taken_back_while_the_disk_is_slow_is_never_said(
 
 
 @pytest.mark.broker
-async def test_a_disk_that_does_not_answer_ends_a_start_before_it_is_said(
-    stage: Stage, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr("surpluscharge.daemon.service.SLOW_DISK_S", 0.5)
-    disk, wire = SlowDisk(monkeypatch), stage.wire
-    async with stage.running() as daemon, Feed(wire, SHADE_W) as feed:
+async def test_a_disk_that_does_not_answer_ends_a_start_before_it_is_said(stage: Stage) -> None:
+    disk, wire = Disk(), stage.wire
+    async with (
+        stage.running(ports=Ports(store=disk, patience=Patience(slow_disk_s=0.5))) as daemon,
+        Feed(wire, SHADE_W) as feed,
+    ):
         await sun_on_a_slow_disk(disk, stage, feed)
         await until(lambda: daemon.events("fault_raised", code="store-failing"), "the failure")
         await until(lambda: daemon.path[-1] == "locked-out", "the end of the start")
@@ -588,13 +573,10 @@ async def test_a_disk_that_does_not_answer_ends_a_start_before_it_is_said(
 
 
 @pytest.mark.broker
-async def test_what_somebody_has_looked_at_is_on_the_disk_before_it_is_said(
-    stage: Stage, monkeypatch: pytest.MonkeyPatch
-) -> None:
+async def test_what_somebody_has_looked_at_is_on_the_disk_before_it_is_said(stage: Stage) -> None:
     """A latched fault stays in the status until its acknowledgement would survive a crash (invariants 9, 12)."""
-    monkeypatch.setattr("surpluscharge.daemon.service.SLOW_DISK_S", 60.0)
-    disk, wire = SlowDisk(monkeypatch), stage.wire
-    async with stage.running() as daemon:
+    disk, wire = Disk(), stage.wire
+    async with stage.running(ports=Ports(store=disk, patience=Patience(slow_disk_s=60.0))) as daemon:
         daemon.service.tell(news.Strained(True, False, False))
 
         def latched() -> list[bool]:
@@ -613,11 +595,10 @@ async def test_what_somebody_has_looked_at_is_on_the_disk_before_it_is_said(
 
 
 @pytest.mark.broker
-async def test_a_disk_that_does_not_answer(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_a_disk_that_does_not_answer(stage: Stage) -> None:
     """It counts as failing: off, and the status says why."""
-    monkeypatch.setattr("surpluscharge.daemon.service.SLOW_DISK_S", 0.5)
-    disk, wire = SlowDisk(monkeypatch), stage.wire
-    async with stage.running() as daemon:
+    disk, wire = Disk(), stage.wire
+    async with stage.running(ports=Ports(store=disk, patience=Patience(slow_disk_s=0.5))) as daemon:
         disk.free.clear()
         wire.publish(ENABLE_SET, "on")
         await until(lambda: daemon.events("store_failed"), "the failure")
@@ -762,10 +743,9 @@ def test_an_older_state_does_not_replace_a_newer_one(file: Path) -> None:
     """A save in the background is slow, a start overtakes it: the start must not be forgotten (4)."""
     text = toml(tables(1, file.parent))
     config = parse(text, "shed.toml")
-    service = Service(config, SystemClock())
-    before = service.controller.kept()
-    serials = [next(service._serials) for _ in range(2)]
-    service._write(serials[1], before._replace(starts_s=(1.0,)))
-    service._write(serials[0], before)  # begun earlier, and late
+    saving = Service(config, SystemClock()).saving
+    before = KEPT._replace(starts_s=())
+    saving._write(2, before._replace(starts_s=(1.0,)))
+    saving._write(1, before)  # begun earlier, and late
     found = store.load(config.state_file, SystemClock())
-    assert found is not None and found.starts_s == (1.0,)
+    assert found is not None and len(found.starts_s) == 1

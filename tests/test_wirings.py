@@ -23,7 +23,7 @@ from surpluscharge.config import ConfigError
 from surpluscharge.simulator import devices
 from surpluscharge.simulator.broker import embedded_broker
 from surpluscharge.simulator.house import House, Plug
-from tests.leaping import LeapingClock, leap_asking_seldom
+from tests.leaping import SELDOM, LeapingClock, leap
 from tests.test_commission import QUIET, START, START_S, HouseMeter, KiloWatts, Owner
 from tests.test_config import toml
 
@@ -231,7 +231,9 @@ async def story(folder: Path, wiring: Wiring, hidden: bool = False, most: int = 
             while len(sittings) < most:
                 owner = Watched(meter, house, {})
                 owner.hidden, owner.headroom_ws = hidden, headroom_ws
-                sitting = commission.Commissioning(configuration.parse(written(tree), "carport.toml"), clock, owner)
+                sitting = commission.Commissioning(
+                    configuration.parse(written(tree), "carport.toml"), clock, owner, SELDOM
+                )
                 await commission.run(sitting, PARTS.split())
                 sittings.append(sitting)
                 wrong = [finding for finding in sitting.findings if finding.verdict == "wrong"]
@@ -257,7 +259,7 @@ def tell(tmp_path: Path) -> Callable[[str], Story]:
 
     def one(name: str) -> Story:
         told = story(tmp_path, UNSEEN[name], True, 1) if name in UNSEEN else story(tmp_path, WIRINGS[name])
-        return leap_asking_seldom(told)
+        return leap(told)
 
     return one
 

@@ -32,7 +32,10 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from surpluscharge.clock import Clock, SystemClock
 from surpluscharge.config import Config, parse
-from surpluscharge.daemon import logs, status
+from surpluscharge.control.controller import Kept
+from surpluscharge.daemon import logs, status, store
+from surpluscharge.daemon.mqtt import Link, Post
+from surpluscharge.daemon.ports import REAL, Ports
 from surpluscharge.daemon.service import Service
 
 COMMAND, REPORT, POWER = "shed/plug/command", "shed/plug/report", "shed/plug/power"
@@ -342,6 +345,35 @@ class Daemon(Log):
         self.process.wait()
 
 
+class Disk:
+    """The store, on a disk that a test fills, or lets answer no more."""
+
+    def __init__(self) -> None:
+        self.free = threading.Event()
+        self.free.set()
+        self.full = False
+        self.alone, self.load = store.alone, store.load
+
+    def save(self, path: Path, kept: Kept, clock: Clock) -> None:
+        self.free.wait(60.0)
+        if self.full:
+            raise OSError(28, "No space left on device")
+        store.save(path, kept, clock)
+
+
+class Unplugged(Link):
+    """A connection without a broker: up when a test says so, and what is published is kept."""
+
+    up = False
+
+    def __init__(self, *which: Any, **how: Any) -> None:
+        super().__init__(*which, **how)
+        self.said: list[Post] = []
+
+    async def publish(self, post: Post, within_s: float = 0.0) -> None:
+        self.said.append(post)
+
+
 class InProcess(Log):
     """The daemon in the test's own process."""
 
@@ -357,13 +389,13 @@ class InProcess(Log):
 
 
 @contextlib.asynccontextmanager
-async def running(config: Config, clock: Clock | None = None) -> AsyncIterator[InProcess]:
+async def running(config: Config, clock: Clock | None = None, ports: Ports = REAL) -> AsyncIterator[InProcess]:
     """Run the daemon in this process for as long as the context lasts, then stop it in good order."""
     root = logging.getLogger()
     before = root.handlers[:], root.level
     stream = io.StringIO()
     logs.configure(config.log.level, config.log.format, stream)
-    service = Service(config, clock or SystemClock())
+    service = Service(config, clock or SystemClock(), ports)
     task = asyncio.create_task(service.run())
     try:
         yield InProcess(service, stream, task)
@@ -415,9 +447,11 @@ class Stage:
         return daemon
 
     @contextlib.asynccontextmanager
-    async def running(self, clock: Clock | None = None, **changes: Any) -> AsyncIterator[InProcess]:
+    async def running(
+        self, clock: Clock | None = None, ports: Ports = REAL, **changes: Any
+    ) -> AsyncIterator[InProcess]:
         """Run the daemon in this process, from when it is ready for as long as the context lasts."""
-        async with running(self.config(**changes), clock) as daemon:
+        async with running(self.config(**changes), clock, ports) as daemon:
             await self.ready()
             yield daemon
 

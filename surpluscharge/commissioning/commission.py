@@ -45,6 +45,7 @@ from surpluscharge.control.controller import last_starts
 from surpluscharge.control.steps import EVERY_S, FAR_S, LATEST_S, MOST_LAG_S, STEP_SHARE, Jump, jumps_in
 from surpluscharge.control.steps import SETTLES_S as PROMPT_S
 from surpluscharge.control.supervisor import DROP_SHARE, HIGH_MEAN_SHARE, LOWEST_MEAN_SHARE
+from surpluscharge.daemon.ports import REAL, Ports
 from surpluscharge.words import counted, duration, signed, watts
 
 PARTS = {
@@ -113,8 +114,8 @@ class Round(NamedTuple):
 class Commissioning(Hand):
     """One sitting. Give it to :func:`run`."""
 
-    def __init__(self, config: Config, clock: Clock, person: Person) -> None:
-        super().__init__(config, clock, person)
+    def __init__(self, config: Config, clock: Clock, person: Person, ports: Ports = REAL) -> None:
+        super().__init__(config, clock, person, ports)
         self.findings: list[Finding] = []
         self.begun_s: dict[float, float] = {}  # when the car began, by when the relay was switched on
 
@@ -123,12 +124,12 @@ class Commissioning(Hand):
     @contextlib.asynccontextmanager
     async def at_work(self) -> AsyncIterator[None]:
         """Run the daemon for as long as the context lasts, then see that the relay is off."""
-        self._running = asyncio.create_task(self.service.run())
+        self._running = asyncio.create_task(self.led.service.run())
         try:
             yield
         finally:
             self._make_safe()
-            self.service.stop("commissioning is over")
+            self.led.service.stop("commissioning is over")
             await asyncio.wait([self._running])
             self._say_how_it_ended(self._running.exception())
             self._running.result()
@@ -198,10 +199,10 @@ class Commissioning(Hand):
 
     def _look_for_refused(self) -> None:
         """Say of each table what came for it and cannot be used: all of them, so that all can be put right at once."""
-        service = self.service
-        for table, refusal in service.refused.items():
+        led = self.led
+        for table, refusal in led.refused.items():
             beyond = refusal.reason == "implausible" and put(self._name(table), unit="W") == self._put_right(table)
-            if beyond or table not in service.usable:
+            if beyond or table not in led.usable:
                 self._found_refused(table)
 
     def _found_refused(self, table: str) -> None:
@@ -240,11 +241,11 @@ class Commissioning(Hand):
     # --- broker, meter, sign ------------------------------------------------------------------------------------------
 
     async def _connected(self) -> bool:
-        service, broker = self.service, self.config.broker
-        if not await self._until(lambda: service.connected, UP_WITHIN_S, "connecting"):
+        led, broker = self.led, self.config.broker
+        if not await self._until(lambda: led.connected, UP_WITHIN_S, "connecting"):
             self._found("broker", "wrong", f"There is no connection to the broker ({broker}).", "See whether it runs.")
             return False
-        refused = service.refused_topics
+        refused = led.service.refused_topics
         if refused:
             self._found(
                 "broker",
@@ -267,13 +268,13 @@ class Commissioning(Hand):
             counts = [sum(at_s >= began_s for at_s, _ in seen) for seen in self.sources]
             if self.clock.now() < began_s + WATCH_S:
                 return False
-            useless = [not count and f"meter.{number}" in self.service.refused for number, count in enumerate(counts)]
+            useless = [not count and f"meter.{number}" in self.led.refused for number, count in enumerate(counts)]
             return min(counts) >= WATCHED_READINGS or any(useless)
 
         await self._until(enough, WATCH_MOST_S, "watching the meter")
         for number, (source, seen) in enumerate(zip(meters, self.sources, strict=True)):
             since = [reading for reading in seen if reading[0] >= began_s]
-            if not since and f"meter.{number}" in self.service.refused:
+            if not since and f"meter.{number}" in self.led.refused:
                 self._found_refused(f"meter.{number}")
                 continue
             if not since:
@@ -355,7 +356,7 @@ class Commissioning(Hand):
                 if figures.get("shown_s", 0.0) > SETTLES_S:
                     what += f" The meter showed it about {figures['shown_s']:.0f} s after your word."
                 self._found("sign", "good", what, figures=figures)
-                self.service.tell(news.SignShown())
+                self.led.service.tell(news.SignShown())
                 self._say_what_stood_still(ups_w)
                 return
             else:
@@ -493,7 +494,7 @@ class Commissioning(Hand):
         self.person.tell("  Look at the plug. The relay's connection is cut, as a crash would.")
         cut_s, within_s = self.clock.now(), max(LOST_FOR_S, 3 * self.slowest_s)
         within_s = min(within_s, (self.config.relay.hold_s or math.inf) / 2)  # later it may be the plug's own hold time
-        self.service.relay_link.sever()
+        self.led.service.relay_link.sever()
 
         def gone() -> list[float]:
             return [at_s for at_s, on in self.reports if at_s >= cut_s and not on]
@@ -529,7 +530,7 @@ class Commissioning(Hand):
             )
         await self._empty()
         await self._off()
-        self.service.relay.reasserts_on = False
+        self.led.service.relay.reasserts_on = False
         await self._on()
         on_s = self.lane[-1][0]
         most_s = min(1.25 * hold_s + 15.0, HOLD_MOST_S + 50.0) if self._reports else hold_s + 5.0
@@ -688,7 +689,7 @@ class Commissioning(Hand):
 
     def _with_power(self, failure: Failed, on_s: float) -> Failed:
         """Add what the plug measured to what a charge failed of: the wrong current shows itself like that."""
-        if (refusal := self.service.refused.get("relay.power")) and refusal.reason == "implausible":
+        if (refusal := self.led.refused.get("relay.power")) and refusal.reason == "implausible":
             self.refused_told.add("relay.power")
             return Failed(self._refused("relay.power"), self._put_right("relay.power"))
         flowed_w = [power_w for at_s, power_w in self.powers if at_s >= on_s and power_w > FLOWS_W]

@@ -19,6 +19,7 @@ import contextlib
 import json
 import math
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from types import MappingProxyType
 from typing import Any, NamedTuple, Protocol
 
@@ -27,11 +28,12 @@ from aiomqtt import MqttError
 from surpluscharge.clock import Clock
 from surpluscharge.config import Config
 from surpluscharge.control import machine, news
-from surpluscharge.control.controller import Kept
-from surpluscharge.control.signals import REJECTIONS, Contact, Rejected, Source, number, text_of, truth, value_at
+from surpluscharge.control.controller import Controller, Kept
+from surpluscharge.control.signals import REJECTIONS, Contact, Rejected, Source, number, text_of, value_at
 from surpluscharge.control.supervisor import Fault
-from surpluscharge.daemon.mqtt import Link
-from surpluscharge.daemon.relay import Relay, off_post
+from surpluscharge.daemon import commands
+from surpluscharge.daemon.ports import REAL, Ports, Store
+from surpluscharge.daemon.relay import off_post
 from surpluscharge.daemon.service import Service
 from surpluscharge.daemon.status import explain
 from surpluscharge.words import duration, printable, watts
@@ -81,10 +83,38 @@ class Failed(Exception):  # noqa: N818
         self.what, self.remedy, self.figures = what, remedy, figures
 
 
-class ByHand(Service):
+class _Unattended:
+    """A store in which nothing is enabled.
+
+    Nothing starts before it is asked for, nor later in the daemon's name, however this ends; and what is exchanged is
+    found anew.
+    """
+
+    def __init__(self, store: Store) -> None:
+        self._store, self.alone = store, store.alone
+
+    def load(self, path: Path, clock: Clock) -> Kept | None:
+        kept = self._store.load(path, clock)
+        return kept and kept._replace(enabled=False, exchanged=())
+
+    def save(self, path: Path, kept: Kept, clock: Clock) -> None:
+        self._store.save(path, kept._replace(enabled=False), clock)
+
+
+def _enable(payload: bytes, controller: Controller) -> news.Enable:
+    """Others may switch it off, and not on."""
+    if (enable := commands.enable(payload, controller)).on:
+        raise Rejected("commissioning")
+    return enable
+
+
+COMMANDS = tuple(row._replace(read=_enable) if row.name == "enable" else row for row in commands.COMMANDS)
+
+
+class ByHand:
     """The daemon, charging when told and whatever the sun does. Others may switch it off, and not on."""
 
-    def __init__(self, config: Config, clock: Clock, heard: Callable[[str], None]) -> None:
+    def __init__(self, config: Config, clock: Clock, heard: Callable[[str], None], ports: Ports = REAL) -> None:
         control = config.control.model_copy(
             update={
                 "start_delay_s": 0.0,
@@ -102,67 +132,23 @@ class ByHand(Service):
         self.usable: set[str] = set()  # the tables for which something came that could
         # No dashboard is offered a switch that does nothing now.
         homie = config.homie.model_copy(update={"publish": False})
-        super().__init__(config.model_copy(update={"control": control, "homie": homie}), clock, by_hand=True)
+        config = config.model_copy(update={"control": control, "homie": homie})
+        ports = ports._replace(store=_Unattended(ports.store), told=self._told)
+        self.service = Service(config, clock, ports, commands=COMMANDS, by_hand=True)
+        self.controller = self.service.controller
 
-    @property
-    def connected(self) -> bool:
-        """Whether all its connections are up."""
-        return self._main_link.up and self._readings_link.up and self._relay_link.up
+    def _told(self, happened: news.News) -> None:
+        """Note what commissioning wants to know of what the daemon was told."""
+        match happened:
+            case news.Sending(on):
+                self.sent_s.setdefault(on, self.service.clock.now())
+            case news.Taken(on):
+                self.taken_s.setdefault(on, self.service.clock.now())
+            case news.Message(topic, payload, retained):
+                self._read(topic, payload, retained)
+                self._heard(topic)
 
-    @property
-    def relay_link(self) -> Link:
-        return self._relay_link
-
-    @property
-    def relay(self) -> Relay:
-        return self._relay
-
-    def allow(self, on: bool) -> None:
-        """Switch charging on or off."""
-        self.sent_s.pop(on, None)
-        self.taken_s.pop(on, None)
-        self.tell(news.Enable(on))
-
-    async def exchange(self, exchanged: bool) -> None:
-        """Take what on_payload holds for "off", and off_payload for "on", from now on or no longer; say off so."""
-        self._relay.exchanged = exchanged
-        off = off_post(self.config, exchanged)
-        self._relay_link.promise(off)
-        with contextlib.suppress(MqttError):  # the relay says it again
-            await self._relay_link.publish(off)
-
-    def explain(self) -> tuple[str, str | None, float | None]:
-        """Return why it does what it does, what it waits for, and for how many more seconds, where that is known."""
-        return explain(self.controller, self.config, self._at(), self.clock.wall())
-
-    def acknowledge(self, code: str) -> None:
-        """A person has seen to a latched fault."""
-        self.tell(news.Acknowledge(code))
-
-    def relay_sending(self, on: bool) -> None:
-        self.sent_s.setdefault(on, self.clock.now())
-        super().relay_sending(on)
-
-    def relay_acknowledged(self, on: bool) -> None:
-        self.taken_s.setdefault(on, self.clock.now())
-        super().relay_acknowledged(on)
-
-    def _restore(self) -> Kept | None:
-        kept = super()._restore()
-        # Nothing starts before it is asked for, and what is exchanged is found anew.
-        return kept and kept._replace(enabled=False, exchanged=())
-
-    def _write(self, serial: int, kept: Kept) -> None:
-        super()._write(serial, kept._replace(enabled=False))  # nor in the daemon's name, however this ends
-
-    def _on_enable(self, topic: str, payload: bytes, retained: bool) -> None:
-        with contextlib.suppress(Rejected):
-            if truth(text_of(payload)):
-                self.tell(news.Refused(topic, "commissioning", payload))
-                return
-        super()._on_enable(topic, payload, retained)
-
-    def _on_message(self, topic: str, payload: bytes, retained: bool) -> None:
+    def _read(self, topic: str, payload: bytes, retained: bool) -> None:
         for table, source in self.sources().items():
             if source.topic == topic and not retained:  # what the broker had retained says nothing of what is to come
                 try:
@@ -170,8 +156,35 @@ class ByHand(Service):
                     self.usable.add(table)
                 except Rejected as refusal:
                     self.refused[table] = Refusal(refusal.reason, payload)
-        super()._on_message(topic, payload, retained)
-        self._heard(topic)
+
+    @property
+    def connected(self) -> bool:
+        """Whether all its connections are up."""
+        return self.service.main_link.up and self.service.readings_link.up and self.service.relay_link.up
+
+    def allow(self, on: bool) -> None:
+        """Switch charging on or off."""
+        self.sent_s.pop(on, None)
+        self.taken_s.pop(on, None)
+        self.service.tell(news.Enable(on))
+
+    async def exchange(self, exchanged: bool) -> None:
+        """Take what on_payload holds for "off", and off_payload for "on", from now on or no longer; say off so."""
+        service = self.service
+        service.relay.exchanged = exchanged
+        off = off_post(service.config, exchanged)
+        service.relay_link.promise(off)
+        with contextlib.suppress(MqttError):  # the relay says it again
+            await service.relay_link.publish(off)
+
+    def explain(self) -> tuple[str, str | None, float | None]:
+        """Return why it does what it does, what it waits for, and for how many more seconds, where that is known."""
+        service = self.service
+        return explain(self.controller, service.config, service.at(), service.clock.wall())
+
+    def acknowledge(self, code: str) -> None:
+        """A person has seen to a latched fault."""
+        self.service.tell(news.Acknowledge(code))
 
     def sources(self) -> dict[str, Source | Contact]:
         """Return what is read, by its table in the configuration; the meters by their number."""
@@ -189,7 +202,7 @@ class ByHand(Service):
 class Hand:
     """What a person at the plug may have done, and what is seen of it."""
 
-    def __init__(self, config: Config, clock: Clock, person: Person) -> None:
+    def __init__(self, config: Config, clock: Clock, person: Person, ports: Ports = REAL) -> None:
         """Raises ValueError or OSError where a secret or certificate cannot be read."""
         self.config, self.clock, self.person = config, clock, person
         self.starts = 0
@@ -207,13 +220,13 @@ class Hand:
         self.seen_off = False  # whatever it reports
         self.empty = False  # nothing is plugged into the plug, by the person's word
         self._running: asyncio.Task[None] | None = None
-        self.service = ByHand(config, clock, self._heard)
-        self.controller = self.service.controller
+        self.led = ByHand(config, clock, self._heard, ports)
+        self.controller = self.led.controller
 
     def _make_safe(self) -> None:
-        self.service.allow(False)
-        self.service.relay_link.rejoin()
-        self.service.relay.reasserts_on = True
+        self.led.allow(False)
+        self.led.service.relay_link.rejoin()
+        self.led.service.relay.reasserts_on = True
 
     def _heard(self, topic: str) -> None:
         controller, now_s = self.controller, self.clock.now()
@@ -291,8 +304,8 @@ class Hand:
 
     async def _on(self) -> float:
         """Switch on; return the seconds until it was confirmed. Raises Failed, LeftOut."""
-        controller, service = self.controller, self.service
-        service.allow(True)
+        controller, led = self.controller, self.led
+        led.allow(True)
         began_s = known_s = self.clock.now()
         while not controller.wants_on:
             for record in controller.faults:
@@ -300,10 +313,10 @@ class Hand:
                     self._still_on()
                 if record.latches and not record.acknowledged:
                     await self._seen_to(record.fault)
-                    service.allow(True)
+                    led.allow(True)
             if not controller.enabled:
                 raise Failed("Charging was switched off meanwhile, by its enable topic.", "Try this part again.")
-            why, waiting_for, wait_s = service.explain()
+            why, waiting_for, wait_s = led.explain()
             waited_s = self.clock.now() - began_s
             if wait_s is not None and waited_s + wait_s > START_WITHIN_S:
                 raise LeftOut(f"{why} It waits for {waiting_for}; try again then")
@@ -326,7 +339,7 @@ class Hand:
 
     async def _off(self) -> float:
         """Switch off; return the seconds until it was confirmed. Raises Failed."""
-        self.service.allow(False)
+        self.led.allow(False)
         self.off_s = self.clock.now()
         self.lane.append((self.off_s, False))
         confirmed = self.controller.plug.confirmed
@@ -371,7 +384,7 @@ class Hand:
             )
         # Where current flows, to tell it on cannot make it worse; and where nothing is in it, there is nothing to draw.
         told_s = self.clock.now()
-        await self.service.exchange(True)
+        await self.led.exchange(True)
         if flows:
             off: bool | None = await self._until(
                 lambda: (now_w := self._last_w(told_s)) is not None and now_w <= FLOWS_W,
@@ -383,7 +396,7 @@ class Hand:
                 lambda: any(at_s >= told_s and not on for at_s, on in self.reports), TURNS_WITHIN_S, "telling it on"
             )
         if not off:
-            await self.service.exchange(False)
+            await self.led.exchange(False)
             return await self._deaf(flows)
         if not flows:
             off = await self._seen_or_not(
@@ -392,7 +405,7 @@ class Hand:
         if off:
             said = [on for at_s, on in self.reports if at_s >= told_s]
             return await self._exchanged(bool(said and said[-1]))
-        await self.service.exchange(False)
+        await self.led.exchange(False)
         self.latched_told.add("relay-stuck-on")  # it is not stuck
         if off is None:
             return Failed(
@@ -425,9 +438,9 @@ class Hand:
     async def _exchanged(self, values_too: bool) -> Failed:
         """The two payloads are exchanged: from now on off is said with the one that does it, also by the broker."""
         relay = self.config.relay
-        if not self.service.relay.exchanged:
-            await self.service.exchange(True)
-        self.service.relay_link.renew()
+        if not self.led.service.relay.exchanged:
+            await self.led.exchange(True)
+        self.led.service.relay_link.renew()
         remedy = put("[relay]", on_payload=relay.off_payload, off_payload=relay.on_payload)
         remedy += " Leave the hold time in on_payload." if relay.hold_s else ""
         remedy += f" The values that it reports are exchanged, too. {self._values_exchanged()}" if values_too else ""
@@ -475,19 +488,19 @@ class Hand:
         """A person or the plug's meter saw that it is off, and the cause is known: nobody need look for a weld."""
         self.seen_off = True
         self.latched_told.add("relay-stuck-on")
-        self.service.acknowledge("relay-stuck-on")
+        self.led.acknowledge("relay-stuck-on")
 
     async def _seen_to(self, fault: Fault) -> None:
         """Ask whether somebody has looked at a latched fault, and acknowledge it. Raises LeftOut."""
         self.person.tell(f"  {fault.code}: {fault.sentence}\n  {fault.remedy}")
-        self.service.allow(False)
+        self.led.allow(False)
         await self._ready("Has somebody looked, and is it mended?")
         self.latched_told.discard(fault.code)
-        self.service.acknowledge(fault.code)
+        self.led.acknowledge(fault.code)
 
     def _dropped_s(self) -> float | None:
         """Say for how long the plug was on, by its own reports, before it went off by itself; None: it did not."""
-        on_s = self.service.sent_s.get(True, math.inf)
+        on_s = self.led.sent_s.get(True, math.inf)
         ons = [at_s for at_s, on in self.reports if on and at_s >= on_s]
         offs = [at_s for at_s, on in self.reports if ons and not on and at_s > ons[0]]
         return offs[0] - on_s if offs and self.controller.wants_on else None
@@ -496,7 +509,7 @@ class Hand:
         """Raises Failed where the relay is on no longer."""
         controller = self.controller
         if (held_s := self._dropped_s()) is not None:
-            self.service.allow(False)  # before the supervisor takes it for somebody else's switching
+            self.led.allow(False)  # before the supervisor takes it for somebody else's switching
             raise Failed(
                 f"The plug went off by itself, {held_s:.1f} s after it had been told on.",
                 "If nobody switched it: is the time in on_payload in the plug's own unit"
@@ -505,7 +518,7 @@ class Hand:
         if controller.wants_on:
             return
         codes = {record.code for record in controller.faults}
-        since = [on for at_s, on in self.reports if at_s >= self.service.sent_s.get(True, math.inf)]
+        since = [on for at_s, on in self.reports if at_s >= self.led.sent_s.get(True, math.inf)]
         if "relay-not-on" in codes and since and not any(since):
             raise Failed(
                 "The relay was told to switch on, and the plug still reports that it is off.",
@@ -520,7 +533,7 @@ class Hand:
         if grave:
             worst = max(grave, key=lambda fault: fault.severity)
             raise Failed(worst.sentence, worst.remedy)
-        raise Failed(f"It went off by itself: {self.service.explain()[0]}")
+        raise Failed(f"It went off by itself: {self.led.explain()[0]}")
 
     async def _stay(self, seconds: float, doing: str, enough: Callable[[], object] = lambda: False) -> bool:
         """Stay on for a while, or until it is enough; say whether it was. Raises Failed."""
@@ -552,9 +565,9 @@ class Hand:
             )
 
     def _took_s(self, on: bool) -> float:
-        sent_s = self.service.sent_s.get(on, self.clock.now())
+        sent_s = self.led.sent_s.get(on, self.clock.now())
         said = [at_s for at_s, reported in self.reports if at_s >= sent_s and reported is on]
-        took_s = max(0.0, (said[0] if said else self.service.taken_s.get(on, sent_s)) - sent_s)
+        took_s = max(0.0, (said[0] if said else self.led.taken_s.get(on, sent_s)) - sent_s)
         self.slowest_s = max(self.slowest_s, took_s)
         return took_s
 
@@ -563,20 +576,20 @@ class Hand:
 
     def _refused(self, table: str) -> str:
         """Say what came for a table and could not be used, and why; nothing, where all could be."""
-        refusal = self.service.refused.get(table)
+        refusal = self.led.refused.get(table)
         if not refusal:
             return ""
         payload = printable(refusal.payload[:60].decode("utf-8", "backslashreplace"))
-        return f"On {self.service.sources()[table].topic} came {payload}: {REJECTIONS[refusal.reason]}."
+        return f"On {self.led.sources()[table].topic} came {payload}: {REJECTIONS[refusal.reason]}."
 
     def _name(self, table: str) -> str:
         """Name a table of the configuration as a person finds it."""
-        source = self.service.sources()[table]
+        source = self.led.sources()[table]
         return f"the [[meter]] of {source.topic}{source.pointer or ''}" if table.startswith("meter") else f"[{table}]"
 
     def _put_right(self, table: str) -> str:
         """Return what to change so that what came for a table can be used: the key, and its value where one is sure."""
-        source, refusal = self.service.sources()[table], self.service.refused[table]
+        source, refusal = self.led.sources()[table], self.led.refused[table]
         name, reason, payload = self._name(table), refusal.reason, refusal.payload
         if isinstance(source, Source) and reason == "implausible":
             raw = abs(number(value_at(payload, source.pointer)))
@@ -601,7 +614,7 @@ class Hand:
 
     def _other_words(self) -> str:
         """Return what to do about a plug that reports in words which mean neither on nor off."""
-        source, refusal = self.service.sources()["relay.feedback"], self.service.refused["relay.feedback"]
+        source, refusal = self.led.sources()["relay.feedback"], self.led.refused["relay.feedback"]
         if refusal.reason != "not-a-state" or _paths(refusal.payload, source):
             return self._put_right("relay.feedback")
         value = value_at(refusal.payload, source.pointer)

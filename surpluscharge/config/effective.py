@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import os
 from datetime import UTC, datetime
 from datetime import time as time_of_day
 from pathlib import Path
+from typing import Any
 
 from pydantic import Field
 
@@ -207,6 +209,11 @@ class Config(Section):
         }
         return {key: effective for key, (given, effective) in values.items() if given is None}
 
+    def differences(self, other: Config) -> list[str]:
+        """Return the keys whose values differ."""
+        ours, theirs = _flat(self.model_dump(mode="json")), _flat(other.model_dump(mode="json"))
+        return sorted(key for key in ours | theirs if ours.get(key) != theirs.get(key))
+
     def settings(self, when: datetime | None = None) -> Settings:
         """Return what the controller needs, in its own terms, at a moment in the site's zone (None: now)."""
         rule = self.rule(self.prices_at(when or self._now()))
@@ -293,3 +300,10 @@ def _window(given: PriceWindow) -> Window:
         given.import_price,
         given.export_price,
     )
+
+
+def _flat(value: Any, prefix: str = "") -> dict[str, str]:
+    if isinstance(value, dict):
+        parts = [_flat(part, f"{prefix}.{key}" if prefix else key) for key, part in value.items()]
+        return {key: text for part in parts for key, text in part.items()}
+    return {prefix: json.dumps(value)}

@@ -118,7 +118,13 @@ def _kwh(energy_wh: float) -> float:
 class Homie:
     """The device at the broker. ``link`` and :meth:`run` are to be run beside each other."""
 
-    def __init__(self, config: Config, log: structlog.stdlib.BoundLogger, setters: Mapping[str, Handler]) -> None:
+    def __init__(
+        self,
+        config: Config,
+        log: structlog.stdlib.BoundLogger,
+        setters: Mapping[str, Handler],
+        connect: Callable[..., Link] = Link,
+    ) -> None:
         """``setters`` take what is set on a property, by its topic. Errors as for :class:`Link`."""
         self._root = config.homie_topic
         self._description = json.dumps(description(config.charger.name))
@@ -128,7 +134,7 @@ class Homie:
         self._all_told = asyncio.Event()
         settable = [row for row in PROPERTIES if row.settable]
         self._setters = {f"{self._root}/{row.topic}/set": (row, setters[row.topic]) for row in settable}
-        self.link = Link(
+        self.link = connect(
             "homie",
             config,
             log,

@@ -168,17 +168,19 @@ class Link:
         on_up: Callable[[], None] = lambda: None,
         on_down: Callable[[], None] = lambda: None,
         readings: bool = False,
+        ask_every_s: float = ASK_EVERY_S,
     ) -> None:
         self.name = name
+        self._ask_every_s = ask_every_s
         self._version = ProtocolVersion.V311  # of the latest connection
         self._config = config
         self._log = log.bind(link=name)
-        self._will = will
-        self._farewell = farewell
+        self.will = will
+        self.farewell = farewell
         self._topics = list(topics)
-        self._on_message = on_message
-        self._on_up = on_up
-        self._on_down = on_down
+        self.on_message = on_message
+        self.on_up = on_up
+        self.on_down = on_down
         self._readings = readings
         self._client: _Client | None = None
         self._came_s: deque[float] = deque(maxlen=FLOOD)  # when the last messages came
@@ -260,7 +262,7 @@ class Link:
             self._client = client
             asking = asyncio.create_task(self._keep_asking(client)) if self._topics else None
             self._log.info("connected", protocol="5" if self._version is ProtocolVersion.V5 else "3.1.1")
-            self._on_up()
+            self.on_up()
             async for message in client.messages:
                 self._handle(message)
                 while not client._queue.empty():
@@ -273,15 +275,15 @@ class Link:
                 # The library's word for a connection that broke, or was closed, without a reason given.
                 reason = "it broke" if "Unspecified error" in reason else reason
                 self._log.warning("connection_lost", reason=reason)
-                self._on_down()
+                self.on_down()
             if asyncio.get_running_loop().time() < began_s + STEADY_S:
                 raise
         except BaseException:
             # Closing in good order makes the broker forget the will: what it would have said, we say first, and last.
             self._client = None
-            if self._farewell:
+            if self.farewell:
                 with contextlib.suppress(MqttError):
-                    await self._send(client, self._farewell, ANSWER_WITHIN_S)
+                    await self._send(client, self.farewell, ANSWER_WITHIN_S)
             raise
         finally:
             self._client = None
@@ -293,7 +295,7 @@ class Link:
 
     def _handle(self, message: Message) -> None:
         self._came_s.append(time.monotonic())
-        self._on_message(message.topic.value, _payload(message), bool(message.retain))
+        self.on_message(message.topic.value, _payload(message), bool(message.retain))
 
     async def _keep_asking(self, client: _Client) -> None:
         """Ask the broker for an answer, again and again: it comes behind all that is under way to us.
@@ -310,7 +312,7 @@ class Link:
                     self._answer_s = self._answered_s - asked_s
                 finally:
                     self._asked_s = None
-                await asyncio.sleep(ASK_EVERY_S)
+                await asyncio.sleep(self._ask_every_s)
 
     def sever(self) -> None:
         """Break the connection without a word, as a crash would, and stay away until :meth:`rejoin`.
@@ -328,7 +330,7 @@ class Link:
 
     def promise(self, post: Post) -> None:
         """Have another will and farewell: the farewell from now on, the will from the next connection on."""
-        self._will = self._farewell = post
+        self.will = self.farewell = post
 
     def renew(self) -> None:
         """Connect anew. Closing in good order, without a farewell, makes the broker forget the will it has."""
@@ -434,7 +436,7 @@ class Link:
             identifier=f"{self._config.client_id}-{self.name}",
             protocol=protocol,
             properties=properties,
-            will=Will(self._will.topic, self._will.payload, self._will.qos, self._will.retain) if self._will else None,
+            will=Will(self.will.topic, self.will.payload, self.will.qos, self.will.retain) if self.will else None,
             keepalive=mqtt.keepalive_s,
             timeout=ANSWER_WITHIN_S,
             tls_context=self._tls,

@@ -30,7 +30,9 @@ from surpluscharge.control import news
 from surpluscharge.control.signals import PAYLOAD_LIMIT_BYTES, REFUSALS_TOLD_EVERY_S, REJECTIONS
 from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.daemon import logs
+from surpluscharge.daemon.ports import Ports
 from surpluscharge.daemon.service import Service
+from tests.wire import Unplugged
 
 
 class Topic(NamedTuple):
@@ -249,6 +251,9 @@ class Recorder:
     def __init__(self) -> None:
         self.said: list[tuple[str, str, dict[str, Any]]] = []
 
+    def bind(self, **_: object) -> Recorder:
+        return self
+
     def __getattr__(self, level: str) -> Callable[..., None]:
         return lambda name, **fields: self.said.append((level, name, fields))
 
@@ -262,12 +267,10 @@ class Bench:
 
     def __init__(self, folder: Path) -> None:
         self.clock = VirtualClock()
-        config = Config.model_validate({**CONFIG, "store": {"directory": str(folder)}})
-        self.service = Service(config, self.clock)
-        self.service._save = lambda: None
+        config = Config.model_validate({**CONFIG, "store": {"directory": str(folder)}, "history": {"record": False}})
         self.log = Recorder()
-        self.service._log = self.log
-        self.service._on_main_link(True)
+        self.service = Service(config, self.clock, Ports(link=Unplugged, log=self.log))  # type: ignore[arg-type]
+        self.service.main_link.on_up()
         self.service.tell(news.RelayLink(True))
         self.sent: Counter[str] = Counter()
         self.taken: Counter[str] = Counter()
@@ -286,8 +289,8 @@ class Bench:
         controller = self.service.controller
         refused = sum(controller.refusals.counts.values())
         latched = {record.code for record in controller.faults if record.latches}
-        self.service._answer = False
-        self.service._on_message(topic.name, payload, retained)
+        self.service.voice.unanswered.clear()
+        self.service.main_link.on_message(topic.name, payload, retained)
         refused = sum(controller.refusals.counts.values()) - refused
         said, self.log.said = self.log.said, []
         taken = self._taken(topic, payload, retained, latched, said)
@@ -295,7 +298,7 @@ class Bench:
             raise Spoilt(f"taken {taken} times, refused {refused} times")
         self.sent[topic.name] += 1
         self.taken[topic.name] += taken
-        if topic.name == ENABLE and self.service._answer is not bool(taken):
+        if topic.name == ENABLE and bool(self.service.voice.unanswered) is not bool(taken):
             raise Spoilt("an enable command and its answer do not agree")
         for level, name, fields in said:
             self.levels[level] += 1
@@ -400,7 +403,6 @@ def run(seed: int, count: int, progress: Callable[[int], None] = lambda done: No
                 raise
             if index % 50 == 0:
                 bench.service.tell(news.Tick())
-                bench.service._history._recorder.take()  # the ledger's writer does not run here
             kept += [event for event in said if event[1] != "reading" or index % 100 == 0]
             if len(kept) > 2000:
                 lines, kept = lines + check_lines(kept), []

@@ -1,0 +1,57 @@
+"""What can be said to the daemon by MQTT: one row for each command.
+
+A command comes on ``<base topic>/<name>/set``. Where it has an answer, that is retained on ``<base topic>/<name>``:
+after each command, also one that changes nothing, and whenever the connection is new.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import NamedTuple
+
+from surpluscharge.control import news
+from surpluscharge.control.controller import Controller
+from surpluscharge.control.news import News
+from surpluscharge.control.signals import Rejected, text_of, truth
+from surpluscharge.daemon.status import StatusDocument
+
+
+class Command(NamedTuple):
+    name: str
+    property: str  # what sets the same by the Homie convention
+    read: Callable[[bytes, Controller], News]  # raises Rejected
+    late: Callable[[News], bool] | None  # whether it counts where the broker had retained it, perhaps for days; none do
+    answer: Callable[[StatusDocument], str] | None = None
+    qos: int = 1
+
+    def heed(self, payload: bytes, retained: bool, controller: Controller) -> News:
+        """Return what a message comes to. Raises Rejected."""
+        if retained and self.late is None:
+            raise Rejected("retained")
+        happened = self.read(payload, controller)
+        if retained and self.late and not self.late(happened):
+            raise Rejected("retained")
+        return happened
+
+
+def enable(payload: bytes, _: Controller) -> news.Enable:
+    return news.Enable(truth(text_of(payload)))
+
+
+def acknowledge(payload: bytes, controller: Controller) -> news.Acknowledge:
+    word = text_of(payload).lower()
+    if word not in {"all", *(record.code for record in controller.faults if record.latches)}:
+        raise Rejected("unknown-fault")
+    return news.Acknowledge(None if word == "all" else word)
+
+
+COMMANDS = (
+    Command(
+        "enable",
+        "charging/enabled",
+        enable,
+        late=lambda happened: happened == news.Enable(False),  # an "off" that comes late does no harm; an "on" might
+        answer=lambda document: "true" if document.enabled else "false",
+    ),
+    Command("acknowledge", "charging/acknowledge", acknowledge, late=None),
+)
