@@ -3,6 +3,11 @@
 So no slow disk ever holds up an "off", nor anything else that the daemon has to hear. What a crash must not undo once
 it is said waits: a start before the relay hears of it, and a promise (that charging is forbidden, that somebody has
 looked at a fault) before anybody does.
+
+In the event loop a write took 20 ms as a rule, 200 ms at worst on a busy machine, and without end on a disk that hangs,
+with "disable" unheard and the watchdog unfed. So a thread writes; the wish may change meanwhile, and a start that is
+taken back before it is written is never said, though it counts. What allows charging is said without waiting: a crash
+that forgets it is on the safe side.
 """
 
 from __future__ import annotations

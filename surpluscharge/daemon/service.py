@@ -2,14 +2,6 @@
 
 All of it runs in one event loop. Whatever happens (a message, a deadline, a connection made or lost) is handed to the
 controller at once and in order, and :meth:`Service._settled` then carries out what follows from it.
-
-In the event loop a write took 20 ms as a rule, 200 ms at worst on a busy machine, and without end on a disk that hangs,
-with "disable" unheard and the watchdog unfed. So a thread writes; the wish may change meanwhile, and a start that is
-taken back before it is written is never said, though it counts. What allows charging is said without waiting: a crash
-that forgets it is on the safe side.
-
-Availability has the values of ``$state`` in the open Homie convention (ready, disconnected, lost): they tell a stop in
-good order from a death, which "there or not" does not. The word is the trade's (IEC 60050-192, from memory).
 """
 
 from __future__ import annotations

@@ -1,4 +1,8 @@
-"""What the daemon says of itself: that it is there, how it stands, and what came of its commands."""
+"""What the daemon says of itself: that it is there, how it stands, and what came of its commands.
+
+Availability has the values of ``$state`` in the open Homie convention (ready, disconnected, lost): they tell a stop in
+good order from a death, which "there or not" does not. The word is the trade's (IEC 60050-192, from memory).
+"""
 
 from __future__ import annotations
 
