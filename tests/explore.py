@@ -52,6 +52,10 @@ class Case(NamedTuple):
     powers: tuple[int, ...] = (1,)  # energy units a tick
     stopping: tuple[bool, ...] = (False, True)
     confirmed: tuple[bool, ...] = (False, True)
+    planned: tuple[bool, ...] = (False,)
+    planned_cap: int = 0
+    planned_energy: float = math.inf
+    noons: tuple[int, ...] = (0,)  # from the day that the plan's allowance is for
 
     def params(self) -> Params:
         return Params(
@@ -66,13 +70,25 @@ class Case(NamedTuple):
             time_cap_s=self.time_cap,
             energy_cap_wh=self.energy_cap,
             rearm_daily=self.daily,
+            planned_time_cap_s=self.planned_cap,
+            planned_energy_cap_wh=self.planned_energy,
         )
 
     def alphabet(self) -> list[tuple[Any, ...]]:
-        """Return every combination of inputs: (grid, enabled, stopping, guard, off_confirmed, day, power)."""
+        """Return every combination of inputs: (grid, enabled, stopping, guard, off_confirmed, day, power, planned,
+        noon).
+        """
         return list(
             itertools.product(
-                self.grids, (False, True), self.stopping, self.guards, self.confirmed, self.days, self.powers
+                self.grids,
+                (False, True),
+                self.stopping,
+                self.guards,
+                self.confirmed,
+                self.days,
+                self.powers,
+                self.planned,
+                self.noons,
             )
         )
 
@@ -95,6 +111,42 @@ SMALL = {
     "minimum on beyond stop delay": Case(1, 1, 3, 1, 1, 1, 4, hour=2, day=2, stopping=(False,)),
     "stop delay beyond minimum on": Case(0, 3, 1, 1, 1, 1, 5, hour=2, day=2, stopping=(False,)),
     "long minimum off": Case(1, 0, 0, 3, 2, 2, 3, hour=2, day=3, grids=READINGS, guards=(CLEAR, HOLD)),
+    "by plan": Case(
+        1,
+        2,
+        1,
+        1,
+        1,
+        1,
+        2,
+        hour=1,
+        day=2,
+        grids=READINGS,
+        stopping=(False,),
+        guards=(CLEAR, END),
+        planned=(False, True),
+        planned_cap=2,
+    ),
+    "a plan's energy": Case(
+        1,
+        0,
+        0,
+        0,
+        1,
+        1,
+        1,
+        hour=1,
+        day=2,
+        grids=(EXPORT_W, IMPORT_W),
+        stopping=(False,),
+        guards=(CLEAR,),
+        confirmed=(True,),
+        powers=(0, 1),
+        planned=(False, True),
+        planned_cap=3,
+        planned_energy=2,
+        noons=(-2, -1, 0, 1),
+    ),
 }
 
 # For the long run: more of everything.
@@ -111,6 +163,24 @@ LARGE = {
         1, 1, 1, 1, 1, 1, 4, energy_cap=2, hour=2, day=3, daily=True, days=(-1, 0, 1), powers=(0, 1)
     ),
     "many starts": Case(0, 0, 1, 1, 2, 4, 6, hour=4, day=8, guards=(CLEAR, TRIP)),
+    "by plan": Case(1, 2, 2, 1, 1, 2, 3, hour=2, day=3, planned=(False, True), planned_cap=3),
+    "a plan's energy": Case(
+        1,
+        1,
+        1,
+        0,
+        1,
+        1,
+        2,
+        energy_cap=2,
+        hour=1,
+        day=2,
+        powers=(0, 1),
+        planned=(False, True),
+        planned_cap=3,
+        planned_energy=2,
+        noons=(-2, -1, 0, 1),
+    ),
 }
 
 
@@ -127,6 +197,11 @@ class Ghost(NamedTuple):
     clear_age: int  # and nothing else that keeps the start delay from running; -1: something does
     import_age: int  # import without a break, while on
     day: int  # of the session
+    plan: int = 0  # ticks on by plan, since noon
+    plan_energy: float = 0
+    due: bool = False  # by plan, and there is some of its allowance left
+    bought: bool = False  # it has charged by plan, which is over, and imports since then without a break
+    noon: int = 0  # the day of that allowance
 
 
 class Node(NamedTuple):
@@ -245,19 +320,21 @@ class Walker:
         self.most_changes = 0
 
     def root(self) -> Node:
-        state = self._normal(machine.initial(self.params, 0, 0), 0, 0)
+        state = self._normal(machine.initial(self.params, 0, 0), 0, 0, 0)
         return Node(state, Ghost(0, 0, (), 0, 0, False, 0, -1, 0, 0), NEUTRAL_W, 0)
 
     def inputs(self, node: Node, letter: tuple[Any, ...]) -> Inputs:
         """Return a combination of inputs as the machine sees it at time 0."""
-        grid, enabled, stopping, guard, confirmed, day, power = letter
+        grid, enabled, stopping, guard, confirmed, day, power, planned, noon = letter
         grid_w, fresh = node.grid_w, node.fresh
         if grid == LOST:
             fresh = 0
         elif grid != SILENCE:
             grid_w, fresh = grid, self.case.fresh
         fresh_until = fresh if fresh else NEVER
-        return Inputs(grid_w, fresh_until, power * self.case.hour, enabled, stopping, guard, confirmed, day)
+        return Inputs(
+            grid_w, fresh_until, power * self.case.hour, enabled, stopping, guard, confirmed, day, planned, noon
+        )
 
     def tick(self, node: Node, letter: tuple[Any, ...]) -> Node:
         """Apply inputs at time 0, hold them for a tick, and return the state at time 1 (which is called 0 again)."""
@@ -272,9 +349,9 @@ class Walker:
         self._look(later, held, 1, inputs)
         self._deadline(state, later, inputs)
 
-        after = self._normal(later, 1, held.day)
+        after = self._normal(later, 1, held.day, held.noon)
         fresh = inputs.fresh_until_s
-        return Node(after, held._replace(day=0), inputs.grid_w, 0 if fresh == NEVER else int(fresh) - 1)
+        return Node(after, held._replace(day=0, noon=0), inputs.grid_w, 0 if fresh == NEVER else int(fresh) - 1)
 
     # --- the machine --------------------------------------------------------------------------------------------------
 
@@ -296,7 +373,7 @@ class Walker:
                 return state
         raise Violation("settling", f"more than {MOST_CHANGES} changes at one moment")
 
-    def _normal(self, state: State, now: int, day: int) -> State:
+    def _normal(self, state: State, now: int, day: int, noon: int) -> State:
         """Return the state as seen from now, without what can no longer matter."""
         case = self.case
         return State(
@@ -313,6 +390,10 @@ class Walker:
             state.session_day - day,
             0,
             state.charger_w,
+            state.planned,
+            min(state.planned_s, case.planned_cap),
+            0 if case.planned_energy == math.inf else min(state.planned_wh, case.planned_energy),
+            state.planned_day - noon,
         )
 
     # --- the books ----------------------------------------------------------------------------------------------------
@@ -320,29 +401,48 @@ class Walker:
     def _aged(self, ghost: Ghost, on: bool, inputs: Inputs) -> Ghost:
         """Let a tick pass."""
         case = self.case
+        solar, by_plan = on and not ghost.due, on and ghost.due
         return Ghost(
             off_age=0 if on or not inputs.off_confirmed else min(ghost.off_age + 1, case.min_off),
             on_age=min(ghost.on_age + 1, case.min_on) if on else 0,
             start_ages=tuple(age + 1 for age in ghost.start_ages if age + 1 < case.day),
-            session=ghost.session + 1 if on else ghost.session,
-            energy=ghost.energy + inputs.charger_w / case.hour if on and case.energy_cap < math.inf else ghost.energy,
+            session=ghost.session + 1 if solar else ghost.session,
+            energy=ghost.energy + inputs.charger_w / case.hour
+            if solar and case.energy_cap < math.inf
+            else ghost.energy,
             enabled=ghost.enabled,
             export_age=0 if on else min(ghost.export_age + 1, case.start_delay),
             clear_age=-1 if on or ghost.clear_age < 0 else min(ghost.clear_age + 1, case.start_delay),
             import_age=min(ghost.import_age + 1, case.stop_delay) if on else 0,
             day=ghost.day,
+            plan=ghost.plan + 1 if by_plan else ghost.plan,
+            plan_energy=ghost.plan_energy + inputs.charger_w / case.hour
+            if by_plan and case.planned_energy < math.inf
+            else ghost.plan_energy,
+            due=ghost.due,
+            bought=ghost.bought,
+            noon=ghost.noon,
         )
 
     def _noted(self, before: int, after: int, ghost: Ghost, now: int, inputs: Inputs) -> Ghost:
         """Enter one step into the books, and check what it did."""
         case = self.case
-        off_age, on_age, start_ages, session, energy, was_enabled, export_age, clear_age, import_age, day = ghost
+        off_age, on_age, start_ages, session, energy, was_enabled, export_age, clear_age, import_age, day = ghost[:10]
+        plan, plan_energy, was_due, bought, noon = ghost[10:]
         was_on, on = machine.wants_on(before), machine.wants_on(after)
         fresh = now < inputs.fresh_until_s
         exporting = fresh and inputs.grid_w <= EXPORT_W and inputs.enabled
         flipped = inputs.enabled and not was_enabled
         if inputs.day < day - 1:  # a clock put back by more than a day is followed
             day = inputs.day
+        if inputs.planned_day < noon - 1:
+            noon = inputs.planned_day
+        if not was_on and inputs.planned_day > noon:
+            plan, plan_energy, noon = 0, 0, inputs.planned_day
+        due = inputs.planned and plan < case.planned_cap and plan_energy < case.planned_energy
+        if was_due and not due and not was_on:  # what it was armed for is gone
+            export_age = clear_age = 0
+        bought = was_on and not due and (bought or was_due) and inputs.grid_w >= IMPORT_W
         if not was_on:
             if (inputs.day > day) if case.daily else flipped:
                 session, energy = 0, 0
@@ -355,8 +455,7 @@ class Walker:
                 not exporting
                 or inputs.stopping
                 or inputs.guard not in (CLEAR, HOLD)
-                or session >= case.time_cap
-                or energy >= case.energy_cap
+                or (not due and (session >= case.time_cap or energy >= case.energy_cap))
             ):
                 clear_age = -1
             else:
@@ -371,7 +470,7 @@ class Walker:
         if on and not was_on:
             if off_age < case.min_off or not inputs.off_confirmed:
                 raise Violation("3", f"started {off_age} ticks after the relay was last on, or not known to be off")
-            if not exporting or export_age < case.start_delay:
+            if not (due and fresh) and (not exporting or export_age < case.start_delay):
                 raise Violation("delay", f"started after {export_age} ticks of export")
             if inputs.guard != CLEAR:
                 raise Violation("guard", "started against the supervisor's verdict")
@@ -386,24 +485,42 @@ class Walker:
                 or inputs.stopping
                 or not fresh
                 or inputs.guard == TRIP
-                or session >= case.time_cap
-                or energy >= case.energy_cap
+                or (not due and (session >= case.time_cap or energy >= case.energy_cap))
             ):
                 if on_age < case.min_on:
                     raise Violation("2", f"off after {on_age} ticks")
-                if inputs.guard != END and (import_age < case.stop_delay or inputs.grid_w < IMPORT_W):
+                if inputs.guard != END and due:
+                    raise Violation("plan", "off, though it is due by plan")
+                waits = import_age < case.stop_delay and not bought
+                if inputs.guard != END and (waits or inputs.grid_w < IMPORT_W):
                     raise Violation("delay", f"off after {import_age} ticks of import")
             on_age = import_age = 0
+            bought = False
         return Ghost(
-            off_age, on_age, start_ages, session, energy, inputs.enabled, export_age, clear_age, import_age, day
+            off_age,
+            on_age,
+            start_ages,
+            session,
+            energy,
+            inputs.enabled,
+            export_age,
+            clear_age,
+            import_age,
+            day,
+            plan,
+            plan_energy,
+            due,
+            bought,
+            noon,
         )
 
     def _look(self, state: State, ghost: Ghost, now: int, inputs: Inputs) -> None:
         """Check a settled state."""
         case = self.case
         if not machine.wants_on(state.mode):
+            at_once = ghost.due and inputs.enabled and not inputs.stopping and now < inputs.fresh_until_s
             if (
-                ghost.clear_age >= case.start_delay
+                (at_once or ghost.clear_age >= case.start_delay)
                 and inputs.guard == CLEAR
                 and inputs.off_confirmed
                 and ghost.off_age >= case.min_off
@@ -416,12 +533,13 @@ class Walker:
             raise Violation("1", "on while disabled, stopping or locked-out")
         if not now < inputs.fresh_until_s:
             raise Violation("6", "on without a fresh reading")
-        if ghost.session >= case.time_cap or ghost.energy >= case.energy_cap:
+        if not ghost.due and (ghost.session >= case.time_cap or ghost.energy >= case.energy_cap):
             raise Violation("5", f"on after {ghost.session} ticks and {ghost.energy} units in a session")
         ended = ghost.on_age >= case.min_on
         if inputs.guard == TRIP or (inputs.guard == END and ended):
             raise Violation("guard", "on against the supervisor's verdict")
-        if ended and inputs.grid_w >= IMPORT_W and ghost.import_age >= case.stop_delay:
+        waits = ghost.import_age < case.stop_delay and not ghost.bought
+        if ended and inputs.grid_w >= IMPORT_W and not waits and not ghost.due:
             raise Violation("delay", f"on after {ghost.import_age} ticks of import")
 
     # --- the deadlines ------------------------------------------------------------------------------------------------
@@ -444,7 +562,7 @@ class Walker:
             )
         if machine.next_deadline(self.params, later, inputs) < deadline:
             raise Violation("deadline", f"it was {deadline}, and comes nearer when the machine is called before it")
-        stepped, jumped = (self._normal(self._plain(origin, 2, inputs), 2, 0) for origin in (later, state))
+        stepped, jumped = (self._normal(self._plain(origin, 2, inputs), 2, 0, 0) for origin in (later, state))
         if stepped != jumped:
             raise Violation("deadline", f"calling before it leaves a trace: {stepped}, {jumped}")
 
@@ -463,6 +581,54 @@ class Bug(NamedTuple):
 
 
 PLANTED = {
+    "what is charged by plan is not counted": Bug(
+        "delay",
+        "by plan",
+        "step",
+        "planned_s = state.planned_s + (elapsed_s if state.planned else 0.0)",
+        "planned_s = state.planned_s",
+    ),
+    "what is charged by plan counts for the session": Bug(
+        "delay",
+        "by plan",
+        "step",
+        "session_s = state.session_s + (0.0 if state.planned else elapsed_s)",
+        "session_s = state.session_s + elapsed_s",
+    ),
+    "a plan has no energy cap": Bug(
+        "delay",
+        "a plan's energy",
+        "by_plan",
+        "time_left and energy_left",
+        "time_left",
+    ),
+    "the energy that a plan takes is not counted": Bug(
+        "delay",
+        "a plan's energy",
+        "step",
+        "planned_wh = state.planned_wh + (elapsed_wh if state.planned else 0.0)",
+        "planned_wh = state.planned_wh",
+    ),
+    "what the plan has ended rides out clouds": Bug(
+        "delay",
+        "by plan",
+        "step",
+        "due_s = now_s if gone else now_s + params.stop_delay_s",
+        "due_s = now_s + params.stop_delay_s",
+    ),
+    "a plan that is gone leaves it armed": Bug(
+        "delay", "by plan", "step", "if gone and mode == ARMING else state.due_s", "if False else state.due_s"
+    ),
+    "noon brings no new allowance": Bug(
+        "late", "a plan's energy", "step", "if inputs.planned_day > planned_day:", "if False:"
+    ),
+    "a new allowance under a planned charge": Bug(
+        "delay",
+        "a plan's energy",
+        "step",
+        "        if inputs.planned_day > planned_day:",
+        "    if inputs.planned_day > planned_day:\n        if True:",
+    ),
     "export must exceed its threshold": Bug(
         "late", "nothing takes time", "conditions", "-inputs.grid_w >= params", "-inputs.grid_w > params"
     ),
@@ -520,7 +686,11 @@ PLANTED = {
         "delay", "clock put back", "step", "else now_s + params.start_delay_s", "else due_s"
     ),
     "stop delay not begun anew": Bug(
-        "delay", "stop delay beyond minimum on", "step", "due_s = now_s + params.stop_delay_s", "due_s = state.due_s"
+        "delay",
+        "stop delay beyond minimum on",
+        "step",
+        "due_s = now_s if gone else now_s + params.stop_delay_s",
+        "due_s = state.due_s",
     ),
     "start delay for stop delay": Bug(
         "delay", "stop delay beyond minimum on", "step", "now_s + params.stop_delay_s", "now_s + params.start_delay_s"
@@ -552,7 +722,7 @@ PLANTED = {
         "3", "session by switch", "step", "if on and not wants_on(mode)", "if on and wants_on(mode)"
     ),
     "time off counts for the session": Bug(
-        "deadline", "nothing takes time", "step", "elapsed_s if on else 0.0)", "elapsed_s)"
+        "deadline", "nothing takes time", "step", "now_s - state.at_s) if on else 0.0", "now_s - state.at_s)"
     ),
     "half the energy forgotten": Bug(
         "5", "energy cap", "step", "state.charger_w * elapsed_s", "0.5 * state.charger_w * elapsed_s"
@@ -591,8 +761,18 @@ PLANTED = {
         "wants_on(state.mode):\n        best_s = _sooner(best_s, now_s, inputs.fresh_until_s)",
         "wants_on(state.mode):\n        best_s = _sooner(best_s, now_s, float('inf'))",
     ),
-    "deadline omitted: on, now_s + params.time_cap_s - state.session_s": Bug(
-        "deadline", "nothing takes time", "next_deadline", "now_s + params.time_cap_s - state.session_s", "float('inf')"
+    "deadline omitted: on, what is left of the time": Bug(
+        "deadline", "nothing takes time", "next_deadline", "now_s + left_s", "float('inf')"
+    ),
+    "deadline omitted: on, what is left of a plan's time": Bug(
+        "deadline", "by plan", "next_deadline", "params.planned_time_cap_s - state.planned_s", "float('inf')"
+    ),
+    "deadline omitted: on, what is left of a plan's energy": Bug(
+        "deadline",
+        "a plan's energy",
+        "next_deadline",
+        "params.planned_energy_cap_wh - state.planned_wh",
+        "float('inf')",
     ),
     "deadline omitted: on, now_s + left_wh * HOUR_S / state.charger_w": Bug(
         "deadline", "energy cap", "next_deadline", "now_s + left_wh * HOUR_S / state.charger_w", "float('inf')"

@@ -697,6 +697,7 @@ min_off_s = 4, starts_per_hour = 5, starts_per_day = 6 }
         socket = { rated_a = 16, continuous_a = 12, margin = 1.2, heating_s = 901, cooling_s = 902, alarm_level = 0.8, \
 rearm_level = 0.4, rest_after_s = 903, rest_s = 904, rest_above_share = 0.75, hot_c = 52 }
         session = { time_cap_s = 700, energy_cap_wh = 800, rearm = "manual" }
+        planned = { allow = true, time_cap_s = 900, energy_cap_wh = 1000 }
         meter = [
             { topic = "a", pointer = "/x", unit = "kW", measures = "export-only", fresh_s = 9, limit_w = 10 },
             { topic = "b" },
@@ -711,7 +712,7 @@ rearm_level = 0.4, rest_after_s = 903, rest_s = 904, rest_above_share = 0.75, ho
         "test.toml",
     )
     settings = config.settings()
-    assert tuple(settings.params) == (1100, 350, 1, 2, 3, 4, 5, 6, 700, 800, False)
+    assert tuple(settings.params) == (1100, 350, 1, 2, 3, 4, 5, 6, 700, 800, False, 900, 1000)
     assert (settings.draw_a, settings.mains_v) == (6, 235)
     assert settings.limits == Limits(
         draw_w=1400,
@@ -1015,6 +1016,9 @@ def test_check_shows_every_setting_with_its_source(capsys: pytest.CaptureFixture
         "relay.feedback",
         "relay.power",
         *(f"relay.{part}.{key}" for part in ("temperature", "voltage") for key in ("topic", "pointer", "fresh_s")),
+        *(f"planned.need.0.{key}" for key in ("days", "by", "energy_wh")),
+        *(f"planned.prices.{key}" for key in ("topic", "pointer", "per", "factor", "plus")),
+        *(f"planned.forecast.{key}" for key in ("topic", "pointer", "unit")),
     }
     assert shown["relay.temperature"] == shown["relay.voltage"] == ("none", "default")
 
@@ -1106,7 +1110,8 @@ SET = re.compile(r"(\w+) = (.+)")
 DEFAULT = re.compile(r"# (\w+) = (.+)")
 FOR_EXAMPLE = re.compile(r"# e\.g\. (\w+) = (.+)")
 TABLE = re.compile(r"(?:# e\.g\. )?\[+([\w.]+)\]+")
-OPTIONAL_TABLES = ("relay.temperature", "relay.voltage")  # shown, but not in force: not every house has the device
+# Shown, but not in force: not every house has the device, or the need.
+OPTIONAL_TABLES = ("relay.temperature", "relay.voltage", "planned.need", "planned.prices", "planned.forecast")
 
 
 class Entry(NamedTuple):
@@ -1178,7 +1183,10 @@ def test_every_key_of_the_example_is_explained_with_its_default() -> None:
         elif table in OPTIONAL_TABLES and field.is_required():
             assert "no default" in comment, f"{table}.{key}"
         elif table in OPTIONAL_TABLES:
-            assert f"Default: {field.default:g}" in comment, f"{table}.{key}"
+            default = field.default if isinstance(field.default, str) else float(field.default)
+            assert f"Default: {toml(default) if isinstance(default, str) else f'{default:g}'}" in comment, (
+                f"{table}.{key}"
+            )
 
 
 def test_the_defaults_in_the_example_are_the_defaults() -> None:
@@ -1205,10 +1213,17 @@ def test_the_examples_in_the_example_can_be_used(entry: Entry) -> None:
     tree = tomllib.loads(EXAMPLE.read_text(encoding="utf-8"))
     parent: Any = tree
     for part in entry.table.split("."):
+        if part == "need":
+            parent[part] = [{}]
         parent = parent[part][0] if isinstance(parent.get(part), list) else parent.setdefault(part, {})
     parent[entry.key] = entry.value
     if entry.table in OPTIONAL_TABLES:
-        parent |= {other.key: other.value for other in entries() if other.table == entry.table and other.key == "topic"}
+        needed = {
+            name
+            for name, field in reading._model_at(tuple(entry.table.split("."))).model_fields.items()
+            if field.is_required()
+        }
+        parent |= {other.key: other.value for other in entries() if other.table == entry.table and other.key in needed}
     try:
         parse("\n".join(f"{key} = {toml(value)}" for key, value in tree.items()), "test.toml")
     except ConfigError as error:
@@ -1264,3 +1279,50 @@ def test_the_example_cautions_where_a_person_decides() -> None:
     assert re.search(r"# CAUTION[^\n]*\n(#[^\n]*\n)+# e\.g\. \[relay\.temperature\]", text)
     assert re.search(r"# CAUTION[^\n]*\n(#[^\n]*\n)+\[socket\]", text)
     assert os.linesep.join(line for line in text.splitlines() if len(line) > 120) == ""
+
+
+# --- charging by plan ------------------------------------------------------------------------------------------------
+
+NOT_WATCHED = "socket.continuous_a = 8"  # the lead's 6 A are more than six tenths of it
+SENSOR = 'relay.temperature.topic = "carport/plug/temperature"'
+REASON = 'planned.unwatched_because = "fitted by an electrician"'
+
+
+def test_without_a_sensor_a_plan_is_short_or_its_current_low() -> None:
+    """Our own limits: four hours above six tenths of what the socket may carry for hours, unless a reason is given."""
+    assert parsed().planned_time_cap_s == parsed(NOT_WATCHED, SENSOR).planned_time_cap_s == 28800
+    assert parsed(NOT_WATCHED, REASON).planned_time_cap_s == 28800
+    assert parsed(NOT_WATCHED).planned_time_cap_s == 14400
+    longer = 'planned.time_cap_s = "PT6H"'
+    (line,) = [line for line in refused(NOT_WATCHED, longer) if "planned" in line]
+    assert "planned.time_cap_s = 21600" in line and "[relay.temperature]" in line and "lower current" in line
+    assert parsed(NOT_WATCHED, longer, SENSOR).planned_time_cap_s == 21600
+    assert parsed(NOT_WATCHED, longer, REASON).planned_time_cap_s == 21600
+
+
+def test_nothing_is_charged_by_plan_unless_asked_for() -> None:
+    need = 'planned.need = [{ by = "07:00", energy_wh = 5000 }]'
+    assert parsed(need).settings().params.planned_time_cap_s == 0.0
+    assert any("planned.allow is false" in doubt for doubt in config_warnings(parsed(need)))
+    allowed = parsed(need, "planned.allow = true")
+    assert allowed.settings().params.planned_time_cap_s == 28800
+    assert any("smoke alarm" in doubt for doubt in config_warnings(allowed))
+    assert not any("planned" in doubt for doubt in config_warnings(parsed(need, "planned.allow = true", SENSOR)))
+    short = parsed(need, "planned.allow = true", SENSOR, 'planned.time_cap_s = "PT3H"')
+    assert any("5000 Wh by 07:00" in doubt and "4140 Wh in 3 h" in doubt for doubt in config_warnings(short))
+
+
+@pytest.mark.parametrize(
+    ("line", "key", "remedy"),
+    [
+        ("planned.time_cap_s = 300", "planned.time_cap_s", "control.min_on_s"),
+        ("planned.energy_cap_wh = 100", "planned.energy_cap_wh", "control.min_on_s"),
+        ('planned.prices.topic = "house/prices"', "planned.prices.topic", "[money]"),
+        ('planned.need = [{ by = "7", energy_wh = 5000 }]', "planned.need.0.by", "HH:MM"),
+        ('planned.need = [{ by = "07:00" }]', "planned.need.0.energy_wh", "Set it"),
+        ('planned.prices = { topic = "p", factor = 0 }', "planned.prices.factor", "1.2"),
+    ],
+)
+def test_plans_that_cannot_be(line: str, key: str, remedy: str) -> None:
+    (said,) = [said for said in refused(line) if key in said]
+    assert remedy in said

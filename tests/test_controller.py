@@ -20,6 +20,7 @@ from surpluscharge.control.news import News
 from surpluscharge.control.rule import Band, Rule, Way
 from surpluscharge.control.signals import REJECTIONS, Contact, Source
 from surpluscharge.control.supervisor import FAULT_BY_CODE, Record
+from surpluscharge.control.wishes import Progress
 from tests.conftest import config_from
 
 DRAW_W, DRAW_A = 1200.0, 5.0  # 20 Wh a minute: easy to count by hand
@@ -843,6 +844,7 @@ def test_what_is_kept_comes_back() -> None:
         run_s=500.0,
         run_as=500.0 * DRAW_A,
         faults=(Record("meter-silent", 1015.0, 1, active=False, acknowledged=False),),
+        progress=Progress(got_wh=pytest.approx(DRAW_W * 500 / 3600), sun_wh=pytest.approx(DRAW_W * 500 / 3600)),
     )
     again = Rig(make_settings(starts_per_hour=2), kept._replace(enabled=True), now_s=2000.0)
     level = pytest.approx(kept.level * math.exp(-200 / 1800))

@@ -54,7 +54,11 @@ def test_what_the_walk_forgets_no_longer_matters(case: Case) -> None:
                 letter = rng.choice(letters)
                 inputs = walker.inputs(node, letter)
                 node = walker.tick(node, letter)
-                inputs = inputs._replace(fresh_until_s=now + inputs.fresh_until_s, day=state.session_day + inputs.day)
+                inputs = inputs._replace(
+                    fresh_until_s=now + inputs.fresh_until_s,
+                    day=state.session_day + inputs.day,
+                    planned_day=state.planned_day + inputs.planned_day,
+                )
                 for time in (now, now + 1):
                     for _ in range(MOST_CHANGES + 1):
                         state = machine.step(params, state, time, inputs)

@@ -111,7 +111,9 @@ def test_random_sequences(block: int, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(machine, "deciding_row", watched)
     for seed in range(block * 104, block * 104 + 104):
         random_sequence(seed)
-    assert reached == set(range(len(TABLE)))
+    # What is due by plan is walked through in tests/explore.py, and lived through in tests/test_planner.py.
+    by_plan = {index for index, row in enumerate(TABLE) if row.when & machine.PLANNED}
+    assert reached == set(range(len(TABLE))) - by_plan
 
 
 # Planted bugs: each must be found, or the oracle is blind. Each changes one thing of the machine.
@@ -150,11 +152,11 @@ PLANTED = {
     "a day has 20 hours": ("budget_free_s", "+ DAY_S", "+ 72000.0"),
     "off counted before it is known": ("step", "not on and not inputs.off_confirmed", "not on and False"),
     "a new session at any enabling": ("step", "if params.rearm_daily else enable_edge", "or enable_edge"),
-    "session time forgotten": ("step", "elapsed_s if on else 0.0)", "0.5 * elapsed_s if on else 0.0)"),
+    "session time forgotten": ("step", "max(0.0, now_s - state.at_s)", "0.5 * max(0.0, now_s - state.at_s)"),
     "the same day grants a session": ("step", "inputs.day > session_day", "inputs.day >= session_day"),
     "a run may straddle two sessions": ("step", "if not on:\n        rearmed", "if True:\n        rearmed"),
     "deadline of a stale reading missed": ("next_deadline", "inputs.fresh_until_s", "now_s"),
-    "deadline of a cap missed": ("next_deadline", "now_s + params.time_cap_s", "now_s + 9e9"),
+    "deadline of a cap missed": ("next_deadline", "now_s + left_s", "now_s + 9e9"),
 }
 
 

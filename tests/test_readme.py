@@ -5,14 +5,18 @@ from __future__ import annotations
 import json
 import re
 import tomllib
+from datetime import UTC, datetime
 
 from jsonschema import Draft202012Validator
 
 from surpluscharge.config import parse
+from surpluscharge.control.slots import Feed, read_prices
+from surpluscharge.control.wishes import Standing
 from surpluscharge.daemon.status import schema
 from tests.readme import README, renewed
 
 TEXT = README.read_text(encoding="utf-8")
+MAY_S = datetime(2031, 5, 5, 12, tzinfo=UTC).timestamp()
 
 
 def test_the_parts_made_from_the_code_are_up_to_date() -> None:
@@ -21,14 +25,17 @@ def test_the_parts_made_from_the_code_are_up_to_date() -> None:
 
 
 def test_the_configuration_shown_can_be_run() -> None:
-    (shown,) = re.findall(r"```toml\n(.*?)```", TEXT, re.DOTALL)
+    shown, planned = re.findall(r"```toml\n(.*?)```", TEXT, re.DOTALL)
+    assert parse(f"{shown}\n{planned}", "README.md").standing == (Standing(frozenset(range(5)), 7 * 60, 5000.0),)
     assert parse(shown, "README.md").draw_w == 6.0 * 230
     assert tomllib.loads(shown)["meter"][0]["pointer"] == "/net_w"
 
 
 def test_the_status_shown_fits_the_schema() -> None:
-    (shown,) = re.findall(r"```json\n(.*?)```", TEXT, re.DOTALL)
+    prices, shown = re.findall(r"```json\n(.*?)```", TEXT, re.DOTALL)
+    assert [slot.value for slot in read_prices(prices.encode(), Feed(None, 1.0), MAY_S)] == [0.21, -0.02]
     document = json.loads(shown)
+    document["plan"] = None  # shortened there
     document["grid"]["sources"] = []  # shortened there
     document["thresholds"] = {
         "start_export_w": 1380.0,

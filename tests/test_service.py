@@ -125,7 +125,7 @@ async def test_the_story_of_a_charge(stage: Stage) -> None:
     await wire.measure(SHADE_W)
     await until(lambda: wire.state == "idle", "the end of the charge")
     await wire.measure(SUN_W)
-    await until(lambda: wire.state == "charging", "a second charge")
+    await until(lambda: wire.state == "charging" and wire.last(COMMAND) == "on", "a second charge")
     wire.publish(ENABLE_SET, "off")
     await until(lambda: wire.state == "idle" and wire.last(ENABLE) == "false", "the end by disabling")
 

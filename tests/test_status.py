@@ -457,6 +457,8 @@ SAID = {
     machine.C_IMPORT_SEEN: "Charging. The house ",
     machine.C_IMPORT_GONE: "Charging. The house ",
     machine.C_IMPORT_HELD: " beside the charge, more than 345 W.",
+    machine.C_PLAN_DUE: " by plan. The house ",
+    machine.C_PLAN_HELD: "A charge is due by plan. The house ",
 }
 
 
@@ -467,7 +469,7 @@ def test_each_row_of_the_table_has_a_sentence() -> None:
 
 def in_a_situation(mode: int, facts: int) -> House:
     """Return a house in which just these facts hold, and what ends or trips a charge is there where they say so."""
-    house = House("session.energy_cap_wh = 5000")
+    house = House("session.energy_cap_wh = 5000", "planned.allow = true")
     controller, now_s, params = house.controller, house.clock.now_s, house.controller.settings.params
 
     def past(fact: int, lasts_s: float) -> float:
@@ -484,6 +486,7 @@ def in_a_situation(mode: int, facts: int) -> House:
         stopping=bool(facts & machine.STOPPING),
         guard=machine.TRIP if facts & machine.TRIPPED else machine.END if facts & machine.ENDING else machine.CLEAR,
         off_confirmed=bool(facts & machine.MIN_OFF_OVER),
+        planned=bool(facts & machine.PLANNED),
     )
     controller.state = controller.state._replace(
         mode=mode,
@@ -493,6 +496,7 @@ def in_a_situation(mode: int, facts: int) -> House:
         starts_s=(past(machine.BUDGET_LEFT, machine.DAY_S),) * params.starts_per_day,
         session_s=params.time_cap_s if facts & machine.TIME_SPENT else 0.0,
         session_wh=params.energy_cap_wh if facts & machine.ENERGY_SPENT else 0.0,
+        planned=bool(facts & machine.PLANNED),
     )
     assert machine.conditions(params, controller.state, now_s, controller.inputs) == facts
     return house
@@ -501,7 +505,7 @@ def in_a_situation(mode: int, facts: int) -> House:
 # HELD goes along with ENDING; of EXPORT and IMPORT there is one at most, and so it is with TRIPPED and ENDING.
 situations = st.builds(
     lambda bits, flow, guard: bits | flow | guard,
-    st.integers(0, 2**14 - 1).map(
+    st.integers(0, 2**15 - 1).map(
         lambda bits: bits & ~(machine.EXPORT | machine.IMPORT | machine.HELD | machine.TRIPPED | machine.ENDING)
     ),
     st.sampled_from([0, machine.EXPORT, machine.IMPORT]),
@@ -580,6 +584,7 @@ def test_the_document_as_a_whole() -> None:
         },
         "ledger": None,
         "learned_draw_w": None,
+        "plan": None,
         "budget": {"starts_left_hour": 3, "starts_left_day": 15},
         "faults": [],
         "refused_messages": {"not-a-number": 2, "implausible": 1},

@@ -21,6 +21,7 @@ from surpluscharge.control import news
 from surpluscharge.control.controller import Controller, Kept, Moment, Settings, Tally
 from surpluscharge.control.supervisor import FAULTS, Record
 from surpluscharge.control.thermal import settled_level
+from surpluscharge.control.wishes import Progress, Request
 from surpluscharge.daemon import store
 from surpluscharge.daemon.ports import Patience, Ports
 from surpluscharge.daemon.service import Service
@@ -128,6 +129,19 @@ _kept = st.builds(
         max_size=4,
     ).map(tuple),
     ohms=st.lists(st.floats(-50, 50), max_size=9).map(tuple),
+    planned=st.booleans(),
+    planned_s=_times,
+    planned_wh=_times,
+    planned_day=st.integers(0, 10**6),
+    progress=st.builds(
+        Progress,
+        st.none() | st.builds(Request, _times, _times, st.none() | _times, st.none() | _times, _times, _times),
+        _times,
+        _times,
+        _times,
+        st.booleans(),
+        _times,
+    ),
 )
 
 

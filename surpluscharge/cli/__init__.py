@@ -21,28 +21,29 @@ from surpluscharge.history.ledger import LedgerError
 from surpluscharge.words import printable
 
 
-class Command(NamedTuple):
+class Verb(NamedTuple):
     group: str  # the module that has it; its function add_NAME says which options it takes, and what carries it out
     about: str
     config: bool = True  # whether it needs a configuration
 
 
 COMMANDS = {
-    "run": Command("running", "Run the daemon until it is told to stop."),
-    "check": Command("running", "Check a configuration, and show every setting with its source."),
-    "commission": Command("commission", "See, with you at the plug, that meter, relay and lead are as configured."),
-    "status": Command("talking", "Show what the daemon does, why, and what it waits for (exit status 1: gone)."),
-    "off": Command("talking", "Tell the relay to switch off, once, and return."),
-    "ack": Command("talking", "Acknowledge latched faults, after somebody has looked at the cause."),
-    "advise": Command("planning", "Say from which surplus on charging pays, at the configured prices."),
-    "replay": Command("planning", "Show what recorded readings would have given, beside the best possible."),
-    "tune": Command("planning", "Search the thresholds and delays that would have done best, and judge the gain."),
-    "history": Command("records", "Check the ledger, and say how to mend it."),
-    "export": Command("records", "Write what is on record to standard output, or to a file."),
-    "import": Command("records", "Take older readings from a CSV file into the ledger: all of it, or nothing."),
-    "report": Command("records", "Say what a day, a month or any days came to: energy, money, surplus caught."),
-    "schema": Command("showing", "Print the JSON Schema of the status document.", config=False),
-    "demo": Command("showing", "Watch the daemon run a simulated house, its numbers invented.", config=False),
+    "run": Verb("running", "Run the daemon until it is told to stop."),
+    "check": Verb("running", "Check a configuration, and show every setting with its source."),
+    "commission": Verb("commission", "See, with you at the plug, that meter, relay and lead are as configured."),
+    "status": Verb("talking", "Show what the daemon does, why, and what it waits for (exit status 1: gone)."),
+    "off": Verb("talking", "Tell the relay to switch off, once, and return."),
+    "ack": Verb("talking", "Acknowledge latched faults, after somebody has looked at the cause."),
+    "charge": Verb("talking", "Ask for a charge now, or by a time, whatever the sun does."),
+    "advise": Verb("planning", "Say from which surplus on charging pays, at the configured prices."),
+    "replay": Verb("planning", "Show what recorded readings would have given, beside the best possible."),
+    "tune": Verb("planning", "Search the thresholds and delays that would have done best, and judge the gain."),
+    "history": Verb("records", "Check the ledger, and say how to mend it."),
+    "export": Verb("records", "Write what is on record to standard output, or to a file."),
+    "import": Verb("records", "Take older readings from a CSV file into the ledger: all of it, or nothing."),
+    "report": Verb("records", "Say what a day, a month or any days came to: energy, money, surplus caught."),
+    "schema": Verb("showing", "Print the JSON Schema of the status document.", config=False),
+    "demo": Verb("showing", "Watch the daemon run a simulated house, its numbers invented.", config=False),
 }
 
 

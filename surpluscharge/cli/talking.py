@@ -1,4 +1,4 @@
-"""What is said to a running daemon, or to its relay: ``status``, ``off``, ``ack``."""
+"""What is said to a running daemon, or to its relay: ``status``, ``off``, ``ack``, ``charge``."""
 
 from __future__ import annotations
 
@@ -13,8 +13,10 @@ from aiomqtt import MqttError
 
 from surpluscharge.cli.broker import OFF_WITHIN_S, READ_WITHIN_S, trouble
 from surpluscharge.cli.common import CannotError
-from surpluscharge.clock import SystemClock
+from surpluscharge.clock import SystemClock, zone
 from surpluscharge.config import Config, load, load_for_off
+from surpluscharge.control import wishes
+from surpluscharge.control.signals import Rejected
 from surpluscharge.control.supervisor import FAULT_BY_CODE, FAULTS
 from surpluscharge.daemon import status, store
 from surpluscharge.daemon.mqtt import Post, publish_once, read_once
@@ -65,6 +67,40 @@ def _ack(options: argparse.Namespace) -> int:
         time.sleep(LOOK_EVERY_S)
         document, _ = _look(config)
         if not meant & {fault.code for fault in document.faults if fault.latched}:
+            print(status.in_words(document, options.config))
+            return 0
+    raise CannotError("the daemon has not taken it: see message_refused in its log, and the broker's access list")
+
+
+def _charge(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    if not config.planned.allow:
+        raise CannotError(
+            f"{options.config}: planned.allow is false, so nothing is charged on request. Read the cautions there first"
+        )
+    document, word = _look(config)
+    if word != "ready":
+        raise CannotError(f"the daemon is not there ({word}), and would not hear it: start it first, then ask")
+    if not document.enabled:
+        raise CannotError(f"charging is switched off: publish on to {config.base_topic}/enable/set first")
+    wanted: dict[str, object] = {"energy_wh": 0.0}
+    if options.kwh is not None:
+        wanted = {"energy_wh": round(options.kwh * 1000.0, 3)} | ({"by": options.by} if options.by else {})
+    elif options.hours is not None:
+        wanted = {"time_s": round(options.hours * 3600.0, 3)}
+    try:
+        asked = wishes.read(json.dumps(wanted).encode(), SystemClock(zone(config.site.time_zone)).wall())
+    except Rejected as refusal:
+        raise CannotError(f"this cannot be asked for: {refusal}") from None
+    expected = None if asked is None else "now" if asked.by_s is None else "by"
+    post = Post(f"{config.base_topic}/plan/set", json.dumps(wanted))
+    what = "taking back what was asked for" if expected is None else "asking for a charge"
+    if _publish(config, post, "ask", "the request", what):
+        return 1
+    for _ in range(LOOKS):
+        time.sleep(LOOK_EVERY_S)
+        before, (document, _) = document.time, _look(config)
+        if document.plan and document.plan.asked == expected and document.time > before:
             print(status.in_words(document, options.config))
             return 0
     raise CannotError("the daemon has not taken it: see message_refused in its log, and the broker's access list")
@@ -131,6 +167,17 @@ def add_status(sub: Any) -> None:
 
 def add_off(sub: Any) -> None:
     sub.set_defaults(command=_off)
+
+
+def add_charge(sub: Any) -> None:
+    sub.set_defaults(command=_charge)
+    what = sub.add_mutually_exclusive_group(required=True)
+    what.add_argument("--kwh", type=float, help="so much energy")
+    what.add_argument("--hours", type=float, help="for so long, beginning now")
+    what.add_argument("--nothing", action="store_true", help="take back what was asked for")
+    sub.add_argument(
+        "--by", metavar="TIME", help="with --kwh: HH:MM, or an RFC 3339 time with its offset (default: beginning now)"
+    )
 
 
 def add_ack(sub: Any) -> None:

@@ -19,6 +19,7 @@ import contextlib
 import json
 import math
 from collections.abc import Callable, Mapping
+from datetime import datetime
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, NamedTuple, Protocol
@@ -101,14 +102,17 @@ class _Unattended:
         self._store.save(path, kept._replace(enabled=False), clock)
 
 
-def _enable(payload: bytes, controller: Controller) -> news.Enable:
+def _enable(payload: bytes, controller: Controller, wall: datetime) -> news.Enable:
     """Others may switch it off, and not on."""
-    if (enable := commands.enable(payload, controller)).on:
+    if (enable := commands.enable(payload, controller, wall)).on:
         raise Rejected("commissioning")
     return enable
 
 
-COMMANDS = tuple(row._replace(read=_enable) if row.name == "enable" else row for row in commands.COMMANDS)
+# Of what the daemon can be told otherwise; to charge by plan is not for now.
+COMMANDS = tuple(
+    row._replace(read=_enable) if row.name == "enable" else row for row in commands.COMMANDS if row.name != "plan"
+)
 
 
 class ByHand:

@@ -9,10 +9,10 @@ from datetime import date
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from surpluscharge.config.effective import HOLD_MARK, Config, tariff_of
+from surpluscharge.config.effective import HOLD_MARK, UNWATCHED_S, Config, tariff_of
 from surpluscharge.config.models import Mqtt, RelayTable
 
-OWN_LEAVES = ("enable", "enable/set", "acknowledge/set", "status", "availability")  # below the base topic
+OWN_LEAVES = ("enable", "enable/set", "acknowledge/set", "plan/set", "status", "availability")  # below the base topic
 
 # Currencies of which a kilowatt-hour costs a fraction (common practice).
 IN_HUNDREDTHS = frozenset({"EUR", "GBP", "USD", "CHF", "AUD", "NZD", "CAD", "\u20ac", "\u00a3", "$"})
@@ -120,6 +120,7 @@ def contradictions(config: Config) -> Iterator[Problem]:
             "Lower it, or raise control.starts_per_day",
             "control.starts_per_day",
         )
+    yield from _plan_contradictions(config, problem)
     history = config.history
     for longer, shorter in (("minutes_days", "readings_days"), ("quarter_hours_days", "minutes_days")):
         if getattr(history, longer) < getattr(history, shorter):
@@ -134,6 +135,46 @@ def contradictions(config: Config) -> Iterator[Problem]:
     yield from _meter_contradictions(config, problem)
     yield from _topic_contradictions(config, problem)
     yield from _connection_contradictions(config.mqtt, problem)
+
+
+def _plan_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
+    planned, cap_s = config.planned, config.planned_time_cap_s
+    if config.unwatched and cap_s > UNWATCHED_S:
+        yield problem(
+            "planned.time_cap_s",
+            planned.time_cap_s,
+            f"so long at {config.charger.current_a:g} A, while people sleep, and no sensor feels whether the socket "
+            f"gets hot: {UNWATCHED_S:g} s at most",
+            "Fit a sensor ([relay.temperature]), set the lead to a lower current, or lower it; where a licensed "
+            "electrician has fitted a socket made for charging, say so in planned.unwatched_because",
+            "planned.unwatched_because",
+            "charger.current_a",
+        )
+    if config.control.min_on_s > cap_s:
+        yield problem(
+            "planned.time_cap_s",
+            cap_s,
+            f"the shortest charge is longer ({config.control.min_on_s:g} s)",
+            "Raise it, or lower control.min_on_s",
+            "control.min_on_s",
+        )
+    least_wh = config.draw_w * config.control.min_on_s / 3600
+    if planned.energy_cap_wh is not None and least_wh > planned.energy_cap_wh:
+        yield problem(
+            "planned.energy_cap_wh",
+            planned.energy_cap_wh,
+            f"the shortest charge takes more ({least_wh:.0f} Wh)",
+            "Raise it, or lower control.min_on_s",
+            "control.min_on_s",
+        )
+    if planned.prices and config.money is None:
+        yield problem(
+            "planned.prices.topic",
+            planned.prices.topic,
+            "there are no prices to fall back to where none are known",
+            "Give a tariff in [money], such as the mean of what moves",
+            "money",
+        )
 
 
 def _price_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
@@ -408,6 +449,7 @@ def _doubts(config: Config) -> Iterator[str]:
     if max(source.fresh_s for source in config.meter) > 120:
         yield "meter.fresh_s is above two minutes: for so long the relay stays on after the meter fell silent."
     yield from _price_doubts(config)
+    yield from _plan_doubts(config)
     local = mqtt.unix_socket is not None or mqtt.host in ("localhost", "127.0.0.1", "::1")
     if not local and mqtt.tls is None:
         yield "mqtt.tls is not set: anyone on the network can read, and perhaps change, what is sent to the broker."
@@ -415,6 +457,27 @@ def _doubts(config: Config) -> Iterator[str]:
         yield "mqtt.username is not set: a broker that lets anyone in lets anyone switch the relay."
     if mqtt.password and mqtt.password.file and Path(mqtt.password.file).stat().st_mode & stat.S_IROTH:
         yield f"{mqtt.password.file} can be read by every user of this computer."
+
+
+def _plan_doubts(config: Config) -> Iterator[str]:
+    planned = config.planned
+    if not planned.allow:
+        if planned.need or planned.prices or planned.forecast:
+            yield "planned.allow is false: nothing is charged by plan, whatever else [planned] says."
+        return
+    if config.relay.temperature is None:
+        yield (
+            "planned.allow is true, and no sensor feels the socket while people sleep ([relay.temperature]): a contact "
+            "that gets hot is noticed by nobody. Have a smoke alarm at least, and the socket looked at by a licensed "
+            "electrician."
+        )
+    most_wh = config.draw_w * config.planned_time_cap_s / 3600
+    for need in planned.need:
+        if need.energy_wh > most_wh:
+            yield (
+                f"planned.need: {need.energy_wh:g} Wh by {need.by} is more than may be charged by plan "
+                f"({most_wh:.0f} Wh in {config.planned_time_cap_s / 3600:g} h): without sun it will not be met."
+            )
 
 
 def _named_otherwise(config: Config) -> Iterator[str]:

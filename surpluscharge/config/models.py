@@ -27,6 +27,7 @@ from surpluscharge.config.values import (
     first_day,
     host_name,
     in_seconds,
+    price_factor,
     price_or_cheapest,
     variable_name,
     watts_or_word,
@@ -275,6 +276,52 @@ class TariffPrices(Section):
         description='what a kWh would cost the car otherwise, or "cheapest": the lowest import price of this tariff',
     )
     window: list[PriceWindow] = Field(default=[], description="hours with a price of their own; the first that fits")
+
+
+class NeedTable(Section):
+    days: Annotated[str | list[str], BeforeValidator(days_of_week)] = Field(
+        "all", description='the days on which it is needed: "all", "weekdays", "weekends", or a list'
+    )
+    by: Annotated[str, AfterValidator(clock_time)] = Field(description="local time, HH:MM, at which the car is needed")
+    energy_wh: float = Field(gt=0, le=100000, description="at least so much since the last such time, sun and all")
+
+
+class MovingPrices(Section):
+    topic: Topic = Field(description="where dated import prices are published")
+    pointer: Pointer | None = Field(None, description="RFC 6901 pointer to the list; default: the payload is the list")
+    per: Literal["kWh", "MWh"] = Field("kWh", description="what the published price is for")
+    factor: Annotated[Decimal, BeforeValidator(price_factor)] = Field(
+        Decimal(1), description="the published price times this, such as 1.2 for a tax of a fifth,"
+    )
+    plus: Price = Field(Decimal(0), description="and this added, per kWh, is what a kWh from the grid costs")
+
+
+class ForecastTable(Section):
+    topic: Topic = Field(description="where a forecast of the sun's power is published, in dated slots")
+    pointer: Pointer | None = Field(None, description="RFC 6901 pointer to the list; default: the payload is the list")
+    unit: Literal["W", "kW"] = Field("W", description="the unit of its powers; energies are in Wh or kWh")
+
+
+class PlannedTable(Section):
+    allow: bool = Field(False, description="whether it may charge by plan: without sun, and while people sleep")
+    time_cap_s: Seconds | None = Field(
+        None,
+        ge=60,
+        le=50400,
+        description="most charging time by plan, noon to noon; default: 8 hours, and 4 where nothing feels the heat",
+    )
+    energy_cap_wh: float | None = Field(None, gt=0, description="most energy by plan; default: no cap")
+    unwatched_because: str | None = Field(
+        None,
+        min_length=10,
+        description="allows more than 4 hours, or a higher current, without a temperature sensor, for the reason given",
+    )
+    ready_before_s: Seconds = Field(
+        1800.0, ge=0, le=14400, description="the plan is done so long before the car is needed, in case of delays"
+    )
+    need: list[NeedTable] = Field(default=[], description="what is needed on each of some days")
+    prices: MovingPrices | None = Field(None, description="import prices that move; default: those of [money] hold")
+    forecast: ForecastTable | None = Field(None, description="default: what the sun brings is known from the ledger")
 
 
 class MoneyTable(Section):

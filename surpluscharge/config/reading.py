@@ -159,6 +159,9 @@ _STAND_INS: dict[str, Any] = {
     "tariff": [{"import_price": 0.0, "export_price": 0.0}],
     "begins": "00:00",
     "ends": "00:00",
+    "by": "00:00",
+    "energy_wh": 1.0,
+    "need": [{"by": "00:00", "energy_wh": 1.0}],
     "window": [{"begins": "00:00", "ends": "00:00", "import_price": 0.0}],
 }
 

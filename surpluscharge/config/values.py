@@ -160,6 +160,12 @@ def _price(value: Any) -> Any:
     return Decimal(str(value))  # as it is written in the file
 
 
+def price_factor(value: Any) -> Any:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value <= 10:
+        raise refuse("a factor is a number above 0, and at most 10", "Write 1.2 for a tax of a fifth")
+    return Decimal(str(value))
+
+
 def price_or_cheapest(value: Any) -> Any:
     return value if value == "cheapest" else _price(value)
 

@@ -22,7 +22,8 @@ from surpluscharge.control.machine import MODE_NAMES, Inputs, Params, State
 from surpluscharge.control.news import News
 from surpluscharge.control.plug import Plug
 from surpluscharge.control.rule import Band, Rule, Way, alike
-from surpluscharge.control.signals import REJECTIONS, Contact, Meter, Refusals, Rejected, Source, Stillness
+from surpluscharge.control.signals import Contact, Meter, Refusals, Rejected, Source, Stillness
+from surpluscharge.control.slots import REASONS
 from surpluscharge.control.supervisor import (
     DROP_SHARE,
     HIGH_WAITS_S,
@@ -37,16 +38,18 @@ from surpluscharge.control.supervisor import (
     flows,
 )
 from surpluscharge.control.thermal import Socket
+from surpluscharge.control.wishes import Progress
 
 MOST_STARTS_PER_DAY = 96
 
 
 class Moment(NamedTuple):
-    """A time, in the three ways the controller needs it."""
+    """A time, in the ways the controller needs it."""
 
     now_s: float  # monotonic
     session_day: int  # number of the local day that begins at the re-arm time
     today: int  # number of the local calendar day
+    planned_day: int = 0  # number of the local day that begins at noon
 
 
 class Event(NamedTuple):
@@ -103,6 +106,11 @@ class Kept(NamedTuple):
     faults: tuple[Record, ...]
     ohms: tuple[float, ...] = ()  # of the circuit, as the last switchings showed them; see control/mains.py
     exchanged: tuple[str, ...] = ()  # the ``Settings.command`` whose payloads are exchanged; see control/reversal.py
+    planned: bool = False  # what it charges counts for the plan
+    planned_s: float = 0.0
+    planned_wh: float = 0.0
+    planned_day: int = 0
+    progress: Progress = Progress()
 
 
 class Controller:
@@ -128,6 +136,9 @@ class Controller:
         # Without a memory, the socket is taken to be as warm as the lead can make it.
         self.socket = Socket(thermal.settled_level(settings.limits.thermal, settings.draw_a))
         self.supervisor = Supervisor()
+        # What is asked for.
+        self.progress = kept.progress if kept else Progress()
+        self._due_s: tuple[tuple[float, float], ...] = ()  # from when until when a charge is due
         # What goes on around it.
         self._topics_refused = self._clock_jumped = self._store_failing = self._history_failing = False
         self._strain = news.Strained()
@@ -137,7 +148,9 @@ class Controller:
         self._heed_rule()
         self.today = Tally(at.today)
         self.starts_s: tuple[float, ...] = ()  # the last ones, as many as any budget may ask for
-        self.state = machine.initial(settings.params, at.now_s, at.session_day)._replace(was_enabled=self.enabled)
+        self.state = machine.initial(settings.params, at.now_s, at.session_day)._replace(
+            was_enabled=self.enabled, planned_day=at.planned_day
+        )
         if kept:
             self._restore(kept, at)
         self.inputs = self._inputs(at)
@@ -152,10 +165,15 @@ class Controller:
         self.starts_s = kept.starts_s
         self.state = self.state._replace(
             starts_s=last_starts(kept.starts_s, self.settings.params.starts_per_day),
-            session_s=kept.session_s + blind_s,
-            session_wh=kept.session_wh + kept.charger_w * blind_s / machine.HOUR_S,
+            session_s=kept.session_s,
+            session_wh=kept.session_wh,
             session_day=kept.session_day,
+            planned=kept.planned,
+            planned_s=kept.planned_s,
+            planned_wh=kept.planned_wh,
+            planned_day=kept.planned_day,
         )
+        self._count(kept.charger_w, blind_s)
         if kept.today.day == at.today:
             self.today = kept.today
         socket, current_a = self.socket, self.settings.draw_a if kept.on else 0.0
@@ -189,6 +207,11 @@ class Controller:
             tuple(self.supervisor.records.values()),
             tuple(self.lessons.mains.ohms),
             self.settings.command if self.plug.reversal.found else (),
+            state.planned,
+            state.planned_s,
+            state.planned_wh,
+            state.planned_day,
+            self.progress,
         )
 
     # --- what the shell asks ------------------------------------------------------------------------------------------
@@ -214,6 +237,13 @@ class Controller:
         return self.plug.current_a(self.settings.mains_v)
 
     @property
+    def due_until_s(self) -> float | None:
+        """Until when a charge is due now, whatever the sun does; None: none is. A car that is full needs none."""
+        now_s = self.state.at_s
+        ends_s = [end_s for begin_s, end_s in self._due_s if begin_s <= now_s < end_s]
+        return max(ends_s) if ends_s and not self.progress.full else None
+
+    @property
     def voltage_mean_v(self) -> float | None:
         """The voltage's mean of ten minutes, as it is or would be under the lead's load; None: not known."""
         return self._mean_v(self.settings.draw_a, self.wants_on)
@@ -235,6 +265,7 @@ class Controller:
             *(plug.wanted_since_s + wait_s for wait_s in (STUCK_AFTER_S, JUDGED_S, HIGH_WAITS_S)),
             *plug.deadlines_s(),
             self.temperature.fresh_until_s,
+            *(edge_s for due_s in self._due_s for edge_s in due_s),
             # While the relay is on, the machine itself asks for this.
             float("inf") if self.wants_on else self.grid.fresh_until_s,
             *(
@@ -258,7 +289,8 @@ class Controller:
         """
         # A clock that jumps is asked nothing about the time before: that would begin a session.
         jumped = type(happened) is news.ClockJumped
-        self._advance(at._replace(session_day=self.state.session_day) if jumped else at)
+        days = {"session_day": self.state.session_day, "planned_day": self.state.planned_day}
+        self._advance(at._replace(**days) if jumped else at)
         if type(happened) is not news.Tick:
             self._take(happened, at)
             self._advance(at)
@@ -301,7 +333,7 @@ class Controller:
             case news.HistoryFailing(failing):
                 self._history_failing = failing
             case news.ClockJumped():
-                self.state = self.state._replace(session_day=at.session_day)
+                self.state = self.state._replace(session_day=at.session_day, planned_day=at.planned_day)
                 self._clock_jumped = True
             case news.Reload(settings):
                 self.settings, self._rule_draw_w = settings, self.draw_w
@@ -312,6 +344,15 @@ class Controller:
                 before = self.settings.rule
                 self.settings = self.settings._replace(rule=before._replace(prices=prices))
                 self._weigh_rule(before)
+            case news.Ask(request):
+                asked = request and request._replace(from_wh=self.progress.got_wh)
+                self.progress = self.progress._replace(request=asked, full=False)
+            case news.Due(at_s):
+                self.progress = self.progress.after(at_s)
+            case news.Full():
+                self.progress = self.progress._replace(full=True)
+            case news.Planned(due_s):
+                self._due_s = due_s
             case news.Learn(draw_w):
                 self.lessons.learned_w = draw_w
                 self._weigh_rule(self.settings.rule)
@@ -336,14 +377,14 @@ class Controller:
             self.plug.heard(self.settings.limits)
 
     def _refuse(self, topic: str, reason: str, payload: bytes, at: Moment) -> None:
-        """Count a message that cannot be used, and say so at a bounded rate. ``reason`` is a key of REJECTIONS."""
+        """Count a message that cannot be used, and say so at a bounded rate. ``reason`` is a key of REASONS."""
         if times := self.refusals.count(topic, reason, at.now_s):
             self._say(
                 "message_refused",
                 "info" if reason == "retained" else "warning",
                 topic=topic,
                 reason=reason,
-                why=REJECTIONS[reason],
+                why=REASONS[reason],
                 times=times,
                 payload=payload[:40].decode("utf-8", "backslashreplace"),
             )
@@ -529,6 +570,8 @@ class Controller:
             guard=self.supervisor.judge(self._situation(at), self.settings.limits, at.now_s),
             off_confirmed=self.plug.confirmed(False),
             day=at.session_day,
+            planned=not self.progress.full and any(begin_s <= at.now_s < end_s for begin_s, end_s in self._due_s),
+            planned_day=at.planned_day,
         )
 
     def _advance(self, at: Moment) -> None:
@@ -620,11 +663,12 @@ class Controller:
             self.socket.runs(current_a, unseen_s)
 
     def _count(self, charger_w: float, seconds: float) -> None:
-        """Count time and energy for the session's caps."""
-        state = self.state
-        self.state = state._replace(
-            session_s=state.session_s + seconds, session_wh=state.session_wh + charger_w * seconds / machine.HOUR_S
-        )
+        """Count time and energy for the caps: for the plan's, if it charged by plan last, or else the session's."""
+        state, wh = self.state, charger_w * seconds / machine.HOUR_S
+        if state.planned:
+            self.state = state._replace(planned_s=state.planned_s + seconds, planned_wh=state.planned_wh + wh)
+        else:
+            self.state = state._replace(session_s=state.session_s + seconds, session_wh=state.session_wh + wh)
 
     def _tally(self, at: Moment) -> None:
         """Count the energy since the last call, with the values held since then; never across a stale reading."""
@@ -634,10 +678,12 @@ class Controller:
         grid_share_w = min(self.charger_w, max(inputs.grid_w, 0.0))
         if at.today != self.today.day:
             self.today = Tally(at.today)
+        charger_wh, grid_wh = self.charger_w * known_s / machine.HOUR_S, grid_share_w * known_s / machine.HOUR_S
+        self.progress = self.progress.grown(charger_wh, charger_wh - grid_wh)
         self.today = self.today._replace(
             on_s=self.today.on_s + (elapsed_s if self.wants_on else 0.0),
-            charger_wh=self.today.charger_wh + self.charger_w * known_s / machine.HOUR_S,
-            grid_wh=self.today.grid_wh + grid_share_w * known_s / machine.HOUR_S,
+            charger_wh=self.today.charger_wh + charger_wh,
+            grid_wh=self.today.grid_wh + grid_wh,
             unknown_s=self.today.unknown_s + (elapsed_s - known_s if self.plug.may_be_on else 0.0),
         )
 

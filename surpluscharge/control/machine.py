@@ -14,7 +14,7 @@ What must always hold (the tests name these numbers):
 2. Every on-period lasts at least the minimum-on time unless disabling, a cap, a trip or shutdown ended it.
 3. Every off-period lasts at least the minimum-off time, counted from the moment the relay is *known* to be off.
 4. Starts in any 60 minutes and in any 24 hours never exceed their budgets.
-5. No session outlasts its time or energy cap.
+5. No session outlasts its time or energy cap; planned charging has caps of its own. Neither adds to the other.
 6. When readings stop, the relay is wanted off at the moment the last good one goes stale.
 
 (7, 8, 9, 10 and 12 are about the shell: what happens without the daemon, late commands, latches, the record; and 12:
@@ -65,6 +65,8 @@ class Params(NamedTuple):
     time_cap_s: float
     energy_cap_wh: float  # infinity: no cap
     rearm_daily: bool  # False: a session ends only by switching enable off and on
+    planned_time_cap_s: float = 0.0  # of what is charged by plan, in a day from noon to noon; 0: nothing is
+    planned_energy_cap_wh: float = 0.0
 
 
 class Inputs(NamedTuple):
@@ -78,6 +80,8 @@ class Inputs(NamedTuple):
     guard: int  # CLEAR, HOLD (do not start), END (off, after the minimum-on time) or TRIP (off, now)
     off_confirmed: bool  # the relay is known to be off
     day: int  # number of the local day, counted from the daily re-arm time
+    planned: bool = False  # a charge is due now, whatever the sun does
+    planned_day: int = 0  # number of the local day, counted from noon, so that no night is two
 
 
 class State(NamedTuple):
@@ -100,6 +104,10 @@ class State(NamedTuple):
     session_day: int
     at_s: float  # when step() last ran
     charger_w: float  # held since then
+    planned: bool = False  # held since then: what is charged counts for the plan
+    planned_s: float = 0.0  # charged by plan since noon
+    planned_wh: float = 0.0
+    planned_day: int = 0
 
 
 # --- the facts -------------------------------------------------------------------------------------------------------
@@ -118,6 +126,7 @@ ENERGY_SPENT = 1024
 HELD = 2048  # the supervisor says: do not start
 TRIPPED = 4096  # the supervisor says: off, now
 ENDING = 8192  # the supervisor says: off, once the minimum-on time is over
+PLANNED = 16384  # a charge is due by plan, and what may be charged so is not used up
 
 # --- why a transition happened ---------------------------------------------------------------------------------------
 
@@ -137,6 +146,8 @@ CAUSES = (
     "import-gone",
     "import-held",
     "cleared",
+    "plan-due",
+    "plan-held",
 )
 (
     C_STARTED,
@@ -154,6 +165,8 @@ CAUSES = (
     C_IMPORT_GONE,
     C_IMPORT_HELD,
     C_CLEARED,
+    C_PLAN_DUE,
+    C_PLAN_HELD,
 ) = range(len(CAUSES))
 
 # --- the transition table --------------------------------------------------------------------------------------------
@@ -178,16 +191,21 @@ TABLE = (
     Row(_ANY, IDLE, STOPPING, 0, C_STOPPING),
     Row(_ANY, IDLE, 0, ENABLED, C_DISABLED),
     Row(_ANY, LOCKED_OUT, TRIPPED, 0, C_TRIPPED),
-    Row(_ANY, LOCKED_OUT, TIME_SPENT, 0, C_TIME_CAP),
-    Row(_ANY, LOCKED_OUT, ENERGY_SPENT, 0, C_ENERGY_CAP),
+    Row(_ANY, LOCKED_OUT, TIME_SPENT, PLANNED, C_TIME_CAP),
+    Row(_ANY, LOCKED_OUT, ENERGY_SPENT, PLANNED, C_ENERGY_CAP),
     Row(_ON, LOCKED_OUT, 0, FRESH, C_METER_SILENT),
     Row(_ON, LOCKED_OUT, ENDING | MIN_ON_OVER, 0, C_ENDED),
     Row(_LOCKED_OUT, LOCKED_OUT, ENDING, 0, C_ENDED),
+    Row(_IDLE, ARMING, FRESH | PLANNED, 0, C_PLAN_DUE),
     Row(_IDLE, ARMING, FRESH | EXPORT, 0, C_SURPLUS_SEEN),
     Row(_ARMING, IDLE, 0, FRESH, C_METER_SILENT),
+    Row(_ARMING, CHARGING, PLANNED | MIN_OFF_OVER | BUDGET_LEFT, HELD, C_PLAN_HELD),
+    Row(_ARMING, ARMING, PLANNED, 0, C_PLAN_DUE),
     Row(_ARMING, IDLE, 0, EXPORT, C_SURPLUS_LOST),
     Row(_ARMING, CHARGING, DELAY_OVER | MIN_OFF_OVER | BUDGET_LEFT, HELD, C_SURPLUS_HELD),
+    Row(_CHARGING, CHARGING, PLANNED, 0, C_PLAN_DUE),
     Row(_CHARGING, DISARMING, IMPORT, 0, C_IMPORT_SEEN),
+    Row(_DISARMING, CHARGING, PLANNED, 0, C_PLAN_DUE),
     Row(_DISARMING, CHARGING, 0, IMPORT, C_IMPORT_GONE),
     Row(_DISARMING, IDLE, DELAY_OVER | MIN_ON_OVER, 0, C_IMPORT_HELD),
     Row(_LOCKED_OUT, IDLE, FRESH, 0, C_CLEARED),
@@ -213,6 +231,10 @@ def initial(params: Params, now_s: float, day: int) -> State:
         session_day=day,
         at_s=now_s,
         charger_w=0.0,
+        planned=False,
+        planned_s=0.0,
+        planned_wh=0.0,
+        planned_day=0,
     )
 
 
@@ -226,6 +248,13 @@ def budget_free_s(params: Params, state: State) -> float:
     day_s = state.starts_s[0] + DAY_S
     hour_s = state.starts_s[params.starts_per_day - params.starts_per_hour] + HOUR_S
     return max(day_s, hour_s)
+
+
+def by_plan(params: Params, planned_s: float, planned_wh: float, inputs: Inputs) -> bool:
+    """Say whether a charge is due by plan, and what may be charged so since noon is not used up."""
+    time_left = planned_s < params.planned_time_cap_s - CAP_SLACK_S
+    energy_left = planned_wh < params.planned_energy_cap_wh - CAP_SLACK_WH
+    return inputs.planned and time_left and energy_left
 
 
 def conditions(params: Params, state: State, now_s: float, inputs: Inputs) -> int:
@@ -259,6 +288,8 @@ def conditions(params: Params, state: State, now_s: float, inputs: Inputs) -> in
         facts |= ENDING
     if inputs.guard == TRIP:
         facts |= TRIPPED
+    if by_plan(params, state.planned_s, state.planned_wh, inputs):
+        facts |= PLANNED
     return facts
 
 
@@ -297,31 +328,42 @@ def step(params: Params, state: State, now_s: float, inputs: Inputs) -> State:
 
     # The interval that ends now, with the power held since the last call. A long gap is counted in full: for a cap
     # the larger sum is the safe one.
-    elapsed_s = max(0.0, now_s - state.at_s)
-    session_s = state.session_s + (elapsed_s if on else 0.0)
-    session_wh = state.session_wh + (state.charger_w * elapsed_s / HOUR_S if on else 0.0)
+    elapsed_s = max(0.0, now_s - state.at_s) if on else 0.0
+    elapsed_wh = state.charger_w * elapsed_s / HOUR_S
+    session_s = state.session_s + (0.0 if state.planned else elapsed_s)
+    session_wh = state.session_wh + (0.0 if state.planned else elapsed_wh)
+    planned_s = state.planned_s + (elapsed_s if state.planned else 0.0)
+    planned_wh = state.planned_wh + (elapsed_wh if state.planned else 0.0)
 
     # A new session begins by the chosen rule, but never under a running charge: nobody's run gets two allowances.
     enable_edge = inputs.enabled and not state.was_enabled
     # A clock put back by less than a day must not grant a second session when it gets there again; one put back by
     # more is followed, and grants nothing either. (What the shell knows to be a jump is handled before it gets here.)
     session_day = state.session_day if inputs.day >= state.session_day - 1 else inputs.day
+    planned_day = state.planned_day if inputs.planned_day >= state.planned_day - 1 else inputs.planned_day
     if not on:
         rearmed = inputs.day > session_day if params.rearm_daily else enable_edge
         session_day = max(session_day, inputs.day)
         if rearmed:
             session_s = 0.0
             session_wh = 0.0
+        if inputs.planned_day > planned_day:
+            planned_day = inputs.planned_day
+            planned_s = 0.0
+            planned_wh = 0.0
 
     # The off-period counts from when the relay is known to be off, not from when it was told.
     off_since_s = state.off_since_s
     if not on and not inputs.off_confirmed:
         off_since_s = now_s
 
+    planned = by_plan(params, planned_s, planned_wh, inputs)
+    gone = state.planned and not planned
     mode = state.mode
     cause = state.cause
     since_s = state.since_s
-    due_s = state.due_s
+    # Armed by a plan that is gone: a surplus has to hold from now on.
+    due_s = now_s + params.start_delay_s if gone and mode == ARMING else state.due_s
     on_since_s = state.on_since_s
     starts_s = state.starts_s
 
@@ -339,6 +381,10 @@ def step(params: Params, state: State, now_s: float, inputs: Inputs) -> State:
         session_day,
         now_s,
         inputs.charger_w,
+        planned,
+        planned_s,
+        planned_wh,
+        planned_day,
     )
     index = deciding_row(mode, conditions(params, here, now_s, inputs))
     if index < 0 or TABLE[index].target == mode:
@@ -351,7 +397,8 @@ def step(params: Params, state: State, now_s: float, inputs: Inputs) -> State:
         # Someone who flips the switch in full sun wants to see it start: no start delay then, all else as ever.
         due_s = now_s if enable_edge else now_s + params.start_delay_s
     elif mode == DISARMING:
-        due_s = now_s + params.stop_delay_s
+        # What the plan has ended was bought: it need not ride out clouds.
+        due_s = now_s if gone else now_s + params.stop_delay_s
     if wants_on(mode) and not on:
         on_since_s = now_s
         starts_s = starts_s[1:] + (now_s,)  # noqa: RUF005  (a compiler-friendly concatenation)
@@ -371,6 +418,10 @@ def step(params: Params, state: State, now_s: float, inputs: Inputs) -> State:
         session_day,
         now_s,
         inputs.charger_w,
+        planned,
+        planned_s,
+        planned_wh,
+        planned_day,
     )
 
 
@@ -388,9 +439,13 @@ def next_deadline(params: Params, state: State, inputs: Inputs) -> float:
         best_s = _sooner(best_s, now_s, budget_free_s(params, state))
     elif wants_on(state.mode):
         best_s = _sooner(best_s, now_s, inputs.fresh_until_s)
-        best_s = _sooner(best_s, now_s, now_s + params.time_cap_s - state.session_s)
+        left_s = params.time_cap_s - state.session_s
+        left_wh = params.energy_cap_wh - state.session_wh
+        if state.planned:
+            left_s = params.planned_time_cap_s - state.planned_s
+            left_wh = params.planned_energy_cap_wh - state.planned_wh
+        best_s = _sooner(best_s, now_s, now_s + left_s)
         if state.charger_w > 0.0:
-            left_wh = params.energy_cap_wh - state.session_wh
             best_s = _sooner(best_s, now_s, now_s + left_wh * HOUR_S / state.charger_w)
         best_s = _sooner(best_s, now_s, state.on_since_s + params.min_on_s)
         if state.mode == DISARMING:
@@ -418,7 +473,9 @@ _CAUSE_LABELS = {
     C_IMPORT_SEEN: "import above stop threshold",
     C_IMPORT_GONE: "import fell back",
     C_IMPORT_HELD: "stop delay, minimum on",
-    C_CLEARED: "fault over, or session re-armed",
+    C_CLEARED: "fault over, session re-armed, or a plan",
+    C_PLAN_DUE: "due by plan",
+    C_PLAN_HELD: "due by plan, minimum off, budget, no hold",
 }
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 if TYPE_CHECKING:
     from surpluscharge.control.controller import Settings
     from surpluscharge.control.economics import Prices
+    from surpluscharge.control.wishes import Request
 
 
 class Tick(NamedTuple):
@@ -25,7 +26,7 @@ class Message(NamedTuple):
 
 
 class Refused(NamedTuple):
-    """A message has come that could not be used. ``reason``: a key of ``signals.REJECTIONS``."""
+    """A message has come that could not be used. ``reason``: a key of ``slots.REASONS``."""
 
     topic: str
     reason: str
@@ -127,6 +128,28 @@ class Follow(NamedTuple):
     prices: Prices | None
 
 
+class Ask(NamedTuple):
+    """Somebody asks for a charge, once, in place of what was asked for before; None: for none any more."""
+
+    request: Request | None
+
+
+class Due(NamedTuple):
+    """Something was due at this moment, in seconds since 1970: from then on it is counted anew what comes."""
+
+    at_s: float
+
+
+class Full(NamedTuple):
+    """The car takes no more: what is planned for it is over, until something else is due or asked for."""
+
+
+class Planned(NamedTuple):
+    """From when until when a charge is due, whatever the sun does, in monotonic seconds; in place of what was so."""
+
+    due_s: tuple[tuple[float, float], ...]
+
+
 class Learn(NamedTuple):
     """The lead is known to draw so much; None: that is not known."""
 
@@ -153,5 +176,9 @@ News = (
     | ClockJumped
     | Reload
     | Follow
+    | Ask
+    | Due
+    | Full
+    | Planned
     | Learn
 )

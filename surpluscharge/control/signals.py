@@ -31,6 +31,8 @@ REJECTIONS = {
     "negative": "a source that measures one direction only sent a negative value",
     "late": "it was under way for so long that it says nothing of what is now",
     "commissioning": "while the charger is being commissioned it is switched on from there only",
+    "not-allowed": "planned.allow is false: nothing is charged on request",
+    "not-a-request": "no charge is asked for so: see the README",
     "unknown-fault": "neither all nor the code of a latched fault",
     "not-a-state": "the value means neither on nor off (enable: true/false, on/off, 1/0; plug: as configured)",
 }

@@ -25,7 +25,7 @@ from itertools import pairwise
 from typing import Any, NamedTuple
 
 from surpluscharge.control.economics import Prices, Tariffs
-from surpluscharge.control.signals import Rejected, number, value_at
+from surpluscharge.control.signals import REJECTIONS, Rejected, number, value_at
 
 MINUTE_S = 60
 QUARTER_S = 15 * MINUTE_S  # clocks everywhere are whole quarters of an hour apart, so slots begin on one
@@ -54,9 +54,11 @@ FAULTS = {
     "slots-too-far": "it tells of a time too far ahead to be known",
 }
 
+REASONS = REJECTIONS | FAULTS  # why any message may be refused
+
 
 class Unusable(Rejected):
-    """A message of slots that will not be used; ``reason`` is a key of FAULTS or of ``signals.REJECTIONS``."""
+    """A message of slots that will not be used; ``reason`` is a key of REASONS."""
 
     def __init__(self, reason: str) -> None:
         Exception.__init__(self, FAULTS[reason])

@@ -7,9 +7,10 @@ after each command, also one that changes nothing, and whenever the connection i
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import datetime
 from typing import NamedTuple
 
-from surpluscharge.control import news
+from surpluscharge.control import news, wishes
 from surpluscharge.control.controller import Controller
 from surpluscharge.control.news import News
 from surpluscharge.control.signals import Rejected, text_of, truth
@@ -18,31 +19,37 @@ from surpluscharge.daemon.status import StatusDocument
 
 class Command(NamedTuple):
     name: str
-    property: str  # what sets the same by the Homie convention
-    read: Callable[[bytes, Controller], News]  # raises Rejected
+    property: str | None  # what sets the same by the Homie convention
+    read: Callable[[bytes, Controller, datetime], News]  # at a time of the wall clock; raises Rejected
     late: Callable[[News], bool] | None  # whether it counts where the broker had retained it, perhaps for days; none do
     answer: Callable[[StatusDocument], str] | None = None
     qos: int = 1
 
-    def heed(self, payload: bytes, retained: bool, controller: Controller) -> News:
+    def heed(self, payload: bytes, retained: bool, controller: Controller, wall: datetime) -> News:
         """Return what a message comes to. Raises Rejected."""
         if retained and self.late is None:
             raise Rejected("retained")
-        happened = self.read(payload, controller)
+        happened = self.read(payload, controller, wall)
         if retained and self.late and not self.late(happened):
             raise Rejected("retained")
         return happened
 
 
-def enable(payload: bytes, _: Controller) -> news.Enable:
+def enable(payload: bytes, _controller: Controller, _wall: datetime) -> news.Enable:
     return news.Enable(truth(text_of(payload)))
 
 
-def acknowledge(payload: bytes, controller: Controller) -> news.Acknowledge:
+def acknowledge(payload: bytes, controller: Controller, _wall: datetime) -> news.Acknowledge:
     word = text_of(payload).lower()
     if word not in {"all", *(record.code for record in controller.faults if record.latches)}:
         raise Rejected("unknown-fault")
     return news.Acknowledge(None if word == "all" else word)
+
+
+def plan(payload: bytes, controller: Controller, wall: datetime) -> news.Ask:
+    if not controller.settings.params.planned_time_cap_s:
+        raise Rejected("not-allowed")
+    return news.Ask(wishes.read(payload, wall))
 
 
 COMMANDS = (
@@ -54,4 +61,5 @@ COMMANDS = (
         answer=lambda document: "true" if document.enabled else "false",
     ),
     Command("acknowledge", "charging/acknowledge", acknowledge, late=None),
+    Command("plan", None, plan, late=None),
 )

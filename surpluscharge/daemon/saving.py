@@ -115,6 +115,8 @@ class Saving:
             controller.starts_s,
             controller.plug.may_be_on,
             controller.state.session_day,
+            controller.state.planned_day,
+            controller.progress._replace(got_wh=0.0, sun_wh=0.0),
             tuple(record for record in faults if record.fault.severity),
         )
         if controller.starts_s != self._starts_s:

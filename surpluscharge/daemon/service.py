@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import signal
 from collections.abc import Sequence
+from datetime import time as time_of_day
 from functools import partial
 from typing import Any
 
@@ -25,6 +26,7 @@ from surpluscharge.control.signals import Rejected
 from surpluscharge.daemon import logs, status, strain, systemd
 from surpluscharge.daemon.commands import COMMANDS, Command
 from surpluscharge.daemon.homie import Homie
+from surpluscharge.daemon.planner import Planner
 from surpluscharge.daemon.ports import REAL, Ports
 from surpluscharge.daemon.relay import Relay, off_post
 from surpluscharge.daemon.saving import Saving, restore
@@ -34,13 +36,17 @@ TICK_S = 1.0  # the longest the control loop sleeps
 CLOCK_JUMP_S = 30.0  # of the wall clock against the other, between two turns of the loop
 OFF_WITHIN_S = 10.0  # real seconds, at shutdown, for the off to be confirmed
 CANCEL_AGAIN_S = 3.0  # real seconds; longer than a farewell takes
-RELOADABLE = frozenset({"control", "session", "charger", "socket", "money", "site", "status", "log"})
+RELOADABLE = frozenset({"control", "session", "planned", "charger", "socket", "money", "site", "status", "log"})
+FIXED = ("charger.name", "planned.prices.topic", "planned.forecast.topic", "planned.prices", "planned.forecast")
+PLANNED_FROM = time_of_day(12, 0)  # a day of what may be charged by plan: no night is two
 
 
 def moment(config: Config, clock: Clock) -> Moment:
     """Return the present moment, with the days counted in local time."""
     wall = clock.wall()
-    return Moment(clock.now(), day_number(wall, config.rearm_at), wall.date().toordinal())
+    return Moment(
+        clock.now(), day_number(wall, config.rearm_at), wall.date().toordinal(), day_number(wall, PLANNED_FROM)
+    )
 
 
 class Service:
@@ -69,6 +75,8 @@ class Service:
         base = config.base_topic
         self._commands = {f"{base}/{command.name}/set": command for command in commands}
         self._ready_said = False  # READY=1, to the service manager
+        self._planner = Planner(lambda: self.config, lambda: self.clock, self._log, self.tell)
+        self._planning = by_hand  # on the way already, or not at all
         kept, trusted = restore(ports.store, config.state_file, clock, self._log)
         self.controller = Controller(self._settings(config), self.at(), kept, trusted=trusted)
         self.saving = Saving(
@@ -119,7 +127,9 @@ class Service:
         self.relay = Relay(config, self.relay_link, self, clock, self._log)
         self._exchanged = self._certain = False  # off is said, and promised, with the payload for on
         self._reword()
-        setters = {command.property: partial(self._on_command, command) for command in commands}
+        setters = {
+            command.property: partial(self._on_command, command) for command in commands if command.property is not None
+        }
         self.homie = Homie(config, self._log, setters, ports.link) if config.homie.publish else None
         self.voice = Voice(base, commands, self.main_link, self.homie, self.saving)
         self._history = ports.historian(
@@ -164,6 +174,7 @@ class Service:
                         self._say(),
                         self.saving.run(),
                         self._history.run(),
+                        self._planner.learn(),
                         *((self.homie.link.run(), self.homie.run()) if self.homie else ()),
                     )
                 ]
@@ -264,7 +275,17 @@ class Service:
         self._settled()
         if self._history.learned_w != self.controller.lessons.learned_w:
             self.tell(news.Learn(self._history.learned_w))
+        self._plan()
         self._ports.told(happened)
+
+    def _plan(self) -> None:
+        """Think about what is planned, if it is time to; what follows from that is told, and leads here again."""
+        if not self._planning:
+            self._planning = True
+            try:
+                self._planner.look(self.controller)
+            finally:
+                self._planning = False
 
     def _settled(self) -> None:
         controller = self.controller
@@ -289,6 +310,8 @@ class Service:
             relay_facts,
             tuple(record.code for record in controller.faults),
             controller.inputs.grid_w is None,
+            controller.progress.request,
+            self._planner.shown,
         )
         if shown != self._shown:
             self._shown = shown
@@ -296,7 +319,15 @@ class Service:
         self._poke.set()
 
     def _document(self, *, gave_up: bool = False) -> status.StatusDocument:
-        return status.build(self.controller, self.config, self.at(), self.clock, self._history.figures, gave_up=gave_up)
+        return status.build(
+            self.controller,
+            self.config,
+            self.at(),
+            self.clock,
+            self._history.figures,
+            self._planner,
+            gave_up=gave_up,
+        )
 
     def _reword(self) -> None:
         """Say off with the payload that switches off; have the broker say it in our name once that is certain."""
@@ -337,23 +368,34 @@ class Service:
     def _on_message(self, topic: str, payload: bytes, retained: bool) -> None:
         if command := self._commands.get(topic):
             self._on_command(command, topic, payload, retained)
+        elif topic in self._planner.topics:
+            self._on_feed(topic, payload)
         else:
             self.tell(news.Message(topic, payload, retained))
 
     def _on_command(self, command: Command, topic: str, payload: bytes, retained: bool) -> None:
         try:
-            happened = command.heed(payload, retained, self.controller)
+            happened = command.heed(payload, retained, self.controller, self.clock.wall())
         except Rejected as refusal:
             self.tell(news.Refused(topic, refusal.reason, payload))
         else:
             self.tell(happened)
             self.voice.answer(command)
 
+    def _on_feed(self, topic: str, payload: bytes) -> None:
+        try:
+            self._planner.take(topic, payload)
+        except Rejected as refusal:
+            self.tell(news.Refused(topic, refusal.reason, payload))
+        else:
+            self._plan()
+
     def _topics(self) -> list[tuple[str, int]]:
-        """Return what it is told by, and the plug's word: none of these may be lost, so the broker repeats them."""
+        """Return what it is told by, the plug's word, and what comes once a day: what may not be lost is repeated."""
         contact = self.controller.settings.contact
         commands = [(topic, command.qos) for topic, command in self._commands.items()]
-        return [*commands, *([(contact.topic, 1)] if contact else [])]
+        feeds = [] if self._by_hand else [(topic, 1) for topic in self._planner.topics]
+        return [*commands, *([(contact.topic, 1)] if contact else []), *feeds]
 
     def _reading_topics(self) -> list[tuple[str, int]]:
         """Return what brings readings, and nothing else: another one always follows."""
@@ -396,7 +438,7 @@ class Service:
         try:
             new = load(path)
             changed = self.config.differences(new)
-            fixed = sorted(key for key in changed if key.split(".")[0] not in RELOADABLE or key == "charger.name")
+            fixed = sorted(key for key in changed if key.split(".")[0] not in RELOADABLE or key in FIXED)
             if fixed:
                 raise ValueError(f"only a restart can change {', '.join(fixed)}")
         except (ConfigError, ValueError) as error:

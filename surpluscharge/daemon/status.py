@@ -18,8 +18,10 @@ from surpluscharge.control import machine
 from surpluscharge.control.controller import Controller, Moment, tenths
 from surpluscharge.control.rule import Way
 from surpluscharge.control.signals import Meter
+from surpluscharge.control.slots import known_until_s as known_until_s_of
 from surpluscharge.control.supervisor import FAULT_BY_CODE, SEVERITY_NAMES, Record
 from surpluscharge.daemon.historian import Figures
+from surpluscharge.daemon.planner import NOTHING_NEEDED, Planner
 from surpluscharge.history.energy import ms_of, time_of
 from surpluscharge.words import counted, duration, number, printable, watts
 
@@ -156,6 +158,32 @@ class Thresholds(Part):
     look_ahead: bool = Field(description='true: they are "ahead", and move with what the surplus was of late')
 
 
+class RunStatus(Part):
+    begins: datetime
+    ends: datetime
+    energy_wh: float
+    price: float | None = Field(description="mean of a kWh, the sun's part counted as sold; null: no prices are known")
+    sure: bool = Field(description="false: only if the sun brings no more than it does on average")
+
+
+class PlanStatus(Part):
+    """Charging by plan. What came is counted from the last time at which something was needed."""
+
+    text: str = Field(description="the plan in a sentence; its wording may change")
+    needed_by: datetime | None = Field(description="of the next need that is not met; null: there is none")
+    needed_wh: float | None
+    came_wh: float
+    came_from_sun_wh: float
+    lacks_wh: float = Field(description="of the next need, what is to come yet")
+    unreachable_wh: float = Field(description="of that, what this lead cannot bring in time")
+    runs: list[RunStatus]
+    asked: Literal["now", "by"] | None = Field(description="what somebody asked for once; null: nothing")
+    car_full: bool = Field(description="it drew nothing for ten minutes though it could; until the next need")
+    time_left_s: float = Field(description="of what may be charged by plan until noon")
+    energy_left_wh: float | None = Field(description="null: no cap")
+    prices_known_until: datetime | None = Field(description="of prices that move; null: those of the file hold")
+
+
 class StatusDocument(Part):
     """What surpluscharge publishes on its status topic, retained."""
 
@@ -180,6 +208,7 @@ class StatusDocument(Part):
     today: TodayStatus
     ledger: LedgerStatus | None = Field(None, description="null: nothing is kept, or nothing yet")
     learned_draw_w: float | None = Field(None, description="from the relay's steps in grid power; null: not learned")
+    plan: PlanStatus | None = Field(None, description="null: it may not charge by plan")
     budget: BudgetStatus
     faults: list[FaultStatus]
     refused_messages: dict[str, int] = Field(description="messages that could not be used, by reason")
@@ -200,6 +229,7 @@ def build(
     at: Moment,
     clock: Clock,
     figures: Figures | None = None,
+    planner: Planner | None = None,
     *,
     gave_up: bool = False,
 ) -> StatusDocument:
@@ -271,6 +301,7 @@ def build(
         ),
         ledger=None if figures is None else _ledger(figures, config, wall.tzinfo),
         learned_draw_w=tenths(controller.lessons.learned_w),
+        plan=_plan(controller, config, planner, wall) if config.planned.allow else None,
         budget=BudgetStatus(
             starts_left_hour=max(0, params.starts_per_hour - starts_hour),
             starts_left_day=max(0, params.starts_per_day - starts_day),
@@ -289,6 +320,41 @@ def build(
             for record in controller.faults
         ],
         refused_messages=refused,
+    )
+
+
+def _plan(controller: Controller, config: Config, planner: Planner | None, wall: datetime) -> PlanStatus:
+    progress, state, params = controller.progress, controller.state, controller.settings.params
+    made = planner.shown.plan if planner and planner.shown else None
+    energy_left_wh = params.planned_energy_cap_wh - state.planned_wh
+    known_until_s = known_until_s_of(planner.prices, wall.timestamp()) if planner else 0.0
+
+    def when(at_s: float) -> datetime:
+        return datetime.fromtimestamp(round(at_s), wall.tzinfo)
+
+    return PlanStatus(
+        text=planner.words if planner else NOTHING_NEEDED,
+        needed_by=when(made.need.by_s) if made and made.need else None,
+        needed_wh=round(made.need.wh, 1) if made and made.need else None,
+        came_wh=round(progress.got_wh, 1),
+        came_from_sun_wh=round(progress.sun_wh, 1),
+        lacks_wh=round(made.lacks_wh, 1) if made else 0.0,
+        unreachable_wh=round(made.short_wh, 1) if made else 0.0,
+        runs=[
+            RunStatus(
+                begins=when(run.begin_s),
+                ends=when(run.end_s),
+                energy_wh=round(run.wh, 1),
+                price=round(run.price, 4) if config.money else None,
+                sure=run.sure,
+            )
+            for run in (made.runs if made else ())
+        ],
+        asked=None if progress.request is None else "now" if progress.now else "by",
+        car_full=progress.full,
+        time_left_s=round(max(0.0, params.planned_time_cap_s - state.planned_s), 1),
+        energy_left_wh=None if config.planned.energy_cap_wh is None else round(max(0.0, energy_left_wh), 1),
+        prices_known_until=when(known_until_s) if known_until_s > wall.timestamp() else None,
     )
 
 
@@ -379,6 +445,7 @@ def in_words(document: StatusDocument, config_path: str, age_s: float | None = N
         document.why,
         *([f"It waits for {waits_for}."] if waits_for else []),
         f"Grid {flow}{age}; relay {relay.commanded}{told}; charger {drawn}",
+        *([f"Plan: {document.plan.text}."] if document.plan else []),
         f"Today {today.energy_wh / 1000:.2f} kWh, {today.solar_wh / 1000:.2f} from the sun; "
         f"{counted(today.starts, 'start')}",
     ]
@@ -496,6 +563,22 @@ def _too_little(scene: Scene) -> Said:
     return why, *_price_wait(scene.config, scene.wall)
 
 
+def _by_plan(scene: Scene) -> Said:
+    controller = scene.controller
+    if not controller.wants_on:
+        return f"A charge is due by plan. {scene.flow}.", *_arming_wait(scene)
+    until_s = controller.due_until_s
+    left_s = controller.settings.params.planned_time_cap_s - controller.state.planned_s
+    if until_s is not None and until_s - scene.at.now_s < left_s:
+        wait_s = until_s - scene.at.now_s
+        return f"Charging by plan. {scene.flow}.", f"the plan to be over, {duration(wait_s)} more", wait_s
+    return (
+        f"Charging by plan. {scene.flow}.",
+        f"what may be charged by plan to be used up, {duration(left_s)} more",
+        left_s,
+    )
+
+
 def _enough(scene: Scene) -> Said:
     return f"{scene.flow}, enough for a charge.{scene.outlook}", *_arming_wait(scene)
 
@@ -537,6 +620,8 @@ WHATEVER_THE_SUN_DOES: dict[int, Callable[[Scene], Said]] = {
     machine.C_TIME_CAP: _time_spent,
     machine.C_ENERGY_CAP: _energy_spent,
     machine.C_METER_SILENT: _meter_silent,
+    machine.C_PLAN_DUE: _by_plan,
+    machine.C_PLAN_HELD: _by_plan,
 }
 BY_SURPLUS: dict[int, Callable[[Scene], Said]] = {
     machine.C_SURPLUS_SEEN: _too_little,  # that it is seen is what is waited for; and so on
@@ -584,7 +669,7 @@ def _arming_wait(scene: Scene) -> tuple[str, float | None]:
     if not controller.inputs.off_confirmed:
         return f"the {_witness(controller)} to confirm that the relay is off", None
     waits = [
-        (state.due_s - now_s, "the export to last"),
+        (0.0 if state.planned else state.due_s - now_s, "the export to last"),
         (state.off_since_s + params.min_off_s - now_s, "the relay to have been off long enough"),
         (machine.budget_free_s(params, state) - now_s, "a start to be free again in the budget"),
     ]

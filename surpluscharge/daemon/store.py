@@ -76,6 +76,8 @@ def save(path: Path, kept: Kept, clock: Clock) -> None:
         "kept": {
             **kept._asdict(),
             "today": kept.today._asdict(),
+            "progress": kept.progress._asdict()
+            | {"request": kept.progress.request and kept.progress.request._asdict()},
             "faults": [record._asdict() for record in kept.faults],
         },
     }
@@ -151,6 +153,10 @@ def _examine(kept: Kept) -> None:
         "today.charger_wh": today.charger_wh,
         "today.grid_wh": today.grid_wh,
         "today.unknown_s": today.unknown_s,
+        "planned_s": kept.planned_s,
+        "planned_wh": kept.planned_wh,
+        "progress.got_wh": kept.progress.got_wh,
+        "progress.sun_wh": kept.progress.sun_wh,
     }
     for name, value in sums.items():
         if not 0.0 <= value < MOST:

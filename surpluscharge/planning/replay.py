@@ -416,7 +416,7 @@ def _settle(
 
 
 def _inputs(grid_w: float, fresh_until_s: float, load_w: float, day: int) -> Inputs:
-    return Inputs(grid_w, fresh_until_s, load_w, True, False, CLEAR, load_w == 0.0, day)
+    return Inputs(grid_w, fresh_until_s, load_w, True, False, CLEAR, load_w == 0.0, day, False, 0)
 
 
 def _with_thresholds(params: Params, start_w: float, stop_w: float) -> Params:
@@ -432,6 +432,8 @@ def _with_thresholds(params: Params, start_w: float, stop_w: float) -> Params:
         params.time_cap_s,
         params.energy_cap_wh,
         params.rearm_daily,
+        params.planned_time_cap_s,
+        params.planned_energy_cap_wh,
     )
 
 

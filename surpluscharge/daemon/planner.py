@@ -1,0 +1,313 @@
+"""Charging by plan: what is needed, what it will cost, and from when until when the controller is to charge.
+
+The plan itself is made by :mod:`surpluscharge.control.plan`, from what the controller has counted
+(:mod:`surpluscharge.control.wishes`), the prices that are known (:mod:`surpluscharge.control.slots`), and the days that
+the ledger remembers (:mod:`surpluscharge.history.expectation`). Here all of that is brought together, anew whenever
+something changed that matters, and every five minutes. The controller is told of moments only, and holds to its caps,
+the minimum times and every protection whatever they are; and nothing that goes wrong here keeps it from switching off.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections.abc import Callable, Mapping
+from datetime import date, datetime, timedelta, tzinfo
+from typing import NamedTuple
+
+import structlog
+
+from surpluscharge.clock import Clock
+from surpluscharge.config import Config
+from surpluscharge.control import news, slots, wishes
+from surpluscharge.control.controller import Controller
+from surpluscharge.control.news import News
+from surpluscharge.control.plan import Car, Lead, Plan, in_words, plan
+from surpluscharge.history.energy import day_begins, ms_of
+from surpluscharge.history.expectation import Day, ahead, shares
+from surpluscharge.history.ledger import Ledger
+
+THINK_EVERY_S = 300.0
+LEARN_EVERY_S = 3600.0  # how often the ledger is asked what the sun brought of late
+LEARN_DAYS = 45  # so far back, and as far before and after this day in the years before
+LEARN_YEARS = 2
+NOTHING_NEEDED = "nothing is needed that is not in the car already"
+NOTED_S = 900.0  # a run that ends so much sooner or later is another plan, for people
+ROUND_WH = 50.0  # a difference that is not worth a line of log
+
+
+class Shown(NamedTuple):
+    """A plan, and in a sentence without its full stop. Times are seconds since 1970."""
+
+    plan: Plan
+    words: str
+
+
+class Planner:
+    """Keeps the controller's plan. ``tell`` takes news to the controller."""
+
+    def __init__(
+        self,
+        config: Callable[[], Config],
+        clock: Callable[[], Clock],
+        log: structlog.stdlib.BoundLogger,
+        tell: Callable[[News], None],
+    ) -> None:
+        self._config, self._clock, self._log, self._tell = config, clock, log, tell
+        self.prices: slots.Book = ()
+        self.forecast: slots.Book = ()
+        self.past: Mapping[date, Day] = {}
+        self.shown: Shown | None = None
+        self._again_s = -math.inf
+        self._basis: object = None  # what the last plan was made for
+        self._request: wishes.Request | None = None  # as it was told of last
+        self._told: tuple[tuple[float, float], ...] = ()
+        self._failed = ""
+
+    @property
+    def words(self) -> str:
+        """The plan, in a sentence without its full stop."""
+        return self.shown.words if self.shown else NOTHING_NEEDED
+
+    # --- what comes ---------------------------------------------------------------------------------------------------
+
+    @property
+    def topics(self) -> list[str]:
+        """Where prices and forecasts are published."""
+        planned = self._config().planned
+        return [table.topic for table in (planned.prices, planned.forecast) if table]
+
+    def take(self, topic: str, payload: bytes) -> bool:
+        """Take a message of prices or of a forecast; False: it is neither. Raises Rejected."""
+        config, now_s = self._config(), self._clock().wall().timestamp()
+        planned, found = config.planned, False
+        if planned.prices and topic == planned.prices.topic:
+            fresh = slots.read_prices(payload, config.price_feed, now_s)
+            fresh = tuple(slot._replace(value=config.import_price_of(slot.value)) for slot in fresh)
+            self.prices = slots.merge(self.prices, fresh, now_s)
+            self._say_known("prices_known", self.prices, now_s)
+            found = True
+        if planned.forecast and topic == planned.forecast.topic:
+            self.forecast = slots.merge(self.forecast, slots.read_powers(payload, config.forecast_feed, now_s), now_s)
+            self._say_known("forecast_known", self.forecast, now_s)
+            found = True
+        self._basis = None if found else self._basis
+        return found
+
+    def _say_known(self, event: str, book: slots.Book, now_s: float) -> None:
+        until = datetime.fromtimestamp(slots.known_until_s(book, now_s), self._clock().wall().tzinfo)
+        self._log.info(event, until=until.isoformat(timespec="minutes"))
+
+    # --- what follows -------------------------------------------------------------------------------------------------
+
+    def look(self, controller: Controller) -> None:
+        """Think again, if it is time to. Called after each turn of the controller; what it tells makes another."""
+        if not self._config().planned.allow:
+            return
+        try:
+            self._look(controller)
+        except Exception as error:  # it may be no reason to charge, nor one to end the daemon
+            reason = f"{type(error).__name__}: {error}"
+            if reason != self._failed:
+                self._log.exception("plan_failed")
+            self._failed = reason
+            self.shown = None
+            self._again_s = self._clock().wall().timestamp() + THINK_EVERY_S
+            self._charge(())
+
+    def _look(self, controller: Controller) -> None:
+        config, wall = self._config(), self._clock().wall()
+        now_s = wall.timestamp()
+        if self._over(controller, now_s, wall):
+            return
+        self._look_for_full(controller)
+        progress = controller.progress
+        shift_s = round((self._clock().now() - now_s) / 30.0)  # the wall clock may be put right
+        basis = (progress.request, progress.full, progress.since_s, id(config), controller.lessons.learned_w, shift_s)
+        if now_s < self._again_s and basis == self._basis:
+            return
+        self._basis = basis
+        self._again_s = now_s + THINK_EVERY_S
+        windows: list[tuple[float, float]] = []
+        request = progress.request
+        if request != self._request:
+            self._request = request
+            if request is not None:
+                self._log.info("charge_asked", **_fields(request, wall.tzinfo))
+        if request is not None and request.by_s is None:
+            left_s = (request.wh - (progress.got_wh - request.from_wh)) / controller.draw_w * 3600.0
+            until_s = min(now_s + left_s, math.inf if request.until_s is None else request.until_s)
+            windows.append((now_s, until_s))
+            self._again_s = min(self._again_s, max(until_s, now_s + 10.0))
+        made = self._make(controller, wall)
+        if made is not None:
+            self._again_s = min(self._again_s, max(made.plan.again_s, now_s + 1.0))
+            windows += [(run.begin_s, run.end_s) for run in made.plan.runs if run.sure]
+        self._show(made)
+        self._charge(tuple(windows) if not progress.full else ())
+        self._failed = ""
+
+    def _over(self, controller: Controller, now_s: float, wall: datetime) -> bool:
+        """See whether something that was due is over; then the count begins anew."""
+        progress, config = controller.progress, self._config()
+        if not progress.since_s:
+            self._tell(news.Due(now_s))
+            return True
+        request = progress.request
+        if request is not None and request.by_s is None:
+            got = progress.got_wh - request.from_wh >= request.wh - wishes.LEAST_WH
+            if got or progress.full or (request.until_s is not None and now_s >= request.until_s):
+                self._log.info(
+                    "charge_done", energy_wh=round(progress.got_wh - request.from_wh), car_full=progress.full
+                )
+                self._tell(news.Ask(None))
+                return True
+        due = wishes.upcoming(config.standing, progress, progress.since_s, wall.tzinfo)
+        if due and due[0].by_s <= now_s:
+            met = progress.got_wh >= due[0].wh - ROUND_WH
+            told = self._log.info if met or progress.full else self._log.warning
+            told(
+                "need_met" if met else "need_missed",
+                needed_wh=round(due[0].wh),
+                came_wh=round(progress.got_wh),
+                from_sun_wh=round(progress.sun_wh),
+                car_full=progress.full,
+            )
+            last_s = max(need.by_s for need in due if need.by_s <= now_s)
+            # Away for days: what was due meanwhile is past, and one line about it is enough.
+            self._tell(news.Due(last_s if now_s - last_s < 2 * 86400.0 else now_s))
+            return True
+        return False
+
+    def _look_for_full(self, controller: Controller) -> None:
+        """A car that draws nothing though it could, so that the supervisor has ended the charge, takes no more."""
+        took_none = controller.inputs.planned and any(record.code == "no-load" for record in controller.faults)
+        if took_none and not controller.progress.full:
+            self._log.info("car_full", came_wh=round(controller.progress.got_wh))
+            self._tell(news.Full())
+
+    def _make(self, controller: Controller, wall: datetime) -> Shown | None:
+        config, progress, now_s = self._config(), controller.progress, wall.timestamp()
+        needs = wishes.upcoming(config.standing, progress, now_s, wall.tzinfo)
+        if not needs or progress.full:
+            return None
+        tariffs = config.tariffs()
+
+        def price_at(when: datetime) -> tuple[float | None, float, float]:
+            prices = tariffs.prices_at(when) if tariffs else None
+            filed, sell = (float(prices.import_price), float(prices.export_price)) if prices else (1.0, 0.0)
+            slot = slots.at(self.prices, when.timestamp())
+            return None if slot is None else slot.value, filed, sell
+
+        until = datetime.fromtimestamp(needs[-1].by_s, wall.tzinfo)
+        expected = ahead(self.past, wall, until, price_at, foretold=self._foretold(controller, wall))
+        state, params, limits = controller.state, controller.settings.params, controller.settings.limits
+        left_s = params.planned_time_cap_s - state.planned_s
+        left_wh = params.planned_energy_cap_wh - state.planned_wh
+        rests = controller.settings.draw_a >= limits.rest_above_a
+        lead = Lead(
+            draw_w=controller.draw_w,
+            min_on_s=params.min_on_s,
+            min_off_s=params.min_off_s,
+            starts=params.starts_per_day,
+            allowance_s=max(0.0, min(left_s, left_wh / controller.draw_w * 3600.0)),
+            rest_after_s=limits.rest_after_s if rests else math.inf,
+            rest_s=limits.rest_s if rests else 0.0,
+            spare_s=config.planned.ready_before_s,
+        )
+        charging = state.planned and controller.wants_on
+        made = plan(now_s, needs, Car(progress.got_wh), lead, expected.pieces, expected.futures, charging)
+        came = (progress.sun_wh, progress.got_wh - progress.sun_wh) if made.need == needs[0] else (0.0, 0.0)
+        words = in_words(made, *came, wall.tzinfo)
+        return Shown(made, words)
+
+    def _foretold(self, controller: Controller, wall: datetime) -> dict[date, float]:
+        """Return the forecast's mean share of the draw for each day that it covers for the most part."""
+        found: dict[date, float] = {}
+        for days in range(8):
+            day = wall.date() + timedelta(days=days)
+            begin_s, end_s = (day_begins(one, wall.tzinfo).timestamp() for one in (day, day + timedelta(days=1)))
+            known = list(slots.between(self.forecast, begin_s, end_s))
+            if sum(slot.end_s - slot.begin_s for slot in known) > 0.6 * (end_s - begin_s):
+                caught_s = sum((slot.end_s - slot.begin_s) * min(1.0, slot.value / controller.draw_w) for slot in known)
+                found[day] = caught_s / (end_s - begin_s)
+        return found
+
+    def _show(self, made: Shown | None) -> None:
+        before, self.shown = self.shown, made
+        if made is not None and (before is None or _other(before.plan, made.plan)):
+            self._log.info("plan_made", plan=made.words)
+
+    def _charge(self, windows: tuple[tuple[float, float], ...]) -> None:
+        """Tell the controller when to charge, by its own clock."""
+        clock = self._clock()
+        shift_s = clock.now() - clock.wall().timestamp()
+        told = tuple((begin_s + shift_s, end_s + shift_s) for begin_s, end_s in windows if end_s > begin_s)
+        if _apart(told, self._told):
+            self._told = told
+            self._tell(news.Planned(told))
+
+    # --- what the sun brings ------------------------------------------------------------------------------------------
+
+    async def learn(self) -> None:
+        """Ask the ledger, now and then, what the sun brought on days like these. Never returns."""
+        while True:
+            config = self._config()
+            if config.planned.allow and config.history.record:
+                wall = self._clock().wall()
+                try:
+                    self.past = await asyncio.to_thread(_days, config, wall)
+                    self._basis = None
+                except Exception as error:
+                    self._log.info("nothing_learned", reason=f"{type(error).__name__}: {error}")
+            await self._clock().sleep(LEARN_EVERY_S)
+
+
+def _days(config: Config, wall: datetime) -> dict[date, Day]:
+    """Return the days on record near this one in the year; in a thread."""
+    today, found = wall.date(), dict[date, Day]()
+    if not config.history_file.exists():
+        return found
+    with Ledger(config.history_file, read_only=True) as ledger:
+        bounds = ledger.bounds()
+        if bounds is None:
+            return found
+        for year in range(LEARN_YEARS + 1):
+            middle = today - timedelta(days=365 * year)
+            for apart in range(-LEARN_DAYS, 1 if year == 0 else LEARN_DAYS + 1):
+                day = middle + timedelta(days=apart)
+                begin, end = day_begins(day, wall.tzinfo), day_begins(day + timedelta(days=1), wall.tzinfo)
+                if day >= today or ms_of(end) <= bounds[0] or ms_of(begin) >= bounds[1]:
+                    continue
+                intervals = ledger.intervals(ms_of(begin), ms_of(end))
+                found[day] = Day(shares(intervals, day, wall.tzinfo, config.draw_w), (None,) * 48)
+    return found
+
+
+def _other(before: Plan, after: Plan) -> bool:
+    """Whether a plan is another one for people: not one that was only begun, or moved by a little."""
+    old, new = ([run for run in one.runs if one.need and run.begin_s < one.need.by_s] for one in (before, after))
+    return (
+        before.need != after.need
+        or len(old) != len(new)
+        or (before.short_wh > ROUND_WH) is not (after.short_wh > ROUND_WH)
+        or any(abs(a.end_s - b.end_s) > NOTED_S for a, b in zip(old, new, strict=True))
+    )
+
+
+def _apart(one: tuple[tuple[float, float], ...], other: tuple[tuple[float, float], ...]) -> bool:
+    """Whether two sets of moments differ by more than the clocks do between two looks."""
+    return len(one) != len(other) or any(
+        abs(a - b) > 1.0 for first, second in zip(one, other, strict=True) for a, b in zip(first, second, strict=True)
+    )
+
+
+def _fields(request: wishes.Request, zone: tzinfo | None) -> dict[str, object]:
+    fields: dict[str, object] = {}
+    if request.until_s is None:
+        fields["energy_wh"] = request.wh
+    if request.until_s is not None:
+        fields["time_s"] = round(request.until_s - request.asked_s)
+    if request.by_s is not None:
+        fields["by"] = datetime.fromtimestamp(request.by_s, zone).isoformat(timespec="minutes")
+    return fields

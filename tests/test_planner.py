@@ -1,0 +1,492 @@
+"""Charging by plan with the real controller, on a clock of the test's own: an invented house, lead, car and prices."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import math
+import subprocess
+import sys
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta, tzinfo
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+import structlog
+
+from surpluscharge.clock import day_number
+from surpluscharge.config import Config, parse
+from surpluscharge.control import machine, news
+from surpluscharge.control.controller import Controller, Kept, Moment
+from surpluscharge.control.news import News
+from surpluscharge.control.signals import Rejected
+from surpluscharge.daemon import status, store
+from surpluscharge.daemon.commands import COMMANDS
+from surpluscharge.daemon.planner import Planner
+from tests.wire import BASE, COMMAND, ENABLE, ENABLE_SET, GRID, Feed, Stage, tables, toml, until
+
+broker = pytest.mark.broker
+LISBON = ZoneInfo("Europe/Lisbon")
+POWER, PRICES = "shed/plug/power", "shed/prices"
+NOON, DAWN = datetime(2031, 5, 5, 12, 0, tzinfo=LISBON), datetime(2031, 5, 6, 7, 0, tzinfo=LISBON)
+TWO_RATES = {
+    "currency": "EUR",
+    "tariff": [
+        {
+            "import_price": 0.30,
+            "export_price": 0.06,
+            "window": [{"begins": "01:00", "ends": "05:00", "import_price": 0.12}],
+        }
+    ],
+}
+EACH_DAY = [{"by": "07:00", "energy_wh": 4000}]
+
+
+def configured(planned: dict[str, Any] | None = None, **changes: Any) -> Config:
+    given = tables(1, Path("/nowhere"), **{"money": TWO_RATES, "site": {"time_zone": "Europe/Lisbon"}} | changes)
+    given["planned"] = {"allow": True, "ready_before_s": 600} | ({"need": EACH_DAY} if planned is None else planned)
+    given["meter"] = [{"topic": GRID, "fresh_s": 120.0}]
+    given["relay"]["power"] = {"topic": POWER, "fresh_s": 120.0}
+    given["history"] = {"record": False}
+    return parse(toml(given), "shed.toml")
+
+
+@dataclass
+class House:
+    """The shell's part, in steps of a minute. ``sun_w``: surplus without the charger."""
+
+    config: Config = field(default_factory=configured)
+    start: datetime = NOON
+    sun_w: float = -300.0
+    car_w: float = 1380.0
+    gone_s: float = 0.0
+    kept: Kept | None = None
+    log: list[dict[str, Any]] = field(default_factory=list)
+    on_at: list[tuple[datetime, bool]] = field(default_factory=list)
+    metered: bool = True
+
+    def __post_init__(self) -> None:
+        self.controller = Controller(self.config.settings(self.start), self.at(), self.kept)
+        logger: Any = structlog.wrap_logger(None, processors=[self._line], wrapper_class=structlog.stdlib.BoundLogger)
+        self.planner = Planner(lambda: self.config, lambda: self, logger, self.tell)
+        for happened in (news.CommandsLink(True), news.RelayLink(True), news.Enable(True)):
+            self.controller.tell(happened, self.at())
+
+    def _line(self, _: Any, method: str, event: dict[str, Any]) -> Any:
+        self.log.append({**event, "level": method})
+        raise structlog.DropEvent
+
+    # The clock.
+
+    def now(self) -> float:
+        return 1e6 + self.gone_s
+
+    def wall(self) -> datetime:
+        return (self.start.astimezone(UTC) + timedelta(seconds=self.gone_s)).astimezone(LISBON)
+
+    def at(self) -> Moment:
+        wall = self.wall()
+        noon = datetime(2000, 1, 1, 12, 0, tzinfo=UTC).time()
+        return Moment(
+            self.now(), day_number(wall, self.config.rearm_at), wall.date().toordinal(), day_number(wall, noon)
+        )
+
+    def tell(self, happened: News) -> None:
+        self.controller.tell(happened, self.at())
+
+    def ask(self, payload: bytes) -> None:
+        command = next(command for command in COMMANDS if command.name == "plan")
+        self.tell(command.heed(payload, False, self.controller, self.wall()))
+        self.planner.look(self.controller)
+
+    @property
+    def drawn_w(self) -> float:
+        return self.car_w if self.controller.wants_on else 0.0
+
+    def run(self, hours: float) -> House:
+        end_s = self.gone_s + hours * 3600.0
+        while self.gone_s < end_s:
+            self.tell(
+                news.Message(GRID, f"{self.drawn_w - self.sun_w + 0.7 * (self.gone_s // 60 % 3):.1f}".encode(), False)
+            )
+            if self.metered:
+                self.tell(news.Message(POWER, f"{self.drawn_w:.1f}".encode(), False))
+            self.planner.look(self.controller)
+            next_s = min(self.gone_s + 60.0, end_s)
+            while (due_s := self.controller.deadline_s() - 1e6) < next_s:
+                self.gone_s = max(due_s, self.gone_s + 1e-3)
+                self.tell(news.Tick())
+                self._follow()
+            self.gone_s = next_s
+            self.tell(news.Tick())
+            self._follow()
+        return self
+
+    def until(self, when: datetime) -> House:
+        return self.run((when - self.wall()).total_seconds() / 3600.0)
+
+    def _follow(self) -> None:
+        wanted = self.controller.wants_on
+        if self.controller.plug.acknowledged is not wanted:
+            self.tell(news.Taken(wanted))
+            self.on_at.append((self.wall(), wanted))
+        self.controller.take_events()
+
+    # What is asked of it.
+
+    def said(self, name: str) -> list[dict[str, Any]]:
+        return [line for line in self.log if line["event"] == name]
+
+    @property
+    def came_wh(self) -> float:
+        return self.controller.progress.got_wh
+
+    @property
+    def charged(self) -> list[tuple[str, str]]:
+        """From when until when it was on, as the clock on the wall shows it."""
+        ons = [f"{at:%H:%M}" for at, on in self.on_at if on]
+        offs = [f"{at:%H:%M}" for at, on in self.on_at if not on and f"{at:%H:%M}" >= "" and at > self.on_at[0][0]]
+        return list(zip(ons, offs, strict=False))
+
+    def document(self) -> status.StatusDocument:
+        return status.build(self.controller, self.config, self.at(), self, None, self.planner)
+
+
+def test_what_the_sun_does_not_bring_is_bought_in_the_cheap_hours_and_no_more() -> None:
+    house = House().until(DAWN - timedelta(minutes=5))
+    # 4000 Wh at 1380 W are 2 h 54 min, within the four cheap hours.
+    assert 4000.0 <= house.came_wh < 4100.0
+    assert all(begin >= "01:00" and end <= "05:01" for begin, end in house.charged)
+    house.until(DAWN + timedelta(minutes=5))
+    (met,) = house.said("need_met")
+    assert met["needed_wh"] == 4000 and met["from_sun_wh"] < 30
+    assert house.came_wh == 0.0  # counted anew
+
+
+def test_the_sun_of_the_day_counts() -> None:
+    house = House(sun_w=3000.0).run(2.0)
+    sun_wh = house.came_wh
+    assert 2500.0 < sun_wh == pytest.approx(house.controller.progress.sun_wh)
+    house.sun_w = -300.0
+    house.until(DAWN - timedelta(minutes=5))
+    assert 4000.0 <= house.came_wh < 4100.0
+    assert house.controller.state.planned_wh == pytest.approx(4000.0 - sun_wh, abs=100.0)
+    assert house.controller.state.session_wh < sun_wh + 60.0  # neither counts for the other
+
+
+def test_a_flat_price_is_bought_as_late_as_is_safe() -> None:
+    flat = {"currency": "EUR", "tariff": [{"import_price": 0.30, "export_price": 0.06}]}
+    house = House(configured(money=flat)).until(DAWN + timedelta(minutes=2))
+    ((begin, end),) = house.charged
+    assert "03:40" <= begin <= "04:00" and "06:45" <= end <= "06:52"  # 2 h 54 min until ten minutes before
+
+
+def test_without_prices_it_is_the_same() -> None:
+    given = configured().model_copy(update={"money": None})
+    house = House(given).until(DAWN + timedelta(minutes=2))
+    assert house.came_wh == 0.0 or house.came_wh >= 3990.0
+    assert house.said("need_met")
+
+
+def test_now_ends_by_itself_and_the_sun_goes_on() -> None:
+    house = House(configured({}))
+    house.run(0.5)
+    house.ask(b'{"energy_wh": 1000}')
+    house.run(0.5)
+    assert house.controller.wants_on and house.document().plan.asked == "now"  # type: ignore[union-attr]
+    house.run(1.0)
+    assert not house.controller.wants_on
+    assert 1000.0 <= house.came_wh < 1060.0
+    assert house.said("charge_done")[0]["energy_wh"] == pytest.approx(1010, abs=40)
+    house.sun_w = 3000.0
+    house.run(0.5)
+    assert house.controller.wants_on and not house.controller.state.planned
+
+
+def test_now_for_some_time() -> None:
+    house = House(configured({}))
+    house.ask(b'{"time_s": 1800}')
+    house.run(2.0)
+    ((begin, end),) = house.charged
+    assert begin in ("12:00", "12:01") and end == "12:30"
+
+
+def test_by_a_time_for_once_stands_in_for_the_standing_need() -> None:
+    house = House()
+    house.ask(b'{"energy_wh": 1500, "by": "06:00"}')
+    house.until(DAWN + timedelta(hours=1))
+    assert [line["needed_wh"] for line in house.said("need_met")] == [1500]
+    assert house.controller.state.planned_wh == pytest.approx(1500.0, abs=30.0)
+    house.until(DAWN + timedelta(days=1, minutes=1))
+    assert [line["needed_wh"] for line in house.said("need_met")] == [1500, 4000]
+
+
+def test_what_cannot_be_reached_is_said_at_once_and_charged_at_any_price() -> None:
+    house = House(configured({"need": [{"by": "07:00", "energy_wh": 14000}], "time_cap_s": 14 * 3600}))
+    house.until(NOON.replace(hour=22))
+    house.config = configured({"need": [{"by": "07:00", "energy_wh": 30000}], "time_cap_s": 14 * 3600})
+    house.run(0.1)
+    plan = house.document().plan
+    assert plan is not None and plan.unreachable_wh > 0.0
+    assert "the most that this lead can bring" in plan.text
+    assert house.controller.wants_on
+    house.until(DAWN + timedelta(minutes=1))
+    assert house.said("need_missed")[0]["level"] == "warning"
+
+
+def test_what_may_be_charged_by_plan_has_its_own_end() -> None:
+    house = House(configured({"need": [{"by": "07:00", "energy_wh": 8000}], "time_cap_s": 2 * 3600})).until(
+        DAWN + timedelta(minutes=2)
+    )
+    assert house.controller.state.planned_s == pytest.approx(7200.0, abs=1.0)
+    assert house.controller.state.session_s < 60.0
+    house.until(DAWN + timedelta(hours=6))  # the next noon: another allowance
+    house.ask(b'{"energy_wh": 500}')
+    house.run(0.2)
+    assert house.controller.wants_on
+
+
+def test_a_car_that_takes_no_more_ends_it() -> None:
+    house = House(configured({}))
+    house.ask(b'{"energy_wh": 9000}')
+    house.run(0.5)
+    house.car_w = 3.0
+    house.run(0.5)
+    assert house.said("car_full") and not house.controller.wants_on
+    house.run(3.0)
+    assert len(house.charged) == 1
+
+
+@pytest.mark.parametrize("wrong", ["disabled", "silent", "hot"])
+def test_all_that_protects_stands_above_any_plan(wrong: str) -> None:
+    house = House(configured({}))
+    house.ask(b'{"energy_wh": 9000}')
+    house.run(0.5)
+    assert house.controller.wants_on
+    if wrong == "disabled":
+        house.tell(news.Enable(False))
+    elif wrong == "silent":
+        house.gone_s += 121.0
+        house.tell(news.Tick())
+    else:
+        house.controller.socket.level = 1.0
+        house.tell(news.Tick())
+    assert not house.controller.wants_on
+
+
+def test_it_is_kept_across_a_restart(tmp_path: Path) -> None:
+    house = House()
+    house.ask(b'{"energy_wh": 6000, "by": "07:00"}')
+    house.until(NOON + timedelta(hours=14))
+    assert house.controller.wants_on
+    before = house.controller
+    store.save(tmp_path / "kept.json", before.kept(), _Boot(house))
+    kept = store.load(tmp_path / "kept.json", _Boot(house))
+    assert kept is not None
+    again = House(start=NOON, gone_s=house.gone_s, kept=kept)
+    assert again.controller.progress == before.progress
+    assert again.controller.state.planned_s == before.state.planned_s
+    assert not again.controller.wants_on  # nobody knows yet that the relay is off
+    again.until(DAWN + timedelta(minutes=2))
+    assert 6000.0 <= again.came_wh < 6100.0 or again.said("need_met")
+
+
+class _Boot:
+    """The house's clock, as the store asks it."""
+
+    origin = "boot"
+
+    def __init__(self, house: House) -> None:
+        self.now, self.wall = house.now, house.wall
+
+
+def test_it_may_not_unless_the_file_says_so() -> None:
+    house = House(configured({"allow": False, "need": EACH_DAY}))
+    with pytest.raises(Rejected) as caught:
+        house.ask(b'{"energy_wh": 1000}')
+    assert caught.value.reason == "not-allowed"
+    house.until(DAWN + timedelta(minutes=2))
+    assert not house.on_at or not any(on for _, on in house.on_at)
+    assert house.document().plan is None
+
+
+# --- prices that move ------------------------------------------------------------------------------------------------
+
+
+def slots_of(prices: dict[int, float], zone: tzinfo = LISBON) -> bytes:
+    """A day's prices, hour by hour from the noon; 0.4 where nothing is said."""
+    return json.dumps(
+        [
+            {
+                "start": (NOON + timedelta(hours=hour)).astimezone(zone).isoformat(),
+                "minutes": 60,
+                "price": prices.get(hour, 0.4),
+            }
+            for hour in range(24)
+        ]
+    ).encode()
+
+
+def moving(**planned: Any) -> Config:
+    return configured({"need": EACH_DAY, "prices": {"topic": PRICES}} | planned)
+
+
+def test_the_cheapest_hours_of_prices_that_move_are_taken() -> None:
+    house = House(moving())
+    assert house.planner.take(PRICES, slots_of({4: 0.05, 10: -0.02, 16: 0.06}))
+    house.until(DAWN + timedelta(minutes=2))
+    assert house.said("need_met")
+    begins = [begin for begin, _ in house.charged]
+    assert [begin[:2] for begin in begins] == ["16", "22", "04"]
+
+
+def test_a_price_per_mwh_with_taxes() -> None:
+    house = House(moving(prices={"topic": PRICES, "per": "MWh", "factor": 1.2, "plus": 0.1}))
+    house.planner.take(PRICES, slots_of({4: 50.0}))
+    assert house.planner.prices[4].value == pytest.approx(0.16)
+
+
+@pytest.mark.parametrize(
+    ("payload", "reason"),
+    [
+        (b"", "not-json"),
+        (b"on", "not-json"),
+        (b"[]", "not-slots"),
+        (b'[{"start": "2031-05-05T12:00:00", "minutes": 60, "price": 0.1}]', "slot-without-offset"),
+        (b'[{"start": "2031-05-05T12:00:00+07:00", "minutes": 60, "price": 0.1}]', "slot-wrong-zone"),
+        (b'[{"start": "2031-05-05T12:00:00+01:00", "minutes": 60, "price": Infinity}]', "not-finite"),
+        (b'[{"start": "2031-05-05T12:00:00+01:00", "minutes": 60, "price": 1e9}]', "implausible"),
+        (b'[{"start": "2030-05-05T12:00:00+01:00", "minutes": 60, "price": 0.1}]', "slots-stale"),
+        (
+            json.dumps([{"start": "2031-05-05T12:00:00+01:00", "minutes": 60, "price": 0}] * 10_000).encode(),
+            "too-large",
+        ),
+        (json.dumps([{"start": "2031-05-05T12:00:00+01:00", "minutes": 60}] * 401).encode(), "too-many-slots"),
+        (json.dumps([{"start": "2031-05-05T12:00:00+01:00", "minutes": 60, "price": 0}] * 2).encode(), "slots-doubled"),
+    ],
+)
+def test_no_fault_of_a_feed_switches_on(payload: bytes, reason: str) -> None:
+    """Each is named; the file's prices hold, and the need is met by them."""
+    house = House(moving())
+    with pytest.raises(Rejected) as caught:
+        house.planner.take(PRICES, payload)
+    assert caught.value.reason == reason
+    house.run(1.0)
+    assert not house.controller.wants_on
+    house.until(DAWN + timedelta(minutes=2))
+    assert house.said("need_met")
+    assert all(begin >= "01:00" and end <= "05:01" for begin, end in house.charged)
+
+
+# --- what is said ----------------------------------------------------------------------------------------------------
+
+
+def test_the_plan_is_shown_ahead_and_explained_while_it_runs() -> None:
+    house = House().until(NOON.replace(hour=20))
+    document = house.document()
+    plan = document.plan
+    assert plan is not None and plan.needed_wh == 4000.0 and plan.lacks_wh == pytest.approx(4000.0)
+    assert plan.needed_by == DAWN
+    run = plan.runs[0]
+    assert (
+        run.sure
+        and run.price == 0.12
+        and run.ends - run.begins == pytest.approx(timedelta(hours=2.9), abs=timedelta(minutes=9))
+    )
+    assert f"{run.begins:%H:%M} to {run.ends:%H:%M}" in plan.text and "0.0 of 4.0 kWh came from the sun" in plan.text
+    house.until(run.begins + timedelta(hours=1))
+    document = house.document()
+    assert document.state == "charging" and document.why.startswith("Charging by plan.")
+    assert document.waiting_for and "the plan to be over" in document.waiting_for
+    assert "Plan: " in status.in_words(document, "shed.toml")
+    assert (
+        machine.reason(house.controller.state.mode, machine.PLANNED | machine.FRESH | machine.ENABLED)
+        == machine.C_PLAN_DUE
+    )
+
+
+def test_an_error_in_planning_is_said_once_and_charges_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    house = House()
+    house.ask(b'{"energy_wh": 9000}')
+    house.run(0.2)
+    assert house.controller.wants_on
+
+    def breaks(*_: Any) -> Any:
+        raise ArithmeticError("planted")
+
+    monkeypatch.setattr(Planner, "_make", breaks)
+    house.run(2.0)
+    assert not house.controller.wants_on
+    assert len(house.said("plan_failed")) == 1
+    assert math.isfinite(house.controller.progress.got_wh)
+
+
+# --- over the wire ---------------------------------------------------------------------------------------------------
+
+ASK = f"{BASE}/plan/set"
+
+
+@broker
+async def test_a_charge_is_asked_for_by_topic_and_taken_back(stage: Stage) -> None:
+    """Without sun, and now. What is garbled, or was retained, is refused."""
+    wire = stage.wire
+    async with stage.running(planned={"allow": True}) as daemon, Feed(wire, 900.0):
+        wire.publish(ENABLE_SET, "on")
+        await until(lambda: wire.state == "idle" and wire.last(ENABLE) == "true", "readiness")
+        wire.publish(ASK, '{"energy_wh": 3000}')
+        await until(lambda: wire.state == "charging" and wire.last(COMMAND) == "on", "the charge")
+        await until(lambda: wire.status["why"].startswith("Charging by plan."), "the reason")
+        assert wire.status["plan"]["asked"] == "now"
+        wire.publish(ASK, '{"energy_wh": 0}')
+        await until(lambda: wire.last(COMMAND) == "off" and wire.status["plan"]["asked"] is None, "its end")
+        wire.publish(ASK, "on")
+        await until(lambda: daemon.events("message_refused", topic=ASK, reason="not-json"), "the refusal")
+        assert wire.state == "idle"
+    wire.publish(ASK, '{"energy_wh": 3000}', retain=True)
+    async with stage.running(planned={"allow": True}) as daemon, Feed(wire, 900.0):
+        await until(lambda: daemon.events("message_refused", topic=ASK, reason="retained"), "the refusal")
+        assert daemon.service.controller.progress.request is None
+    wire.publish(ASK, "", retain=True)
+
+
+@broker
+async def test_prices_come_by_topic_and_what_is_wrong_with_them_is_said(stage: Stage) -> None:
+    """A retained message counts: its slots say when they are."""
+    wire = stage.wire
+    hour = datetime.now(UTC).replace(minute=0, second=0, microsecond=0)
+    good = [{"start": (hour + timedelta(hours=n)).isoformat(), "minutes": 60, "price": 0.2} for n in range(20)]
+    wire.publish(PRICES, json.dumps(good), retain=True)
+    planned = {"allow": True, "prices": {"topic": PRICES}}
+    async with stage.running(planned=planned, money=TWO_RATES) as daemon, Feed(wire, 900.0):
+        await until(lambda: daemon.events("prices_known"), "the prices")
+        await until(lambda: wire.status["plan"]["prices_known_until"] is not None, "the status")
+        wire.publish(PRICES, json.dumps(good[:2] + good[3:]))
+        await until(lambda: daemon.events("message_refused", topic=PRICES, reason="slots-gap"), "the refusal")
+        assert not daemon.service.controller.wants_on
+    wire.publish(PRICES, "", retain=True)
+
+
+@broker
+async def test_the_command_asks_and_takes_back(stage: Stage) -> None:
+    wire = stage.wire
+    path = stage.write(planned={"allow": True})
+
+    async def charge(*arguments: str) -> subprocess.CompletedProcess[str]:
+        command = [sys.executable, "-m", "surpluscharge", "charge", "--config", str(path), *arguments]
+        return await asyncio.to_thread(subprocess.run, command, capture_output=True, text=True, check=False)
+
+    async with stage.running(planned={"allow": True}), Feed(wire, 900.0):
+        assert "charging is switched off" in (await charge("--kwh", "2")).stderr
+        wire.publish(ENABLE_SET, "on")
+        await until(lambda: wire.status["enabled"], "readiness")
+        asked, nothing, too_long = [
+            await charge(*line.split()) for line in ("--kwh 2 --by 07:00", "--nothing", "--hours 99")
+        ]
+        assert (asked.returncode, nothing.returncode, too_long.returncode) == (0, 0, 1)
+        assert "2.0 kWh" in asked.stdout
+        assert "nothing is needed" in nothing.stdout
+        assert "cannot be asked for" in too_long.stderr
+    stage.write()
+    assert "planned.allow is false" in (await charge("--kwh", "2")).stderr
