@@ -151,7 +151,9 @@ class House:
         return list(zip(ons, offs, strict=False))
 
     def document(self) -> status.StatusDocument:
-        return status.build(self.controller, self.config, self.at(), self, None, self.planner)
+        return status.build(
+            self.controller, self.config, self.at(), self, None, self.planner if self.config.planned.allow else None
+        )
 
 
 def test_what_the_sun_does_not_bring_is_bought_in_the_cheap_hours_and_no_more() -> None:

@@ -7,9 +7,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from surpluscharge.control.plan import Need
 from surpluscharge.control.signals import Rejected
-from surpluscharge.control.wishes import MOST_WH, Progress, Request, Standing, next_time_s, read, upcoming
+from surpluscharge.control.wishes import MOST_WH, Need, Progress, Request, Standing, next_time_s, read, upcoming
 
 LISBON = ZoneInfo("Europe/Lisbon")
 ALL = frozenset(range(7))

@@ -33,18 +33,13 @@ from heapq import heappop, heappush
 from itertools import accumulate
 from typing import NamedTuple
 
+from surpluscharge.control.wishes import Need
+
 HOUR_S = 3600.0
 SLIGHT_WH = 1e-6  # less is rounding
 SUN_SHARE = 0.02  # of the draw: less sun than that is none, and no news
 STEADY_SHARE = 0.02  # what has begun goes on unless it costs so much more than the plan that would do without
 MISSING = 1e6  # the price of a kWh that is not there when it is needed: beyond all prices
-
-
-class Need(NamedTuple):
-    """So much must be in the car by then: a whole day's use, whatever of it is in already."""
-
-    by_s: float
-    wh: float
 
 
 class Car(NamedTuple):

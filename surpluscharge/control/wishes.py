@@ -15,7 +15,6 @@ from collections.abc import Sequence
 from datetime import datetime, time, timedelta, tzinfo
 from typing import NamedTuple
 
-from surpluscharge.control.plan import Need
 from surpluscharge.control.signals import Rejected, number, value_at
 from surpluscharge.control.slots import instant
 
@@ -25,6 +24,13 @@ MOST_TIME_S = 86400.0  # of a request that says how long
 MOST_AHEAD_S = 8 * 86400.0  # nobody asks for more than a week ahead; a wrong year would never end
 NEEDS_AHEAD = 3  # so many are looked at: the next ones decide
 LEAST_WH = 1.0  # what lacks less is met
+
+
+class Need(NamedTuple):
+    """So much must be in the car by then: a whole day's use, whatever of it is in already."""
+
+    by_s: float
+    wh: float
 
 
 class Standing(NamedTuple):

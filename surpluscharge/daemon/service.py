@@ -12,7 +12,7 @@ import signal
 from collections.abc import Sequence
 from datetime import time as time_of_day
 from functools import partial
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from surpluscharge import __version__
 from surpluscharge.clock import Clock, SystemClock, day_number, wait_until_set, zone
@@ -26,18 +26,27 @@ from surpluscharge.control.signals import Rejected
 from surpluscharge.daemon import logs, status, strain, systemd
 from surpluscharge.daemon.commands import COMMANDS, Command
 from surpluscharge.daemon.homie import Homie
-from surpluscharge.daemon.planner import Planner
 from surpluscharge.daemon.ports import REAL, Ports
 from surpluscharge.daemon.relay import Relay, off_post
 from surpluscharge.daemon.saving import Saving, restore
 from surpluscharge.daemon.voice import Voice, availability
+
+if TYPE_CHECKING:
+    from surpluscharge.daemon.planner import Planner
 
 TICK_S = 1.0  # the longest the control loop sleeps
 CLOCK_JUMP_S = 30.0  # of the wall clock against the other, between two turns of the loop
 OFF_WITHIN_S = 10.0  # real seconds, at shutdown, for the off to be confirmed
 CANCEL_AGAIN_S = 3.0  # real seconds; longer than a farewell takes
 RELOADABLE = frozenset({"control", "session", "planned", "charger", "socket", "money", "site", "status", "log"})
-FIXED = ("charger.name", "planned.prices.topic", "planned.forecast.topic", "planned.prices", "planned.forecast")
+FIXED = (
+    "charger.name",
+    "planned.allow",
+    "planned.prices.topic",
+    "planned.forecast.topic",
+    "planned.prices",
+    "planned.forecast",
+)
 PLANNED_FROM = time_of_day(12, 0)  # a day of what may be charged by plan: no night is two
 
 
@@ -75,8 +84,8 @@ class Service:
         base = config.base_topic
         self._commands = {f"{base}/{command.name}/set": command for command in commands}
         self._ready_said = False  # READY=1, to the service manager
-        self._planner = Planner(lambda: self.config, lambda: self.clock, self._log, self.tell)
-        self._planning = by_hand  # on the way already, or not at all
+        self._planner = None if by_hand else self._with_planner()
+        self._planning = False  # on the way already
         kept, trusted = restore(ports.store, config.state_file, clock, self._log)
         self.controller = Controller(self._settings(config), self.at(), kept, trusted=trusted)
         self.saving = Saving(
@@ -174,7 +183,7 @@ class Service:
                         self._say(),
                         self.saving.run(),
                         self._history.run(),
-                        self._planner.learn(),
+                        *((self._planner.learn(),) if self._planner else ()),
                         *((self.homie.link.run(), self.homie.run()) if self.homie else ()),
                     )
                 ]
@@ -214,6 +223,14 @@ class Service:
             self._poke.clear()
             sleep_s = min(TICK_S, (watchdog_s or TICK_S * 4) / 4, self.controller.deadline_s() - now_s)
             await wait_until_set(self._poke, self.clock, sleep_s)
+
+    def _with_planner(self) -> Planner | None:
+        """Return what plans, where that is allowed; where it is not, nothing of it is in memory."""
+        if not self.config.planned.allow:
+            return None
+        from surpluscharge.daemon.planner import Planner  # noqa: PLC0415
+
+        return Planner(lambda: self.config, lambda: self.clock, self._log, self.tell)
 
     def _settings(self, config: Config) -> Settings:
         settings = config.settings(self.clock.wall())
@@ -280,7 +297,7 @@ class Service:
 
     def _plan(self) -> None:
         """Think about what is planned, if it is time to; what follows from that is told, and leads here again."""
-        if not self._planning:
+        if self._planner and not self._planning:
             self._planning = True
             try:
                 self._planner.look(self.controller)
@@ -311,7 +328,7 @@ class Service:
             tuple(record.code for record in controller.faults),
             controller.inputs.grid_w is None,
             controller.progress.request,
-            self._planner.shown,
+            self._planner and self._planner.shown,
         )
         if shown != self._shown:
             self._shown = shown
@@ -368,8 +385,8 @@ class Service:
     def _on_message(self, topic: str, payload: bytes, retained: bool) -> None:
         if command := self._commands.get(topic):
             self._on_command(command, topic, payload, retained)
-        elif topic in self._planner.topics:
-            self._on_feed(topic, payload)
+        elif self._planner and topic in self._planner.topics:
+            self._on_feed(self._planner, topic, payload)
         else:
             self.tell(news.Message(topic, payload, retained))
 
@@ -382,9 +399,9 @@ class Service:
             self.tell(happened)
             self.voice.answer(command)
 
-    def _on_feed(self, topic: str, payload: bytes) -> None:
+    def _on_feed(self, planner: Planner, topic: str, payload: bytes) -> None:
         try:
-            self._planner.take(topic, payload)
+            planner.take(topic, payload)
         except Rejected as refusal:
             self.tell(news.Refused(topic, refusal.reason, payload))
         else:
@@ -394,7 +411,7 @@ class Service:
         """Return what it is told by, the plug's word, and what comes once a day: what may not be lost is repeated."""
         contact = self.controller.settings.contact
         commands = [(topic, command.qos) for topic, command in self._commands.items()]
-        feeds = [] if self._by_hand else [(topic, 1) for topic in self._planner.topics]
+        feeds = [(topic, 1) for topic in self._planner.topics] if self._planner else []
         return [*commands, *([(contact.topic, 1)] if contact else []), *feeds]
 
     def _reading_topics(self) -> list[tuple[str, int]]:

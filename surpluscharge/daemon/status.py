@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta, tzinfo
-from typing import Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -21,9 +21,11 @@ from surpluscharge.control.signals import Meter
 from surpluscharge.control.slots import known_until_s as known_until_s_of
 from surpluscharge.control.supervisor import FAULT_BY_CODE, SEVERITY_NAMES, Record
 from surpluscharge.daemon.historian import Figures
-from surpluscharge.daemon.planner import NOTHING_NEEDED, Planner
 from surpluscharge.history.energy import ms_of, time_of
 from surpluscharge.words import counted, duration, number, printable, watts
+
+if TYPE_CHECKING:
+    from surpluscharge.daemon.planner import Planner
 
 SCHEMA_VERSION: Literal[1] = 1
 GAVE_UP = "The daemon has ended, and the relay never confirmed that it is off.", "somebody to go and look", None
@@ -301,7 +303,7 @@ def build(
         ),
         ledger=None if figures is None else _ledger(figures, config, wall.tzinfo),
         learned_draw_w=tenths(controller.lessons.learned_w),
-        plan=_plan(controller, config, planner, wall) if config.planned.allow else None,
+        plan=_plan(controller, config, planner, wall) if planner else None,
         budget=BudgetStatus(
             starts_left_hour=max(0, params.starts_per_hour - starts_hour),
             starts_left_day=max(0, params.starts_per_day - starts_day),
@@ -323,17 +325,17 @@ def build(
     )
 
 
-def _plan(controller: Controller, config: Config, planner: Planner | None, wall: datetime) -> PlanStatus:
+def _plan(controller: Controller, config: Config, planner: Planner, wall: datetime) -> PlanStatus:
     progress, state, params = controller.progress, controller.state, controller.settings.params
-    made = planner.shown.plan if planner and planner.shown else None
+    made = planner.shown.plan if planner.shown else None
     energy_left_wh = params.planned_energy_cap_wh - state.planned_wh
-    known_until_s = known_until_s_of(planner.prices, wall.timestamp()) if planner else 0.0
+    known_until_s = known_until_s_of(planner.prices, wall.timestamp())
 
     def when(at_s: float) -> datetime:
         return datetime.fromtimestamp(round(at_s), wall.tzinfo)
 
     return PlanStatus(
-        text=planner.words if planner else NOTHING_NEEDED,
+        text=planner.words,
         needed_by=when(made.need.by_s) if made and made.need else None,
         needed_wh=round(made.need.wh, 1) if made and made.need else None,
         came_wh=round(progress.got_wh, 1),
