@@ -382,6 +382,20 @@ def test_no_fault_of_a_feed_switches_on(payload: bytes, reason: str) -> None:
     assert all(begin >= "01:00" and end <= "05:01" for begin, end in house.charged)
 
 
+def test_thresholds_follow_prices_that_move() -> None:
+    """From four on a kWh costs 0.05: the cheapest until the need, and so what the sun has to compete with."""
+    auto = {"start_export_w": "auto", "stop_import_w": "auto"}
+    house = House(moving().model_copy(update={"control": moving().control.model_copy(update=auto)}))
+    before = house.planner.prices_at(NOON)
+    assert before is not None and (float(before.import_price), float(before.alternative_price)) == (0.30, 0.12)
+    house.planner.take(PRICES, slots_of({4: 0.05}))
+    after = house.planner.prices_at(NOON)
+    assert after is not None and (float(after.import_price), float(after.alternative_price)) == (0.4, 0.05)
+    fixed = House(moving())
+    fixed.planner.take(PRICES, slots_of({4: 0.05}))
+    assert fixed.planner.prices_at(NOON) is None  # two numbers follow none
+
+
 # --- what is said ----------------------------------------------------------------------------------------------------
 
 

@@ -21,7 +21,7 @@ from collections.abc import Iterator
 from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
 from functools import lru_cache
-from typing import Literal, NamedTuple
+from typing import Literal, NamedTuple, Protocol
 
 DAY_S = 86400
 EVERY_DAY = frozenset(range(7))
@@ -121,6 +121,22 @@ def _week(tariff: Tariff) -> tuple[tuple[Decimal, Decimal], ...]:
     )
 
 
+class Priced(Protocol):
+    """What knows the prices of each moment (aware, in the site's zone)."""
+
+    def prices_at(self, when: datetime) -> Prices | None: ...
+    def next_change(self, when: datetime) -> datetime | None: ...
+
+
+def spans(priced: Priced, begin: datetime, end: datetime) -> Iterator[tuple[datetime, datetime, Prices | None]]:
+    """Cut the time between two moments wherever the prices change."""
+    while begin.timestamp() < end.timestamp():
+        change = priced.next_change(begin)
+        until = change if change is not None and change.timestamp() < end.timestamp() else end
+        yield begin, until, priced.prices_at(begin)
+        begin = until
+
+
 class Tariffs(NamedTuple):
     """All tariffs of a house, in any order."""
 
@@ -150,11 +166,7 @@ class Tariffs(NamedTuple):
 
     def spans(self, begin: datetime, end: datetime) -> Iterator[tuple[datetime, datetime, Prices | None]]:
         """Cut the time between two moments wherever the prices change."""
-        while begin.timestamp() < end.timestamp():
-            change = self.next_change(begin)
-            until = change if change is not None and change.timestamp() < end.timestamp() else end
-            yield begin, until, self.prices_at(begin)
-            begin = until
+        return spans(self, begin, end)
 
     def _turns(self, day: date, when: datetime) -> list[datetime]:
         """Return every moment of a local day at which prices may change, in order.

@@ -24,7 +24,7 @@ from decimal import Decimal
 from itertools import pairwise
 from typing import Any, NamedTuple
 
-from surpluscharge.control.economics import Prices, Tariffs
+from surpluscharge.control.economics import Prices, Tariffs, spans
 from surpluscharge.control.signals import REJECTIONS, Rejected, number, value_at
 
 MINUTE_S = 60
@@ -305,8 +305,4 @@ class Moving(NamedTuple):
 
     def spans(self, begin: datetime, end: datetime) -> Iterator[tuple[datetime, datetime, Prices | None]]:
         """Cut the time between two moments wherever the prices change."""
-        while begin.timestamp() < end.timestamp():
-            change = self.next_change(begin)
-            until = change if change is not None and change.timestamp() < end.timestamp() else end
-            yield begin, until, self.prices_at(begin)
-            begin = until
+        return spans(self, begin, end)

@@ -13,6 +13,7 @@ import asyncio
 import math
 from collections.abc import Callable, Mapping
 from datetime import date, datetime, timedelta, tzinfo
+from decimal import Decimal
 from typing import NamedTuple
 
 import structlog
@@ -21,6 +22,7 @@ from surpluscharge.clock import Clock
 from surpluscharge.config import Config
 from surpluscharge.control import news, slots, wishes
 from surpluscharge.control.controller import Controller
+from surpluscharge.control.economics import Prices
 from surpluscharge.control.news import News
 from surpluscharge.control.plan import Car, Lead, Plan, in_words, plan
 from surpluscharge.history.energy import day_begins, ms_of
@@ -28,6 +30,7 @@ from surpluscharge.history.expectation import Day, ahead, shares
 from surpluscharge.history.ledger import Ledger
 
 THINK_EVERY_S = 300.0
+DAY_S = 86400.0
 LEARN_EVERY_S = 3600.0  # how often the ledger is asked what the sun brought of late
 LEARN_DAYS = 45  # so far back, and as far before and after this day in the years before
 LEARN_YEARS = 2
@@ -68,6 +71,21 @@ class Planner:
     def words(self) -> str:
         """The plan, in a sentence without its full stop."""
         return self.shown.words if self.shown else NOTHING_NEEDED
+
+    def prices_at(self, wall: datetime) -> Prices | None:
+        """Return the prices that the thresholds follow now, as the configuration has them or as they move.
+
+        "cheapest" is then what this lead can have until the next need, as far as that is known.
+        """
+        config, now_s = self._config(), wall.timestamp()
+        tariffs = config.tariffs()
+        if not config.way.follows_prices or tariffs is None or not self.prices:
+            return config.prices_at(wall)
+        need = self.shown.plan.need if self.shown else None
+        until_s = need.by_s if need else now_s + DAY_S
+        ahead_of = [slot.value for slot in slots.between(self.prices, now_s, until_s)]
+        cheapest = Decimal(str(min(ahead_of))) if ahead_of else None
+        return slots.Moving(tariffs, self.prices, cheapest).prices_at(wall)
 
     # --- what comes ---------------------------------------------------------------------------------------------------
 

@@ -20,6 +20,7 @@ from surpluscharge.config import Config, ConfigError, load
 from surpluscharge.config import warnings as config_warnings
 from surpluscharge.control import news
 from surpluscharge.control.controller import Controller, Moment, Settings
+from surpluscharge.control.economics import Prices
 from surpluscharge.control.news import News
 from surpluscharge.control.rule import Way
 from surpluscharge.control.signals import Rejected
@@ -234,11 +235,17 @@ class Service:
 
     def _settings(self, config: Config) -> Settings:
         settings = config.settings(self.clock.wall())
-        return settings._replace(rule=settings.rule._replace(way=Way.HAND)) if self._by_hand else settings
+        rule = settings.rule._replace(prices=self._prices())
+        return settings._replace(rule=rule._replace(way=Way.HAND) if self._by_hand else rule)
+
+    def _prices(self) -> Prices | None:
+        """Return the prices that the thresholds follow now."""
+        wall = self.clock.wall()
+        return self._planner.prices_at(wall) if self._planner else self.config.prices_at(wall)
 
     def follow_prices(self) -> None:
         """Tell the controller of the prices that are in force now."""
-        prices = self.config.prices_at(self.clock.wall())
+        prices = self._prices()
         if prices != self.controller.settings.rule.prices:
             self.tell(news.Follow(prices))
             self.voice.news()

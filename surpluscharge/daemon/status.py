@@ -637,7 +637,7 @@ BY_SURPLUS: dict[int, Callable[[Scene], Said]] = {
 
 
 def _price_wait(config: Config, wall: datetime) -> tuple[str, float | None]:
-    tariffs = config.tariffs()
+    tariffs = None if config.planned.prices else config.tariffs()  # those of the file need not be what comes
     change = tariffs.next_change(wall) if tariffs else None
     if change is None:
         return "other prices", None
