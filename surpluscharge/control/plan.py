@@ -14,7 +14,8 @@ decided once for all futures. After it, in each future, the cheapest pieces are 
 by then one will see what the sun does. A kWh that is bought before the news spares in each future the dearest kWh of
 it; so it is bought where its price lies below the mean of those, and bought until it no longer does. Where the sun may
 fail before a need, that mean holds what the remedy would cost then; where there is none, a price beyond all others, so
-that no need is left to hope. (Exact for this model: tests/test_plan.py holds it against HiGHS.)
+that no need is left to hope. What is spared later has to stay in the car until then, so a full car spares less.
+(Exact for this model and prices not below nought: tests/test_plan.py holds it against HiGHS.)
 
 The same mean, for a kWh of now, is what charging is worth at this moment: the alternative price of
 :mod:`surpluscharge.control.economics`, and what "cheapest" means where prices move. While the sun is up each reading is
@@ -29,7 +30,7 @@ import math
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta, tzinfo
-from heapq import heappop, heappush
+from heapq import heapify, heappop, heappush
 from itertools import accumulate
 from typing import NamedTuple
 
@@ -124,6 +125,10 @@ class _Task(NamedTuple):
     stage: list[int]  # the first need that it can serve
     cap_wh: list[float]
 
+    def stage_of(self, unit: _Unit) -> int:
+        """Return in which stage something comes in, or is missing."""
+        return self.stage[unit.piece] if unit.piece >= 0 else -1 - unit.piece
+
     def slack_wh(self, taken_wh: Sequence[float], stage: int, until: int) -> float:
         """Return what the car still has room for in a stage, if needs up to ``until`` are on one's mind.
 
@@ -138,7 +143,7 @@ class _Unit(NamedTuple):
 
     price: float
     wh: float
-    piece: int  # -1: from none, it is missing
+    piece: int  # below nought: from none, it is missing: -1 to the first need, -2 to the second
 
 
 def plan(
@@ -177,7 +182,7 @@ def plan(
     due_wh = [0.0] * len(before) + task.due_wh[len(before) :]  # the needs before that are past mending
     after = range(news, len(task.of))
     later = [_cover(task, after, cost, due_wh, taken_wh) for cost in costs]
-    curve = _Curve(zip(weights, later, strict=True))
+    curve = _Curve(zip(weights, (_spared(task, units, taken_wh, len(before)) for units in later), strict=True))
     left_wh = lead.allowance_s * lead.draw_w / HOUR_S - sum(unit.wh for unit in sure)
     sure, bought_wh = _buy(task, news, price, sure, curve, taken_wh, left_wh)
 
@@ -296,13 +301,15 @@ def _cover(
     earlier ones left, within what the car has room for: the least sum, since whatever serves one need serves the next.
     """
     taken_wh, units, open_ = list(taken_wh), [], list[tuple[float, int, float]]()
-    waiting = iter(indices)
-    index = next(waiting, None)
+    serving: list[list[int]] = [[] for _ in due_wh]  # of each need: the pieces of its stage
+    for index in indices:
+        if task.stage[index] < len(serving):
+            serving[task.stage[index]].append(index)
     for need, due in enumerate(due_wh):
-        while index is not None and task.stage[index] <= need:
-            if task.cap_wh[index] > SLIGHT_WH:
-                heappush(open_, (price[index], -index, task.cap_wh[index]))
-            index = next(waiting, None)
+        open_ += [
+            (price[index], -index, task.cap_wh[index]) for index in serving[need] if task.cap_wh[index] > SLIGHT_WH
+        ]
+        heapify(open_)
         lack_wh = due - sum(taken_wh)  # of stages after this need nothing is taken yet, or all before the news
         while lack_wh > SLIGHT_WH and open_:
             cost, minus, cap_wh = heappop(open_)
@@ -316,7 +323,7 @@ def _cover(
             if cap_wh - wh > SLIGHT_WH:
                 heappush(open_, (cost, minus, cap_wh - wh))
         if lack_wh > SLIGHT_WH:
-            units.append(_Unit(MISSING, lack_wh, -1))
+            units.append(_Unit(MISSING, lack_wh, -1 - need))
             taken_wh[need] += lack_wh
     return units
 
@@ -340,19 +347,40 @@ def _stages(task: _Task, units: Iterable[_Unit]) -> list[float]:
     return taken_wh
 
 
+def _spared(task: _Task, units: list[_Unit], taken_wh: Sequence[float], stage: int) -> list[_Unit]:
+    """Return what energy that comes in at a stage spares of these, the dearest first.
+
+    To spare what would come in later, it has to stay in the car until then, as far as there is room. An hour that pays
+    for taking energy is used in any case, so sparing it gains nothing.
+    """
+    taken_wh = list(taken_wh)
+    for unit in units:
+        taken_wh[task.stage_of(unit)] += unit.wh
+    slack_wh = [room - wh for room, wh in zip(task.room_wh, accumulate(taken_wh), strict=True)]
+    spared = []
+    for unit in sorted(units, reverse=True):
+        stays = range(stage, task.stage_of(unit))
+        wh = min([unit.wh, *(slack_wh[need] for need in stays)])
+        if wh > SLIGHT_WH:
+            spared.append(unit._replace(price=max(0.0, unit.price), wh=wh))
+            for need in stays:
+                slack_wh[need] -= wh
+    return spared
+
+
 class _Curve:
     """What a kWh is worth that comes in before the news: the mean of the dearest ones that it spares."""
 
     def __init__(self, futures: Iterable[tuple[float, list[_Unit]]]) -> None:
         falls: list[tuple[float, float]] = []
         self._first = 0.0
-        for weight, units in futures:
-            dear = sorted(units, reverse=True)
+        for weight, spared in futures:  # each the dearest first
             at_wh = 0.0
-            for unit, after in zip(dear, [*dear[1:], _Unit(0.0, 0.0, -1)], strict=False):
+            prices = [unit.price for unit in spared]
+            for unit, after in zip(spared, [*prices[1:], 0.0], strict=False):
                 at_wh += unit.wh
-                falls.append((at_wh, weight * (unit.price - after.price)))
-            self._first += weight * dear[0].price if dear else 0.0
+                falls.append((at_wh, weight * (unit.price - after)))
+            self._first += weight * prices[0] if prices else 0.0
         falls.sort()
         self._at_wh = [at_wh for at_wh, _ in falls]
         self._sums = list(accumulate((fall for _, fall in falls), initial=0.0))

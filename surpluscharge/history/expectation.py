@@ -18,7 +18,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, datetime, timedelta, tzinfo
-from operator import mul
 from typing import NamedTuple
 
 from surpluscharge.control.plan import SUN_SHARE, Future, Piece
@@ -31,8 +30,7 @@ MOST_APART_DAYS = 45  # and none further apart are
 YEAR_DAYS = 365
 ALIKE_SHARE = 0.25  # days whose surplus so far differs by so much of its usual spread are alike
 UNSEEN_DAYS = 1.0  # weight, in days of this very season, of what has not been seen yet
-MOST_FUTURES = 16
-MIDDLING = 0.5  # weight of the mean of all futures: nobody will see as soon as a plan may suppose which one it is
+MOST_FUTURES = 12
 LEAST_FORETOLD = 7  # so many forecasts are compared with what came before any counts
 
 Shares = tuple[float | None, ...]  # of 48 half hours; None: not known
@@ -132,13 +130,10 @@ def ahead(
         else:
             pieces.append(piece)
             rows.append((sun, buy))
-    weights = [weight for weight, _ in paths]
-    futures = [
-        Future(weight * (1.0 - MIDDLING), [sun[index] for sun, _ in rows], [buy[index] for _, buy in rows])
-        for index, weight in enumerate(weights)
-    ]
-    middling = [[sum(map(mul, weights, values)) for values in row] for row in rows]
-    futures.append(Future(MIDDLING, [sun for sun, _ in middling], [buy for _, buy in middling]))
+    futures = (
+        Future(weight, [sun[index] for sun, _ in rows], [buy[index] for _, buy in rows])
+        for index, (weight, _) in enumerate(paths)
+    )
     return Ahead(tuple(pieces), tuple(futures))
 
 
