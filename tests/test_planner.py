@@ -207,6 +207,33 @@ def test_now_ends_by_itself_and_the_sun_goes_on() -> None:
     assert house.controller.wants_on and not house.controller.state.planned
 
 
+def test_now_is_taken_back_though_something_is_needed_later() -> None:
+    """What was begun for the one who asked is no reason to go on for the need of the next morning."""
+    flat = {"currency": "EUR", "tariff": [{"import_price": 0.30, "export_price": 0.06}]}
+    house = House(configured(money=flat)).run(0.5)
+    house.ask(b'{"time_s": 7200}')
+    house.run(0.5)
+    assert house.controller.wants_on
+    house.ask(b'{"energy_wh": 0}')
+    house.run(0.1)
+    assert not house.controller.wants_on
+    house.until(DAWN - timedelta(minutes=5))
+    assert 4000.0 <= house.came_wh < 4100.0
+
+
+def test_nothing_is_bought_ahead_for_what_is_counted_anew() -> None:
+    """Dear from the next morning on, and yet no more is bought than is needed by then."""
+    house = House(configured({"need": EACH_DAY, "prices": {"topic": PRICES}}))
+    begin = NOON.astimezone(UTC)
+    slots = [
+        {"start": (begin + timedelta(hours=hour)).isoformat(), "minutes": 60, "price": 0.1 if hour < 20 else 0.4}
+        for hour in range(60)
+    ]
+    assert house.planner.take(PRICES, json.dumps(slots).encode())
+    house.until(DAWN - timedelta(minutes=5))
+    assert 4000.0 <= house.came_wh < 4100.0
+
+
 def test_now_for_some_time() -> None:
     house = House(configured({}))
     house.ask(b'{"time_s": 1800}')
@@ -411,7 +438,7 @@ def test_the_plan_is_shown_ahead_and_explained_while_it_runs() -> None:
         and run.price == 0.12
         and run.ends - run.begins == pytest.approx(timedelta(hours=2.9), abs=timedelta(minutes=9))
     )
-    assert f"{run.begins:%H:%M} to {run.ends:%H:%M}" in plan.text and "0.0 of 4.0 kWh came from the sun" in plan.text
+    assert f"{run.begins:%H:%M} to {run.ends:%H:%M}" in plan.text and "so that 4.0 kWh are in by 07:00" in plan.text
     house.until(run.begins + timedelta(hours=1))
     document = house.document()
     assert document.state == "charging" and document.why.startswith("Charging by plan.")
@@ -453,7 +480,7 @@ async def test_a_charge_is_asked_for_by_topic_and_taken_back(stage: Stage) -> No
         await until(lambda: wire.state == "idle" and wire.last(ENABLE) == "true", "readiness")
         wire.publish(ASK, '{"energy_wh": 3000}')
         await until(lambda: wire.state == "charging" and wire.last(COMMAND) == "on", "the charge")
-        await until(lambda: wire.status["why"].startswith("Charging by plan."), "the reason")
+        await until(lambda: wire.status["why"].startswith("Charging as asked for."), "the reason")
         assert wire.status["plan"]["asked"] == "now"
         wire.publish(ASK, '{"energy_wh": 0}')
         await until(lambda: wire.last(COMMAND) == "off" and wire.status["plan"]["asked"] is None, "its end")

@@ -206,7 +206,8 @@ class Planner:
 
     def _make(self, controller: Controller, wall: datetime) -> Shown | None:
         config, progress, now_s = self._config(), controller.progress, wall.timestamp()
-        needs = wishes.upcoming(config.standing, progress, now_s, wall.tzinfo)
+        # The next one alone: what comes in for it does not count for the one after, so nothing is bought ahead.
+        needs = wishes.upcoming(config.standing, progress, now_s, wall.tzinfo)[:1]
         if not needs or progress.full:
             return None
         tariffs = config.tariffs()
@@ -233,7 +234,9 @@ class Planner:
             rest_s=limits.rest_s if rests else 0.0,
             spare_s=config.planned.ready_before_s,
         )
-        charging = state.planned and controller.wants_on
+        # What the plan began goes on for a little more; what somebody asked for, and has had or took back, does not.
+        begun = self.shown is not None and self.shown.plan.buys_at(now_s)
+        charging = state.planned and controller.wants_on and begun
         made = plan(now_s, needs, Car(progress.got_wh), lead, expected.pieces, expected.futures, charging)
         came = (progress.sun_wh, progress.got_wh - progress.sun_wh) if made.need == needs[0] else (0.0, 0.0)
         words = in_words(made, *came, wall.tzinfo)
