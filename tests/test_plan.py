@@ -263,7 +263,10 @@ def test_the_plan_in_words() -> None:
     need = Need(at + 6 * HOUR_S, 7000.0)
     run = Run(at, at + 8400.0, 3220.0, 0.2, True)
     done = Plan((run,), 0.2, at, need, 4900.0, 8000.0, 1700.0, 900.0)
-    assert planning.in_words(done, 2100.0, 0.0, UTC) == "01:10 to 03:30, 3.2 kWh, for 2.1 of 7.0 kWh came from the sun"
+    assert planning.in_words(done, 2100.0, 0.0, UTC) == (
+        "01:10 to 03:30, 3.2 kWh, so that 7.0 kWh are in by 07:10 on Thursday; "
+        "so far 2.1 came from the sun, and 0.0 from the grid"
+    )
     assert "unless the sun does better" in planning.in_words(
         done._replace(runs=(run._replace(sure=False),)), 0.0, 0.0, UTC
     )

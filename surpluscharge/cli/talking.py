@@ -83,6 +83,8 @@ def _charge(options: argparse.Namespace) -> int:
         raise CannotError(f"the daemon is not there ({word}), and would not hear it: start it first, then ask")
     if not document.enabled:
         raise CannotError(f"charging is switched off: publish on to {config.base_topic}/enable/set first")
+    if options.by and options.kwh is None:  # else it would begin now
+        raise CannotError("--by goes with --kwh only: say how much is needed by then")
     wanted: dict[str, object] = {"energy_wh": 0.0}
     if options.kwh is not None:
         wanted = {"energy_wh": round(options.kwh * 1000.0, 3)} | ({"by": options.by} if options.by else {})
@@ -91,12 +93,21 @@ def _charge(options: argparse.Namespace) -> int:
     try:
         asked = wishes.read(json.dumps(wanted).encode(), SystemClock(zone(config.site.time_zone)).wall())
     except Rejected as refusal:
-        raise CannotError(f"this cannot be asked for: {refusal}") from None
+        raise CannotError(
+            f"this cannot be asked for: {refusal}. It takes 0 to 100 kWh, or 0 to 24 hours; --by is HH:MM, or a time "
+            "with its offset within 8 days"
+        ) from None
     expected = None if asked is None else "now" if asked.by_s is None else "by"
     post = Post(f"{config.base_topic}/plan/set", json.dumps(wanted))
     what = "taking back what was asked for" if expected is None else "asking for a charge"
     if _publish(config, post, "ask", "the request", what):
         return 1
+    if expected and config.relay.temperature is None:
+        print(
+            "caution: no sensor feels the socket. Feel plug and socket after the first hour; where one is too hot to\n"
+            "hold, switch the circuit off at the fuse board before you unplug. To stop: publish off to\n"
+            f"{config.base_topic}/enable/set"
+        )
     for _ in range(LOOKS):
         time.sleep(LOOK_EVERY_S)
         before, (document, _) = document.time, _look(config)

@@ -521,6 +521,10 @@ def _clock(at_s: float, zone: tzinfo | None) -> str:
     return f"{(datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=at_s)).astimezone(zone):%H:%M}"
 
 
+def _day(at_s: float, zone: tzinfo | None) -> str:
+    return f"{(datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=at_s)).astimezone(zone):%A}"
+
+
 def _kwh(wh: float) -> str:
     return f"{wh / 1000:.1f}"
 
@@ -533,8 +537,8 @@ def in_words(done: Plan, sun_wh: float, bought_wh: float, zone: tzinfo | None) -
     if done.need is None:
         return "nothing is needed that is not in the car already"
     whole_wh = done.lacks_wh + sun_wh + bought_wh
-    came = f"{_kwh(sun_wh)} of {_kwh(whole_wh)} kWh came from the sun"
-    by = f"by {_clock(done.need.by_s, zone)}"
+    came = f"so far {_kwh(sun_wh)} came from the sun, and {_kwh(bought_wh)} from the grid"
+    by = f"by {_clock(done.need.by_s, zone)} on {_day(done.need.by_s, zone)}"
     if done.short_wh > 50.0:
         return (
             f"{_kwh(done.lacks_wh)} kWh are missing {by}, and {_kwh(done.reach_wh)} kWh is the most that this lead can "
@@ -545,7 +549,7 @@ def in_words(done: Plan, sun_wh: float, bought_wh: float, zone: tzinfo | None) -
         return f"{_kwh(done.lacks_wh)} kWh {by} are left to the sun, which is likely to bring them; {came}"
     spans = " and ".join(f"{_clock(run.begin_s, zone)} to {_clock(run.end_s, zone)}" for run in runs)
     sure = "" if all(run.sure for run in runs) else ", unless the sun does better"
-    return f"{spans}, {_kwh(sum(run.wh for run in runs))} kWh{sure}, for {came}"
+    return f"{spans}, {_kwh(sum(run.wh for run in runs))} kWh{sure}, so that {_kwh(whole_wh)} kWh are in {by}; {came}"
 
 
 def left_in_words(done: Plan, buy: float) -> str:

@@ -23,7 +23,7 @@ REJECTIONS = {
     "retained": "a retained message tells what was, not what is; a live one must follow",
     "too-large": f"the payload is larger than {PAYLOAD_LIMIT_BYTES} bytes",
     "not-utf8": "the payload is not UTF-8 text",
-    "not-json": "a pointer is configured, but the payload is not JSON",
+    "not-json": "JSON is expected here, and the payload is not JSON",
     "pointer-misses": "the JSON payload has nothing at the configured pointer",
     "not-a-number": "the value is not a number",
     "not-finite": "the value is NaN or infinite",
@@ -32,7 +32,7 @@ REJECTIONS = {
     "late": "it was under way for so long that it says nothing of what is now",
     "commissioning": "while the charger is being commissioned it is switched on from there only",
     "not-allowed": "planned.allow is false: nothing is charged on request",
-    "not-a-request": "no charge is asked for so: see the README",
+    "not-a-request": "a charge is asked for with energy_wh, with energy_wh and by, or with time_s: see README.md",
     "unknown-fault": "neither all nor the code of a latched fault",
     "not-a-state": "the value means neither on nor off (enable: true/false, on/off, 1/0; plug: as configured)",
 }

@@ -41,9 +41,9 @@ LEAST_AHEAD_S = 8 * HOUR_S  # published at midday for the next day, at least so 
 FAULTS = {
     "not-slots": "it is no JSON list of slots, or an empty one",
     "too-many-slots": f"there are more than {MOST_SLOTS} slots in one message",
-    "slot-time": "a time is none by RFC 3339, such as 2031-05-01T13:00:00+02:00",
-    "slot-without-offset": "a time has no offset from UTC, so nobody knows when it is",
-    "slot-wrong-zone": "a time has an offset that is neither UTC's nor the site's at that moment",
+    "slot-time": "a time is not written as RFC 3339 has it, such as 2031-05-01T13:00:00+02:00",
+    "slot-without-offset": "a time has no offset from UTC, such as +02:00, so nobody knows when it is",
+    "slot-wrong-zone": "a time has an offset that is neither UTC's nor, at that moment, that of site.time_zone",
     "slot-off-the-quarter": "a slot does not begin on a quarter of an hour",
     "slot-length": "a slot is not 15, 30 or 60 minutes long, or says nothing or two things of its length",
     "slot-without-value": "a slot has no value, or two",

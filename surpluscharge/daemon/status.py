@@ -427,6 +427,7 @@ def in_words(document: StatusDocument, config_path: str, age_s: float | None = N
     ``age_s``: it was made so long ago, and what it waits for has come nearer since; None: it is shown as it was said.
     """
     waits_for, grid_age_s, said = document.waiting_for or "", document.grid.age_s, ""
+    planned = "Plan" if document.enabled else "Plan, once it is enabled"
     if age_s is not None:
         passed_s = max(0.0, age_s)
         said = f"; said {duration(passed_s)} ago"
@@ -447,7 +448,7 @@ def in_words(document: StatusDocument, config_path: str, age_s: float | None = N
         document.why,
         *([f"It waits for {waits_for}."] if waits_for else []),
         f"Grid {flow}{age}; relay {relay.commanded}{told}; charger {drawn}",
-        *([f"Plan: {document.plan.text}."] if document.plan else []),
+        *([f"{planned}: {document.plan.text}."] if document.plan else []),
         f"Today {today.energy_wh / 1000:.2f} kWh, {today.solar_wh / 1000:.2f} from the sun; "
         f"{counted(today.starts, 'start')}",
     ]
@@ -566,19 +567,17 @@ def _too_little(scene: Scene) -> Said:
 
 
 def _by_plan(scene: Scene) -> Said:
-    controller = scene.controller
+    controller, asked = scene.controller, scene.controller.progress.now
     if not controller.wants_on:
-        return f"A charge is due by plan. {scene.flow}.", *_arming_wait(scene)
+        due = "A charge was asked for" if asked else "A charge is due by plan"
+        return f"{due}. {scene.flow}.", *_arming_wait(scene)
+    why = f"{'Charging as asked for' if asked else 'Charging by plan'}. {scene.flow}."
     until_s = controller.due_until_s
     left_s = controller.settings.params.planned_time_cap_s - controller.state.planned_s
     if until_s is not None and until_s - scene.at.now_s < left_s:
         wait_s = until_s - scene.at.now_s
-        return f"Charging by plan. {scene.flow}.", f"the plan to be over, {duration(wait_s)} more", wait_s
-    return (
-        f"Charging by plan. {scene.flow}.",
-        f"what may be charged by plan to be used up, {duration(left_s)} more",
-        left_s,
-    )
+        return why, f"{'what was asked for' if asked else 'the plan'} to be over, {duration(wait_s)} more", wait_s
+    return why, f"what may be charged by plan to be used up, {duration(left_s)} more", left_s
 
 
 def _enough(scene: Scene) -> Said:
