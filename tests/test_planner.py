@@ -197,7 +197,9 @@ def test_now_ends_by_itself_and_the_sun_goes_on() -> None:
     house.run(0.5)
     house.ask(b'{"energy_wh": 1000}')
     house.run(0.5)
-    assert house.controller.wants_on and house.document().plan.asked == "now"  # type: ignore[union-attr]
+    plan = house.document().plan
+    assert house.controller.wants_on and plan is not None and plan.asked == "now"
+    assert plan.text.startswith("1.0 kWh was asked for, to begin at once, and 0.")
     house.run(1.0)
     assert not house.controller.wants_on
     assert 1000.0 <= house.came_wh < 1060.0
@@ -286,6 +288,55 @@ def test_a_car_that_takes_no_more_ends_it() -> None:
     assert house.said("car_full") and not house.controller.wants_on
     house.run(3.0)
     assert len(house.charged) == 1
+
+
+def test_a_car_that_was_away_is_tried_again_and_its_need_not_lost() -> None:
+    """One that drew nothing at all is not full; nor is one that was away when the sun was tried."""
+    house = House(configured({"need": [{"by": "16:00", "energy_wh": 1500}]}), start=NOON.replace(hour=14, minute=40))
+    house.car_w = 3.0
+    house.run(0.4)
+    assert house.charged and not house.controller.wants_on
+    house.car_w = 1380.0
+    house.run(0.8)
+    assert not house.said("car_full") and house.came_wh > 400.0
+
+
+def test_an_hour_is_an_hour_whatever_becomes_of_the_clock_on_the_wall() -> None:
+    house = House(configured({}))
+    house.ask(b'{"time_s": 1800}')
+    house.run(0.3)
+    house.start -= timedelta(days=1)
+    house.tell(news.ClockJumped())
+    house.run(0.1)
+    assert house.controller.wants_on
+    house.run(0.15)
+    assert not house.controller.wants_on and house.controller.progress.request is None
+
+
+def test_what_was_to_begin_at_once_does_not_come_back_with_on() -> None:
+    house = House(configured({}))
+    house.ask(b'{"energy_wh": 9000}')
+    house.run(0.3)
+    house.tell(news.Enable(False))
+    house.run(0.1)
+    assert house.said("charge_done")
+    house.tell(news.Enable(True))
+    house.run(0.3)
+    assert not house.controller.wants_on
+
+
+def test_a_clock_that_was_wrong_for_a_while_loses_no_need() -> None:
+    house = House(start=NOON).run(0.05)
+    house.tell(news.Due(house.wall().timestamp() + 3 * 86400.0))
+    house.run(0.05)
+    assert house.controller.progress.since_s <= house.wall().timestamp()
+
+
+def test_a_need_that_is_new_in_the_file_was_not_missed() -> None:
+    house = House(start=NOON).run(0.3)
+    house.config = configured({"need": [{"by": "12:10", "energy_wh": 4000}]})
+    house.run(0.1)
+    assert not any(line["level"] == "warning" for line in house.said("need_missed"))
 
 
 @pytest.mark.parametrize("wrong", ["disabled", "silent", "hot"])
@@ -463,6 +514,7 @@ def test_an_error_in_planning_is_said_once_and_charges_nothing(monkeypatch: pyte
     house.run(2.0)
     assert not house.controller.wants_on
     assert len(house.said("plan_failed")) == 1
+    assert "could not be made" in house.document().plan.text  # type: ignore[union-attr]
     assert math.isfinite(house.controller.progress.got_wh)
 
 
@@ -528,6 +580,7 @@ async def test_the_command_asks_and_takes_back(stage: Stage) -> None:
             await charge(*line.split()) for line in ("--kwh 2 --by 07:00", "--nothing", "--hours 99")
         ]
         assert (asked.returncode, nothing.returncode, too_long.returncode) == (0, 0, 1)
+        assert "--by goes with --kwh" in (await charge("--hours", "1", "--by", "07:00")).stderr
         assert "2.0 kWh" in asked.stdout
         assert "nothing is needed" in nothing.stdout
         assert "cannot be asked for" in too_long.stderr

@@ -78,13 +78,13 @@ def _charge(options: argparse.Namespace) -> int:
         raise CannotError(
             f"{options.config}: planned.allow is false, so nothing is charged on request. Read the cautions there first"
         )
+    if options.by and options.kwh is None:  # else it would begin now
+        raise CannotError("--by goes with --kwh only: say how much is needed by then")
     document, word = _look(config)
     if word != "ready":
         raise CannotError(f"the daemon is not there ({word}), and would not hear it: start it first, then ask")
     if not document.enabled:
         raise CannotError(f"charging is switched off: publish on to {config.base_topic}/enable/set first")
-    if options.by and options.kwh is None:  # else it would begin now
-        raise CannotError("--by goes with --kwh only: say how much is needed by then")
     wanted: dict[str, object] = {"energy_wh": 0.0}
     if options.kwh is not None:
         wanted = {"energy_wh": round(options.kwh * 1000.0, 3)} | ({"by": options.by} if options.by else {})
@@ -111,7 +111,7 @@ def _charge(options: argparse.Namespace) -> int:
     for _ in range(LOOKS):
         time.sleep(LOOK_EVERY_S)
         before, (document, _) = document.time, _look(config)
-        if document.plan and document.plan.asked == expected and document.time > before:
+        if document.plan and document.plan.asked == expected and (document.time > before or expected is None):
             print(status.in_words(document, options.config))
             return 0
     raise CannotError("the daemon has not taken it: see message_refused in its log, and the broker's access list")

@@ -25,9 +25,11 @@ from surpluscharge.control.controller import Controller
 from surpluscharge.control.economics import Prices
 from surpluscharge.control.news import News
 from surpluscharge.control.plan import Car, Lead, Plan, in_words, plan
+from surpluscharge.control.wishes import Need
 from surpluscharge.history.energy import day_begins, ms_of
 from surpluscharge.history.expectation import Day, ahead, shares
 from surpluscharge.history.ledger import Ledger
+from surpluscharge.words import duration
 
 THINK_EVERY_S = 300.0
 DAY_S = 86400.0
@@ -35,6 +37,9 @@ LEARN_EVERY_S = 3600.0  # how often the ledger is asked what the sun brought of 
 LEARN_DAYS = 45  # so far back, and as far before and after this day in the years before
 LEARN_YEARS = 2
 NOTHING_NEEDED = "nothing is needed that is not in the car already"
+FAILED = "it could not be made, so nothing is bought: plan_failed in the log says why"
+FULL = "the car takes no more, so nothing is bought until something else is due or asked for"
+JUST_S = 10.0  # what was raised so long ago at most is new
 NOTED_S = 900.0  # a run that ends so much sooner or later is another plan, for people
 ROUND_WH = 50.0  # a difference that is not worth a line of log
 
@@ -66,11 +71,21 @@ class Planner:
         self._request: wishes.Request | None = None  # as it was told of last
         self._told: tuple[tuple[float, float], ...] = ()
         self._failed = ""
+        self._ends_s = math.inf  # when the time that was asked for is over, by the clock that does not jump
+        self._dues: list[Need] = []  # what is due from the last time on that something was, and
+        self._dues_of: tuple[object, ...] = ()  # what they were found for
+        self._before_wh = 0.0  # what had come before this run
 
-    @property
-    def words(self) -> str:
-        """The plan, in a sentence without its full stop."""
-        return self.shown.words if self.shown else NOTHING_NEEDED
+    def words(self, progress: wishes.Progress) -> str:
+        """Return the plan in a sentence without its full stop."""
+        said = FAILED if self._failed else FULL if progress.full else self.shown.words if self.shown else ""
+        request = progress.request
+        if request is not None and request.by_s is None:
+            came_wh, asked = progress.got_wh - request.from_wh, "was asked for, to begin at once"
+            long = duration(request.until_s - request.asked_s) if request.until_s is not None else ""
+            asked = f"{long} {asked}" if long else f"{request.wh / 1000:.1f} kWh {asked}"
+            said = f"{asked}, and {came_wh / 1000:.1f} kWh came since{'; ' if said else ''}{said}"
+        return said or NOTHING_NEEDED
 
     def prices_at(self, wall: datetime) -> Prices | None:
         """Return the prices that the thresholds follow now, as the configuration has them or as they move.
@@ -148,13 +163,17 @@ class Planner:
         self._again_s = now_s + THINK_EVERY_S
         windows: list[tuple[float, float]] = []
         request = progress.request
-        if request != self._request:
-            self._request = request
+        if _asked(request) != self._request:
+            self._request, self._ends_s = _asked(request), math.inf
+            if request is not None and request.until_s is not None:
+                # Two hours are two hours, whatever becomes of the clock on the wall.
+                long_s = min(request.until_s - now_s, request.until_s - request.asked_s)
+                self._ends_s = self._clock().now() + long_s
             if request is not None:
                 self._log.info("charge_asked", **_fields(request, wall.tzinfo))
         if request is not None and request.by_s is None:
             left_s = (request.wh - (progress.got_wh - request.from_wh)) / controller.draw_w * 3600.0
-            until_s = min(now_s + left_s, math.inf if request.until_s is None else request.until_s)
+            until_s = now_s + min(left_s, self._ends_s - self._clock().now())
             windows.append((now_s, until_s))
             self._again_s = min(self._again_s, max(until_s, now_s + 10.0))
         made = self._make(controller, wall)
@@ -168,22 +187,32 @@ class Planner:
     def _over(self, controller: Controller, now_s: float, wall: datetime) -> bool:
         """See whether something that was due is over; then the count begins anew."""
         progress, config = controller.progress, self._config()
-        if not progress.since_s:
+        if not progress.since_s or progress.since_s > now_s + JUST_S:  # the clock was wrong then
             self._tell(news.Due(now_s))
             return True
         request = progress.request
         if request is not None and request.by_s is None:
             got = progress.got_wh - request.from_wh >= request.wh - wishes.LEAST_WH
-            if got or progress.full or (request.until_s is not None and now_s >= request.until_s):
+            late = _asked(request) == self._request and self._clock().now() >= self._ends_s
+            # Nobody who switches off wants it to begin by itself when it is switched on again, perhaps days later.
+            forgotten = not controller.enabled or now_s > request.asked_s + wishes.MOST_AHEAD_S
+            if got or progress.full or late or forgotten:
                 self._log.info(
                     "charge_done", energy_wh=round(progress.got_wh - request.from_wh), car_full=progress.full
                 )
                 self._tell(news.Ask(None))
                 return True
-        due = wishes.upcoming(config.standing, progress, progress.since_s, wall.tzinfo)
+        dues_of = (id(config), progress.request, progress.since_s, progress.instead_s)
+        reloaded = bool(self._dues_of) and dues_of[0] != self._dues_of[0]
+        if dues_of != self._dues_of:  # it is asked for at each reading
+            self._dues = wishes.upcoming(config.standing, progress, progress.since_s, wall.tzinfo)
+            self._dues_of = dues_of
+        due = self._dues
         if due and due[0].by_s <= now_s:
             met = progress.got_wh >= due[0].wh - ROUND_WH
             told = self._log.info if met or progress.full else self._log.warning
+            if reloaded:  # what is new in the file was never promised for a time that is past
+                told = self._log.debug
             told(
                 "need_met" if met else "need_missed",
                 needed_wh=round(due[0].wh),
@@ -198,11 +227,20 @@ class Planner:
         return False
 
     def _look_for_full(self, controller: Controller) -> None:
-        """A car that draws nothing though it could, so that the supervisor has ended the charge, takes no more."""
-        took_none = controller.inputs.planned and any(record.code == "no-load" for record in controller.faults)
-        if took_none and not controller.progress.full:
-            self._log.info("car_full", came_wh=round(controller.progress.got_wh))
-            self._tell(news.Full())
+        """A car that draws nothing any more though it could, so that the supervisor ends the charge, is full.
+
+        One that drew nothing from the beginning may be away, or have been when the sun was tried: what is due for it is
+        tried again, as seldom as the supervisor allows.
+        """
+        progress, now_s = controller.progress, self._clock().now()
+        ended = any(record.code == "no-load" and now_s - record.raised_s < JUST_S for record in controller.faults)
+        if ended and controller.inputs.planned and not progress.full:
+            drew = progress.got_wh - self._before_wh > controller.draw_w / 60.0
+            if drew or progress.now:
+                self._log.info("car_full", came_wh=round(progress.got_wh))
+                self._tell(news.Full())
+        if not controller.wants_on or progress.got_wh < self._before_wh:
+            self._before_wh = min(progress.got_wh, controller.progress.got_wh)
 
     def _make(self, controller: Controller, wall: datetime) -> Shown | None:
         config, progress, now_s = self._config(), controller.progress, wall.timestamp()
@@ -321,6 +359,11 @@ def _apart(one: tuple[tuple[float, float], ...], other: tuple[tuple[float, float
     return len(one) != len(other) or any(
         abs(a - b) > 1.0 for first, second in zip(one, other, strict=True) for a, b in zip(first, second, strict=True)
     )
+
+
+def _asked(request: wishes.Request | None) -> wishes.Request | None:
+    """Return it as it was asked for, whatever has been counted since."""
+    return request and request._replace(from_wh=0.0)
 
 
 def _fields(request: wishes.Request, zone: tzinfo | None) -> dict[str, object]:

@@ -1,8 +1,8 @@
 """What must outlive the process: written in the background, and known to be on the disk before it is said.
 
 So no slow disk ever holds up an "off", nor anything else that the daemon has to hear. What a crash must not undo once
-it is said waits: a start before the relay hears of it, and a promise (that charging is forbidden, that somebody has
-looked at a fault) before anybody does.
+it is said waits: a start before the relay hears of it, and a promise (that charging is forbidden, that what was asked
+for is taken back, that somebody has looked at a fault) before anybody does.
 
 In the event loop a write took 20 ms as a rule, 200 ms at worst on a busy machine, and without end on a disk that hangs,
 with "disable" unheard and the watchdog unfed. So a thread writes; the wish may change meanwhile, and a start that is
@@ -74,6 +74,7 @@ class Saving:
         self._kept_s = float("-inf")
         self._starts_s = controller.starts_s
         self._disabled, self._seen = not controller.enabled, self._acknowledged()
+        self._asked = controller.progress.request is not None
         self._latched: tuple[str, ...] = ()
         # How many of these there were, and how many are on the disk.
         self._promises = self._promises_kept = 0
@@ -106,10 +107,11 @@ class Saving:
         """
         controller, faults = self._controller, self._controller.faults
         disabled, seen = not controller.enabled, self._acknowledged()
-        if disabled > self._disabled or seen - self._seen:
+        asked = controller.progress.request is not None
+        if disabled > self._disabled or seen - self._seen or asked < self._asked:
             self._promises += 1
             self._soon.set()
-        self._disabled, self._seen = disabled, seen
+        self._disabled, self._seen, self._asked = disabled, seen, asked
         kept = (
             controller.enabled,
             controller.starts_s,

@@ -335,7 +335,7 @@ def _plan(controller: Controller, config: Config, planner: Planner, wall: dateti
         return datetime.fromtimestamp(round(at_s), wall.tzinfo)
 
     return PlanStatus(
-        text=planner.words,
+        text=planner.words(progress),
         needed_by=when(made.need.by_s) if made and made.need else None,
         needed_wh=round(made.need.wh, 1) if made and made.need else None,
         came_wh=round(progress.got_wh, 1),
@@ -573,7 +573,10 @@ def _by_plan(scene: Scene) -> Said:
         return f"{due}. {scene.flow}.", *_arming_wait(scene)
     why = f"{'Charging as asked for' if asked else 'Charging by plan'}. {scene.flow}."
     until_s = controller.due_until_s
-    left_s = controller.settings.params.planned_time_cap_s - controller.state.planned_s
+    params, state, charger_w = controller.settings.params, controller.state, controller.inputs.charger_w
+    left_s = params.planned_time_cap_s - state.planned_s
+    if charger_w > 0:
+        left_s = min(left_s, (params.planned_energy_cap_wh - state.planned_wh) * 3600 / charger_w)
     if until_s is not None and until_s - scene.at.now_s < left_s:
         wait_s = until_s - scene.at.now_s
         return why, f"{'what was asked for' if asked else 'the plan'} to be over, {duration(wait_s)} more", wait_s
