@@ -926,6 +926,7 @@ class Epoch:
         self.house.last_good_s = now()
         since_s = now()
         await self._kill()
+        self.house.last_good_s = quiet_s  # to the next daemon nobody has said anything yet
         await self._revive(since_s, 0.0)
         await asyncio.sleep(self.settings.fresh_s + self.settings.min_off_s + 1.5)
         self.tally.offs["stays off"].append(0.0)
