@@ -1,0 +1,472 @@
+"""A year of needs: what the plan costs, beside the best possible and beside the two things that people do today.
+
+    python -m tests.bench.needs [--days N] [--households a,b] [--climates x,y] [--tariffs p,q] [--forecast RMS]
+
+Needs the ``bench`` extra. Five invented households in three invented climates, at three kinds of price, every five
+minutes of 365 days. Needs come by weekday; the car is away at times. All is made from seeds. Measured against:
+
+- the best possible: a linear programme in HiGHS that knows the year, and neither minimum times nor rests: a bound;
+- from 23:00: each night at eleven it is switched on until what the next need takes is in;
+- sun only: on where the whole draw is exported, off where a quarter of it is imported, and hope.
+
+What is missing when a need is due is charged at a public post, at :data:`POST` a kWh. The surplus that is caught costs
+what it would have been sold for. What is in the car beyond a need serves the next, up to what the car holds.
+
+The plan has nothing but its own past: the days before, as they came. It begins the year with an empty ledger.
+``--forecast`` adds a forecast whose error has this root mean square, as a share of the draw.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import random
+import tempfile
+import time
+from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import linprog
+from scipy.sparse import csr_matrix
+
+from surpluscharge.control.economics import Prices, thresholds
+from surpluscharge.control.plan import Car, Lead, Need, Plan, plan
+from surpluscharge.history.expectation import HALF_HOURS, Day, ahead
+
+Floats = NDArray[np.float64]
+
+STEP_S = 300
+STEPS = 86400 // STEP_S
+HALF = 1800 // STEP_S
+POST = 0.59
+FIRST = date(2031, 1, 1)
+HORIZON_DAYS = 3
+MIN_ON_S, MIN_OFF_S = 600.0, 600.0
+SEED = 20_311
+
+
+class Household(NamedTuple):
+    name: str
+    people: int
+    peak_w: float
+    draw_w: float
+    needs: dict[int, tuple[float, float]]  # weekday (0: Monday) -> hour by which, watt-hours
+    away: dict[int, tuple[float, float]]  # weekday -> hours between which the car is gone
+    rest_after_s: float = float("inf")
+
+
+def _week(days: range, value: tuple[float, float]) -> dict[int, tuple[float, float]]:
+    return dict.fromkeys(days, value)
+
+
+HOUSEHOLDS = (
+    # To work and back, five days a week; the sun of weekends only, and of early mornings.
+    Household("commuter", 1, 3600.0, 1380.0, _week(range(5), (7.0, 5000.0)) | {5: (10.0, 3000.0)},
+              _week(range(5), (7.0, 17.0))),
+    # At home mostly; short ways in the afternoon.
+    Household("home", 2, 5200.0, 1380.0, _week(range(7), (16.0, 4500.0)), _week(range(7), (16.0, 18.0))),
+    # Two incomes, four people, a large roof: the car is back at three.
+    Household("family", 4, 8000.0, 2300.0, _week(range(5), (7.5, 8000.0)) | {6: (10.0, 5000.0)},
+              _week(range(5), (7.5, 15.0)), 3 * 3600.0),
+    # Works late: leaves after lunch, back at night.
+    Household("late shift", 2, 5200.0, 2300.0, _week(range(5), (13.5, 7000.0)), _week(range(5), (13.5, 22.5)),
+              3 * 3600.0),
+    # Some days a long way, most days none.
+    Household("retired", 2, 4000.0, 1380.0, {0: (9.0, 9000.0), 3: (9.0, 9000.0), 5: (14.0, 5000.0)},
+              {0: (9.0, 18.0), 3: (9.0, 18.0), 5: (14.0, 20.0)}),
+)  # fmt: skip
+
+
+class Climate(NamedTuple):
+    name: str
+    latitude: float
+    clear: tuple[float, ...]  # mean clearness, month by month
+    keeps: float  # how much of a day's weather the next one keeps
+    swings: float  # standard deviation of a day's clearness, on the scale of its logit
+
+
+CLIMATES = (
+    Climate("ocean", 52.5, (0.3, 0.35, 0.4, 0.45, 0.5, 0.5, 0.5, 0.5, 0.45, 0.4, 0.3, 0.28), 0.45, 1.1),
+    Climate("inland", 48.5, (0.35, 0.45, 0.5, 0.55, 0.58, 0.6, 0.63, 0.62, 0.58, 0.45, 0.33, 0.3), 0.6, 1.3),
+    Climate("south", 38.0, (0.55, 0.58, 0.62, 0.68, 0.75, 0.85, 0.9, 0.88, 0.78, 0.68, 0.58, 0.53), 0.5, 1.1),
+)
+TARIFFS = ("flat", "two rates", "moving")
+
+
+# --- the made year ---------------------------------------------------------------------------------------------------
+
+
+def _cached(name: str, make: Any, *arguments: Any) -> Any:
+    key = hashlib.sha256((name + repr(arguments) + repr(SEED)).encode()).hexdigest()[:16]
+    path = Path(tempfile.gettempdir()) / f"surpluscharge-bench-needs-{key}.npy"
+    if not path.exists():
+        part = path.with_suffix(".part.npy")
+        np.save(part, make(*arguments))
+        part.replace(path)
+    return np.load(path)
+
+
+def _demand(people: int) -> Floats:
+    """Return a year of demand in watts, every five minutes, by the model of Richardson et al. (2010)."""
+    from richardsonpy.classes.electric_load import ElectricLoad  # noqa: PLC0415
+    from richardsonpy.classes.occupancy import Occupancy  # noqa: PLC0415
+    from richardsonpy.functions.change_resolution import change_resolution  # noqa: PLC0415
+    from richardsonpy.functions.load_radiation import get_rad_from_try_path  # noqa: PLC0415
+
+    random.seed(SEED + people)
+    np.random.seed(SEED + people)
+    direct, diffuse = (change_resolution(hourly, 3600, 60) for hourly in get_rad_from_try_path())
+    load = ElectricLoad(Occupancy(people).occupancy, people, direct, diffuse, timestep=60).loadcurve
+    return np.asarray(load, dtype=np.float64).reshape(365 * STEPS, -1).mean(axis=1)
+
+
+def _clearness(climate: Climate) -> Floats:
+    """Return of each day how clear it is (0 to 1): it wanders about the month's mean."""
+    rng = np.random.default_rng([SEED, 1, CLIMATES.index(climate)])
+    months = np.interp(np.arange(365), np.arange(12) * 365 / 12 + 15, climate.clear)
+    value, days = 0.0, np.empty(365)
+    for day in range(365):
+        value = climate.keeps * value + rng.normal(0.0, climate.swings * np.sqrt(1 - climate.keeps**2))
+        days[day] = 1 / (1 + np.exp(-(np.log(months[day] / (1 - months[day])) + value)))
+    return days
+
+
+def _sun(climate: Climate) -> Floats:
+    """Return kW/m2 on the tilted roof, every five minutes: pvlib's clear sky, and clouds of our own before it."""
+    import pandas as pd  # noqa: PLC0415
+    from pvlib.irradiance import get_total_irradiance  # noqa: PLC0415
+    from pvlib.location import Location  # noqa: PLC0415
+
+    times = pd.date_range("2031-01-01", periods=365 * STEPS, freq="5min", tz="Etc/GMT-1")
+    place = Location(climate.latitude, 12.0, "Etc/GMT-1", 200)
+    clear, position = place.get_clearsky(times), place.get_solarposition(times)
+    roof = get_total_irradiance(
+        30.0, 180.0, position.apparent_zenith, position.azimuth, clear.dni, clear.ghi, clear.dhi
+    )
+    sun = np.nan_to_num(roof.poa_global.to_numpy()) / 1000.0
+    rng = np.random.default_rng([SEED, 2, CLIMATES.index(climate)])
+    clearness = _clearness(climate)
+    left = np.empty(365 * STEPS)
+    slow = fast = 0.0
+    for index in range(365 * STEPS):  # clouds come for hours and for minutes, most of them on days between
+        slow = 0.98 * slow + rng.normal(0.0, 0.2)
+        fast = 0.6 * fast + rng.normal(0.0, 0.8)
+        kt = clearness[index // STEPS]
+        shade = 1 / (1 + np.exp(-3.0 * (2.0 * kt - 1.0) - 1.0 * slow - 1.2 * fast))
+        left[index] = 0.18 + 0.82 * shade
+    return sun * left
+
+
+def surplus_w(household: Household, climate: Climate) -> Floats:
+    """Return a year of what would be exported if the charger were off; below zero: imported."""
+    demand = _cached("demand", _demand, household.people)
+    sun = _cached("sun", _sun, climate)
+    return np.minimum(0.85 * sun, 0.9) * household.peak_w - demand
+
+
+def prices(tariff: str, climate: Climate) -> tuple[Floats, float]:
+    """Return the import price of each step, and the export price. Invented."""
+    hours = np.arange(365 * 24)
+    hour = hours % 24
+    if tariff == "flat":
+        return np.full(365 * STEPS, 0.29), 0.08
+    if tariff == "two rates":
+        low = np.repeat((hour < 6) | (hour >= 23), STEPS // 24)
+        return np.where(low, 0.19, 0.32), 0.08
+    rng = np.random.default_rng([SEED, 3, CLIMATES.index(climate)])
+    clear = _clearness(climate)[hours // 24]
+    season = np.cos(2 * np.pi * (hours / 24 - 15) / 365)  # 1 in January
+    shape = 0.035 * np.exp(-((hour - 8) ** 2) / 6) + 0.06 * np.exp(-((hour - 19) ** 2) / 8) - 0.01 * (hour < 6)
+    noon = np.exp(-((hour - 13) ** 2) / 10) * clear * (1 - 0.6 * season)
+    wind, level = 0.0, np.empty(365 * 24)
+    for index in hours:
+        wind = 0.97 * wind + rng.normal(0.0, 0.0075)
+        level[index] = wind
+    spot = 0.085 + 0.02 * season + shape - 0.10 * noon + level
+    spikes = rng.random(365) < 0.03
+    spot += np.repeat(spikes * rng.uniform(0.1, 0.6, 365), 24) * np.exp(-((hour - 18) ** 2) / 3)
+    return np.repeat(spot * 1.1 + 0.07, STEPS // 24), 0.06
+
+
+class Year(NamedTuple):
+    household: Household
+    surplus: Floats
+    buy: Floats
+    sell: float
+    usable: NDArray[np.bool_]
+    due: list[tuple[int, float]]  # step by which, Wh
+    moves: bool  # prices are published at 13:00 for the next day
+    file_price: Floats  # what the tariff in the file says, by step
+
+    @property
+    def holds_wh(self) -> float:
+        return 2.0 * max(wh for _, wh in self.household.needs.values())
+
+    @property
+    def step_wh(self) -> float:
+        return self.household.draw_w * STEP_S / 3600
+
+    def step_cost(self) -> Floats:
+        """What it costs to charge through each step."""
+        share = np.clip(self.surplus / self.household.draw_w, 0.0, 1.0)
+        return (self.buy - share * (self.buy - self.sell)) * self.step_wh / 1000
+
+
+def year(household: Household, climate: Climate, tariff: str, days: int) -> Year:
+    buy, sell = prices(tariff, climate)
+    usable = np.ones(365 * STEPS, dtype=bool)
+    due = []
+    for day in range(365):
+        weekday = (FIRST + timedelta(days=day)).weekday()
+        if weekday in household.needs:
+            hour, wh = household.needs[weekday]
+            due.append((day * STEPS + round(hour * 12), wh))
+        if weekday in household.away:
+            begin, end = household.away[weekday]
+            usable[day * STEPS + round(begin * 12) : day * STEPS + round(end * 12)] = False
+    end = days * STEPS
+    file_price = np.full(365 * STEPS, 0.20) if tariff == "moving" else buy
+    cut = surplus_w(household, climate)[:end]
+    due = [one for one in due if one[0] < end]
+    return Year(household, cut, buy[:end], sell, usable[:end], due, tariff == "moving", file_price[:end])
+
+
+# --- what is done with it --------------------------------------------------------------------------------------------
+
+
+class Outcome(NamedTuple):
+    cost: float
+    wh: float
+    sun_wh: float
+    missed: int  # needs that were not met
+    missing_wh: float
+    starts: int
+
+
+def clairvoyant(given: Year) -> float:
+    """Return the least that the year can cost, by a linear programme: a bound from below."""
+    cost = given.step_cost()
+    last = given.due[-1][0]
+    steps = np.flatnonzero(given.usable[:last])
+    ends = np.array([step for step, _ in given.due])
+    stage = np.searchsorted(ends, steps, side="right")
+    # x: the share of each step's energy that is taken; b_k: what is in the car after need k.
+    count, needs = len(steps), len(ends)
+    rows = np.concatenate([stage, np.arange(needs), np.arange(1, needs)])
+    cols = np.concatenate([np.arange(count), count + np.arange(needs), count + np.arange(needs - 1)])
+    data = np.concatenate([np.full(count, given.step_wh), np.full(needs, -1.0), np.ones(needs - 1)])
+    use = np.array([wh for _, wh in given.due])
+    equal = csr_matrix((data, (rows, cols)), shape=(needs, count + needs))
+    use[0] -= use[0]  # the year begins with the first need in the car, for everybody
+    bounds = [(0.0, 1.0)] * count + [(0.0, given.holds_wh - wh) for _, wh in given.due]
+    found = linprog(np.concatenate([cost[steps], np.zeros(needs)]), A_eq=equal, b_eq=use, bounds=bounds, method="highs")
+    assert found.status == 0, found.message
+    return float(found.fun)
+
+
+class Play:
+    """A year as it goes on, step by step: what is in the car, and what it cost."""
+
+    def __init__(self, given: Year) -> None:
+        self.given = given
+        self.cost_of = given.step_cost()
+        self.in_wh = given.due[0][1]
+        self.on = False
+        self.since = -(10**6)
+        self.run_s = 0.0
+        self.cost = self.wh = self.sun_wh = self.missing_wh = 0.0
+        self.missed = self.starts = 0
+        self._due = dict(given.due)
+
+    def depart(self, at: int) -> None:
+        """A need is due at this step, perhaps."""
+        wh = self._due.get(at)
+        if wh is None:
+            return
+        short = wh - self.in_wh
+        if short > 1.0:
+            self.missed += 1
+            self.missing_wh += short
+            self.cost += short / 1000 * POST
+        self.in_wh = max(0.0, self.in_wh - wh)
+
+    def step(self, at: int, wanted: bool) -> None:
+        given = self.given
+        free = given.usable[at] and self.in_wh < given.holds_wh - 1.0
+        rests = self.run_s >= given.household.rest_after_s
+        if rests and at - self.since < 6 and not self.on:
+            free = False
+        elif not self.on and at - self.since >= 6:
+            self.run_s = 0.0
+        held = (at - self.since) * STEP_S < (MIN_ON_S if self.on else MIN_OFF_S)
+        on = bool(free and (self.on if held else wanted) and not (self.on and rests))
+        if on != self.on:
+            self.starts += on
+            self.on, self.since = on, at
+        if on:
+            share = min(1.0, (given.holds_wh - self.in_wh) / given.step_wh)
+            self.cost += self.cost_of[at] * share
+            self.in_wh += given.step_wh * share
+            self.wh += given.step_wh * share
+            self.sun_wh += min(max(given.surplus[at], 0.0), given.household.draw_w) * STEP_S / 3600 * share
+            self.run_s += STEP_S
+
+    def outcome(self) -> Outcome:
+        return Outcome(self.cost, self.wh, self.sun_wh, self.missed, self.missing_wh, self.starts)
+
+
+def from_eleven(given: Year) -> Outcome:
+    play, going, index = Play(given), False, 0
+    last = given.due[-1][0]
+    for at in range(last + 1):
+        play.depart(at)
+        while index < len(given.due) and given.due[index][0] <= at:
+            index += 1
+        if at % STEPS == 23 * 12:
+            going = True
+        wanted = given.due[index][1] if index < len(given.due) else 0.0
+        going = going and play.in_wh < wanted
+        play.step(at, going)
+    return play.outcome()
+
+
+def sun_only(given: Year) -> Outcome:
+    play, draw = Play(given), given.household.draw_w
+    for at in range(given.due[-1][0] + 1):
+        play.depart(at)
+        play.step(at, bool(given.surplus[at] >= (0.75 * draw if play.on else draw)))
+    return play.outcome()
+
+
+def by_plan(given: Year, error: float | None = None) -> Outcome:
+    """Follow the plan, with nothing but what a daemon would know by then."""
+    household, play = given.household, Play(given)
+    draw = household.draw_w
+    share = np.clip(given.surplus / draw, 0.0, 1.0)
+    halves = share.reshape(-1, HALF).mean(axis=1)
+    half_prices = given.buy.reshape(-1, HALF).mean(axis=1)
+    rng = np.random.default_rng(SEED)
+    days = len(halves) // HALF_HOURS
+    truth = halves.reshape(days, HALF_HOURS).mean(axis=1)
+    told = truth + rng.normal(0.0, error, days) if error is not None else None
+    past: dict[date, Day] = {}
+    zero = datetime(FIRST.year, 1, 1, tzinfo=UTC)
+    needs_at = [step for step, _ in given.due]
+    needs = [Need(step * STEP_S, wh) for step, wh in given.due]
+    base_s = zero.timestamp()
+    index, last = 0, given.due[-1][0]
+    done: Plan | None = None
+    band = (float("inf"), float("-inf"))
+    again_s = 0.0
+    for at in range(last + 1):
+        play.depart(at)
+        while index < len(needs_at) and needs_at[index] <= at:
+            index += 1
+            again_s = 0.0
+        if at % STEPS == 0 and at:
+            day = at // STEPS - 1
+            cut = slice(day * HALF_HOURS, (day + 1) * HALF_HOURS)
+            past[FIRST + timedelta(days=day)] = Day(
+                tuple(halves[cut]), tuple(half_prices[cut]), None if told is None else float(told[day])
+            )
+        now_s = at * STEP_S
+        if not given.usable[at] or index >= len(needs):
+            play.step(at, False)
+            again_s = 0.0
+            continue
+        sunny = given.surplus[at] > 0.02 * draw
+        if (
+            now_s >= again_s
+            or (at % (2 * HALF) == 0 and sunny)
+            or at % STEPS == 13 * 12
+            or (done and done.short_wh > 0)
+        ):
+            coming = needs[index : index + HORIZON_DAYS + 2]
+            coming = [need for need in coming if need.by_s <= now_s + HORIZON_DAYS * 86400] or coming[:1]
+            now = zero + timedelta(seconds=now_s)
+            today = at // STEPS
+            published = (today + (2 if at % STEPS >= 13 * 12 else 1)) * STEPS if given.moves else len(given.buy)
+
+            def price_at(when: datetime, published: int = published) -> tuple[float | None, float, float]:
+                step = min(int((when.timestamp() - base_s) // STEP_S), len(given.buy) - 1)
+                return float(given.buy[step]) if step < published else None, float(given.file_price[step]), given.sell
+
+            def usable(when: datetime) -> bool:
+                return bool(given.usable[min(int((when.timestamp() - base_s) // STEP_S), len(given.usable) - 1)])
+
+            so_far = tuple(
+                float(halves[today * HALF_HOURS + half]) if half < at % STEPS // HALF else None
+                for half in range(HALF_HOURS)
+            )
+            foretold = None
+            if told is not None:
+                foretold = {FIRST + timedelta(days=day): float(told[day]) for day in range(today, min(days, today + 2))}
+            until = zero + timedelta(seconds=coming[-1].by_s)
+            seen = ahead(past, now, until, price_at, so_far, foretold, usable, float(share[at]))
+            lead = Lead(
+                draw, MIN_ON_S, MIN_OFF_S, rest_after_s=household.rest_after_s,
+                rest_s=1800.0 if household.rest_after_s < 1e9 else 0.0,
+            )  # fmt: skip
+            relative = [Need(base_s + need.by_s, need.wh) for need in coming]
+            done = plan(
+                base_s + now_s, relative, Car(play.in_wh, given.holds_wh), lead, seen.pieces, seen.futures, play.on
+            )
+            # While the sun is up one might think again with each reading; each hour is what this takes the time for.
+            again_s = (
+                max(done.again_s - base_s, (at // 12 + 1) * 3600.0)
+                if sunny and not done.runs
+                else done.again_s - base_s
+            )
+            value = Decimal(str(round(min(done.value, 99.0), 5)))
+            asked = Prices(Decimal(str(round(float(given.buy[at]), 5))), Decimal(str(given.sell)), value)
+            band = thresholds(draw, asked, MIN_ON_S, MIN_OFF_S)
+        assert done is not None
+        surplus = given.surplus[at]
+        by_sun = draw - surplus <= band[1] if play.on else surplus >= band[0]
+        play.step(at, bool(done.buys_at(base_s + now_s) or by_sun))
+    return play.outcome()
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--days", type=int, default=365)
+    parser.add_argument("--households", default=",".join(one.name for one in HOUSEHOLDS))
+    parser.add_argument("--climates", default=",".join(one.name for one in CLIMATES))
+    parser.add_argument("--tariffs", default=",".join(TARIFFS))
+    parser.add_argument("--forecast", type=float, help="root mean square error of a forecast, as a share of the draw")
+    given = parser.parse_args()
+    print("cost in a year, of the best possible; missed: needs not met; kWh: charged, of it from the sun")
+    head = f"{'household':11}{'climate':8}{'tariff':10}{'best':>8}{'plan':>8}{'above':>7}{'23:00':>8}{'sun only':>9}"
+    print(head + f"{'missed':>7}{'(sun only)':>11}{'kWh':>6}{'sun':>5}{'starts':>7}{'s':>5}")
+    sums, above, worse = np.zeros(4), [], 0
+    for household in HOUSEHOLDS:
+        for climate in CLIMATES:
+            for tariff in TARIFFS:
+                if household.name not in given.households.split(",") or climate.name not in given.climates.split(","):
+                    continue
+                if tariff not in given.tariffs.split(","):
+                    continue
+                began = time.perf_counter()
+                one = year(household, climate, tariff, given.days)
+                best, mine = clairvoyant(one), by_plan(one, given.forecast)
+                night, sun = from_eleven(one), sun_only(one)
+                sums += (best, mine.cost, night.cost, sun.cost)
+                above.append(mine.cost / best - 1)
+                bad = mine.cost > min(night.cost, sun.cost)
+                worse += bad
+                print(
+                    f"{household.name:11}{climate.name:8}{tariff:10}{best:8.1f}{mine.cost:8.1f}{above[-1]:7.1%}"
+                    f"{night.cost:8.1f}{sun.cost:9.1f}{mine.missed:7}{sun.missed:11}{mine.wh / 1000:6.0f}"
+                    f"{mine.sun_wh / 1000:5.0f}{mine.starts:7}{time.perf_counter() - began:5.0f}{'  !' if bad else ''}",
+                    flush=True,
+                )
+    print(f"{'sum':29}{sums[0]:8.1f}{sums[1]:8.1f}{sums[1] / sums[0] - 1:7.1%}{sums[2]:8.1f}{sums[3]:9.1f}")
+    print(f"mean above the best {np.mean(above):.1%}, most {max(above):.1%}; above the cheaper habit: {worse}")
+
+
+if __name__ == "__main__":
+    main()
