@@ -439,6 +439,8 @@ class Walker:
             noon = inputs.planned_day
         if not was_on and inputs.planned_day > noon:
             plan, plan_energy, noon = 0, 0, inputs.planned_day
+        elif was_on and was_due:
+            noon = max(noon, inputs.planned_day)
         due = inputs.planned and plan < case.planned_cap and plan_energy < case.planned_energy
         if was_due and not due and not was_on:  # what it was armed for is gone
             export_age = clear_age = 0
@@ -620,7 +622,7 @@ PLANTED = {
         "delay", "by plan", "step", "if gone and mode == ARMING else state.due_s", "if False else state.due_s"
     ),
     "noon brings no new allowance": Bug(
-        "late", "a plan's energy", "step", "if inputs.planned_day > planned_day:", "if False:"
+        "plan", "a plan's energy", "step", "if inputs.planned_day > planned_day:", "if False:"
     ),
     "a new allowance under a planned charge": Bug(
         "delay",

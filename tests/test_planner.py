@@ -301,6 +301,14 @@ def test_a_car_that_was_away_is_tried_again_and_its_need_not_lost() -> None:
     assert not house.said("car_full") and house.came_wh > 400.0
 
 
+def test_one_run_across_noon_has_one_allowance() -> None:
+    house = House(configured({"time_cap_s": 3600}), start=NOON - timedelta(minutes=30))
+    house.ask(b'{"energy_wh": 9000}')
+    house.run(2.5)
+    assert house.controller.state.planned_s == pytest.approx(3600.0, abs=1.0)
+    assert house.controller.today.on_s == pytest.approx(3600.0, abs=60.0)
+
+
 def test_an_hour_is_an_hour_whatever_becomes_of_the_clock_on_the_wall() -> None:
     house = House(configured({}))
     house.ask(b'{"time_s": 1800}')

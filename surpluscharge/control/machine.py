@@ -351,6 +351,9 @@ def step(params: Params, state: State, now_s: float, inputs: Inputs) -> State:
             planned_day = inputs.planned_day
             planned_s = 0.0
             planned_wh = 0.0
+    elif state.planned:
+        # A charge by plan across noon takes what is used with it: else the day would hold that, and all of its own.
+        planned_day = max(planned_day, inputs.planned_day)
 
     # The off-period counts from when the relay is known to be off, not from when it was told.
     off_since_s = state.off_since_s
