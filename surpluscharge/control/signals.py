@@ -23,7 +23,7 @@ REJECTIONS = {
     "retained": "a retained message tells what was, not what is; a live one must follow",
     "too-large": f"the payload is larger than {PAYLOAD_LIMIT_BYTES} bytes",
     "not-utf8": "the payload is not UTF-8 text",
-    "not-json": "JSON is expected here, and the payload is not JSON",
+    "not-json": "the payload is not JSON, as it should be here",
     "pointer-misses": "the JSON payload has nothing at the configured pointer",
     "not-a-number": "the value is not a number",
     "not-finite": "the value is NaN or infinite",

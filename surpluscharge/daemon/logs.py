@@ -37,7 +37,7 @@ EVENTS = {
     "plan_failed": "an error in planning; nothing is charged by plan: exception",
     "need_met": "what was needed by now has come: needed_wh, came_wh, from_sun_wh, car_full",
     "need_missed": "and has not: needed_wh, came_wh, from_sun_wh, car_full",
-    "charge_asked": "somebody asks for a charge: energy_wh or time_s, by",
+    "charge_asked": "somebody asks for a charge: energy_wh, time_s, by (null where not said)",
     "charge_done": "what was asked for now is over: energy_wh, car_full",
     "car_full": "the car took nothing, and what is planned for it is over: came_wh",
     "prices_known": "prices that move have come: until",

@@ -118,18 +118,17 @@ class Planner:
             fresh = slots.read_prices(payload, config.price_feed, now_s)
             fresh = tuple(slot._replace(value=config.import_price_of(slot.value)) for slot in fresh)
             self.prices = slots.merge(self.prices, fresh, now_s)
-            self._say_known("prices_known", self.prices, now_s)
+            self._log.info("prices_known", until=self._until(self.prices, now_s))
             found = True
         if planned.forecast and topic == planned.forecast.topic:
             self.forecast = slots.merge(self.forecast, slots.read_powers(payload, config.forecast_feed, now_s), now_s)
-            self._say_known("forecast_known", self.forecast, now_s)
+            self._log.info("forecast_known", until=self._until(self.forecast, now_s))
             found = True
         self._basis = None if found else self._basis
         return found
 
-    def _say_known(self, event: str, book: slots.Book, now_s: float) -> None:
-        until = datetime.fromtimestamp(slots.known_until_s(book, now_s), self._clock().wall().tzinfo)
-        self._log.info(event, until=until.isoformat(timespec="minutes"))
+    def _until(self, book: slots.Book, now_s: float) -> str:
+        return _minute(slots.known_until_s(book, now_s), self._clock().wall().tzinfo)
 
     # --- what follows -------------------------------------------------------------------------------------------------
 
@@ -170,7 +169,13 @@ class Planner:
                 long_s = min(request.until_s - now_s, request.until_s - request.asked_s)
                 self._ends_s = self._clock().now() + long_s
             if request is not None:
-                self._log.info("charge_asked", **_fields(request, wall.tzinfo))
+                timed = request.until_s is not None
+                self._log.info(
+                    "charge_asked",
+                    energy_wh=None if timed else request.wh,
+                    time_s=round((request.until_s or 0.0) - request.asked_s) if timed else None,
+                    by=None if request.by_s is None else _minute(request.by_s, wall.tzinfo),
+                )
         if request is not None and request.by_s is None:
             left_s = (request.wh - (progress.got_wh - request.from_wh)) / controller.draw_w * 3600.0
             until_s = now_s + min(left_s, self._ends_s - self._clock().now())
@@ -210,10 +215,10 @@ class Planner:
         due = self._dues
         if due and due[0].by_s <= now_s:
             met = progress.got_wh >= due[0].wh - ROUND_WH
-            told = self._log.info if met or progress.full else self._log.warning
+            level = self._log.info if met or progress.full else self._log.warning
             if reloaded:  # what is new in the file was never promised for a time that is past
-                told = self._log.debug
-            told(
+                level = self._log.debug
+            level(
                 "need_met" if met else "need_missed",
                 needed_wh=round(due[0].wh),
                 came_wh=round(progress.got_wh),
@@ -366,12 +371,5 @@ def _asked(request: wishes.Request | None) -> wishes.Request | None:
     return request and request._replace(from_wh=0.0)
 
 
-def _fields(request: wishes.Request, zone: tzinfo | None) -> dict[str, object]:
-    fields: dict[str, object] = {}
-    if request.until_s is None:
-        fields["energy_wh"] = request.wh
-    if request.until_s is not None:
-        fields["time_s"] = round(request.until_s - request.asked_s)
-    if request.by_s is not None:
-        fields["by"] = datetime.fromtimestamp(request.by_s, zone).isoformat(timespec="minutes")
-    return fields
+def _minute(at_s: float, zone: tzinfo | None) -> str:
+    return datetime.fromtimestamp(at_s, zone).isoformat(timespec="minutes")

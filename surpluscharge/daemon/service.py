@@ -181,7 +181,7 @@ class Service:
                         self.relay_link.run(),
                         self.relay.run(),
                         self._watch_strain(),
-                        self._say(),
+                        self._speak(),
                         self.saving.run(),
                         self._history.run(),
                         *((self._planner.learn(),) if self._planner else ()),
@@ -256,7 +256,7 @@ class Service:
             self.controller.tell(news.ClockJumped(), at)
         self._wall_offset_s = offset_s
 
-    async def _say(self) -> None:
+    async def _speak(self) -> None:
         await self.voice.run(self._document, self.clock, lambda: self.config.status.heartbeat_s)
 
     async def _watch_strain(self) -> None:
