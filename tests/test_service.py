@@ -299,7 +299,7 @@ def test_that_it_is_there_is_announced_once_for_each_connection(tmp_path: Path) 
     async def play() -> tuple[list[str], list[str]]:
         service = a_service(tmp_path)
         link = cast(Unplugged, service.main_link)
-        showing = asyncio.create_task(service._say())
+        showing = asyncio.create_task(service._speak())
         await asyncio.sleep(100.0)
         before = [post.topic for post in link.said]
         link.up = True
@@ -319,7 +319,7 @@ def test_the_enable_value_is_answered_once_it_is_on_the_disk(tmp_path: Path) -> 
     async def play() -> list[list[str]]:
         service = a_service(tmp_path, store=disk)
         link = cast(Unplugged, service.main_link)
-        tasks = [asyncio.create_task(service.saving.run()), asyncio.create_task(service._say())]
+        tasks = [asyncio.create_task(service.saving.run()), asyncio.create_task(service._speak())]
         service.tell(news.Enable(True))
         service.tell(news.Enable(False))
         seen = []
