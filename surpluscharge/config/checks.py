@@ -101,17 +101,18 @@ def contradictions(config: Config) -> Iterator[Problem]:
             "session.time_cap_s",
         )
     least_wh = config.draw_w * control.min_on_s / 3600
-    if session.energy_cap_wh is not None and least_wh > session.energy_cap_wh:
-        yield problem(
-            "session.energy_cap_wh",
-            session.energy_cap_wh,
-            f"the shortest charge takes more ({least_wh:.0f} Wh)",
-            "Raise it, or lower control.min_on_s",
-            "control.min_on_s",
-            "charger.draw_w",
-            "charger.current_a",
-            "charger.voltage_v",
-        )
+    for table, cap_wh in (("session", session.energy_cap_wh), ("planned", config.planned.energy_cap_wh)):
+        if cap_wh is not None and least_wh > cap_wh:
+            yield problem(
+                f"{table}.energy_cap_wh",
+                cap_wh,
+                f"the shortest charge takes more ({least_wh:.0f} Wh)",
+                "Raise it, or lower control.min_on_s",
+                "control.min_on_s",
+                "charger.draw_w",
+                "charger.current_a",
+                "charger.voltage_v",
+            )
     if control.starts_per_hour > control.starts_per_day:
         yield problem(
             "control.starts_per_hour",
@@ -155,15 +156,6 @@ def _plan_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
             "planned.time_cap_s",
             cap_s,
             f"the shortest charge is longer ({config.control.min_on_s:g} s)",
-            "Raise it, or lower control.min_on_s",
-            "control.min_on_s",
-        )
-    least_wh = config.draw_w * config.control.min_on_s / 3600
-    if planned.energy_cap_wh is not None and least_wh > planned.energy_cap_wh:
-        yield problem(
-            "planned.energy_cap_wh",
-            planned.energy_cap_wh,
-            f"the shortest charge takes more ({least_wh:.0f} Wh)",
             "Raise it, or lower control.min_on_s",
             "control.min_on_s",
         )

@@ -239,7 +239,9 @@ class Controller:
     @property
     def due_until_s(self) -> float | None:
         """Until when a charge is due now, whatever the sun does; None: none is. A car that is full needs none."""
-        now_s = self.state.at_s
+        return self._due_until_s(self.state.at_s)
+
+    def _due_until_s(self, now_s: float) -> float | None:
         ends_s = [end_s for begin_s, end_s in self._due_s if begin_s <= now_s < end_s]
         return max(ends_s) if ends_s and not self.progress.full else None
 
@@ -570,7 +572,7 @@ class Controller:
             guard=self.supervisor.judge(self._situation(at), self.settings.limits, at.now_s),
             off_confirmed=self.plug.confirmed(False),
             day=at.session_day,
-            planned=not self.progress.full and any(begin_s <= at.now_s < end_s for begin_s, end_s in self._due_s),
+            planned=self._due_until_s(at.now_s) is not None,
             planned_day=at.planned_day,
         )
 
@@ -663,7 +665,7 @@ class Controller:
             self.socket.runs(current_a, unseen_s)
 
     def _count(self, charger_w: float, seconds: float) -> None:
-        """Count time and energy for the caps: for the plan's, if it charged by plan last, or else the session's."""
+        """Count time and energy for the caps: for the plan's while a charge is due by plan, or else the session's."""
         state, wh = self.state, charger_w * seconds / machine.HOUR_S
         if state.planned:
             self.state = state._replace(planned_s=state.planned_s + seconds, planned_wh=state.planned_wh + wh)

@@ -18,7 +18,6 @@ from typing import NamedTuple
 from surpluscharge.control.signals import Rejected, number, value_at
 from surpluscharge.control.slots import instant
 
-HOUR_S = 3600.0
 MOST_WH = 100_000.0
 MOST_TIME_S = 86400.0  # of a request that says how long
 MOST_AHEAD_S = 8 * 86400.0  # nobody asks for more than a week ahead; a wrong year would never end
@@ -51,6 +50,11 @@ class Request(NamedTuple):
     instead_s: float = 0.0  # until then it stands in for what is due by the configuration: until its day is over
     from_wh: float = 0.0  # how much had come when it was asked for, of what Progress counts
 
+    @property
+    def lasts_s(self) -> float | None:
+        """For how long it was asked for; None: for an energy."""
+        return None if self.until_s is None else self.until_s - self.asked_s
+
 
 class Progress(NamedTuple):
     """What is asked for beside the standing needs, and what has come in. Outlives the process."""
@@ -75,9 +79,14 @@ class Progress(NamedTuple):
         return Progress(request, at_s, instead_s=instead_s)
 
     @property
-    def now(self) -> bool:
-        """Whether somebody asks for a charge now."""
-        return self.request is not None and self.request.by_s is None
+    def at_once(self) -> Request | None:
+        """The request, where it is for a charge that begins at once; None: there is none, or it is by a time."""
+        return self.request if self.request is not None and self.request.by_s is None else None
+
+    @property
+    def asked_wh(self) -> float:
+        """What has come in since the request."""
+        return self.got_wh - (self.request.from_wh if self.request else 0.0)
 
 
 def read(payload: bytes, at: datetime) -> Request | None:
@@ -106,8 +115,6 @@ def read(payload: bytes, at: datetime) -> Request | None:
 
 
 def _within(value: object, most: float) -> float:
-    if isinstance(value, str):  # a dashboard may well send text, but then as a number is written
-        value = value.strip()
     found = number(value)
     if not 0.0 <= found <= most:
         raise Rejected("implausible")

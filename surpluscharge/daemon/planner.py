@@ -26,14 +26,15 @@ from surpluscharge.control.economics import Prices
 from surpluscharge.control.news import News
 from surpluscharge.control.plan import Car, Lead, Plan, in_words, plan
 from surpluscharge.control.wishes import Need
-from surpluscharge.history.energy import day_begins, ms_of
+from surpluscharge.history.energy import day_span, ms_of
 from surpluscharge.history.expectation import Day, ahead, shares
 from surpluscharge.history.ledger import Ledger
 from surpluscharge.words import duration
 
 THINK_EVERY_S = 300.0
 DAY_S = 86400.0
-LEARN_EVERY_S = 3600.0  # how often the ledger is asked what the sun brought of late
+HOUR_S = 3600.0
+LEARN_EVERY_S = HOUR_S  # how often the ledger is asked what the sun brought of late
 LEARN_DAYS = 45  # so far back, and as far before and after this day in the years before
 LEARN_YEARS = 2
 NOTHING_NEEDED = "nothing is needed that is not in the car already"
@@ -79,12 +80,10 @@ class Planner:
     def words(self, progress: wishes.Progress) -> str:
         """Return the plan in a sentence without its full stop."""
         said = FAILED if self._failed else FULL if progress.full else self.shown.words if self.shown else ""
-        request = progress.request
-        if request is not None and request.by_s is None:
-            came_wh, asked = progress.got_wh - request.from_wh, "was asked for, to begin at once"
-            long = duration(request.until_s - request.asked_s) if request.until_s is not None else ""
-            asked = f"{long} {asked}" if long else f"{request.wh / 1000:.1f} kWh {asked}"
-            said = f"{asked}, and {came_wh / 1000:.1f} kWh came since{'; ' if said else ''}{said}"
+        if request := progress.at_once:
+            what = f"{request.wh / 1000:.1f} kWh" if request.lasts_s is None else duration(request.lasts_s)
+            asked = f"{what} was asked for, to begin at once, and {progress.asked_wh / 1000:.1f} kWh came since"
+            said = f"{asked}{'; ' if said else ''}{said}"
         return said or NOTHING_NEEDED
 
     def prices_at(self, wall: datetime) -> Prices | None:
@@ -93,8 +92,8 @@ class Planner:
         "cheapest" is then what this lead can have until the next need, as far as that is known.
         """
         config, now_s = self._config(), wall.timestamp()
-        tariffs = config.tariffs()
-        if not config.way.follows_prices or tariffs is None or not self.prices:
+        tariffs = config.tariffs() if self.prices and config.way.follows_prices else None
+        if tariffs is None:
             return config.prices_at(wall)
         need = self.shown.plan.need if self.shown else None
         until_s = need.by_s if need else now_s + DAY_S
@@ -134,8 +133,6 @@ class Planner:
 
     def look(self, controller: Controller) -> None:
         """Think again, if it is time to. Called after each turn of the controller; what it tells makes another."""
-        if not self._config().planned.allow:
-            return
         try:
             self._look(controller)
         except Exception as error:  # it may be no reason to charge, nor one to end the daemon
@@ -164,20 +161,18 @@ class Planner:
         request = progress.request
         if _asked(request) != self._request:
             self._request, self._ends_s = _asked(request), math.inf
-            if request is not None and request.until_s is not None:
+            if request is not None and request.until_s is not None and request.lasts_s is not None:
                 # Two hours are two hours, whatever becomes of the clock on the wall.
-                long_s = min(request.until_s - now_s, request.until_s - request.asked_s)
-                self._ends_s = self._clock().now() + long_s
+                self._ends_s = self._clock().now() + min(request.until_s - now_s, request.lasts_s)
             if request is not None:
-                timed = request.until_s is not None
                 self._log.info(
                     "charge_asked",
-                    energy_wh=None if timed else request.wh,
-                    time_s=round((request.until_s or 0.0) - request.asked_s) if timed else None,
+                    energy_wh=request.wh if request.lasts_s is None else None,
+                    time_s=None if request.lasts_s is None else round(request.lasts_s),
                     by=None if request.by_s is None else _minute(request.by_s, wall.tzinfo),
                 )
-        if request is not None and request.by_s is None:
-            left_s = (request.wh - (progress.got_wh - request.from_wh)) / controller.draw_w * 3600.0
+        if request := progress.at_once:
+            left_s = (request.wh - progress.asked_wh) / controller.draw_w * HOUR_S
             until_s = now_s + min(left_s, self._ends_s - self._clock().now())
             windows.append((now_s, until_s))
             self._again_s = min(self._again_s, max(until_s, now_s + 10.0))
@@ -186,7 +181,7 @@ class Planner:
             self._again_s = min(self._again_s, max(made.plan.again_s, now_s + 1.0))
             windows += [(run.begin_s, run.end_s) for run in made.plan.runs if run.sure]
         self._show(made)
-        self._charge(tuple(windows) if not progress.full else ())
+        self._charge(tuple(windows))
         self._failed = ""
 
     def _over(self, controller: Controller, now_s: float, wall: datetime) -> bool:
@@ -195,16 +190,13 @@ class Planner:
         if not progress.since_s or progress.since_s > now_s + JUST_S:  # the clock was wrong then
             self._tell(news.Due(now_s))
             return True
-        request = progress.request
-        if request is not None and request.by_s is None:
-            got = progress.got_wh - request.from_wh >= request.wh - wishes.LEAST_WH
+        if request := progress.at_once:
+            got = progress.asked_wh >= request.wh - wishes.LEAST_WH
             late = _asked(request) == self._request and self._clock().now() >= self._ends_s
             # Nobody who switches off wants it to begin by itself when it is switched on again, perhaps days later.
             forgotten = not controller.enabled or now_s > request.asked_s + wishes.MOST_AHEAD_S
             if got or progress.full or late or forgotten:
-                self._log.info(
-                    "charge_done", energy_wh=round(progress.got_wh - request.from_wh), car_full=progress.full
-                )
+                self._log.info("charge_done", energy_wh=round(progress.asked_wh), car_full=progress.full)
                 self._tell(news.Ask(None))
                 return True
         dues_of = (id(config), progress.request, progress.since_s, progress.instead_s)
@@ -227,7 +219,7 @@ class Planner:
             )
             last_s = max(need.by_s for need in due if need.by_s <= now_s)
             # Away for days: what was due meanwhile is past, and one line about it is enough.
-            self._tell(news.Due(last_s if now_s - last_s < 2 * 86400.0 else now_s))
+            self._tell(news.Due(last_s if now_s - last_s < 2 * DAY_S else now_s))
             return True
         return False
 
@@ -241,7 +233,7 @@ class Planner:
         ended = any(record.code == "no-load" and now_s - record.raised_s < JUST_S for record in controller.faults)
         if ended and controller.inputs.planned and not progress.full:
             drew = progress.got_wh - self._before_wh > controller.draw_w / 60.0
-            if drew or progress.now:
+            if drew or progress.at_once:
                 self._log.info("car_full", came_wh=round(progress.got_wh))
                 self._tell(news.Full())
         if not controller.wants_on or progress.got_wh < self._before_wh:
@@ -250,8 +242,8 @@ class Planner:
     def _make(self, controller: Controller, wall: datetime) -> Shown | None:
         config, progress, now_s = self._config(), controller.progress, wall.timestamp()
         # The next one alone: what comes in for it does not count for the one after, so nothing is bought ahead.
-        needs = wishes.upcoming(config.standing, progress, now_s, wall.tzinfo)[:1]
-        if not needs or progress.full:
+        need = next(iter(wishes.upcoming(config.standing, progress, now_s, wall.tzinfo)), None)
+        if need is None or progress.full:
             return None
         tariffs = config.tariffs()
 
@@ -261,7 +253,7 @@ class Planner:
             slot = slots.at(self.prices, when.timestamp())
             return None if slot is None else slot.value, filed, sell
 
-        until = datetime.fromtimestamp(needs[-1].by_s, wall.tzinfo)
+        until = datetime.fromtimestamp(need.by_s, wall.tzinfo)
         expected = ahead(self.past, wall, until, price_at, foretold=self._foretold(controller, wall))
         state, params, limits = controller.state, controller.settings.params, controller.settings.limits
         left_s = params.planned_time_cap_s - state.planned_s
@@ -272,7 +264,7 @@ class Planner:
             min_on_s=params.min_on_s,
             min_off_s=params.min_off_s,
             starts=params.starts_per_day,
-            allowance_s=max(0.0, min(left_s, left_wh / controller.draw_w * 3600.0)),
+            allowance_s=max(0.0, min(left_s, left_wh / controller.draw_w * HOUR_S)),
             rest_after_s=limits.rest_after_s if rests else math.inf,
             rest_s=limits.rest_s if rests else 0.0,
             spare_s=config.planned.ready_before_s,
@@ -280,17 +272,15 @@ class Planner:
         # What the plan began goes on for a little more; what somebody asked for, and has had or took back, does not.
         begun = self.shown is not None and self.shown.plan.buys_at(now_s)
         charging = state.planned and controller.wants_on and begun
-        made = plan(now_s, needs, Car(progress.got_wh), lead, expected.pieces, expected.futures, charging)
-        came = (progress.sun_wh, progress.got_wh - progress.sun_wh) if made.need == needs[0] else (0.0, 0.0)
-        words = in_words(made, *came, wall.tzinfo)
-        return Shown(made, words)
+        made = plan(now_s, [need], Car(progress.got_wh), lead, expected.pieces, expected.futures, charging)
+        return Shown(made, in_words(made, progress.sun_wh, progress.got_wh - progress.sun_wh, wall.tzinfo))
 
     def _foretold(self, controller: Controller, wall: datetime) -> dict[date, float]:
         """Return the forecast's mean share of the draw for each day that it covers for the most part."""
         found: dict[date, float] = {}
         for days in range(8):
             day = wall.date() + timedelta(days=days)
-            begin_s, end_s = (day_begins(one, wall.tzinfo).timestamp() for one in (day, day + timedelta(days=1)))
+            begin_s, end_s = (edge.timestamp() for edge in day_span(day, wall.tzinfo))
             known = list(slots.between(self.forecast, begin_s, end_s))
             if sum(slot.end_s - slot.begin_s for slot in known) > 0.6 * (end_s - begin_s):
                 caught_s = sum((slot.end_s - slot.begin_s) * min(1.0, slot.value / controller.draw_w) for slot in known)
@@ -317,10 +307,9 @@ class Planner:
         """Ask the ledger, now and then, what the sun brought on days like these. Never returns."""
         while True:
             config = self._config()
-            if config.planned.allow and config.history.record:
-                wall = self._clock().wall()
+            if config.history.record:
                 try:
-                    self.past = await asyncio.to_thread(_days, config, wall)
+                    self.past = await asyncio.to_thread(_days, config, self._clock().wall())
                     self._basis = None
                 except Exception as error:
                     self._log.info("nothing_learned", reason=f"{type(error).__name__}: {error}")
@@ -340,7 +329,7 @@ def _days(config: Config, wall: datetime) -> dict[date, Day]:
             middle = today - timedelta(days=365 * year)
             for apart in range(-LEARN_DAYS, 1 if year == 0 else LEARN_DAYS + 1):
                 day = middle + timedelta(days=apart)
-                begin, end = day_begins(day, wall.tzinfo), day_begins(day + timedelta(days=1), wall.tzinfo)
+                begin, end = day_span(day, wall.tzinfo)
                 if day >= today or ms_of(end) <= bounds[0] or ms_of(begin) >= bounds[1]:
                     continue
                 intervals = ledger.intervals(ms_of(begin), ms_of(end))

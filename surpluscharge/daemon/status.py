@@ -352,7 +352,7 @@ def _plan(controller: Controller, config: Config, planner: Planner, wall: dateti
             )
             for run in (made.runs if made else ())
         ],
-        asked=None if progress.request is None else "now" if progress.now else "by",
+        asked=None if progress.request is None else "now" if progress.at_once else "by",
         car_full=progress.full,
         time_left_s=round(max(0.0, params.planned_time_cap_s - state.planned_s), 1),
         energy_left_wh=None if config.planned.energy_cap_wh is None else round(max(0.0, energy_left_wh), 1),
@@ -567,7 +567,7 @@ def _too_little(scene: Scene) -> Said:
 
 
 def _by_plan(scene: Scene) -> Said:
-    controller, asked = scene.controller, scene.controller.progress.now
+    controller, asked = scene.controller, scene.controller.progress.at_once
     if not controller.wants_on:
         due = "A charge was asked for" if asked else "A charge is due by plan"
         return f"{due}. {scene.flow}.", *_arming_wait(scene)
