@@ -40,17 +40,19 @@ FRESH_MS = 30_000
 HALF = Fraction(1, 2) + Fraction(1, 10**6)  # a product of floats rounds once more
 
 
-def _in_order(rows: list[tuple[int, float, float, bool]]) -> list[Sample]:
+def _in_order(rows: list[tuple[int, float, float, bool, bool]]) -> list[Sample]:
     at_ms, result = 1_900_000_000_000, []
-    for step_ms, grid_w, charger_w, on in rows:
+    for step_ms, grid_w, charger_w, on, planned in rows:
         at_ms += step_ms
-        result.append(Sample(at_ms, grid_w, charger_w, on))
+        result.append(Sample(at_ms, grid_w, charger_w, on, planned=planned))
     return result
 
 
 powers = st.floats(-20_000, 20_000)
 samples = st.lists(
-    st.tuples(st.integers(1, 120_000), powers, st.floats(0, 8000), st.booleans()), min_size=2, max_size=40
+    st.tuples(st.integers(1, 120_000), powers, st.floats(0, 8000), st.booleans(), st.booleans()),
+    min_size=2,
+    max_size=40,
 ).map(_in_order)
 
 
@@ -120,15 +122,17 @@ def test_sums_equal_an_integration_by_numpy_and_one_by_scipy() -> None:
 
 
 @given(samples)
-def test_solar_and_grid_make_up_the_charger_in_every_interval(listed: list[Sample]) -> None:
+def test_solar_bought_and_planned_make_up_the_charger_in_every_interval(listed: list[Sample]) -> None:
     """To the milliwatt-second, against the same products with exact fractions."""
     for sample, interval in zip(listed, list(hold(listed, FRESH_MS)), strict=False):
         energy, lasts_ms = interval.energy, interval.end_ms - interval.begin_ms
         assert lasts_ms <= FRESH_MS
         exact = Fraction(sample.charger_w) * lasts_ms
-        assert abs(energy.solar_mws + energy.bought_mws - exact) <= HALF
+        assert abs(energy.solar_mws + energy.bought_mws + energy.planned_mws - exact) <= HALF
+        assert energy.charger_mws == energy.solar_mws + energy.grid_mws
         bought = min(Fraction(sample.charger_w), max(Fraction(sample.grid_w), Fraction(0))) * lasts_ms
-        assert abs(energy.bought_mws - bought) <= HALF
+        assert abs((energy.planned_mws if sample.planned else energy.bought_mws) - bought) <= HALF
+        assert not (energy.bought_mws if sample.planned else energy.planned_mws)
         assert abs(energy.import_mws - energy.export_mws - Fraction(sample.grid_w) * lasts_ms) <= HALF
         assert min(energy) >= 0
 

@@ -63,14 +63,15 @@ def ledger(tmp_path: Path) -> Iterator[Ledger]:
 
 
 def readings(count: int, every_ms: int = 10_000, begin_ms: int = BEGIN_MS, seed: int = 1) -> list[Interval]:
-    """Return intervals of a house with a charger that is on for an hour in three, and a gap now and then."""
+    """Return intervals of a house with a charger that is on for an hour in three, at times by plan; and some gaps."""
     chance = random.Random(seed)
     listed = []
     for index in range(count):
         on = index * every_ms // 3_600_000 % 3 == 0
         if chance.random() > 0.002:
             at_ms = begin_ms + index * every_ms + chance.randrange(every_ms // 2)
-            listed.append(Sample(at_ms, chance.uniform(-3000, 3000), 1380.0 * on, on, 13.8 * on))
+            by_plan = on and index * every_ms // 3_600_000 % 2 == 0
+            listed.append(Sample(at_ms, chance.uniform(-3000, 3000), 1380.0 * on, on, 13.8 * on, by_plan))
     return list(hold(listed, 3 * every_ms))
 
 
@@ -220,6 +221,36 @@ def test_what_is_no_ledger_is_refused_with_a_remedy(tmp_path: Path) -> None:
         Ledger(later, read_only=True)
 
 
+def test_an_old_ledger_is_read_as_before(tmp_path: Path) -> None:
+    """Nothing was charged by plan before there were plans; all else stays as it is, a charge under way included."""
+    path, columns = tmp_path / "old.sqlite", Energy._fields[:7]
+    whole = readings(8640)
+    with sqlite3.connect(path) as db:
+        db.executescript(MIGRATIONS[0])
+        db.execute("PRAGMA user_version = 1")
+        marks = ", ".join("?" * 7)
+        rows = [(one.begin_ms, one.end_ms, *one.energy._replace(bought_mws=one.energy.grid_mws)[:7]) for one in whole]
+        db.executemany(f"INSERT INTO interval (begin_ms, end_ms, {', '.join(columns)}) VALUES (?, ?, {marks})", rows)
+        ended = (BEGIN_MS, BEGIN_MS, BEGIN_MS + 60_000, "import-held", 60_000, 60_000, 1, 2, 3, 4, 5)
+        db.execute(f"INSERT INTO charge VALUES (?, ?, ?, ?, {marks})", ended)
+        under_way = (BEGIN_MS + 90_000, BEGIN_MS, None, None, 0, 0, 0, 0, 0, 0, 0)
+        db.execute(f"INSERT INTO charge VALUES (?, ?, ?, ?, {marks})", under_way)
+        day = ("2030-02-01", 1, 2, "0.3", "0.1", "0.2", 3, 7, 6, 5, 4, 3, 2, 1)
+        db.execute(f"INSERT INTO day VALUES (?, ?, ?, ?, ?, ?, ?, {marks})", day)
+    db.close()
+    with Ledger(path) as ledger:
+        found = list(ledger.intervals(0, 1 << 60))
+        assert [one[:2] for one in found] == [one[:2] for one in whole]
+        assert [one.energy.planned_mws for one in found] == [0] * len(whole)
+        assert [one.energy.bought_mws for one in found] == [one.energy.grid_mws for one in whole]
+        assert [one.energy.charger_mws for one in found] == [one.energy.charger_mws for one in whole]
+        assert ledger.charges(0, 1 << 60)[0] == Charge(*ended[:4], Energy(*ended[4:]))
+        assert [one.begin_ms for one in ledger.recover(BEGIN_MS + 86_400_000)] == [BEGIN_MS + 90_000]
+        (kept,) = ledger._db.execute("SELECT * FROM day").fetchall()
+        assert kept == (*day, 0)
+        assert [one for one in ledger.check(BEGIN_MS + 2 * 86_400_000, LISBON) if "daily totals" not in one.what] == []
+
+
 # --- retention -------------------------------------------------------------------------------------------------------
 
 
@@ -266,7 +297,8 @@ def test_a_price_corrected_later_counts_for_what_is_kept(ledger: Ledger) -> None
     (one,) = ledger.day_totals(day, day, LISBON, dearer)
     energy, cost = one.account.energy, one.account.money
     assert cost is not None
-    assert cost.paid * 3_600_000_000 == energy.bought_mws * Decimal("0.54")
+    assert energy.bought_mws > 0 and energy.planned_mws > 0  # both were paid for
+    assert cost.paid * 3_600_000_000 == (energy.bought_mws + energy.planned_mws) * Decimal("0.54")
 
 
 def kept_only(ledger: Ledger, zone: ZoneInfo = LISBON) -> datetime:
@@ -710,7 +742,7 @@ def test_what_is_exported_can_be_imported(ledger: Ledger, tmp_path: Path) -> Non
     with Ledger(tmp_path / "other.sqlite") as other:
         take_in(other, tmp_path / "out.csv")
         mine, its = ledger.energy(0, 1 << 60), other.energy(0, 1 << 60)
-    for name in ("import_wh", "export_wh", "solar_wh", "bought_wh"):
+    for name in ("import_wh", "export_wh", "solar_wh", "grid_wh"):  # readings tell of no plan
         assert getattr(its, name) == pytest.approx(getattr(mine, name), rel=2e-3)  # the last one is not held
 
 

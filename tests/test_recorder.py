@@ -132,6 +132,39 @@ def test_a_charge_is_recorded_as_it_happened(ledger: Ledger) -> None:
     assert max(lengths) == 10_000
 
 
+def test_what_a_plan_had_it_buy_is_a_share_of_its_own(ledger: Ledger) -> None:
+    """First the sun alone, then by plan, partly from the sun: what is bought then is planned, and none of it lost."""
+    config = config_from(
+        charger={"current_a": 6.0},
+        meter={"topic": "grid", "fresh_s": 30.0},
+        relay={"power": {"topic": "power", "fresh_s": 60.0}},
+        control={"start_delay_s": 10.0, "stop_delay_s": 10.0, "min_on_s": 120.0, "min_off_s": 60.0},
+        planned={"allow": True},
+    )
+    rig = Rig(config)
+    rig.sun_w = 1200.0  # 180 W less than the draw, which is no reason to stop
+    rig.run(100)
+    rig.sun_w = 2500.0
+    rig.run(500)
+    rig.sun_w = 1200.0
+    rig.run(300)
+    by_hand = rig.by_hand_ws[1]
+    rig.controller.tell(news.Planned(((rig.now_s, rig.now_s + 900.0),)), rig.at())
+    rig.sun_w = 400.0
+    rig.run(700)
+    rig.run(600)
+    batch = rig.recorder.take()
+    ledger.write(batch)
+    energy = everything(ledger)
+    assert energy.bought_mws == pytest.approx(by_hand * 1000, rel=0.02) and by_hand > 0
+    assert energy.planned_mws == pytest.approx((rig.by_hand_ws[1] - by_hand) * 1000, rel=0.02)
+    assert energy.planned_mws == pytest.approx(900.0 * 980.0 * 1000, rel=0.02)
+    assert energy.charger_mws == energy.solar_mws + energy.bought_mws + energy.planned_mws
+    assert energy.grid_mws == pytest.approx(rig.by_hand_ws[1] * 1000, rel=1e-9)
+    (charge,) = ledger.charges(0, 1 << 60)
+    assert charge.energy.planned_mws == energy.planned_mws
+
+
 def test_charges_between_clouds_are_one_session(ledger: Ledger) -> None:
     rig = Rig()
     for sun_w in (2500.0, 300.0, 2500.0, 300.0):

@@ -68,8 +68,8 @@ EVENTS = {
     "history_forgotten": "what waited too long for the ledger was dropped, the oldest first: changes",
     "history_overlap": "readings of a time that is counted already, after the clock was put back; left out: seconds",
     "charge_closed": "a charge that a crash cut short, closed where its record ends: ended, energy_wh",
-    "day_summary": "a day is over: day, starts, on_s, charger_wh, solar_wh, grid_wh, error_wh (of a learned draw), "
-    "surplus_wh (what was there), unknown_s (without readings), paid, forgone, saved, currency (null without prices)",
+    "day_summary": "a day is over: day, starts, on_s, charger_wh, solar_wh, grid_wh, planned_wh (of that, by plan), "
+    "error_wh (of a learned draw), surplus_wh (what was there), unknown_s (without readings), paid, forgone, saved, currency (null without prices)",
     "restored": "what outlived the restart: enabled, starts_kept, session_s",
 }
 

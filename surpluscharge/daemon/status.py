@@ -109,6 +109,7 @@ class LedgerTotal(Part):
     paid: str | None = Field(description="for the grid's share")
     forgone: str | None = Field(description="export income that the solar share would have brought")
     saved: str | None = Field(description="against the alternative price; below zero: lost")
+    planned_wh: float = Field(0.0, description="of grid_wh, what was bought because a plan said so")
 
 
 class LedgerStatus(Part):
@@ -384,7 +385,8 @@ def _ledger(figures: Figures, config: Config, zone: tzinfo | None) -> LedgerStat
                 on_time_s=round(energy.on_ms / 1000, 1),
                 energy_wh=round(energy.charger_wh, 1),
                 solar_wh=round(energy.solar_wh, 1),
-                grid_wh=round(energy.bought_wh, 1),
+                grid_wh=round(energy.grid_wh, 1),
+                planned_wh=round(energy.planned_wh, 1),
                 error_wh=round(energy.error_wh, 1),
                 surplus_wh=round(energy.surplus_wh, 1),
                 unknown_s=round(max(0, lasted_ms - energy.known_ms) / 1000, 1),

@@ -1,9 +1,10 @@
 """Energy accounting: from held powers to energies, and from energies to money. Pure; no I/O, no clock.
 
 Energies are whole numbers of **milliwatt-seconds** (a watt held for a millisecond), times whole milliseconds of UTC
-since 1970. So nothing is rounded when intervals are added, cut or down-sampled, and solar + grid = charger holds
-exactly in every interval, because the charger's energy *is* that sum. In each interval the grid's share of what the
-charger draws is min(charger, max(grid, 0)); the rest is solar. A power is held until the next one, but never across a
+since 1970. So nothing is rounded when intervals are added, cut or down-sampled, and solar + bought + planned = charger
+holds exactly in every interval, because the charger's energy *is* that sum. In each interval the grid's share of what
+the charger draws is min(charger, max(grid, 0)); the rest is solar. The grid's share is planned where a plan had it
+charge, whatever the sun does, and else bought beside the sun. A power is held until the next one, but never across a
 gap longer than the freshness limit: what is not known is a gap, and stays one.
 
 What follows from other figures is not stored beside them, so that no two can disagree: neither the charger's energy nor
@@ -35,8 +36,9 @@ class Energy(NamedTuple):
     import_mws: int = 0  # of the whole house, the charger included
     export_mws: int = 0
     solar_mws: int = 0  # of the charger's energy, what would have been exported without it
-    bought_mws: int = 0  # and what was imported for it: the grid share
-    error_mws: int = 0  # solar + bought may be off by so much, where the draw is learned or assumed; 0: measured
+    bought_mws: int = 0  # what was imported for it beside the sun,
+    error_mws: int = 0  # (the sum may be off by so much, where the draw is learned or assumed; 0: measured)
+    planned_mws: int = 0  # and what was imported for it because a plan said so
 
     def plus(self, other: Energy) -> Energy:
         """Return the sum of both."""
@@ -44,7 +46,12 @@ class Energy(NamedTuple):
 
     @property
     def charger_mws(self) -> int:
-        return self.solar_mws + self.bought_mws
+        return self.solar_mws + self.bought_mws + self.planned_mws
+
+    @property
+    def grid_mws(self) -> int:
+        """What was imported for the charger, by plan and beside the sun."""
+        return self.bought_mws + self.planned_mws
 
     @property
     def surplus_mws(self) -> int:
@@ -70,6 +77,14 @@ class Energy(NamedTuple):
     @property
     def bought_wh(self) -> float:
         return self.bought_mws / MWS_PER_WH
+
+    @property
+    def planned_wh(self) -> float:
+        return self.planned_mws / MWS_PER_WH
+
+    @property
+    def grid_wh(self) -> float:
+        return self.grid_mws / MWS_PER_WH
 
     @property
     def surplus_wh(self) -> float:
@@ -115,11 +130,12 @@ class Sample(NamedTuple):
     charger_w: float
     on: bool
     error_w: float = 0.0  # how far off charger_w may be; 0: measured
+    planned: bool = False  # it charges because a plan says so
 
 
 def held(sample: Sample, until_ms: int) -> Interval:
     """Return the interval in which a sample's powers were held."""
-    at_ms, grid_w, charger_w, on, error_w = sample
+    at_ms, grid_w, charger_w, on, error_w, planned = sample
     length_ms = until_ms - at_ms
     bought_mws = round(min(charger_w, max(grid_w, 0.0)) * length_ms)
     return Interval(
@@ -131,8 +147,9 @@ def held(sample: Sample, until_ms: int) -> Interval:
             import_mws=round(max(grid_w, 0.0) * length_ms),
             export_mws=round(max(-grid_w, 0.0) * length_ms),
             solar_mws=round(charger_w * length_ms) - bought_mws,
-            bought_mws=bought_mws,
+            bought_mws=0 if planned else bought_mws,
             error_mws=round(error_w * length_ms),
+            planned_mws=bought_mws if planned else 0,
         ),
     )
 
@@ -298,7 +315,7 @@ def total_money(parts: Iterable[Money | None]) -> Money | None:
 def money(energy: Energy, prices: Prices) -> Money:
     """Return what the charger's share of this energy cost at these prices."""
     return Money(
-        energy.bought_mws * prices.import_price,
+        energy.grid_mws * prices.import_price,
         energy.solar_mws * prices.export_price,
         energy.charger_mws * prices.alternative_price,
     )

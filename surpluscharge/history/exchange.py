@@ -46,8 +46,9 @@ def _energies(energy: Energy) -> dict[str, Any]:
         "export_wh": round(energy.export_mws / MWS_PER_WH, 6),
         "charger_wh": round(energy.charger_mws / MWS_PER_WH, 6),
         "solar_wh": round(energy.solar_mws / MWS_PER_WH, 6),
-        "grid_wh": round(energy.bought_mws / MWS_PER_WH, 6),
+        "grid_wh": round(energy.grid_mws / MWS_PER_WH, 6),
         "error_wh": round(energy.error_mws / MWS_PER_WH, 6),
+        "planned_wh": round(energy.planned_mws / MWS_PER_WH, 6),
     }
 
 
@@ -56,7 +57,8 @@ def records(
 ) -> Iterator[dict[str, Any]]:
     """Yield what is recorded between two times, a row at a time; ``what`` is one of WHAT. Times are RFC 3339.
 
-    "readings" has the columns that an import needs: what was exported can be imported.
+    "readings" has the columns that an import needs: what was exported can be imported. (But readings tell of no plan:
+    what one had it buy counts as bought beside the sun then.)
     """
 
     def local(at_ms: int) -> str:

@@ -184,7 +184,8 @@ class Recorder:
             if controller.charger_w > 0 and not controller.plug.measured:
                 learned = self.draw.learned
                 error_w = learned.error_w if learned else ASSUMED_ERROR_SHARE * controller.charger_w
-            self._sample = Sample(at_ms, inputs.grid_w, controller.charger_w, controller.wants_on, error_w)
+            planned = controller.state.planned
+            self._sample = Sample(at_ms, inputs.grid_w, controller.charger_w, controller.wants_on, error_w, planned)
 
     def _learn(self, controller: Controller, at_ms: int) -> None:
         """Show new grid readings to the watch on the draw."""

@@ -217,7 +217,7 @@ def _day_section(found: Comparison, index: int, asked: bool) -> str:
     energy = total(each.energy for each in intervals)
     gist = (
         f"Surplus through the day, and what was decided. {energy.surplus_wh / 1000:.2f} kWh of surplus were there, "
-        f"{energy.solar_wh / 1000:.2f} kWh were caught, {energy.bought_wh / 1000:.2f} kWh bought for the car."
+        f"{energy.solar_wh / 1000:.2f} kWh were caught, {energy.grid_wh / 1000:.2f} kWh bought for the car."
     )
     key = [CAUGHT, SPARE, BOUGHT, HOUSE]
     key += [("threshold", "thresholds, as surplus: what would be exported without the charger")] if day.levels else []

@@ -55,6 +55,12 @@ MIGRATIONS = (
     ) WITHOUT ROWID;
     CREATE TABLE meta (key TEXT PRIMARY KEY, value) WITHOUT ROWID;
     """,
+    # Until then nothing was charged by plan.
+    """
+    ALTER TABLE interval ADD COLUMN planned_mws INTEGER NOT NULL DEFAULT 0;
+    ALTER TABLE charge ADD COLUMN planned_mws INTEGER DEFAULT 0;
+    ALTER TABLE day ADD COLUMN planned_mws INTEGER NOT NULL DEFAULT 0;
+    """,
 )
 
 

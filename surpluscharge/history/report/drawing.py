@@ -367,7 +367,7 @@ def _powers(ax: Axes, curve: Sequence[Interval], hours: Callable[[float], float]
             return [*means, means[-1]]
 
         solar, surplus = kw(lambda e: e.solar_mws), kw(lambda e: e.surplus_mws)
-        bought, imported = [-y for y in kw(lambda e: e.bought_mws)], [-y for y in kw(lambda e: e.import_mws)]
+        bought, imported = [-y for y in kw(lambda e: e.grid_mws)], [-y for y in kw(lambda e: e.import_mws)]
         highest_w, lowest_w = (
             max(highest_w, *(1000 * y for y in surplus)),
             max(lowest_w, *(-1000 * y for y in imported)),

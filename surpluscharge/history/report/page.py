@@ -249,7 +249,7 @@ def _day_sections(report: Report) -> list[str]:
 
 def _hours_table(report: Report) -> Table:
     def cells(energy: Energy) -> list[Value]:
-        flows = (energy.surplus_mws, energy.solar_mws, energy.bought_mws, energy.export_mws, energy.import_mws)
+        flows = (energy.surplus_mws, energy.solar_mws, energy.grid_mws, energy.export_mws, energy.import_mws)
         if not energy.known_ms:
             return [NOT_KNOWN] * len(flows) + [_time_cell(0)]
         return [*(_energy_cell(each) for each in flows), _time_cell(energy.known_ms)]
@@ -281,7 +281,7 @@ def _draw_bars(found: Sequence[Bar], priced: bool, sheet: Sheet) -> Figure:
     per_kwh = 3.6e9
     solar = [bar.energy.solar_mws / per_kwh for bar in found]
     surplus = [bar.energy.surplus_mws / per_kwh for bar in found]
-    bought = [bar.energy.bought_mws / per_kwh for bar in found]
+    bought = [bar.energy.grid_mws / per_kwh for bar in found]
     bars(ax, surplus, edged("spare"))
     bars(ax, solar, solid("caught"))
     bars(ax, [-y for y in bought], hatched("bought"))
@@ -432,7 +432,7 @@ def _lines_table(report: Report) -> Table:
             return [name, *[NOT_KNOWN] * (len(heads) - 2), _time_cell(line.gap_ms)]
         cells: list[Value] = [name]
         cells += [_energy_cell(each) for each in (energy.surplus_mws, energy.solar_mws)]
-        cells += [_energy_cell(each) for each in (energy.bought_mws, energy.charger_mws)]
+        cells += [_energy_cell(each) for each in (energy.grid_mws, energy.charger_mws)]
         cells += [_energy_cell(energy.error_mws)] if unsure else []
         if report.priced and line.money:
             cells += [_money_cell(line.money.cost), _money_cell(line.money.saved)]
@@ -480,7 +480,7 @@ def _totals(report: Report) -> str:
     rows = [
         ["Surplus caught", _energy_cell(energy.solar_mws)],
         ["Surplus not caught", _energy_cell(missed)],
-        ["Bought for the car", _energy_cell(energy.bought_mws)],
+        ["Bought for the car", _energy_cell(energy.grid_mws)],
         ["The car in all", _energy_cell(energy.charger_mws)],
     ]
     if uncertain(energy):
@@ -506,7 +506,7 @@ def _sessions(report: Report) -> str:
         energy = session.energy
         row: list[Value] = [str(number), moment(report, ms_of(session.begin))]
         row.append(moment(report, ms_of(session.end) if session.end else None, "now"))
-        row += [_energy_cell(each) for each in (energy.charger_mws, energy.solar_mws, energy.bought_mws)]
+        row += [_energy_cell(each) for each in (energy.charger_mws, energy.solar_mws, energy.grid_mws)]
         if report.priced:
             row += [_money_cell(session.money.cost), _money_cell(session.money.saved)] if session.money else ["", ""]
         rows.append([*row, _time_cell(energy.on_ms), count_cell(session.charges), session.ended])

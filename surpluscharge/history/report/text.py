@@ -119,13 +119,13 @@ def _bar(energy: Energy, full_mws: int, cells: int, marks: Marks) -> str:
     """Return a bar: what was caught of the surplus, what was not, and beside it what was bought."""
     if full_mws < LEAST_MWS:
         return ""
-    edges = (energy.solar_mws, energy.surplus_mws, energy.surplus_mws + energy.bought_mws)
+    edges = (energy.solar_mws, energy.surplus_mws, energy.surplus_mws + energy.grid_mws)
     ends = [round(edge * cells / full_mws) for edge in edges]
     return marks.caught * ends[0] + marks.spare * (ends[1] - ends[0]) + marks.bought * (ends[2] - ends[1])
 
 
 def _full_mws(energies: Iterable[Energy]) -> int:
-    return max((energy.surplus_mws + energy.bought_mws for energy in energies), default=0)
+    return max((energy.surplus_mws + energy.grid_mws for energy in energies), default=0)
 
 
 def _fitted(rows: list[list[str]], head: list[str], width: int, spare: Sequence[int]) -> tuple[list[list[str]], int]:
@@ -158,7 +158,7 @@ def _hour_table(report: Report, width: int, marks: Marks) -> list[str]:
             *(
                 ["?"] * 3
                 if not hour.energy.known_ms
-                else [kwh(hour.energy.surplus_mws), kwh(hour.energy.solar_mws), kwh(hour.energy.bought_mws)]
+                else [kwh(hour.energy.surplus_mws), kwh(hour.energy.solar_mws), kwh(hour.energy.grid_mws)]
             ),
         ]
         for hour in hours
@@ -171,7 +171,7 @@ def _hour_table(report: Report, width: int, marks: Marks) -> list[str]:
         for hour in hours
     ]
     energy = report.total.energy
-    rows.append(["kWh", kwh(energy.surplus_mws), kwh(energy.solar_mws), kwh(energy.bought_mws)])
+    rows.append(["kWh", kwh(energy.surplus_mws), kwh(energy.solar_mws), kwh(energy.grid_mws)])
     return _with_bars(head, rows, bars, cells)
 
 
@@ -184,7 +184,7 @@ def _line_table(report: Report, width: int, marks: Marks) -> list[str]:
     def row(name: str, line: Line) -> list[str]:
         energy = line.energy
         known = energy.known_ms > 0
-        cells = [name, *(kwh(each) for each in (energy.solar_mws, energy.bought_mws, energy.charger_mws))]
+        cells = [name, *(kwh(each) for each in (energy.solar_mws, energy.grid_mws, energy.charger_mws))]
         if report.priced:
             cells += [rounded(line.money.cost), rounded(line.money.saved)] if line.money else ["-", "-"]
         cells += [clock(energy.on_ms), "?" if line.starts is None else str(line.starts)]

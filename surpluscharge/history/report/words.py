@@ -116,7 +116,7 @@ def summary(report: Report) -> list[str]:
     if energy.charger_mws >= LEAST_MWS:
         sentences = [
             f"The car took {kwh(energy.charger_mws)} kWh: {kwh(energy.solar_mws)} kWh "
-            f"({percent(energy.solar_mws, energy.charger_mws)}) from the sun, {kwh(energy.bought_mws)} kWh bought."
+            f"({percent(energy.solar_mws, energy.charger_mws)}) from the sun, {kwh(energy.grid_mws)} kWh bought."
         ]
     elif any(session.end is None for session in report.sessions):
         sentences = ["A charge is going on; what it took is not on record yet."]
@@ -202,7 +202,7 @@ def money_rows(report: Report) -> list[MoneyRow]:
     if cost is None:
         return []
     return [
-        MoneyRow("bought", energy.bought_mws, cost.paid),
+        MoneyRow("bought", energy.grid_mws, cost.paid),
         MoneyRow("from the sun, not sold", energy.solar_mws, cost.forgone),
         MoneyRow("what it cost", energy.charger_mws, cost.cost, line.cost_error),
         MoneyRow("the same otherwise", energy.charger_mws, cost.alternative),
