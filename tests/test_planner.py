@@ -8,7 +8,7 @@ import math
 import subprocess
 import sys
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -18,13 +18,14 @@ import structlog
 
 from surpluscharge.clock import day_number
 from surpluscharge.config import Config, parse
-from surpluscharge.control import machine, news
+from surpluscharge.control import machine, news, slots
 from surpluscharge.control.controller import Controller, Kept, Moment
 from surpluscharge.control.news import News
 from surpluscharge.control.signals import Rejected
 from surpluscharge.daemon import status, store
 from surpluscharge.daemon.commands import COMMANDS
 from surpluscharge.daemon.planner import Planner
+from surpluscharge.history.expectation import Day
 from tests.wire import BASE, COMMAND, ENABLE, ENABLE_SET, GRID, Feed, Stage, tables, toml, until
 
 broker = pytest.mark.broker
@@ -66,11 +67,12 @@ class House:
     log: list[dict[str, Any]] = field(default_factory=list)
     on_at: list[tuple[datetime, bool]] = field(default_factory=list)
     metered: bool = True
+    keeps: Any = None
 
     def __post_init__(self) -> None:
         self.controller = Controller(self.config.settings(self.start), self.at(), self.kept)
         logger: Any = structlog.wrap_logger(None, processors=[self._line], wrapper_class=structlog.stdlib.BoundLogger)
-        self.planner = Planner(lambda: self.config, lambda: self, logger, self.tell)
+        self.planner = Planner(lambda: self.config, lambda: self, logger, self.tell, lambda: self.keeps)
         for happened in (news.CommandsLink(True), news.RelayLink(True), news.Enable(True)):
             self.controller.tell(happened, self.at())
 
@@ -468,6 +470,120 @@ def test_no_fault_of_a_feed_switches_on(payload: bytes, reason: str) -> None:
     assert all(begin >= "01:00" and end <= "05:01" for begin, end in house.charged)
 
 
+@dataclass
+class Keeping:
+    """What the historian does for the planner."""
+
+    ahead: dict[str, Any] = field(default_factory=dict)
+    told: dict[date, float] = field(default_factory=dict)
+    writes: int = 0
+
+    def published(self, feed: str, book: slots.Book) -> None:
+        self.ahead[feed] = json.loads(json.dumps(slots.kept(book)))
+        self.writes += 1
+
+    def foretold(self, day: date, mean_w: float) -> None:
+        self.told[day] = mean_w
+
+
+def test_what_was_published_outlives_a_restart_and_is_judged_by_the_file_of_then() -> None:
+    keeps = Keeping()
+    house = House(moving(prices={"topic": PRICES, "per": "MWh"}), keeps=keeps)
+    for _ in range(2):  # the same word twice is kept once
+        house.planner.take(PRICES, slots_of({4: 50.0, 5: 90.0, 6: 400.0}))
+    assert keeps.writes == 1
+    assert keeps.ahead["prices"][4][2] == 50.0  # as it was published
+    again = House(moving(prices={"topic": PRICES, "per": "MWh", "plus": 0.1}), start=NOON, gone_s=3600.0, keeps=keeps)
+    again.planner.recall()
+    assert [round(slot.value, 3) for slot in again.planner.prices[4:7]] == [0.15, 0.19, 0.5]
+    assert again.said("prices_known") == [
+        {"event": "prices_known", "level": "info", "until": "2031-05-06T12:00+01:00", "kept": True}
+    ]
+    again.until(DAWN + timedelta(minutes=2))
+    assert [begin[:2] for begin, _ in again.charged] == ["16", "17", "21"] or again.said("need_met")
+    # By this file 400 for a kWh is not to be believed: what is beyond belief is none, whenever it came.
+    other = House(moving(prices={"topic": PRICES}), keeps=keeps)
+    other.planner.recall()
+    assert other.planner.prices == ()
+    # Nor what is over, nor what only a wrong clock can have known.
+    for gone_s in (3 * 86400.0, -20 * 86400.0):
+        late = House(moving(prices={"topic": PRICES, "per": "MWh"}), gone_s=gone_s, keeps=keeps)
+        late.planner.recall()
+        assert late.planner.prices == () and not late.said("prices_known")
+    none = House(configured(), keeps=keeps)
+    none.planner.recall()
+    assert none.planner.prices == ()
+
+
+def test_other_taxes_in_the_file_change_prices_that_are_known_already() -> None:
+    house = House(moving())
+    house.planner.take(PRICES, slots_of({4: 0.05}))
+    house.config = moving(prices={"topic": PRICES, "plus": 0.1})
+    house.run(0.1)
+    assert house.planner.prices[4].value == pytest.approx(0.15)
+
+
+def test_what_was_foretold_of_a_day_before_it_began_is_kept() -> None:
+    keeps = Keeping()
+    house = House(configured({"need": EACH_DAY, "forecast": {"topic": "shed/sun", "unit": "kW"}}), keeps=keeps)
+    midnight = datetime(2031, 5, 5, tzinfo=LISBON)
+    told = [
+        {
+            "start": (midnight + timedelta(hours=hour)).isoformat(),
+            "minutes": 60,
+            "w": 3.0 if 10 <= hour % 24 < 16 else 0.0,
+        }
+        for hour in range(48)
+    ]
+    house.planner.take("shed/sun", json.dumps(told).encode())
+    # Six hours of more than the lead draws, of 24; of the day that has begun nothing is foretold any more.
+    assert keeps.told == {date(2031, 5, 6): pytest.approx(1380.0 / 4)}
+    assert house.planner.forecast[10].value == 3000.0
+
+
+def test_a_feed_that_is_late_or_has_nothing_is_said_once_with_what_is_done_instead() -> None:
+    house = House(moving(forecast={"topic": "shed/sun"})).run(0.1)
+    assert not house.said("feed_lacking")  # it may come yet
+    house.run(3.0)
+    assert [(line["feed"], line["lack"]) for line in house.said("feed_lacking")] == [
+        ("prices", "missing"),
+        ("forecast", "missing"),
+    ]
+    plan = house.document().plan
+    assert plan is not None and (plan.prices_lack, plan.forecast_lack) == ("missing", "missing")
+    assert "no prices that move are known for now: the prices of the file hold where none are known" in plan.text
+    assert all(line["level"] == "warning" for line in house.said("feed_lacking"))
+    house.planner.take(PRICES, slots_of({}))
+    house.run(0.1)
+    plan = house.document().plan
+    assert plan is not None and (plan.prices_lack, plan.forecast_lack) == (None, "missing")
+    house.until(NOON + timedelta(hours=15.5))  # they end at noon: fewer than eight hours are left from four on
+    assert len(house.said("feed_lacking")) == 2
+    house.until(NOON + timedelta(hours=17))
+    assert [line["lack"] for line in house.said("feed_lacking")] == ["missing", "missing", "late"]
+    house.until(NOON + timedelta(hours=25))
+    assert [line["lack"] for line in house.said("feed_lacking")] == ["missing", "missing", "late", "missing"]
+    plain = House(configured()).run(2.0)
+    assert not plain.said("feed_lacking")
+
+
+def test_how_much_is_left_to_the_sun_is_said_and_why() -> None:
+    """By six; on all days like these the sun brought the whole draw from ten to five. (One of 13 parts of the weight
+    is for what was not seen yet: no sun.)"""
+    house = House(configured({"need": [{"by": "18:00", "energy_wh": 4000}]}), start=NOON - timedelta(hours=6))
+    sunny = tuple(1.0 if 20 <= half < 34 else 0.0 for half in range(48))
+    house.planner.past = {NOON.date() - timedelta(days=days): Day(sunny, (None,) * 48) for days in range(1, 20)}
+    house.run(0.1)
+    plan = house.document().plan
+    assert plan is not None and plan.left_to_sun is not None
+    assert plan.left_to_sun.startswith("the sun is likely to bring 3.7 kWh of the next 4.0, and 4.0 in nine ")
+    assert plan.left_to_sun.endswith("now, and costs 0.300 bought")
+    assert house.said("plan_made")[0]["left"] == plan.left_to_sun
+    assert f"Left to the sun: {plan.left_to_sun}." in status.in_words(house.document(), "shed.toml")
+    night = House().until(NOON.replace(hour=20))
+    assert night.document().plan.left_to_sun is None  # type: ignore[union-attr]  # all of it is bought
+
+
 def test_thresholds_follow_prices_that_move() -> None:
     """From four on a kWh costs 0.05: the cheapest until the need, and so what the sun has to compete with."""
     auto = {"start_export_w": "auto", "stop_import_w": "auto"}
@@ -569,6 +685,21 @@ async def test_prices_come_by_topic_and_what_is_wrong_with_them_is_said(stage: S
         await until(lambda: daemon.events("message_refused", topic=PRICES, reason="slots-gap"), "the refusal")
         assert not daemon.service.controller.wants_on
     wire.publish(PRICES, "", retain=True)
+
+
+@broker
+async def test_prices_outlive_a_restart_though_nobody_publishes_them_again(stage: Stage) -> None:
+    wire = stage.wire
+    hour = datetime.now(UTC).replace(minute=0, second=0, microsecond=0)
+    good = [{"start": (hour + timedelta(hours=n)).isoformat(), "minutes": 60, "price": 0.2} for n in range(20)]
+    planned = {"allow": True, "prices": {"topic": PRICES}}
+    async with stage.running(planned=planned, money=TWO_RATES) as daemon, Feed(wire, 900.0):
+        await until(lambda: wire.status.get("plan"), "the status")
+        wire.publish(PRICES, json.dumps(good))
+        await until(lambda: daemon.events("prices_known"), "the prices")
+    async with stage.running(planned=planned, money=TWO_RATES) as daemon, Feed(wire, 900.0):
+        await until(lambda: daemon.events("prices_known", kept=True), "what was kept")
+        await until(lambda: wire.status["plan"]["prices_known_until"] is not None, "the status")
 
 
 @broker

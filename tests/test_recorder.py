@@ -23,6 +23,7 @@ from surpluscharge.config import Config
 from surpluscharge.control import news
 from surpluscharge.control.controller import Controller, Moment
 from surpluscharge.control.draw import LEAST_STEPS, DrawWatch, Step
+from surpluscharge.control.slots import Slot, restored
 from surpluscharge.daemon import historian as historian_module
 from surpluscharge.daemon import status
 from surpluscharge.daemon.historian import Historian
@@ -163,6 +164,22 @@ def test_what_a_plan_had_it_buy_is_a_share_of_its_own(ledger: Ledger) -> None:
     assert energy.grid_mws == pytest.approx(rig.by_hand_ws[1] * 1000, rel=1e-9)
     (charge,) = ledger.charges(0, 1 << 60)
     assert charge.energy.planned_mws == energy.planned_mws
+
+
+def test_what_is_published_ahead_waits_for_the_disk_like_all_else(ledger: Ledger) -> None:
+    rig, book = Rig(), (Slot(1_936_000_800, 1_936_004_400, 41.5), Slot(1_936_004_400, 1_936_008_000, -2.0))
+    rig.recorder.published("prices", book[:1])
+    rig.recorder.foretold("2031-05-15", 300.0)
+    batch = rig.recorder.take()
+    rig.recorder.published("prices", book)  # while that could not be written
+    rig.recorder.put_back(batch)
+    for _ in range(2):
+        ledger.write(rig.recorder.take())
+        assert restored(ledger.ahead()["prices"], 100.0) == book
+        assert ledger.foretold() == {date(2031, 5, 15): 300.0}
+    rig.recorder.published("prices", book[1:])
+    ledger.write(rig.recorder.take())
+    assert restored(ledger.ahead()["prices"], 100.0) == book[1:]
 
 
 def test_charges_between_clouds_are_one_session(ledger: Ledger) -> None:

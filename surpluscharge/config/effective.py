@@ -152,6 +152,16 @@ class Config(Section):
         table = self.planned.prices
         return published if table is None else published * float(table.factor) + float(table.plus)
 
+    def price_of(self, published: float) -> float:
+        """Return the same for a price in the unit in which it is published."""
+        table = self.planned.prices
+        return self.import_price_of(published * (1.0 if table is None else PER[table.per]))
+
+    def power_of(self, published: float) -> float:
+        """Return the watts of a forecast in the unit in which it is published."""
+        table = self.planned.forecast
+        return published * (1.0 if table is None else SCALES[table.unit])
+
     @property
     def forecast_feed(self) -> Feed:
         """What is expected of messages with a forecast."""

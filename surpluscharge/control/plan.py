@@ -552,10 +552,11 @@ def in_words(done: Plan, sun_wh: float, bought_wh: float, zone: tzinfo | None) -
     return f"{spans}, {_kwh(sum(run.wh for run in runs))} kWh{sure}, so that {_kwh(whole_wh)} kWh are in {by}; {came}"
 
 
-def left_in_words(done: Plan, buy: float) -> str:
-    """Return in a sentence why not all of a need is bought now. ``buy``: what a kWh costs now."""
+def left_in_words(done: Plan, buy: float | None) -> str:
+    """Return in a sentence why not all of a need is bought now. ``buy``: what a kWh costs now; None: not known."""
     worth = "any price" if done.value >= MISSING / 1e3 else f"{done.value:.3f}"
-    return (
+    said = (
         f"the sun is likely to bring {_kwh(done.sun_wh)} kWh of the next {_kwh(done.lacks_wh)}, and "
-        f"{_kwh(done.low_sun_wh)} in nine cases of ten at least: a kWh is worth {worth} now, and costs {buy:.3f} bought"
+        f"{_kwh(done.low_sun_wh)} in nine cases of ten at least"
     )
+    return said if buy is None else f"{said}: a kWh is worth {worth} now, and costs {buy:.3f} bought"

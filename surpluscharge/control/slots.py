@@ -22,7 +22,7 @@ from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from decimal import Decimal
 from itertools import pairwise
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 from surpluscharge.control.economics import Prices, Tariffs, spans
 from surpluscharge.control.signals import REJECTIONS, Rejected, number, value_at
@@ -228,7 +228,7 @@ def known_until_s(book: Book, from_s: float) -> float:
     return until_s
 
 
-def lacking(book: Book, now_s: float) -> str | None:
+def lacking(book: Book, now_s: float) -> Literal["late", "missing"] | None:
     """Say what is wrong with what is known: "missing", the price of now; "late", those ahead; None: nothing."""
     until_s = known_until_s(book, now_s)
     return "missing" if until_s <= now_s else "late" if until_s < now_s + LEAST_AHEAD_S else None

@@ -11,13 +11,14 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import math
 import sqlite3
 import threading
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date, timedelta, tzinfo
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import structlog
 
@@ -26,6 +27,7 @@ from surpluscharge.config import Config
 from surpluscharge.control.controller import Controller, Event
 from surpluscharge.control.draw import MOST_STEPS, DrawWatch, Step
 from surpluscharge.control.economics import Tariffs
+from surpluscharge.control.slots import Book
 from surpluscharge.history.energy import Account, account, day_begins, day_span, ms_of, time_of
 from surpluscharge.history.ledger import LOCKED_S, Batch, DamagedError, DayTotal, Ledger, LedgerError
 from surpluscharge.history.recorder import Recalled, Recorder
@@ -33,6 +35,7 @@ from surpluscharge.history.recorder import Recalled, Recorder
 PAUSE_S = 1.0  # real seconds between two writes
 LAST_TRIES = 2  # of some five seconds each, to write the last batch while somebody else holds the ledger
 DAY_S = 86400.0
+AHEAD_PAUSE_S = 60.0  # between two writes because of what is published: a publisher in a loop must not wear the disk
 FORESEEN = (LedgerError, sqlite3.Error, OSError)  # of any other error the place is logged too
 
 
@@ -93,6 +96,8 @@ class Historian:
         self._locked_s: float | None = None
         self.failing = False
         self.figures: Figures | None = None
+        self.ahead: Mapping[str, Sequence[Sequence[Any]]] = {}  # as the ledger had it when it was opened
+        self._ahead_s = -math.inf  # when the last of it came that was worth a write of its own
         self._recorder = Recorder(
             DrawWatch(self._config().limits.draw_w), round(self._config().history.resolution_s * 1000)
         )
@@ -132,6 +137,7 @@ class Historian:
             bounds, charge_ = ledger.bounds(), ledger.last_charge()
             steps = [Step(float(step_w), float(doubt_w)) for step_w, doubt_w in ledger.steps(4 * MOST_STEPS)]
             DrawWatch(self._config().limits.draw_w, steps)  # what it cannot use is found out here
+            self.ahead = ledger.ahead()
             return ledger, Recalled(
                 int(bounds[1]) if bounds else 0,
                 int(charge_.session_ms) if charge_ else None,
@@ -177,6 +183,17 @@ class Historian:
             self._recorder.take()  # and forget it
         elif self._recorder.urgent:
             self._wake.set()
+
+    def published(self, feed: str, book: Book) -> None:
+        """Keep what is known of the time ahead by a feed, as it was published."""
+        self._recorder.published(feed, book)
+        if self._clock().now() >= self._ahead_s + AHEAD_PAUSE_S:  # or else with the next batch
+            self._ahead_s = self._clock().now()
+            self._wake.set()
+
+    def foretold(self, day: date, mean_w: float) -> None:
+        """Keep what is foretold of a day that has not begun."""
+        self._recorder.foretold(day.isoformat(), mean_w)
 
     @property
     def learned_w(self) -> float | None:

@@ -33,15 +33,16 @@ EVENTS = {
     "publish_refused": "the broker does not let the daemon publish: reason",
     "subscription_refused": "the broker does not let the daemon read a topic: topic, reason",
     "thresholds_changed": "other prices, and so other thresholds, or none (null): start_export_w, stop_import_w",
-    "plan_made": "a plan, or another one: plan (in words)",
+    "plan_made": "a plan, or another one: plan (in words), left (to the sun and why)",
     "plan_failed": "an error in planning; nothing is charged by plan: exception",
     "need_met": "what was needed by now has come: needed_wh, came_wh, from_sun_wh, car_full",
     "need_missed": "and has not: needed_wh, came_wh, from_sun_wh, car_full",
     "charge_asked": "somebody asks for a charge: energy_wh, time_s, by (null where not said)",
     "charge_done": "what was asked for now is over: energy_wh, car_full",
     "car_full": "the car took nothing, and what is planned for it is over: came_wh",
-    "prices_known": "prices that move have come: until",
-    "forecast_known": "a forecast has come: until",
+    "prices_known": "prices that move have come: until, kept (from before this start)",
+    "forecast_known": "a forecast has come: until, kept (from before this start)",
+    "feed_lacking": "prices or a forecast have not come: feed, lack (late or missing), instead",
     "nothing_learned": "the ledger could not be asked what the sun brought: reason",
     "enabled": "charging was allowed",
     "disabled": "charging was forbidden",
@@ -69,7 +70,8 @@ EVENTS = {
     "history_overlap": "readings of a time that is counted already, after the clock was put back; left out: seconds",
     "charge_closed": "a charge that a crash cut short, closed where its record ends: ended, energy_wh",
     "day_summary": "a day is over: day, starts, on_s, charger_wh, solar_wh, grid_wh, planned_wh (of that, by plan), "
-    "error_wh (of a learned draw), surplus_wh (what was there), unknown_s (without readings), paid, forgone, saved, currency (null without prices)",
+    "error_wh (of a learned draw), surplus_wh (what was there), unknown_s (without readings), paid, forgone, saved, "
+    "currency (null without prices)",
     "restored": "what outlived the restart: enabled, starts_kept, session_s",
 }
 
@@ -95,6 +97,7 @@ LIMITS = {
     "fault_acknowledged": Limit(10, 60.0),
     "thresholds_changed": Limit(10, 60.0),
     **dict.fromkeys(("plan_made", "charge_asked", "charge_done", "prices_known", "forecast_known"), Limit(10, 3600.0)),
+    "feed_lacking": Limit(4, 86400.0),
     "off_reworded": Limit(10, 60.0),
     "relay_reported": Limit(10, 60.0),
     "message_refused": Limit(10, 60.0),

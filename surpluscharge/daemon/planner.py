@@ -11,10 +11,10 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date, datetime, timedelta, tzinfo
 from decimal import Decimal
-from typing import NamedTuple
+from typing import Any, Literal, NamedTuple, Protocol
 
 import structlog
 
@@ -24,7 +24,7 @@ from surpluscharge.control import news, slots, wishes
 from surpluscharge.control.controller import Controller
 from surpluscharge.control.economics import Prices
 from surpluscharge.control.news import News
-from surpluscharge.control.plan import Car, Lead, Plan, in_words, plan
+from surpluscharge.control.plan import Car, Lead, Plan, in_words, left_in_words, plan
 from surpluscharge.control.wishes import Need
 from surpluscharge.history.energy import day_span, ms_of
 from surpluscharge.history.expectation import Day, ahead, shares
@@ -43,17 +43,33 @@ FULL = "the car takes no more, so nothing is bought until something else is due 
 JUST_S = 10.0  # what was raised so long ago at most is new
 NOTED_S = 900.0  # a run that ends so much sooner or later is another plan, for people
 ROUND_WH = 50.0  # a difference that is not worth a line of log
+PRICES, FORECAST = "prices", "forecast"  # the feeds
+LACKS_S = 600.0  # so long a feed may lack what is ahead before it is said: after a start it has to come first
+INSTEAD = {  # what is done where a feed has nothing
+    PRICES: "the prices of the file hold where none are known",
+    FORECAST: "only days like these say what the sun will bring",
+}
 
 
 class Shown(NamedTuple):
-    """A plan, and in a sentence without its full stop. Times are seconds since 1970."""
+    """A plan, and in sentences without their full stops. Times are seconds since 1970."""
 
     plan: Plan
     words: str
+    left: str | None  # how much of it is left to the sun, and why; None: nothing is
+
+
+class Keeps(Protocol):
+    """Keeps what is published across restarts, as the historian does."""
+
+    @property
+    def ahead(self) -> Mapping[str, Sequence[Sequence[Any]]]: ...
+    def published(self, feed: str, book: slots.Book) -> None: ...
+    def foretold(self, day: date, mean_w: float) -> None: ...
 
 
 class Planner:
-    """Keeps the controller's plan. ``tell`` takes news to the controller."""
+    """Keeps the controller's plan. ``tell`` takes news to the controller; ``keeps`` is asked for when it is needed."""
 
     def __init__(
         self,
@@ -61,8 +77,13 @@ class Planner:
         clock: Callable[[], Clock],
         log: structlog.stdlib.BoundLogger,
         tell: Callable[[News], None],
+        keeps: Callable[[], Keeps | None] = lambda: None,
     ) -> None:
-        self._config, self._clock, self._log, self._tell = config, clock, log, tell
+        self._config, self._clock, self._log, self._tell, self._keeps = config, clock, log, tell, keeps
+        self._published: dict[str, slots.Book] = {}  # by feed, as it was published
+        self._read_by: Config | None = None  # the configuration that made of it what follows
+        self._lacking: dict[str, tuple[str, float]] = {}  # by feed: what is lacking, and since when
+        self.lacking: dict[str, Literal["late", "missing"]] = {}  # of that, what has been said
         self.prices: slots.Book = ()
         self.forecast: slots.Book = ()
         self.past: Mapping[date, Day] = {}
@@ -86,12 +107,20 @@ class Planner:
             said = f"{asked}{'; ' if said else ''}{said}"
         return said or NOTHING_NEEDED
 
+    @property
+    def lacks_in_words(self) -> list[str]:
+        """What the feeds lack, each with what is done instead, without a full stop."""
+        what = {"late": "for the time ahead", "missing": "for now"}
+        are = {PRICES: "no prices that move are known", FORECAST: "no forecast is known"}
+        return [f"{are[name]} {what[lack]}: {INSTEAD[name]}" for name, lack in sorted(self.lacking.items())]
+
     def prices_at(self, wall: datetime) -> Prices | None:
         """Return the prices that the thresholds follow now, as the configuration has them or as they move.
 
         "cheapest" is then what this lead can have until the next need, as far as that is known.
         """
         config, now_s = self._config(), wall.timestamp()
+        self._read(config)
         tariffs = config.tariffs() if self.prices and config.way.follows_prices else None
         if tariffs is None:
             return config.prices_at(wall)
@@ -112,22 +141,74 @@ class Planner:
     def take(self, topic: str, payload: bytes) -> bool:
         """Take a message of prices or of a forecast; False: it is neither. Raises Rejected."""
         config, now_s = self._config(), self._clock().wall().timestamp()
-        planned, found = config.planned, False
-        if planned.prices and topic == planned.prices.topic:
-            fresh = slots.read_prices(payload, config.price_feed, now_s)
-            fresh = tuple(slot._replace(value=config.import_price_of(slot.value)) for slot in fresh)
-            self.prices = slots.merge(self.prices, fresh, now_s)
-            self._log.info("prices_known", until=self._until(self.prices, now_s))
-            found = True
-        if planned.forecast and topic == planned.forecast.topic:
-            self.forecast = slots.merge(self.forecast, slots.read_powers(payload, config.forecast_feed, now_s), now_s)
-            self._log.info("forecast_known", until=self._until(self.forecast, now_s))
-            found = True
-        self._basis = None if found else self._basis
+        found = False
+        for name, (at, feed) in _feeds(config).items():
+            if topic == at:
+                read = slots.read_prices if name == PRICES else slots.read_powers
+                self._know(name, slots.merge(self._published.get(name, ()), read(payload, feed, now_s), now_s))
+                self._say_known(name, now_s, kept=False)
+                found = True
         return found
 
-    def _until(self, book: slots.Book, now_s: float) -> str:
-        return _minute(slots.known_until_s(book, now_s), self._clock().wall().tzinfo)
+    def recall(self) -> None:
+        """Take up what was kept of the time before this start. It is judged as what comes is, by this configuration."""
+        config, keeps, now_s = self._config(), self._keeps(), self._clock().wall().timestamp()
+        for name, (_, feed) in _feeds(config).items():
+            book = slots.restored(keeps.ahead.get(name, ()), feed.limit) if keeps else ()
+            book = slots.merge((), book, now_s)
+            if book and now_s < book[-1].end_s <= now_s + slots.MOST_AHEAD_S:
+                self._published[name] = book
+                self._read_by = self._basis = None
+                self._read(config)
+                self._say_known(name, now_s, kept=True)
+
+    def _know(self, name: str, book: slots.Book) -> None:
+        keeps, changed = self._keeps(), book != self._published.get(name, ())
+        self._published[name] = book
+        self._read_by = self._basis = None
+        self._read(self._config())
+        if changed and keeps:
+            keeps.published(name, book)
+            if name == FORECAST:
+                draw_w, wall = self._config().draw_w, self._clock().wall()
+                for day, share in self._foretold(draw_w, wall).items():
+                    if day > wall.date():  # what is said of a day that has begun is no foretelling
+                        keeps.foretold(day, share * draw_w)
+
+    def _read(self, config: Config) -> None:
+        """Make of what was published what it means by this configuration."""
+        if config is self._read_by:
+            return
+        self._read_by, feeds = config, _feeds(config)
+        read: dict[str, slots.Book] = {}
+        for name, (_, feed) in feeds.items():
+            read[name] = tuple(slot for slot in self._published.get(name, ()) if abs(slot.value) <= feed.limit)
+        self.prices = tuple(slot._replace(value=config.price_of(slot.value)) for slot in read.get(PRICES, ()))
+        self.forecast = tuple(slot._replace(value=config.power_of(slot.value)) for slot in read.get(FORECAST, ()))
+
+    def _book(self, name: str) -> slots.Book:
+        return self.prices if name == PRICES else self.forecast
+
+    def _say_known(self, name: str, now_s: float, *, kept: bool) -> None:
+        until = _minute(slots.known_until_s(self._book(name), now_s), self._clock().wall().tzinfo)
+        if name == PRICES:
+            self._log.info("prices_known", until=until, kept=kept)
+        else:
+            self._log.info("forecast_known", until=until, kept=kept)
+
+    def _look_for_lack(self, config: Config, now_s: float) -> None:
+        """Say once, after a while, that a feed is late or has nothing for now, and what is done instead."""
+        for name in _feeds(config):
+            lack, before = slots.lacking(self._book(name), now_s), self._lacking.get(name)
+            if lack is None:
+                self._lacking.pop(name, None)
+                self.lacking.pop(name, None)
+            elif before is None:
+                self._lacking[name] = lack, now_s
+            elif not 0.0 <= now_s - before[1] < LACKS_S and self.lacking.get(name) != lack:
+                self._lacking[name] = lack, before[1]
+                self.lacking[name] = lack
+                self._log.warning("feed_lacking", feed=name, lack=lack, instead=INSTEAD[name])
 
     # --- what follows -------------------------------------------------------------------------------------------------
 
@@ -147,6 +228,7 @@ class Planner:
     def _look(self, controller: Controller) -> None:
         config, wall = self._config(), self._clock().wall()
         now_s = wall.timestamp()
+        self._read(config)
         if self._over(controller, now_s, wall):
             return
         self._look_for_full(controller)
@@ -157,6 +239,7 @@ class Planner:
             return
         self._basis = basis
         self._again_s = now_s + THINK_EVERY_S
+        self._look_for_lack(config, now_s)
         windows: list[tuple[float, float]] = []
         request = progress.request
         if _asked(request) != self._request:
@@ -254,7 +337,7 @@ class Planner:
             return None if slot is None else slot.value, filed, sell
 
         until = datetime.fromtimestamp(need.by_s, wall.tzinfo)
-        expected = ahead(self.past, wall, until, price_at, foretold=self._foretold(controller, wall))
+        expected = ahead(self.past, wall, until, price_at, foretold=self._foretold(controller.draw_w, wall))
         state, params, limits = controller.state, controller.settings.params, controller.settings.limits
         left_s = params.planned_time_cap_s - state.planned_s
         left_wh = params.planned_energy_cap_wh - state.planned_wh
@@ -273,9 +356,15 @@ class Planner:
         begun = self.shown is not None and self.shown.plan.buys_at(now_s)
         charging = state.planned and controller.wants_on and begun
         made = plan(now_s, [need], Car(progress.got_wh), lead, expected.pieces, expected.futures, charging)
-        return Shown(made, in_words(made, progress.sun_wh, progress.got_wh - progress.sun_wh, wall.tzinfo))
+        words = in_words(made, progress.sun_wh, progress.got_wh - progress.sun_wh, wall.tzinfo)
+        bought_wh = sum(run.wh for run in made.runs if run.sure)
+        if made.need is None or made.short_wh > ROUND_WH or made.lacks_wh - bought_wh <= ROUND_WH:
+            return Shown(made, words, None)
+        published, filed, _ = price_at(wall)
+        buy = filed if published is None else published
+        return Shown(made, words, left_in_words(made, buy if tariffs else None))
 
-    def _foretold(self, controller: Controller, wall: datetime) -> dict[date, float]:
+    def _foretold(self, draw_w: float, wall: datetime) -> dict[date, float]:
         """Return the forecast's mean share of the draw for each day that it covers for the most part."""
         found: dict[date, float] = {}
         for days in range(8):
@@ -283,14 +372,14 @@ class Planner:
             begin_s, end_s = (edge.timestamp() for edge in day_span(day, wall.tzinfo))
             known = list(slots.between(self.forecast, begin_s, end_s))
             if sum(slot.end_s - slot.begin_s for slot in known) > 0.6 * (end_s - begin_s):
-                caught_s = sum((slot.end_s - slot.begin_s) * min(1.0, slot.value / controller.draw_w) for slot in known)
+                caught_s = sum((slot.end_s - slot.begin_s) * min(1.0, slot.value / draw_w) for slot in known)
                 found[day] = caught_s / (end_s - begin_s)
         return found
 
     def _show(self, made: Shown | None) -> None:
         before, self.shown = self.shown, made
         if made is not None and (before is None or _other(before.plan, made.plan)):
-            self._log.info("plan_made", plan=made.words)
+            self._log.info("plan_made", plan=made.words, left=made.left)
 
     def _charge(self, windows: tuple[tuple[float, float], ...]) -> None:
         """Tell the controller when to charge, by its own clock."""
@@ -325,6 +414,7 @@ def _days(config: Config, wall: datetime) -> dict[date, Day]:
         bounds = ledger.bounds()
         if bounds is None:
             return found
+        told = ledger.foretold()
         for year in range(LEARN_YEARS + 1):
             middle = today - timedelta(days=365 * year)
             for apart in range(-LEARN_DAYS, 1 if year == 0 else LEARN_DAYS + 1):
@@ -333,8 +423,21 @@ def _days(config: Config, wall: datetime) -> dict[date, Day]:
                 if day >= today or ms_of(end) <= bounds[0] or ms_of(begin) >= bounds[1]:
                     continue
                 intervals = ledger.intervals(ms_of(begin), ms_of(end))
-                found[day] = Day(shares(intervals, day, wall.tzinfo, config.draw_w), (None,) * 48)
+                foretold = min(1.0, told[day] / config.draw_w) if day in told else None
+                found[day] = Day(shares(intervals, day, wall.tzinfo, config.draw_w), (None,) * 48, foretold)
     return found
+
+
+def _feeds(config: Config) -> dict[str, tuple[str, slots.Feed]]:
+    """Return topic and reading of each feed, in the units in which it is published."""
+    planned, found = config.planned, {}
+    if planned.prices:
+        found[PRICES] = planned.prices.topic, config.price_feed
+    if planned.forecast:
+        found[FORECAST] = planned.forecast.topic, config.forecast_feed
+    return {
+        name: (topic, feed._replace(limit=feed.limit / feed.scale, scale=1.0)) for name, (topic, feed) in found.items()
+    }
 
 
 def _other(before: Plan, after: Plan) -> bool:

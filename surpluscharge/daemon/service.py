@@ -161,6 +161,8 @@ class Service:
         self._warn()
         with self._ports.store.alone(self.config.state_file):
             self._history.open()
+            if self._planner:
+                self._planner.recall()
             await self._run()
 
     def _warn(self) -> None:
@@ -231,7 +233,7 @@ class Service:
             return None
         from surpluscharge.daemon.planner import Planner  # noqa: PLC0415
 
-        return Planner(lambda: self.config, lambda: self.clock, self._log, self.tell)
+        return Planner(lambda: self.config, lambda: self.clock, self._log, self.tell, lambda: self._history)
 
     def _settings(self, config: Config) -> Settings:
         settings = config.settings(self.clock.wall())

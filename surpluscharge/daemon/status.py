@@ -185,6 +185,13 @@ class PlanStatus(Part):
     time_left_s: float = Field(description="of what may be charged by plan until noon")
     energy_left_wh: float | None = Field(description="null: no cap")
     prices_known_until: datetime | None = Field(description="of prices that move; null: those of the file hold")
+    left_to_sun: str | None = Field(
+        None, description="how much of what is needed is left to the sun, and why, in a sentence; null: nothing is"
+    )
+    prices_lack: Literal["late", "missing"] | None = Field(
+        None, description="late: those ahead have not come; missing: those of now, so those of the file hold"
+    )
+    forecast_lack: Literal["late", "missing"] | None = Field(None, description="the same of the forecast")
 
 
 class StatusDocument(Part):
@@ -336,7 +343,7 @@ def _plan(controller: Controller, config: Config, planner: Planner, wall: dateti
         return datetime.fromtimestamp(round(at_s), wall.tzinfo)
 
     return PlanStatus(
-        text=planner.words(progress),
+        text="; ".join([planner.words(progress), *planner.lacks_in_words]),
         needed_by=when(made.need.by_s) if made and made.need else None,
         needed_wh=round(made.need.wh, 1) if made and made.need else None,
         came_wh=round(progress.got_wh, 1),
@@ -358,6 +365,9 @@ def _plan(controller: Controller, config: Config, planner: Planner, wall: dateti
         time_left_s=round(max(0.0, params.planned_time_cap_s - state.planned_s), 1),
         energy_left_wh=None if config.planned.energy_cap_wh is None else round(max(0.0, energy_left_wh), 1),
         prices_known_until=when(known_until_s) if known_until_s > wall.timestamp() else None,
+        left_to_sun=planner.shown.left if planner.shown else None,
+        prices_lack=planner.lacking.get("prices"),
+        forecast_lack=planner.lacking.get("forecast"),
     )
 
 
@@ -451,6 +461,7 @@ def in_words(document: StatusDocument, config_path: str, age_s: float | None = N
         *([f"It waits for {waits_for}."] if waits_for else []),
         f"Grid {flow}{age}; relay {relay.commanded}{told}; charger {drawn}",
         *([f"{planned}: {document.plan.text}."] if document.plan else []),
+        *([f"Left to the sun: {document.plan.left_to_sun}."] if document.plan and document.plan.left_to_sun else []),
         f"Today {today.energy_wh / 1000:.2f} kWh, {today.solar_wh / 1000:.2f} from the sun; "
         f"{counted(today.starts, 'start')}",
     ]

@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 from surpluscharge.control import machine
 from surpluscharge.control.controller import Controller, Event
 from surpluscharge.control.draw import DrawWatch, Step
+from surpluscharge.control.slots import Book
 from surpluscharge.history.energy import MINUTE_MS, NOTHING, QUARTER_HOUR_MS, Interval, Sample, downsample, held
 from surpluscharge.history.ledger import ABSENT, DAY_MS, Batch, Charge, FaultChange, StateChange
 
@@ -65,6 +66,8 @@ class Recorder:
         self._states: list[StateChange] = []
         self._faults: list[FaultChange] = []
         self._steps: list[tuple[int, Step]] = []
+        self._ahead: dict[str, Book] = {}
+        self._foretold: dict[str, float] = {}
         self._on = False
         self._reading_s: float | None = None
         self._restates = False  # a ledger that knows nothing of this run is to be told what goes on
@@ -110,6 +113,14 @@ class Recorder:
             self.take()  # and forget it: nobody knows when it was
             self._open_faults = open_faults or set()  # told once it is known
         self._bound()
+
+    def published(self, feed: str, book: Book) -> None:
+        """Keep what is known of the time ahead by a feed, as it was published."""
+        self._ahead[feed] = book
+
+    def foretold(self, day: str, mean_w: float) -> None:
+        """Keep what is foretold of a day that has not begun."""
+        self._foretold[day] = mean_w
 
     def stop(self, controller: Controller, wall_ms: int) -> None:
         """The daemon ends: close what is open."""
@@ -237,11 +248,14 @@ class Recorder:
             self._states,
             self._faults,
             self._steps,
+            tuple(self._ahead.items()),
+            tuple(self._foretold.items()),
         )
         self.urgent = False
         self._waiting, self._pieces, self._turns_ms = [], [], self._turns_ms[-MOST_TURNS:]
         self._charges = {}
         self._states, self._faults, self._steps = [], [], []
+        self._ahead, self._foretold = {}, {}
         return batch
 
     def put_back(self, batch: Batch) -> None:
@@ -251,4 +265,6 @@ class Recorder:
         self._states = [*batch.states, *self._states]
         self._faults = [*batch.faults, *self._faults]
         self._steps = [*batch.steps, *self._steps]
+        self._ahead = dict(batch.ahead) | self._ahead
+        self._foretold = dict(batch.foretold) | self._foretold
         self._bound()

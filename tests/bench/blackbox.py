@@ -1103,7 +1103,8 @@ class Epoch:
         path = self.folder / "state" / "history-bench.sqlite"
         with contextlib.closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=5.0)) as db:
             rows = db.execute(
-                "SELECT begin_ms, end_ms, known_ms, on_ms, solar_mws, bought_mws + planned_mws FROM interval ORDER BY begin_ms"
+                "SELECT begin_ms, end_ms, known_ms, on_ms, solar_mws, bought_mws + planned_mws "
+                "FROM interval ORDER BY begin_ms"
             ).fetchall()
         return {row[0]: tuple(row) for row in rows}
 

@@ -92,6 +92,7 @@ class Ageing(Books):
         self._db.execute("DELETE FROM fault WHERE at_ms < ?", (min([others_ms, *open_ms]),))
         self._db.execute("DELETE FROM switching WHERE at_ms < ?", (others_ms,))  # nobody writes there any more
         self._db.execute("DELETE FROM step WHERE at_ms < ?", (others_ms,))
+        self._db.execute("DELETE FROM foretold WHERE day < ?", (time_of(others_ms, None).date().isoformat(),))
 
     def _days_after(self, done: str, last: date, zone: tzinfo | None) -> Iterator[date]:
         """Yield the local days with intervals after ``done`` (an ISO date; empty: from the first on), up to last."""

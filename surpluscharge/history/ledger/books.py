@@ -11,10 +11,11 @@ from collections.abc import Iterable, Iterator
 from datetime import date, datetime, tzinfo
 from decimal import Decimal
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
 
 from surpluscharge.control.draw import Step
 from surpluscharge.control.economics import Prices, Tariffs
+from surpluscharge.control.slots import kept
 from surpluscharge.history.energy import (
     NOTHING,
     QUARTER_HOUR_MS,
@@ -292,6 +293,17 @@ class Books:
         rows = self._db.execute("SELECT step_w, doubt_w FROM step ORDER BY at_ms DESC LIMIT ?", (most,)).fetchall()
         return [Step(*row) for row in rows[::-1]]
 
+    def ahead(self) -> dict[str, list[list[Any]]]:
+        """Return what was known of the time ahead when it was written last: rows of each feed, for slots.restored."""
+        found: dict[str, list[list[Any]]] = {}
+        for feed, *row in self._db.execute("SELECT feed, begin_s, end_s, value FROM ahead ORDER BY feed, begin_s"):
+            found.setdefault(feed, []).append(row)
+        return found
+
+    def foretold(self) -> dict[date, float]:
+        """Return the mean power that was foretold for each day before it began, in watts, as far as it is kept."""
+        return {date.fromisoformat(day): mean_w for day, mean_w in self._db.execute("SELECT day, mean_w FROM foretold")}
+
     def day_totals(self, first: date, last: date, zone: tzinfo | None, tariffs: Tariffs | None) -> list[DayTotal]:
         """Return each local day between two dates for which something is known, both included.
 
@@ -401,6 +413,10 @@ class Books:
             self._db.executemany(
                 "INSERT OR IGNORE INTO step VALUES (?, ?, ?)", [(at_ms, *step) for at_ms, step in batch.steps]
             )
+            for feed, book in batch.ahead:
+                self._db.execute("DELETE FROM ahead WHERE feed = ?", (feed,))
+                self._db.executemany("INSERT INTO ahead VALUES (?, ?, ?, ?)", [(feed, *row) for row in kept(book)])
+            self._db.executemany("INSERT OR REPLACE INTO foretold VALUES (?, ?)", batch.foretold)
         return again_ms
 
     def _insert(self, intervals: Iterable[Interval]) -> None:

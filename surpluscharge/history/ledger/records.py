@@ -7,6 +7,7 @@ from datetime import date
 from typing import NamedTuple
 
 from surpluscharge.control.draw import Step
+from surpluscharge.control.slots import Book
 from surpluscharge.history.energy import Account, Energy, Interval
 
 DAY_MS = 86_400_000
@@ -60,6 +61,14 @@ MIGRATIONS = (
     ALTER TABLE interval ADD COLUMN planned_mws INTEGER NOT NULL DEFAULT 0;
     ALTER TABLE charge ADD COLUMN planned_mws INTEGER DEFAULT 0;
     ALTER TABLE day ADD COLUMN planned_mws INTEGER NOT NULL DEFAULT 0;
+    """,
+    # What is published ahead, as it was published, and what was foretold of days before they began.
+    """
+    CREATE TABLE ahead (
+        feed TEXT NOT NULL, begin_s INTEGER NOT NULL, end_s INTEGER NOT NULL, value REAL NOT NULL,
+        PRIMARY KEY (feed, begin_s)
+    ) WITHOUT ROWID;
+    CREATE TABLE foretold (day TEXT PRIMARY KEY, mean_w REAL NOT NULL) WITHOUT ROWID;
     """,
 )
 
@@ -147,6 +156,8 @@ class Batch(NamedTuple):
     states: Sequence[StateChange] = ()
     faults: Sequence[FaultChange] = ()
     steps: Sequence[tuple[int, Step]] = ()  # and when they were seen, that the learned draw rests on
+    ahead: Sequence[tuple[str, Book]] = ()  # by feed: all that is known of the time ahead, in place of what was
+    foretold: Sequence[tuple[str, float]] = ()  # of a day (ISO) that has not begun: the mean power that could be caught
 
 
 class Filled(NamedTuple):
