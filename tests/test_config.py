@@ -1016,6 +1016,7 @@ def test_check_shows_every_setting_with_its_source(capsys: pytest.CaptureFixture
         "relay.feedback",
         "relay.power",
         *(f"relay.{part}.{key}" for part in ("temperature", "voltage") for key in ("topic", "pointer", "fresh_s")),
+        "main_fuse.import_limit_w",
         *(f"planned.need.0.{key}" for key in ("days", "by", "energy_wh")),
         *(f"planned.prices.{key}" for key in ("topic", "pointer", "per", "factor", "plus")),
         *(f"planned.forecast.{key}" for key in ("topic", "pointer", "unit")),
@@ -1111,7 +1112,10 @@ DEFAULT = re.compile(r"# (\w+) = (.+)")
 FOR_EXAMPLE = re.compile(r"# e\.g\. (\w+) = (.+)")
 TABLE = re.compile(r"(?:# e\.g\. )?\[+([\w.]+)\]+")
 # Shown, but not in force: not every house has the device, or the need.
-OPTIONAL_TABLES = ("relay.temperature", "relay.voltage", "planned.need", "planned.prices", "planned.forecast")
+OPTIONAL_TABLES = (
+    *("relay.temperature", "relay.voltage", "planned.need", "planned.prices", "planned.forecast"),
+    "main_fuse",
+)
 
 
 class Entry(NamedTuple):
@@ -1228,6 +1232,7 @@ def test_the_examples_in_the_example_can_be_used(entry: Entry) -> None:
         parse("\n".join(f"{key} = {toml(value)}" for key, value in tree.items()), "test.toml")
     except ConfigError as error:
         lacking = "no such file|has no variable|cannot read|without a user name|needs its key|no reading can ever show"
+        lacking += "|no .*meter.* is named for|some meters are named|that is not even enough"
         assert all(re.search(lacking, problem.message) for problem in error.problems), str(error)
 
 
@@ -1326,3 +1331,35 @@ def test_nothing_is_charged_by_plan_unless_asked_for() -> None:
 def test_plans_that_cannot_be(line: str, key: str, remedy: str) -> None:
     (said,) = [said for said in refused(line) if key in said]
     assert remedy in said
+
+
+METERS = 'meter = [{ topic = "a"%s }, { topic = "b"%s }]\ncharger = { current_a = 6%s }\nrelay = { command_topic = "c" }\n'
+
+
+@pytest.mark.parametrize(
+    ("phases", "line", "key"),
+    [
+        ((", phase = 1", "", ""), "", "meter.1.phase"),
+        ((", phase = 1", ", phase = 2", ", phase = 3"), "", "charger.phase"),
+        (("", "", ", phase = 1"), "", "charger.phase"),
+        (("", "", ""), 'site = { phases = "apart" }', "charger.phase"),
+        ((", phase = 1", ", phase = 2", ""), 'site = { phases = "apart" }', "charger.phase"),
+        (("", "", ""), "main_fuse = { import_limit_w = 1380 }", "main_fuse.import_limit_w"),
+    ],
+)
+def test_phases_and_fuses_that_cannot_be(phases: tuple[str, str, str], line: str, key: str) -> None:
+    with pytest.raises(ConfigError) as refused:
+        parse(METERS % phases + line, "test.toml")
+    assert [problem.keys[0] for problem in refused.value.problems] == [key]
+
+
+def test_phases_and_fuses_as_the_controller_has_them() -> None:
+    config = parse(
+        METERS % (", phase = 1", ", phase = 3", ", phase = 3")
+        + 'main_fuse = { import_limit_w = 5200 }\nsite = { phases = "apart" }',
+        "test.toml",
+    )
+    settings = config.settings()
+    assert ([source.phase for source in settings.grid], settings.phase, settings.phases_apart) == ([1, 3], 3, True)
+    assert settings.limits.fuse_w == 5200
+    assert parsed().settings().limits.fuse_w is None

@@ -168,6 +168,8 @@ UNQUIET: dict[str, tuple[Any, ...]] = {
     "contrary_steps": (1, 2, 3),
     "sign_proven": (False,),
     "plug_silent": (True,),
+    "fuse_over_w": (1.0,),
+    "fuse_short_w": (1.0,),
     "nothing_flows": (True,),
     "high_steps": (1, 3),
     "high_w": (3000.0,),

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import pytest
 
 from surpluscharge.config import Config
+from surpluscharge.config.models import MainFuse, PlannedTable
 from surpluscharge.control import machine, news, supervisor, thermal
 from surpluscharge.control.controller import Controller, Moment
 from surpluscharge.control.machine import MODE_NAMES
@@ -1220,6 +1221,89 @@ def test_exchanged_payloads_are_found_and_the_plug_is_kept_off() -> None:
     rig.acknowledge().run(3600.0)
     assert rig.codes[0] == "payloads-exchanged"  # it waits for another configuration
     assert not rig.contact
+
+
+# --- the main fuse ---------------------------------------------------------------------------------------------------
+
+# Of 25 A at 230 V (IEC 60269-1, gG: it carries 1.25 times that for an hour; from memory), with room for what is not
+# active power.
+FUSED = CONFIG.model_copy(
+    update={"main_fuse": MainFuse(import_limit_w=5000.0), "planned": PlannedTable(allow=True, time_cap_s=7200.0)}
+)
+
+
+def test_a_house_that_takes_more_than_its_main_fuse_is_to_carry_ends_the_charge_and_holds_the_next() -> None:
+    rig = Rig(config=FUSED).run(120.0)
+    assert rig.mode == "charging"
+    rig.kettle_w = 6900.0  # the oven, the hob and the washing: 3000 W of them from the sun
+    rig.run(9.0)
+    assert rig.codes == []  # a motor may be starting
+    rig.run(10.0)
+    assert rig.codes == ["fuse-overloaded", "fuse-full"]
+    assert rig.mode == "locked-out"
+    assert not rig.contact
+    rig.controller.tell(news.Planned(((rig.now_s, rig.now_s + 7200.0),)), rig.at())
+    rig.run(600.0)
+    assert rig.codes == ["fuse-full"]  # not even what is due begins where 3900 and 1380 W would be too much
+    assert not rig.contact
+    rig.kettle_w = 6500.0
+    rig.run(60.0)
+    assert rig.codes == []
+    assert rig.mode == "charging"
+
+
+def test_a_charge_goes_on_while_the_house_stays_within_its_main_fuse() -> None:
+    rig = Rig(config=FUSED).run(120.0)
+    rig.kettle_w = 6000.0
+    rig.run(60.0)
+    assert (rig.codes, rig.mode) == ([], "disarming")
+    rig.kettle_w = 0.0
+    assert rig.run(60.0).mode == "charging"
+
+
+def three_phases(**charger: object) -> Rig:
+    """A rig with a meter for each phase; its house, sun and lead are on the second."""
+    config = CONFIG.model_dump(exclude_unset=True) | {
+        "charger": {"current_a": 6.0, **charger},
+        "meter": [
+            {"topic": topic, "fresh_s": 600.0, "phase": phase}
+            for phase, topic in enumerate(("one", "grid", "three"), start=1)
+        ],
+        "main_fuse": {"import_limit_w": 5000.0},
+        "site": {"phases": "apart" if charger else "summed"},
+    }
+    return Rig(config=Config.model_validate(config))
+
+
+def test_the_fullest_phase_decides_and_a_start_asks_the_lead_s_own() -> None:
+    rig = three_phases()  # nobody said where the lead is
+    for others_w, codes in ((3000.0, []), (3700.0, ["fuse-full"]), (3500.0, [])):
+        rig.send("one", f"{others_w}")
+        rig.send("three", f"{-others_w}")
+        assert rig.run(10.0).codes == codes
+    rig = three_phases(phase=2)
+    rig.send("one", "3700")
+    rig.send("three", "-3700")
+    assert rig.run(80.0).mode == "charging"  # its own has room
+    rig.send("one", "5001")
+    assert rig.run(15.0).codes == ["fuse-overloaded"]  # it cannot help there, but a start would not be wise
+
+
+def test_where_phases_are_billed_apart_the_lead_s_own_decides() -> None:
+    """Exported on another phase is not there for the lead; with phases summed up it is."""
+    for charger, mode in (({}, "charging"), ({"phase": 2}, "idle")):
+        rig = three_phases(**charger)
+        rig.sun_w = 0.0
+        rig.send("one", "0")
+        rig.send("three", "-3000")
+        assert rig.run(80.0).mode == mode
+
+
+def test_without_a_fresh_reading_nobody_knows_what_the_main_fuse_carries() -> None:
+    rig = Rig(config=FUSED, sun_w=-6000.0).run(60.0)
+    assert rig.codes == ["fuse-full"]
+    rig.silent = True
+    assert rig.run(60.0).codes == ["meter-silent"]  # which starts nothing, either
 
 
 def test_every_row_is_raised_by_a_test_here() -> None:

@@ -134,6 +134,7 @@ def contradictions(config: Config) -> Iterator[Problem]:
             )
     yield from _relay_contradictions(relay, problem)
     yield from _meter_contradictions(config, problem)
+    yield from _phase_contradictions(config, problem)
     yield from _topic_contradictions(config, problem)
     yield from _connection_contradictions(config.mqtt, problem)
 
@@ -295,6 +296,42 @@ def _meter_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
             "while there still is export, with a control.stop_import_w below 0",
             *keys,
             "control.stop_import_w",
+        )
+
+
+def _phase_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
+    named = [source.phase for source in config.meter]
+    keys = [f"meter.{index}.phase" for index in range(len(named))]
+    phase, fuse = config.charger.phase, config.main_fuse
+    if None in named and any(named):
+        unnamed = keys[named.index(None)]
+        yield problem(unnamed, None, "some meters are named for a phase, this one is not", "Name all, or none", *keys)
+    elif config.site.phases == "apart" and (phase is None or None in named):
+        key = "charger.phase" if phase is None else keys[0]
+        yield problem(
+            key,
+            None,
+            'site.phases is "apart", so it must be known what each [[meter]] and the lead are on',
+            "Give charger.phase, and a phase for each [[meter]]",
+            "site.phases",
+        )
+    if phase is not None and phase not in named:
+        yield problem(
+            "charger.phase",
+            phase,
+            "no [[meter]] is named for this phase",
+            "Give the [[meter]] that measures it the same phase, or leave charger.phase out",
+            *keys,
+        )
+    if fuse and fuse.import_limit_w <= config.draw_w:
+        yield problem(
+            "main_fuse.import_limit_w",
+            fuse.import_limit_w,
+            f"that is not even enough for the lead alone ({config.draw_w:g} W), so nothing could be planned or bought",
+            "Give what the main fuse may carry: its amperes times the voltage, and some room",
+            "charger.draw_w",
+            "charger.current_a",
+            "charger.voltage_v",
         )
 
 

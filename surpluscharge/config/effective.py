@@ -18,6 +18,7 @@ from surpluscharge.config.models import (
     History,
     HomieTable,
     Log,
+    MainFuse,
     MeterSource,
     MoneyTable,
     Mqtt,
@@ -76,6 +77,7 @@ class Config(Section):
     control: Control = Control()
     session: SessionTable = SessionTable()
     planned: PlannedTable = PlannedTable()
+    main_fuse: MainFuse | None = None
     money: MoneyTable | None = None
     site: SiteTable = SiteTable()
     status: Status = Status()
@@ -299,6 +301,8 @@ class Config(Section):
             limits=self.limits,
             draw_a=self.charger.current_a,
             mains_v=self.charger.voltage_v,
+            phase=self.charger.phase or 0,
+            phases_apart=self.site.phases == "apart",
             grid=tuple(
                 Source(
                     source.topic,
@@ -307,6 +311,7 @@ class Config(Section):
                     source.measures,
                     source.fresh_s,
                     source.limit_w,
+                    source.phase or 0,
                 )
                 for source in self.meter
             ),
@@ -341,6 +346,7 @@ class Config(Section):
             rest_s=socket.rest_s,
             hot_c=socket.hot_c,
             nominal_v=self.charger.voltage_v,
+            fuse_w=self.main_fuse.import_limit_w if self.main_fuse else None,
         )
 
 

@@ -134,6 +134,13 @@ class MeterSource(Section):
         30.0, ge=1, le=600, description="a reading older than this is not relied on: the relay goes off"
     )
     limit_w: float = Field(30000.0, gt=0, description="a value beyond this is taken for nonsense")
+    phase: int | None = Field(None, ge=1, le=3, description="the phase it is of; default: of all, or it does not matter")
+
+
+class MainFuse(Section):
+    import_limit_w: float = Field(
+        gt=0, le=100000, description="the most import of any phase, or of the house where no meter is named for a phase"
+    )
 
 
 class Charger(Section):
@@ -143,6 +150,7 @@ class Charger(Section):
     draw_w: float | None = Field(
         None, gt=0, le=8000, description="what it really draws, once measured; default: current times voltage"
     )
+    phase: int | None = Field(None, ge=1, le=3, description="the phase of its socket, as the meters are named")
 
 
 class Socket(Section):
@@ -334,6 +342,9 @@ class MoneyTable(Section):
 class SiteTable(Section):
     time_zone: Annotated[str, AfterValidator(zone_name)] | None = Field(
         None, description="IANA name; default: the computer's own"
+    )
+    phases: Literal["summed", "apart"] = Field(
+        "summed", description="how they are billed; apart: only the surplus on the lead's own phase counts"
     )
 
 

@@ -159,6 +159,7 @@ _STAND_INS: dict[str, Any] = {
     "tariff": [{"import_price": 0.0, "export_price": 0.0}],
     "begins": "00:00",
     "ends": "00:00",
+    "import_limit_w": 100000.0,
     "by": "00:00",
     "energy_wh": 1.0,
     "need": [{"by": "00:00", "energy_wh": 1.0}],

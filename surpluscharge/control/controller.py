@@ -73,6 +73,8 @@ class Settings(NamedTuple):
     contact: Contact | None = None  # the plug's report of its relay
     temperature: Source | None = None  # of the socket
     voltage: Source | None = None
+    phase: int = 0  # the lead's, where meters are named for phases; 0: not known
+    phases_apart: bool = False  # the bill does not sum them up, so only the lead's own counts
     silent_s: float | None = None  # a plug that says nothing for so long while it is on is silent; None: learned
     command: tuple[str, ...] = ()  # how the relay is told: topic, and payloads for on and off; only ever compared
 
@@ -123,7 +125,7 @@ class Controller:
         self.enabled = kept.enabled if kept else False
         self.stopping = False
         # What is seen.
-        self.grid = Meter(settings.grid)
+        self.grid = Meter(settings.grid, settings.phase if settings.phases_apart else 0)
         self.temperature = Meter.of(settings.temperature)
         self.stillness = Stillness(at.now_s)  # of the grid's meter
         self.refusals = Refusals()
@@ -516,12 +518,22 @@ class Controller:
             steps_late=lessons.late,
             refused_in_row=self._refused_in_row,
             topics_refused=self._topics_refused,
+            **self._fuse(at),
             budget_spent=arming and at.now_s < machine.budget_free_s(params, state),
             clock_jumped=self._clock_jumped,
             store_failing=self._store_failing,
             history_failing=self._history_failing,
             **self._strain._asdict(),
         )
+
+    def _fuse(self, at: Moment) -> dict[str, float]:
+        """Return how far the house is from what its main fuse is to carry, as it is and with the lead beside it."""
+        fuse_w, by_phase = self.settings.limits.fuse_w, self.grid.by_phase()
+        if fuse_w is None or at.now_s >= self.grid.fresh_until_s:
+            return {}
+        most_w = max(by_phase.values())  # where nobody knows the lead's phase, it may be the fullest one
+        with_it_w = by_phase.get(self.settings.phase, most_w) + max(self.draw_w, self.settings.limits.draw_w)
+        return {"fuse_over_w": most_w - fuse_w, "fuse_short_w": with_it_w - fuse_w}
 
     @property
     def draw_w(self) -> float:

@@ -125,6 +125,7 @@ class Source(NamedTuple):
 
     ``scale`` turns its unit into ours (W: 1, kW: 1000); ``fresh_s`` is how long one value may be relied on;
     ``limit`` is the largest magnitude believed. Mostly watts; a temperature or a voltage is read in the same way.
+    ``phase``: of which phase it is, 1 to 3; 0: of all, or nobody said.
     """
 
     topic: str
@@ -133,6 +134,7 @@ class Source(NamedTuple):
     measures: Measures
     fresh_s: float
     limit: float
+    phase: int = 0
 
     def read(self, payload: bytes) -> float:
         """Return the payload's value; of grid power, positive for import. Raises Rejected."""
@@ -160,8 +162,9 @@ class Meter:
     at_s: float | None  # when the oldest of the readings in the sum came; None until every source has one
     fresh_until_s: float  # when the first of the readings goes stale; -infinity until every source has one
 
-    def __init__(self, sources: tuple[Source, ...]) -> None:
-        self.sources = sources
+    def __init__(self, sources: tuple[Source, ...], phase: int = 0) -> None:
+        """``phase``: only what is measured of it makes the sum; 0: all of it. All must be fresh, either way."""
+        self.sources, self._phase = sources, phase
         self.topics = frozenset(source.topic for source in sources)
         self._readings: dict[int, Reading] = {}
         self.before: float | None = None  # what the value was before the last message, if it was fresh then
@@ -195,12 +198,21 @@ class Meter:
         """Return the last reading of one source, fresh or not."""
         return self._readings.get(index)
 
+    def by_phase(self) -> dict[int, float]:
+        """Return the last readings of each phase summed up, fresh or not; under 0 what is said to be of none."""
+        sums: dict[int, float] = {}
+        for index, reading in self._readings.items():
+            phase = self.sources[index].phase
+            sums[phase] = sums.get(phase, 0.0) + reading.value
+        return sums
+
     def _sum_up(self) -> None:
         # Kept, because it is asked for far more often than it changes.
         if not 0 < len(self.sources) == len(self._readings):
             self.value, self.at_s, self.fresh_until_s = None, None, -math.inf
             return
-        self.value = sum(reading.value for reading in self._readings.values())
+        by_phase = self.by_phase()
+        self.value = by_phase.get(self._phase, 0.0) if self._phase else sum(by_phase.values())
         self.at_s = min(reading.at_s for reading in self._readings.values())
         self.fresh_until_s = min(
             reading.at_s + self.sources[index].fresh_s for index, reading in self._readings.items()

@@ -34,6 +34,7 @@ class Limits(NamedTuple):
     rest_s: float
     hot_c: float
     nominal_v: float
+    fuse_w: float | None = None  # the most import of a phase, or of the house where phases are not apart; None: any
 
 
 class Situation(NamedTuple):
@@ -88,6 +89,8 @@ class Situation(NamedTuple):
     read_in_floods: bool = False  # readings come faster than they can be handled
     idle: bool = False  # the plug's last word since the wish last changed, however old, is that nothing flows
     late: bool = False  # what is heard and done comes too late, and has for a while
+    fuse_over_w: float | None = None  # by how much a phase takes more than the main fuse is to carry; below nought: less
+    fuse_short_w: float | None = None  # and by how much the lead's phase would with it
     payloads_exchanged: bool = False  # told off the plug goes on, and told on it goes off
 
 
@@ -141,6 +144,10 @@ FINE_W = 5.0
 ALIVE_S, ALIVE_C = 3600.0, 1.0  # a sensor that sits where it should warms by so much in a charge of so long
 COOLED_C = 15.0  # below the temperature that trips, a socket counts as cooled
 STUCK_AFTER_S = 20.0  # a relay has so long to go off, and its meter to see it
+# A motor has started by then. A fuse carries what is a little too much for an hour, and 1.6 times its rating for minutes
+# (IEC 60269-1, gG: conventional time and currents, from memory).
+FUSE_AFTER_S = 10.0
+FUSE_ROOM_W = 100.0  # so much less than the most counts as room again
 
 
 def flows(power_w: float, limits: Limits) -> bool:
@@ -398,6 +405,28 @@ FAULTS = (
         sentence="Grid power fell by the lead's whole draw and has not come back: nothing seems to flow. It will be "
         "tried again later.",
         remedy="Nothing, if the car is full or unplugged. Otherwise see whether the plug has power and a connection.",
+    ),
+    Fault(
+        "fuse-overloaded",
+        TRIP,
+        lambda now, limits: now.wants_on and now.fuse_over_w is not None and now.fuse_over_w > 0.0,
+        after_s=FUSE_AFTER_S,
+        cooldown_s=300.0,
+        cooldown_most_s=4800.0,
+        shows="fuse_over_w",
+        sentence="The house takes more than its main fuse is to carry, so the charger makes room.",
+        remedy="See what else is on. It is tried again later; where it happens often, charge at other hours, or set the "
+        "lead to a lower current.",
+    ),
+    Fault(
+        "fuse-full",
+        HOLD,
+        lambda now, limits: not now.wants_on and now.fuse_short_w is not None and now.fuse_short_w > 0.0,
+        after_s=0.0,
+        clear=lambda now, limits: now.wants_on or now.fuse_short_w is None or now.fuse_short_w <= -FUSE_ROOM_W,
+        shows="fuse_short_w",
+        sentence="With the lead the house would take more than its main fuse is to carry: no charge is started.",
+        remedy="Nothing, if much else is on. Otherwise see import_limit_w of [main_fuse].",
     ),
     Fault(
         "rest-due",

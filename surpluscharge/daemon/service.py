@@ -39,9 +39,13 @@ TICK_S = 1.0  # the longest the control loop sleeps
 CLOCK_JUMP_S = 30.0  # of the wall clock against the other, between two turns of the loop
 OFF_WITHIN_S = 10.0  # real seconds, at shutdown, for the off to be confirmed
 CANCEL_AGAIN_S = 3.0  # real seconds; longer than a farewell takes
-RELOADABLE = frozenset({"control", "session", "planned", "charger", "socket", "money", "site", "status", "log"})
+RELOADABLE = frozenset(
+    {"control", "session", "planned", "charger", "socket", "main_fuse", "money", "site", "status", "log"}
+)
 FIXED = (
     "charger.name",
+    "charger.phase",
+    "site.phases",
     "planned.allow",
     "planned.prices.topic",
     "planned.forecast.topic",
