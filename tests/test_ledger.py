@@ -27,9 +27,10 @@ from surpluscharge.cli.common import Progress
 from surpluscharge.config import load_offline
 from surpluscharge.control.draw import Step
 from surpluscharge.control.economics import EVERY_DAY, Tariff, Tariffs, Window
+from surpluscharge.control.slots import Slot
 from surpluscharge.daemon import store
 from surpluscharge.history import exchange
-from surpluscharge.history.energy import NOTHING, Energy, Interval, Sample, hold, ms_of, time_of, total
+from surpluscharge.history.energy import NOTHING, Energy, Interval, Sample, account, hold, ms_of, time_of, total
 from surpluscharge.history.ledger import (
     ABSENT,
     LOST,
@@ -37,6 +38,7 @@ from surpluscharge.history.ledger import (
     Batch,
     Charge,
     DamagedError,
+    Due,
     FaultChange,
     FaultSpan,
     Filled,
@@ -299,6 +301,125 @@ def test_a_price_corrected_later_counts_for_what_is_kept(ledger: Ledger) -> None
     assert cost is not None
     assert energy.bought_mws > 0 and energy.planned_mws > 0  # both were paid for
     assert cost.paid * 3_600_000_000 == (energy.bought_mws + energy.planned_mws) * Decimal("0.54")
+
+
+# --- prices that moved -----------------------------------------------------------------------------------------------
+
+CHEAPEST = Tariffs("EUR", (Tariff(None, Decimal("0.27"), Decimal("0.08"), None, (NIGHT,)),))
+
+
+def moved(first_s: int, count: int, length_s: int = 900, seed: int = 7) -> tuple[Slot, ...]:
+    """Return invented prices, negative ones among them."""
+    chance = random.Random(seed)
+    return tuple(
+        Slot(first_s + n * length_s, first_s + (n + 1) * length_s, round(chance.uniform(-0.05, 0.6), 4))
+        for n in range(count)
+    )
+
+
+def by_the_minute(
+    intervals: list[Interval], prices: dict[int, str], zone: ZoneInfo
+) -> dict[date, tuple[Decimal, Decimal]]:
+    """Return what was paid and forgone on each local day, reckoned minute by minute, times a kWh's milliwatt-seconds.
+
+    ``prices`` of quarters of an hour, by their begin in seconds; else those of TARIFFS.
+    """
+    found: dict[date, tuple[Decimal, Decimal]] = {}
+    for begin_ms, end_ms, energy in intervals:
+        length_ms, edge_ms = end_ms - begin_ms, begin_ms
+        while edge_ms < end_ms:
+            until_ms = min(end_ms, (edge_ms // 60_000 + 1) * 60_000)  # every price changes on a whole minute
+            low, high = edge_ms - begin_ms, until_ms - begin_ms
+            grid, solar = (
+                sum(mws * high // length_ms - mws * low // length_ms for mws in shares)
+                for shares in ((energy.bought_mws, energy.planned_mws), (energy.solar_mws,))
+            )
+            local = datetime.fromtimestamp(edge_ms // 1000, zone)
+            minute = local.hour * 60 + local.minute
+            price = prices.get(edge_ms // 900_000 * 900, "0.11" if minute >= 1402 or minute < 331 else "0.27")
+            paid, forgone = found.get(local.date(), (Decimal(0), Decimal(0)))
+            found[local.date()] = paid + grid * Decimal(price), forgone + solar * Decimal("0.08")
+            edge_ms = until_ms
+    return found
+
+
+def test_money_is_what_was_in_force_when_it_flowed_for_ever(ledger: Ledger) -> None:
+    """Quarters over a day of 25 hours, with a hole, to the last digit; as recorded, aged, and dropped to totals."""
+    first_s = BEGIN_MS // 900_000 * 900
+    book = tuple(slot for n, slot in enumerate(moved(first_s, 4 * 96)) if not 150 <= n < 170)
+    intervals = readings(5 * 8640)
+    ledger.write(Batch(intervals, prices=[(first_s, book)]))
+    expected = by_the_minute(intervals, {slot.begin_s: str(slot.value) for slot in book}, LISBON)
+    first, last = date(2031, 10, 24), date(2031, 10, 29)
+    for step, retention in enumerate((None, Retention(0, 90, 90), Retention(0, 0, 90), Retention(0, 0, 0))):
+        if retention:
+            ledger.retain(ms_of(BEGIN + timedelta(days=9)), LISBON, retention, TARIFFS)
+        totals = ledger.day_totals(first, last, LISBON, TARIFFS)
+        assert [one.day for one in totals] == sorted(expected)
+        for one in totals:
+            cost = one.account.money
+            assert cost is not None
+            assert (cost.paid_units, cost.forgone_units) == expected[one.day], (step, one.day)
+        assert ledger.check(ms_of(BEGIN + timedelta(days=9)), LISBON) == []
+    assert ledger.bounds() is None
+    per_day = ledger._db.execute("SELECT day, COUNT(*) FROM day GROUP BY day").fetchall()
+    assert max(count for _, count in per_day) < 50  # no row for a price at which nothing was charged
+
+
+def test_a_whole_account_is_the_sum_of_its_parts_where_prices_move(ledger: Ledger) -> None:
+    book = moved(BEGIN_MS // 900_000 * 900, 96)
+    ledger.write(Batch(readings(2 * 8640), prices=[(book[0].begin_s, book)]))
+    end = BEGIN + timedelta(days=2)
+    whole = ledger.account(BEGIN, end, TARIFFS)
+    assert whole.energy == ledger.energy(BEGIN_MS, ms_of(end)) and whole.money is not None
+    for minutes in (7, 731):
+        middle = BEGIN + timedelta(minutes=minutes)
+        parts = [ledger.account(BEGIN, middle, TARIFFS), ledger.account(middle, end, TARIFFS)]
+        assert parts[0].money is not None and parts[1].money is not None
+        assert parts[0].money.plus(parts[1].money) == whole.money
+    with_prices = ledger.in_force(TARIFFS, BEGIN, end)
+    assert with_prices is not None
+    assert account(ledger.energy, BEGIN, end, with_prices) == whole  # span by span
+    assert ledger.in_force(None, BEGIN, end) is None
+    assert ledger.account(BEGIN, end, None).money is None
+    later = end + timedelta(days=7)
+    assert ledger.in_force(TARIFFS, later, later + timedelta(days=1)) is TARIFFS
+
+
+def test_what_was_in_force_stays_though_other_prices_come(ledger: Ledger) -> None:
+    """Said anew within a slot: until then the old price, then the new one; and no longer any, once there is none."""
+    first_s = BEGIN_MS // 3_600_000 * 3600
+    old, new = moved(first_s, 6, 3600), moved(first_s, 6, 3600, seed=8)
+    middle_s = first_s + 2 * 3600 + 777
+    batch = Batch(prices=[(first_s, old), (middle_s, new)])
+    for _ in range(2):  # a batch may be written again
+        ledger.write(batch)
+        priced = ledger.in_force(TARIFFS, time_of(first_s * 1000, LISBON), time_of((first_s + 6 * 3600) * 1000, LISBON))
+        assert priced is not None
+        for at_s in range(first_s, first_s + 6 * 3600, 100):
+            prices, known = priced.prices_at(time_of(at_s * 1000, LISBON)), old if at_s < middle_s else new
+            assert prices is not None and str(prices.import_price) == str(known[(at_s - first_s) // 3600].value)
+    ledger.write(Batch(prices=[(middle_s + 3600, ())]))
+    priced = ledger.in_force(TARIFFS, time_of(first_s * 1000, LISBON), time_of((first_s + 6 * 3600) * 1000, LISBON))
+    assert priced is not None
+    for at_s, price in ((middle_s + 3599, str(new[3].value)), (middle_s + 3601, "0.27")):
+        prices = priced.prices_at(time_of(at_s * 1000, LISBON))
+        assert prices is not None and str(prices.import_price) == price
+
+
+def test_cheapest_is_what_could_be_had_until_the_need(ledger: Ledger) -> None:
+    first_s = BEGIN_MS // 3_600_000 * 3600
+    prices = [0.3, 0.2, 0.25, 0.4, 0.35, 0.1]
+    book = tuple(Slot(first_s + n * 3600, first_s + (n + 1) * 3600, price) for n, price in enumerate(prices))
+    due = Due((first_s + 3 * 3600) * 1000, first_s * 1000, 5, 4, 3, False, True)
+    ledger.write(Batch(prices=[(first_s, book)], dues=[due, due]))
+    begin, end = (time_of((first_s + hours * 3600) * 1000, LISBON) for hours in (0, 6))
+    found = ledger.in_force(CHEAPEST, begin, end)
+    assert found is not None
+    cut = [str(one.alternative_price) for _, _, one in found.spans(begin, end) if one]
+    assert cut == ["0.2", "0.2", "0.25", "0.1", "0.1", "0.1"]
+    assert ledger.dues(0, 1 << 60) == [due]
+    assert ledger.dues(due.by_ms, 1 << 60) == []
 
 
 def kept_only(ledger: Ledger, zone: ZoneInfo = LISBON) -> datetime:

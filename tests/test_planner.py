@@ -22,10 +22,12 @@ from surpluscharge.control import machine, news, slots
 from surpluscharge.control.controller import Controller, Kept, Moment
 from surpluscharge.control.news import News
 from surpluscharge.control.signals import Rejected
+from surpluscharge.control.slots import Slot
 from surpluscharge.daemon import status, store
 from surpluscharge.daemon.commands import COMMANDS
 from surpluscharge.daemon.planner import Planner
 from surpluscharge.history.expectation import Day
+from surpluscharge.history.ledger import Due
 from tests.wire import BASE, COMMAND, ENABLE, ENABLE_SET, GRID, Feed, Stage, tables, toml, until
 
 broker = pytest.mark.broker
@@ -477,6 +479,8 @@ class Keeping:
     ahead: dict[str, Any] = field(default_factory=dict)
     told: dict[date, float] = field(default_factory=dict)
     writes: int = 0
+    prices: list[tuple[Slot, ...]] = field(default_factory=list)
+    dues: list[Due] = field(default_factory=list)
 
     def published(self, feed: str, book: slots.Book) -> None:
         self.ahead[feed] = json.loads(json.dumps(slots.kept(book)))
@@ -484,6 +488,12 @@ class Keeping:
 
     def foretold(self, day: date, mean_w: float) -> None:
         self.told[day] = mean_w
+
+    def in_force(self, book: slots.Book) -> None:
+        self.prices.append(book)
+
+    def due(self, due: Due) -> None:
+        self.dues.append(due)
 
 
 def test_what_was_published_outlives_a_restart_and_is_judged_by_the_file_of_then() -> None:
@@ -513,6 +523,31 @@ def test_what_was_published_outlives_a_restart_and_is_judged_by_the_file_of_then
     none = House(configured(), keeps=keeps)
     none.planner.recall()
     assert none.planner.prices == ()
+
+
+def test_prices_in_force_and_what_was_needed_go_to_the_ledger() -> None:
+    """The prices with all that the file adds, once for each change of them, and none once it has no feed any more."""
+    keeps = Keeping()
+    house = House(moving(prices={"topic": PRICES, "factor": 1.2, "plus": 0.1}), keeps=keeps)
+    house.planner.recall()
+    assert keeps.prices == [()]
+    for _ in range(3):
+        house.planner.take(PRICES, slots_of({4: 0.05}))
+        house.run(0.2)
+    assert [len(book) for book in keeps.prices] == [0, 24]
+    assert [slot.value for slot in keeps.prices[1][3:6]] == [0.58, 0.16, 0.58]  # to the digit
+    house.config = moving(prices={"topic": PRICES, "factor": 1.2, "plus": 0.2})
+    house.run(0.1)
+    assert [slot.value for slot in keeps.prices[2][3:6]] == [0.68, 0.26, 0.68]
+    house.until(DAWN + timedelta(minutes=2))
+    (due,) = keeps.dues
+    assert due.by_ms == DAWN.timestamp() * 1000 and due.since_ms == house.start.timestamp() * 1000
+    assert due.met and not due.car_full and due.needed_mws == 4000 * 3_600_000
+    assert due.came_mws == pytest.approx(house.said("need_met")[0]["came_wh"] * 3_600_000, rel=1e-3)
+    assert due.solar_mws < 30 * 3_600_000
+    again = House(configured(), start=DAWN, keeps=keeps)
+    again.planner.recall()
+    assert keeps.prices[-1] == ()
 
 
 def test_other_taxes_in_the_file_change_prices_that_are_known_already() -> None:

@@ -177,6 +177,15 @@ def test_what_is_published_ahead_waits_for_the_disk_like_all_else(ledger: Ledger
         ledger.write(rig.recorder.take())
         assert restored(ledger.ahead()["prices"], 100.0) == book
         assert ledger.foretold() == {date(2031, 5, 15): 300.0}
+    rig.recorder.in_force(book, round(WALL_S * 1000))
+    batch = rig.recorder.take()
+    rig.recorder.in_force(book[:1], round(WALL_S * 1000) + 5)
+    rig.recorder.put_back(batch)
+    again = rig.recorder.take().prices
+    assert again == ((round(WALL_S), book), (round(WALL_S) + 1, book[:1]))  # in order, from whole seconds on
+    unset = Recorder(DrawWatch(DRAW_W), 10_000)
+    unset.in_force(book, 5)  # a clock that is not set yet says nothing
+    assert unset.take().prices == ()
     rig.recorder.published("prices", book[1:])
     ledger.write(rig.recorder.take())
     assert restored(ledger.ahead()["prices"], 100.0) == book[1:]

@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from surpluscharge.control import slots
-from surpluscharge.control.economics import EVERY_DAY, Tariff, Tariffs, Window
+from surpluscharge.control.economics import EVERY_DAY, Tariff, Tariffs, Window, spans
 from surpluscharge.control.signals import REJECTIONS, Rejected
 from surpluscharge.control.slots import FAULTS, HOUR_S, QUARTER_S, Feed, Moving, Slot
 
@@ -227,6 +227,43 @@ def test_where_nothing_is_known_the_tariff_of_the_file_holds() -> None:
     assert prices is not None and prices.alternative_price == Decimal("0.11")
     paid = even._replace(cheapest=Decimal("-0.05")).prices_at(BEGIN)
     assert paid is not None and paid.alternative_price == 0  # as for a tariff: paid for taking is used up in any case
+
+
+@pytest.mark.parametrize("day_of", [BEGIN, datetime(2031, 10, 26, tzinfo=ZONE), datetime(2031, 3, 30, tzinfo=ZONE)])
+def test_a_day_is_cut_where_prices_move_in_one_go_as_step_by_step(day_of: datetime) -> None:
+    """Beside the way from change to change; with a hole, quarters and hours, and needs at odd minutes."""
+    begin_s = int(day_of.timestamp())
+    quarters = tuple(
+        Slot(begin_s + n * QUARTER_S, begin_s + (n + 1) * QUARTER_S, 0.1 + 0.01 * (n // 3 % 7))
+        for n in range(96)
+        if not 20 <= n < 31
+    )
+    for dues_s in (None, (), (begin_s + 7 * HOUR_S + 420.0, begin_s + 19 * HOUR_S + 0.0)):
+        moving = Moving(TARIFFS, quarters, dues_s=dues_s)
+        for late in (0, 1234):
+            first, last = day_of + timedelta(seconds=late), day_of + timedelta(days=1, seconds=late)
+            found = list(moving.spans(first, last))
+            assert found[0][0] == first and found[-1][1] == last
+            assert all(one[1] == other[0] and one[2] != other[2] for one, other in pairwise(found))
+            for begin, end, prices in found:
+                middle = datetime.fromtimestamp((begin.timestamp() + end.timestamp()) / 2, ZONE)
+                assert moving.prices_at(begin) == prices
+                if dues_s is None:
+                    assert moving.prices_at(middle) == prices
+            if dues_s is None:
+                assert found == list(spans(moving, first, last))
+
+
+def test_the_cheapest_of_a_time_that_is_over_is_that_until_the_next_need() -> None:
+    """Cheap at four and in the evening; needed at six: until then four o'clock is the cheapest, then the evening."""
+    prices = {4: 0.05, 20: 0.11}
+    cheap = TARIFFS._replace(tariffs=tuple(one._replace(alternative_price=None) for one in TARIFFS.tariffs))
+    book = tuple(Slot(NOW_S + h * HOUR_S, NOW_S + (h + 1) * HOUR_S, prices.get(h, 0.3)) for h in range(24))
+    moving = Moving(cheap, book, dues_s=(NOW_S + 6 * HOUR_S,))
+    found = [moving.prices_at(datetime.fromtimestamp(NOW_S + h * HOUR_S, ZONE)) for h in (0, 4, 5, 6, 20, 21)]
+    assert [str(one.alternative_price) for one in found if one] == ["0.05", "0.05", "0.3", "0.11", "0.11", "0.3"]
+    fixed = Moving(TARIFFS._replace(tariffs=(cheap.tariffs[0]._replace(alternative_price=Decimal("0.2")),)), book)
+    assert fixed._replace(dues_s=()).prices_at(BEGIN) == fixed.prices_at(BEGIN)
 
 
 def test_what_is_believed_of_a_price() -> None:

@@ -209,6 +209,7 @@ def _report(options: argparse.Namespace) -> int:
         config.tariffs(),
         config.band,
         config.history.batch_s,
+        lambda prices: config.rule(prices if config.way.follows_prices else None).band(config.draw_w),
         thresholds_move=config.way is Way.AHEAD,
     )
     first, last = _period(options, now.date())

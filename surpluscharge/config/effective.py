@@ -6,6 +6,7 @@ import json
 import os
 from datetime import UTC, datetime
 from datetime import time as time_of_day
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -150,14 +151,15 @@ class Config(Section):
         return Feed(table.pointer, believed(tariffs) / float(table.factor), PER[table.per], zone(self.site.time_zone))
 
     def import_price_of(self, published: float) -> float:
-        """Return what a kWh from the grid costs where so much is published for it."""
+        """Return what a kWh from the grid costs where so much is published for it: to the digit, as on a bill."""
         table = self.planned.prices
-        return published if table is None else published * float(table.factor) + float(table.plus)
+        return published if table is None else float(Decimal(repr(published)) * table.factor + table.plus)
 
     def price_of(self, published: float) -> float:
         """Return the same for a price in the unit in which it is published."""
         table = self.planned.prices
-        return self.import_price_of(published * (1.0 if table is None else PER[table.per]))
+        per = Decimal(repr(1.0 if table is None else PER[table.per]))
+        return self.import_price_of(float(Decimal(repr(published)) * per))
 
     def power_of(self, published: float) -> float:
         """Return the watts of a forecast in the unit in which it is published."""

@@ -28,8 +28,8 @@ from surpluscharge.control.controller import Controller, Event
 from surpluscharge.control.draw import MOST_STEPS, DrawWatch, Step
 from surpluscharge.control.economics import Tariffs
 from surpluscharge.control.slots import Book
-from surpluscharge.history.energy import Account, account, day_begins, day_span, ms_of, time_of
-from surpluscharge.history.ledger import LOCKED_S, Batch, DamagedError, DayTotal, Ledger, LedgerError
+from surpluscharge.history.energy import Account, day_begins, day_span, ms_of, time_of
+from surpluscharge.history.ledger import LOCKED_S, Batch, DamagedError, DayTotal, Due, Ledger, LedgerError
 from surpluscharge.history.recorder import Recalled, Recorder
 
 PAUSE_S = 1.0  # real seconds between two writes
@@ -190,6 +190,15 @@ class Historian:
         if self._clock().now() >= self._ahead_s + AHEAD_PAUSE_S:  # or else with the next batch
             self._ahead_s = self._clock().now()
             self._wake.set()
+
+    def in_force(self, book: Book) -> None:
+        """Keep that these import prices are known from now on."""
+        self._recorder.in_force(book, self._wall_ms())
+
+    def due(self, due: Due) -> None:
+        """Keep what had come by the time at which something was needed."""
+        self._recorder.due(due)
+        self._wake.set()
 
     def foretold(self, day: date, mean_w: float) -> None:
         """Keep what is foretold of a day that has not begun."""
@@ -365,6 +374,6 @@ def figures(ledger: Ledger, today: date, zone: tzinfo | None, now_ms: int, tarif
     yesterday = day_begins(today - timedelta(days=1), zone)
     month = day_begins(today.replace(day=1), zone)
     spans = ((begin, end), (yesterday, begin), (month, end))
-    today_, yesterday_, month_ = (account(ledger.energy, since, until, tariffs) for since, until in spans)
+    today_, yesterday_, month_ = (ledger.account(since, until, tariffs) for since, until in spans)
     starts = tuple(ledger.starts(ms_of(since), ms_of(until)) for since, until in spans)
     return Figures(now_ms, today_, yesterday_, month_, starts)

@@ -26,9 +26,9 @@ from surpluscharge.control.economics import Prices
 from surpluscharge.control.news import News
 from surpluscharge.control.plan import Car, Lead, Plan, in_words, left_in_words, plan
 from surpluscharge.control.wishes import Need
-from surpluscharge.history.energy import day_span, ms_of
+from surpluscharge.history.energy import MWS_PER_WH, day_span, ms_of
 from surpluscharge.history.expectation import Day, ahead, shares
-from surpluscharge.history.ledger import Ledger
+from surpluscharge.history.ledger import Due, Ledger
 from surpluscharge.words import duration
 
 THINK_EVERY_S = 300.0
@@ -66,6 +66,8 @@ class Keeps(Protocol):
     def ahead(self) -> Mapping[str, Sequence[Sequence[Any]]]: ...
     def published(self, feed: str, book: slots.Book) -> None: ...
     def foretold(self, day: date, mean_w: float) -> None: ...
+    def in_force(self, book: slots.Book) -> None: ...
+    def due(self, due: Due) -> None: ...
 
 
 class Planner:
@@ -84,6 +86,7 @@ class Planner:
         self._read_by: Config | None = None  # the configuration that made of it what follows
         self._lacking: dict[str, tuple[str, float]] = {}  # by feed: what is lacking, and since when
         self.lacking: dict[str, Literal["late", "missing"]] = {}  # of that, what has been said
+        self._in_force: slots.Book | None = None  # what is on record of it; None: that is not known
         self.prices: slots.Book = ()
         self.forecast: slots.Book = ()
         self.past: Mapping[date, Day] = {}
@@ -161,12 +164,25 @@ class Planner:
                 self._read_by = self._basis = None
                 self._read(config)
                 self._say_known(name, now_s, kept=True)
+        self._keep_prices()
+
+    def _keep_prices(self) -> None:
+        """Have the ledger know of prices that are in force from now on, so that money is what it was."""
+        keeps, now_s = self._keeps(), self._clock().wall().timestamp()
+        if keeps and self._in_force is not self.prices:
+            known, before = (
+                tuple(slots.between(book, now_s, math.inf)) for book in (self.prices, self._in_force or ())
+            )
+            if known != before or self._in_force is None:
+                keeps.in_force(self.prices)
+            self._in_force = self.prices
 
     def _know(self, name: str, book: slots.Book) -> None:
         keeps, changed = self._keeps(), book != self._published.get(name, ())
         self._published[name] = book
         self._read_by = self._basis = None
         self._read(self._config())
+        self._keep_prices()
         if changed and keeps:
             keeps.published(name, book)
             if name == FORECAST:
@@ -229,6 +245,7 @@ class Planner:
         config, wall = self._config(), self._clock().wall()
         now_s = wall.timestamp()
         self._read(config)
+        self._keep_prices()
         if self._over(controller, now_s, wall):
             return
         self._look_for_full(controller)
@@ -300,6 +317,11 @@ class Planner:
                 from_sun_wh=round(progress.sun_wh),
                 car_full=progress.full,
             )
+            keeps = self._keeps()
+            if keeps and not reloaded:
+                by_ms, since_ms = round(due[0].by_s * 1000), round(progress.since_s * 1000)
+                needed, came, solar = (round(wh * MWS_PER_WH) for wh in (due[0].wh, progress.got_wh, progress.sun_wh))
+                keeps.due(Due(by_ms, since_ms, needed, came, solar, met, progress.full))
             last_s = max(need.by_s for need in due if need.by_s <= now_s)
             # Away for days: what was due meanwhile is past, and one line about it is enough.
             self._tell(news.Due(last_s if now_s - last_s < 2 * DAY_S else now_s))

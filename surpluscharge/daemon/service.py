@@ -167,6 +167,8 @@ class Service:
             self._history.open()
             if self._planner:
                 self._planner.recall()
+            else:  # what an earlier configuration knew of prices ahead is not in force
+                self._history.in_force(())
             await self._run()
 
     def _warn(self) -> None:

@@ -20,7 +20,7 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 from decimal import Decimal
 from typing import NamedTuple
 
-from surpluscharge.control.economics import Prices, Tariffs
+from surpluscharge.control.economics import Priced, Prices
 
 MWS_PER_WH = 3_600_000
 MWS_PER_KWH = 1000 * MWS_PER_WH
@@ -336,7 +336,7 @@ class Account(NamedTuple):
 
 
 def account(
-    energy_between: Callable[[int, int], Energy], begin: datetime, end: datetime, tariffs: Tariffs | None
+    energy_between: Callable[[int, int], Energy], begin: datetime, end: datetime, tariffs: Priced | None
 ) -> Account:
     """Account for a stretch of time, cut wherever prices change. ``energy_between(begin_ms, end_ms)``: of a ledger."""
     if tariffs is None:

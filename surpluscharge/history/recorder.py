@@ -14,7 +14,7 @@ from surpluscharge.control.controller import Controller, Event
 from surpluscharge.control.draw import DrawWatch, Step
 from surpluscharge.control.slots import Book
 from surpluscharge.history.energy import MINUTE_MS, NOTHING, QUARTER_HOUR_MS, Interval, Sample, downsample, held
-from surpluscharge.history.ledger import ABSENT, DAY_MS, Batch, Charge, FaultChange, StateChange
+from surpluscharge.history.ledger import ABSENT, DAY_MS, Batch, Charge, Due, FaultChange, StateChange
 
 # A draw that is neither measured nor learned may be as far off as EN 50160 lets the mains voltage be.
 ASSUMED_ERROR_SHARE = 0.10
@@ -68,6 +68,8 @@ class Recorder:
         self._steps: list[tuple[int, Step]] = []
         self._ahead: dict[str, Book] = {}
         self._foretold: dict[str, float] = {}
+        self._prices: list[tuple[int, Book]] = []
+        self._dues: list[Due] = []
         self._on = False
         self._reading_s: float | None = None
         self._restates = False  # a ledger that knows nothing of this run is to be told what goes on
@@ -117,6 +119,16 @@ class Recorder:
     def published(self, feed: str, book: Book) -> None:
         """Keep what is known of the time ahead by a feed, as it was published."""
         self._ahead[feed] = book
+
+    def in_force(self, book: Book, wall_ms: int) -> None:
+        """Keep that these import prices are known from now on. What was in force until now stays so."""
+        from_ms = max(wall_ms, self._until_ms)
+        if from_ms >= EARLIEST_MS:
+            self._prices.append((-(-from_ms // 1000), book))
+
+    def due(self, due: Due) -> None:
+        """Keep what had come by the time at which something was needed."""
+        self._dues.append(due)
 
     def foretold(self, day: str, mean_w: float) -> None:
         """Keep what is foretold of a day that has not begun."""
@@ -172,7 +184,7 @@ class Recorder:
 
     def _bound(self) -> None:
         """Whatever keeps the disk away, and for however long: what waits for it stays within bounds."""
-        waiting: tuple[list[Any], ...] = (self._states, self._faults, self._steps)
+        waiting: tuple[list[Any], ...] = (self._states, self._faults, self._steps, self._dues)
         for listed in waiting:
             self._forget(listed, MOST_PENDING)
         while len(self._charges) > MOST_PENDING:
@@ -180,6 +192,8 @@ class Recorder:
             self.forgotten += 1
         if len(self._turns_ms) > 2 * MOST_TURNS:
             del self._turns_ms[:-MOST_TURNS]
+        if len(self._prices) > MOST_TURNS:
+            del self._prices[:-MOST_TURNS]
 
     def _forget(self, listed: list[Any], most: int) -> None:
         if len(listed) > most:
@@ -249,13 +263,15 @@ class Recorder:
             self._faults,
             self._steps,
             tuple(self._ahead.items()),
+            tuple(self._prices),
+            tuple(self._dues),
             tuple(self._foretold.items()),
         )
         self.urgent = False
         self._waiting, self._pieces, self._turns_ms = [], [], self._turns_ms[-MOST_TURNS:]
         self._charges = {}
         self._states, self._faults, self._steps = [], [], []
-        self._ahead, self._foretold = {}, {}
+        self._ahead, self._foretold, self._prices, self._dues = {}, {}, [], []
         return batch
 
     def put_back(self, batch: Batch) -> None:
@@ -267,4 +283,6 @@ class Recorder:
         self._steps = [*batch.steps, *self._steps]
         self._ahead = dict(batch.ahead) | self._ahead
         self._foretold = dict(batch.foretold) | self._foretold
+        self._prices[:0] = batch.prices
+        self._dues[:0] = batch.dues
         self._bound()

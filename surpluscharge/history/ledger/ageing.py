@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from datetime import date, datetime, tzinfo
 from typing import NamedTuple
 
-from surpluscharge.control.economics import Tariffs
+from surpluscharge.control.economics import Priced, Tariffs
 from surpluscharge.history.energy import (
     MINUTE_MS,
     NOTHING,
@@ -21,6 +21,7 @@ from surpluscharge.history.energy import (
     ms_of,
     part,
     time_of,
+    total,
 )
 from surpluscharge.history.ledger.books import COLUMNS, DROPPED, FOR_EVER_MS, MARKS, Books
 
@@ -35,12 +36,12 @@ class Retention(NamedTuple):
     quarter_hours_days: int = 3653  # then by the quarter of an hour
 
 
-def cuts(begin_ms: int, end_ms: int, zone: tzinfo | None, tariffs: Tariffs | None) -> list[int]:
+def cuts(begin_ms: int, end_ms: int, zone: tzinfo | None, priced: Priced | None) -> list[int]:
     """Return where down-sampling must cut besides its buckets: at local midnights, and wherever prices change."""
     begin, end = time_of(begin_ms, zone), time_of(end_ms, zone)
     found = {ms_of(day_begins(day, zone)) for day in days(begin.date(), end.date())}
-    if tariffs:
-        found |= {ms_of(since) for since, _, _ in tariffs.spans(begin, end)}
+    if priced:
+        found |= {ms_of(since) for since, _, _ in priced.spans(begin, end)}
     return sorted(found)
 
 
@@ -92,6 +93,7 @@ class Ageing(Books):
         self._db.execute("DELETE FROM fault WHERE at_ms < ?", (min([others_ms, *open_ms]),))
         self._db.execute("DELETE FROM switching WHERE at_ms < ?", (others_ms,))  # nobody writes there any more
         self._db.execute("DELETE FROM step WHERE at_ms < ?", (others_ms,))
+        self._db.execute("DELETE FROM price WHERE begin_s < ?", (others_ms // 1000,))
         self._db.execute("DELETE FROM foretold WHERE day < ?", (time_of(others_ms, None).date().isoformat(),))
 
     def _days_after(self, done: str, last: date, zone: tzinfo | None) -> Iterator[date]:
@@ -127,11 +129,16 @@ class Ageing(Books):
 
     def _add_total(self, day: date, begin: datetime, end: datetime, tariffs: Tariffs | None) -> None:
         """Add a stretch of time to the totals of a day."""
-        spans = tariffs.spans(begin, end) if tariffs else iter([(begin, end, None)])
+        priced = self.in_force(tariffs, begin, end)
+        spans = priced.spans(begin, end) if priced else iter([(begin, end, None)])
         rows: dict[tuple[str, str, str], Energy] = {}
         for since, until, prices in spans:
             key = (str(prices[0]), str(prices[1]), str(prices[2])) if prices else ("", "", "")
             rows[key] = rows.get(key, NOTHING).plus(self.energy(ms_of(since), ms_of(until)))
+        if priced is not tariffs:  # what costs nothing needs no row for each of a day's many prices
+            idle = [key for key, energy in rows.items() if not energy.charger_mws]
+            rest = total(rows.pop(key) for key in idle)
+            rows |= {idle[0]: rest} if idle else {}
         starts = self.starts(ms_of(begin), ms_of(end))
         if not starts and not any(energy.known_ms for energy in rows.values()):
             return
@@ -179,7 +186,8 @@ class Ageing(Books):
             (begin_ms, end_ms),
         ).fetchall()
         intervals = [Interval(begin, end, Energy(*sums)) for begin, end, *sums in rows]
-        summed = list(downsample(intervals, bucket_ms, cuts(begin_ms, end_ms, zone, tariffs)))
+        priced = self.in_force(tariffs, *day_span(day, zone))
+        summed = list(downsample(intervals, bucket_ms, cuts(begin_ms, end_ms, zone, priced)))
         if len(summed) < len(intervals):
             self._db.execute("DELETE FROM interval WHERE begin_ms >= ? AND begin_ms < ?", (begin_ms, end_ms))
             self._insert(summed)

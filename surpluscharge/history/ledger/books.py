@@ -5,6 +5,7 @@ from __future__ import annotations
 import bisect
 import contextlib
 import itertools
+import math
 import os
 import sqlite3
 from collections.abc import Iterable, Iterator
@@ -14,14 +15,15 @@ from pathlib import Path
 from typing import Any, Self
 
 from surpluscharge.control.draw import Step
-from surpluscharge.control.economics import Prices, Tariffs
-from surpluscharge.control.slots import kept
+from surpluscharge.control.economics import Priced, Prices, Tariffs
+from surpluscharge.control.slots import DAY_S, HOUR_S, Moving, Slot, between, kept
 from surpluscharge.history.energy import (
     NOTHING,
     QUARTER_HOUR_MS,
     Account,
     Energy,
     Interval,
+    Money,
     account,
     day_span,
     days,
@@ -39,6 +41,7 @@ from surpluscharge.history.ledger.records import (
     Charge,
     DamagedError,
     DayTotal,
+    Due,
     FaultSpan,
     LedgerError,
     Session,
@@ -293,6 +296,62 @@ class Books:
         rows = self._db.execute("SELECT step_w, doubt_w FROM step ORDER BY at_ms DESC LIMIT ?", (most,)).fetchall()
         return [Step(*row) for row in rows[::-1]]
 
+    def in_force(self, tariffs: Tariffs | None, begin: datetime, end: datetime) -> Priced | None:
+        """Return the prices as they were in force between two times: the tariffs', and where they moved, as recorded.
+
+        Where no slot is on record, the tariffs' hold; None: there are no tariffs.
+        """
+        if tariffs is None:
+            return None
+        begin_s, end_s = int(begin.timestamp()), math.ceil(end.timestamp())
+        rows = self._db.execute(
+            "SELECT begin_s, end_s, import_price FROM price WHERE begin_s > ? AND begin_s < ? ORDER BY begin_s",
+            (begin_s - HOUR_S, end_s + DAY_S),  # what "cheapest" means depends on what was ahead
+        )
+        book = tuple(Slot(*row) for row in rows)
+        if not any(slot.end_s > begin_s and slot.begin_s < end_s for slot in book):
+            return tariffs
+        dues = self._db.execute(
+            "SELECT by_ms FROM need WHERE by_ms > ? AND by_ms < ? ORDER BY by_ms",
+            (1000 * begin_s, 1000 * (end_s + DAY_S)),
+        )
+        return Moving(tariffs, book, dues_s=tuple(by_ms / 1000 for (by_ms,) in dues))
+
+    def account(self, begin: datetime, end: datetime, tariffs: Tariffs | None) -> Account:
+        """Account for a stretch of time, at the prices that were in force.
+
+        Where they moved, only the spans in which the charger drew anything are summed up one by one.
+        """
+        priced = self.in_force(tariffs, begin, end)
+        if priced is None or priced is tariffs:
+            return account(self.energy, begin, end, tariffs)
+        drew = self._drew(ms_of(begin), ms_of(end))
+        cost, known, unpriced_mws = Money(), False, 0
+        for since, until, prices in priced.spans(begin, end):
+            known = known or prices is not None
+            while drew and drew[0][1] <= ms_of(since):
+                drew.pop(0)
+            if drew and drew[0][0] < ms_of(until):
+                piece = self.energy(ms_of(since), ms_of(until))
+                cost = cost.plus(money(piece, prices)) if prices else cost
+                unpriced_mws += 0 if prices else piece.charger_mws
+        return Account(begin, end, self.energy(ms_of(begin), ms_of(end)), cost if known else None, unpriced_mws)
+
+    def _drew(self, begin_ms: int, end_ms: int) -> list[tuple[int, int]]:
+        """Return, to the quarter of an hour, from when until when the charger drew anything, in order."""
+        before = self._before(begin_ms)
+        begin_ms = before.begin_ms if before else begin_ms
+        return self._db.execute(
+            "SELECT MIN(begin_ms), MAX(end_ms) FROM interval WHERE begin_ms >= ? AND begin_ms < ? "
+            f"AND solar_mws + bought_mws + planned_mws > 0 GROUP BY begin_ms / {QUARTER_HOUR_MS} ORDER BY 1",
+            (begin_ms, end_ms),
+        ).fetchall()
+
+    def dues(self, begin_ms: int, end_ms: int) -> list[Due]:
+        """Return what was needed by a time between two times (the second included), in order."""
+        rows = self._db.execute("SELECT * FROM need WHERE by_ms > ? AND by_ms <= ? ORDER BY by_ms", (begin_ms, end_ms))
+        return [Due(*row[:5], *map(bool, row[5:])) for row in rows]
+
     def ahead(self) -> dict[str, list[list[Any]]]:
         """Return what was known of the time ahead when it was written last: rows of each feed, for slots.restored."""
         found: dict[str, list[list[Any]]] = {}
@@ -322,7 +381,7 @@ class Books:
                 begin_ms, begin = min(dropped_ms, end_ms), time_of(min(dropped_ms, end_ms), zone)
             starts = self.starts(begin_ms, end_ms)
             within = bounds is not None and begin_ms < min(end_ms, bounds[1]) and end_ms > bounds[0]
-            accounted = account(self.energy, begin, end, tariffs) if within or starts else None
+            accounted = self.account(begin, end, tariffs) if within or starts else None
             if accounted and kept:
                 whole = merged([kept.account, accounted])
                 result.append(DayTotal(day, whole, kept.starts + starts))
@@ -416,6 +475,14 @@ class Books:
             for feed, book in batch.ahead:
                 self._db.execute("DELETE FROM ahead WHERE feed = ?", (feed,))
                 self._db.executemany("INSERT INTO ahead VALUES (?, ?, ?, ?)", [(feed, *row) for row in kept(book)])
+            for from_s, book in batch.prices:
+                self._db.execute("DELETE FROM price WHERE begin_s >= ?", (from_s,))
+                self._db.execute(
+                    "UPDATE price SET end_s = ?1 WHERE begin_s > ?1 - ?2 AND begin_s < ?1 AND end_s > ?1",
+                    (from_s, HOUR_S),
+                )
+                self._db.executemany("INSERT INTO price VALUES (?, ?, ?)", between(book, from_s, math.inf))
+            self._db.executemany("INSERT OR REPLACE INTO need VALUES (?, ?, ?, ?, ?, ?, ?)", batch.dues)
             self._db.executemany("INSERT OR REPLACE INTO foretold VALUES (?, ?)", batch.foretold)
         return again_ms
 

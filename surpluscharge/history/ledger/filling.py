@@ -93,8 +93,9 @@ class Filling(Ageing):
                 if day.isoformat() <= limits["minutes"]:
                     rows = downsample(rows, MINUTE_MS)
                 if day.isoformat() <= limits["quarter_hours"]:
-                    begin_ms, end_ms = (ms_of(when) for when in day_span(day, zone))
-                    rows = downsample(rows, QUARTER_HOUR_MS, cuts(begin_ms, end_ms, zone, tariffs))
+                    begin, end = day_span(day, zone)
+                    priced = self.in_force(tariffs, begin, end)
+                    rows = downsample(rows, QUARTER_HOUR_MS, cuts(ms_of(begin), ms_of(end), zone, priced))
                 for interval in rows:
                     pieces = list(self._unseen(interval, dropped_ms))
                     seen_ms = interval.end_ms - interval.begin_ms - sum(end - begin for begin, end, _ in pieces)

@@ -70,6 +70,15 @@ MIGRATIONS = (
     ) WITHOUT ROWID;
     CREATE TABLE foretold (day TEXT PRIMARY KEY, mean_w REAL NOT NULL) WITHOUT ROWID;
     """,
+    # Prices that move, as they were in force, and what was needed by when.
+    """
+    CREATE TABLE price (begin_s INTEGER PRIMARY KEY, end_s INTEGER NOT NULL, import_price REAL NOT NULL);
+    CREATE TABLE need (
+        by_ms INTEGER PRIMARY KEY, since_ms INTEGER NOT NULL,
+        needed_mws INTEGER NOT NULL, came_mws INTEGER NOT NULL, solar_mws INTEGER NOT NULL,
+        met INTEGER NOT NULL, car_full INTEGER NOT NULL
+    );
+    """,
 )
 
 
@@ -139,6 +148,18 @@ class FaultSpan(NamedTuple):
     acknowledged_ms: int | None
 
 
+class Due(NamedTuple):
+    """Something that was needed by a time, and what had come by then, counted from ``since_ms`` on."""
+
+    by_ms: int
+    since_ms: int
+    needed_mws: int
+    came_mws: int
+    solar_mws: int  # of that, from the sun
+    met: bool
+    car_full: bool  # the car took no more
+
+
 class DayTotal(NamedTuple):
     """A local day: its account, and how often the charger started."""
 
@@ -157,6 +178,10 @@ class Batch(NamedTuple):
     faults: Sequence[FaultChange] = ()
     steps: Sequence[tuple[int, Step]] = ()  # and when they were seen, that the learned draw rests on
     ahead: Sequence[tuple[str, Book]] = ()  # by feed: all that is known of the time ahead, in place of what was
+    prices: Sequence[
+        tuple[int, Book]
+    ] = ()  # import prices that move: from a moment on (seconds since 1970), these hold
+    dues: Sequence[Due] = ()
     foretold: Sequence[tuple[str, float]] = ()  # of a day (ISO) that has not begun: the mean power that could be caught
 
 

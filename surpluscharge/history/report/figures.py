@@ -13,7 +13,7 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 from decimal import Decimal
 from typing import Any, NamedTuple
 
-from surpluscharge.control.economics import Prices, Tariffs
+from surpluscharge.control.economics import Priced, Prices, Tariffs
 from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.history.energy import (
     MWS_PER_KWH,
@@ -52,6 +52,9 @@ class Household(NamedTuple):
     tariffs: Tariffs | None
     thresholds: Callable[[datetime], tuple[float, float]]  # (start_export_w, stop_import_w) at a moment
     batch_s: float = 300.0  # how often a running daemon writes what it has seen
+    of_prices: Callable[[Prices | None], tuple[float, float]] | None = (
+        None  # thresholds, where prices moved; None: same
+    )
     thresholds_move: bool = False  # with the surplus of late: these are where nothing is known of it
 
     @property
@@ -182,7 +185,9 @@ def build(ledger: Ledger, first: date, last: date, now: datetime, site: Househol
         written = time_of(bounds[1], site.zone) if bounds and 0 < ms_of(now) - bounds[1] <= site.held_back_ms else now
         now = written if written.date() == now.date() else now
         known = {each.day: each for each in ledger.day_totals(first, last, site.zone, site.tariffs)}
-        by_day = [_day_line(day, known.get(day), now, site) for day in days(first, min(last, now.date()))]
+        span = (day_span(first, site.zone)[0], day_span(min(last, now.date()), site.zone)[1])
+        priced = ledger.in_force(site.tariffs, *span)
+        by_day = [_day_line(day, known.get(day), now, site, priced) for day in days(first, min(last, now.date()))]
         begin_ms, end_ms = ms_of(by_day[0].begin), ms_of(by_day[-1].end)
         by = "day" if len(by_day) <= MOST_DAYS_BY_DAY else "month"
         lines = by_day if by == "day" else list(_months(by_day))
@@ -211,12 +216,12 @@ def build(ledger: Ledger, first: date, last: date, now: datetime, site: Househol
             curve=tuple(downsample(intervals, CURVE_MS)),
             states=tuple(ledger.states(begin_ms, end_ms)),
             gaps=tuple(gaps(intervals, begin_ms, end_ms, SHORTEST_GAP_MS)),
-            thresholds=tuple(_threshold_spans(report.total, site)),
+            thresholds=tuple(_threshold_spans(report.total, site, priced)),
             thresholds_move=site.thresholds_move,
         )
 
 
-def _day_line(day: date, known: DayTotal | None, now: datetime, site: Household) -> Line:
+def _day_line(day: date, known: DayTotal | None, now: datetime, site: Household, priced: Priced | None) -> Line:
     begin, end = (when.astimezone(site.zone) for when in day_span(day, site.zone))
     end = min(end, now, key=ms_of)
     length_ms = ms_of(end) - ms_of(begin)
@@ -235,15 +240,15 @@ def _day_line(day: date, known: DayTotal | None, now: datetime, site: Household)
         account.unpriced_mws,
         None if unlisted_ms else known.starts,
         unlisted_ms,
-        *_money_errors(account.energy.error_mws, begin, end, site.tariffs),
+        *_money_errors(account.energy.error_mws, begin, end, priced),
     )
 
 
-def _money_errors(error_mws: int, begin: datetime, end: datetime, tariffs: Tariffs | None) -> tuple[Decimal, Decimal]:
+def _money_errors(error_mws: int, begin: datetime, end: datetime, priced: Priced | None) -> tuple[Decimal, Decimal]:
     """Return by how much cost and saving may be off: at the price of the time at which it would matter most."""
     prices: set[Prices] = set()
-    if error_mws and tariffs:
-        prices = {each for _, _, each in tariffs.spans(begin, end) if each is not None}
+    if error_mws and priced:
+        prices = {each for _, _, each in priced.spans(begin, end) if each is not None}
     cost = max((max(abs(each.import_price), abs(each.export_price)) for each in prices), default=Decimal(0))
     saved = max(
         (abs(each.alternative_price - price) for each in prices for price in (each.import_price, each.export_price)),
@@ -327,14 +332,15 @@ def _charge_money(ledger: Ledger, charge: Charge, site: Household) -> Money | No
     Its own energy is the truth, to the millisecond. Only where prices change during it are intervals asked for its
     parts, and since old ones are sums over minutes, what they miss at its edges goes to the largest part.
     """
-    if site.tariffs is None:
-        return None
     end_ms = charge.end_ms
     if end_ms is None:
         bounds = ledger.bounds()
         end_ms = bounds[1] if bounds else charge.begin_ms
     begin, end = time_of(charge.begin_ms, site.zone), time_of(max(end_ms, charge.begin_ms + 1), site.zone)
-    spans = list(site.tariffs.spans(begin, end))
+    priced = ledger.in_force(site.tariffs, begin, end)
+    if priced is None:
+        return None
+    spans = list(priced.spans(begin, end))
     if len(spans) == 1:
         parts = [charge.energy]
     else:
@@ -350,11 +356,12 @@ def _charge_money(ledger: Ledger, charge: Charge, site: Household) -> Money | No
     return cost
 
 
-def _threshold_spans(line: Line, site: Household) -> Iterator[ThresholdSpan]:
-    begins = [since for since, _, _ in site.tariffs.spans(line.begin, line.end)] if site.tariffs else [line.begin]
+def _threshold_spans(line: Line, site: Household, priced: Priced | None) -> Iterator[ThresholdSpan]:
+    spans = priced.spans(line.begin, line.end) if priced else iter([(line.begin, line.end, None)])
+    moved = site.of_prices if priced is not site.tariffs else None
     pending: ThresholdSpan | None = None
-    for begin, end in zip(begins, [*begins[1:], line.end], strict=True):
-        start_export_w, stop_import_w = site.thresholds(begin)
+    for begin, end, prices in spans:
+        start_export_w, stop_import_w = moved(prices) if moved else site.thresholds(begin)
         if pending and (pending.start_export_w, pending.stop_import_w) == (start_export_w, stop_import_w):
             pending = pending._replace(end_ms=ms_of(end))
             continue
