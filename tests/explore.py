@@ -56,6 +56,7 @@ class Case(NamedTuple):
     planned_cap: int = 0
     planned_energy: float = math.inf
     noons: tuple[int, ...] = (0,)  # from the day that the plan's allowance is for
+    again: int = 1  # between two allowances
 
     def params(self) -> Params:
         return Params(
@@ -202,6 +203,7 @@ class Ghost(NamedTuple):
     due: bool = False  # by plan, and there is some of its allowance left
     bought: bool = False  # it has charged by plan, which is over, and imports since then without a break
     noon: int = 0  # the day of that allowance
+    plan_age: int = 0  # since it last charged by plan
 
 
 class Node(NamedTuple):
@@ -275,13 +277,13 @@ def walk(case: Case, most_states: float = math.inf, proceed: Callable[[], bool] 
 
 @contextlib.contextmanager
 def scaled(case: Case) -> Iterator[None]:
-    """Make an hour and a day a few ticks long."""
-    hour_s, day_s = machine.HOUR_S, machine.DAY_S
-    machine.HOUR_S, machine.DAY_S = case.hour, case.day
+    """Make an hour, a day and the time between two allowances a few ticks long."""
+    before = machine.HOUR_S, machine.DAY_S, machine.PLANNED_AGAIN_S
+    machine.HOUR_S, machine.DAY_S, machine.PLANNED_AGAIN_S = case.hour, case.day, case.again
     try:
         yield
     finally:
-        machine.HOUR_S, machine.DAY_S = hour_s, day_s
+        machine.HOUR_S, machine.DAY_S, machine.PLANNED_AGAIN_S = before
 
 
 @contextlib.contextmanager
@@ -394,6 +396,7 @@ class Walker:
             min(state.planned_s, case.planned_cap),
             0 if case.planned_energy == math.inf else min(state.planned_wh, case.planned_energy),
             state.planned_day - noon,
+            max(state.planned_at_s - now, -case.again),
         )
 
     # --- the books ----------------------------------------------------------------------------------------------------
@@ -422,13 +425,14 @@ class Walker:
             due=ghost.due,
             bought=ghost.bought,
             noon=ghost.noon,
+            plan_age=0 if by_plan else min(ghost.plan_age + 1, case.again),
         )
 
     def _noted(self, before: int, after: int, ghost: Ghost, now: int, inputs: Inputs) -> Ghost:
         """Enter one step into the books, and check what it did."""
         case = self.case
         off_age, on_age, start_ages, session, energy, was_enabled, export_age, clear_age, import_age, day = ghost[:10]
-        plan, plan_energy, was_due, bought, noon = ghost[10:]
+        plan, plan_energy, was_due, bought, noon, plan_age = ghost[10:]
         was_on, on = machine.wants_on(before), machine.wants_on(after)
         fresh = now < inputs.fresh_until_s
         exporting = fresh and inputs.grid_w <= EXPORT_W and inputs.enabled
@@ -437,10 +441,9 @@ class Walker:
             day = inputs.day
         if inputs.planned_day < noon - 1:
             noon = inputs.planned_day
-        if not was_on and inputs.planned_day > noon:
+        plan_age = 0 if was_on and was_due else plan_age
+        if inputs.planned_day > noon and plan_age >= case.again:
             plan, plan_energy, noon = 0, 0, inputs.planned_day
-        elif was_on and was_due:
-            noon = max(noon, inputs.planned_day)
         due = inputs.planned and plan < case.planned_cap and plan_energy < case.planned_energy
         if was_due and not due and not was_on:  # what it was armed for is gone
             export_age = clear_age = 0
@@ -514,6 +517,7 @@ class Walker:
             due,
             bought,
             noon,
+            plan_age,
         )
 
     def _look(self, state: State, ghost: Ghost, now: int, inputs: Inputs) -> None:
@@ -622,14 +626,20 @@ PLANTED = {
         "delay", "by plan", "step", "if gone and mode == ARMING else state.due_s", "if False else state.due_s"
     ),
     "noon brings no new allowance": Bug(
-        "plan", "a plan's energy", "step", "if inputs.planned_day > planned_day:", "if False:"
+        "plan", "a plan's energy", "step", "if inputs.planned_day > planned_day and", "if False and"
     ),
     "a new allowance under a planned charge": Bug(
         "delay",
         "a plan's energy",
         "step",
-        "        if inputs.planned_day > planned_day:",
-        "    if inputs.planned_day > planned_day:\n        if True:",
+        "planned_at_s = now_s if on and state.planned else state.planned_at_s",
+        "planned_at_s = state.planned_at_s",
+    ),
+    "a new allowance right after a planned charge": Bug(
+        "delay", "a plan's energy", "step", " and now_s >= planned_at_s + PLANNED_AGAIN_S", ""
+    ),
+    "nothing is told when a new allowance is due": Bug(
+        "deadline", "a plan's energy", "next_deadline", "if inputs.planned_day > state.planned_day:", "if False:"
     ),
     "export must exceed its threshold": Bug(
         "late", "nothing takes time", "conditions", "-inputs.grid_w >= params", "-inputs.grid_w > params"

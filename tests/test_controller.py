@@ -845,6 +845,7 @@ def test_what_is_kept_comes_back() -> None:
         run_as=500.0 * DRAW_A,
         faults=(Record("meter-silent", 1015.0, 1, active=False, acknowledged=False),),
         progress=Progress(got_wh=pytest.approx(DRAW_W * 500 / 3600), sun_wh=pytest.approx(DRAW_W * 500 / 3600)),
+        planned_at_s=1000.0,  # for all it knows
     )
     again = Rig(make_settings(starts_per_hour=2), kept._replace(enabled=True), now_s=2000.0)
     level = pytest.approx(kept.level * math.exp(-200 / 1800))

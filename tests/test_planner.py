@@ -313,6 +313,27 @@ def test_one_run_across_noon_has_one_allowance() -> None:
     assert house.controller.today.on_s == pytest.approx(3600.0, abs=60.0)
 
 
+def test_no_charge_that_ends_before_noon_has_the_next_allowance_after_it() -> None:
+    house = House(configured({"time_cap_s": 3600}), start=NOON - timedelta(minutes=65))
+    house.ask(b'{"energy_wh": 9000}')
+    house.run(3.0)
+    assert house.charged == [("10:55", "11:55")]
+    house.ask(b'{"energy_wh": 9000}')
+    house.run(3.5)
+    assert house.charged == [("10:55", "11:55"), ("15:55", "16:55")]
+
+
+def test_cheap_hours_around_noon_have_an_allowance_each_day() -> None:
+    """What was used across noon does not stay used until the noon after."""
+    flat = {"currency": "EUR", "tariff": [{"import_price": 0.3, "export_price": 0.06}]}
+    noon = {"begins": "10:00", "ends": "14:00", "import_price": 0.1}
+    flat["tariff"][0]["window"] = [noon]  # type: ignore[index]
+    need = [{"by": "18:00", "energy_wh": 5000}]
+    house = House(configured({"need": need, "time_cap_s": 5 * 3600}, money=flat), start=NOON.replace(hour=8))
+    house.run(4 * 24.0)
+    assert [line["needed_wh"] for line in house.said("need_met")] == [5000] * 4
+
+
 def test_an_hour_is_an_hour_whatever_becomes_of_the_clock_on_the_wall() -> None:
     house = House(configured({}))
     house.ask(b'{"time_s": 1800}')

@@ -57,7 +57,11 @@ KEPT = Kept(
     run_s=812.5,
     run_as=4875.0,
     faults=(Record("socket-hot", 900.0, 2, active=True, acknowledged=False),),
+    planned_at_s=400.75,
 )
+
+
+SHIFTED = ("saved_s", "starts_s", "faults", "planned_at_s")  # to another clock
 
 
 class SetClock:
@@ -142,6 +146,7 @@ _kept = st.builds(
         st.booleans(),
         _times,
     ),
+    planned_at_s=_past,
 )
 
 
@@ -200,7 +205,8 @@ def test_another_origin_shifts_by_the_wall_clock(file: Path) -> None:
     assert found.saved_s == pytest.approx(30.0 - 3600.0)
     assert found.starts_s == pytest.approx([30.0 - 3600.0 - age_s for age_s in (899.75, 300.125)])
     assert [record.raised_s for record in found.faults] == pytest.approx([30.0 - 3600.0 - 100.25])
-    assert found._replace(saved_s=KEPT.saved_s, starts_s=KEPT.starts_s, faults=KEPT.faults) == KEPT
+    assert found.planned_at_s == pytest.approx(30.0 - 3600.0 - 599.5)
+    assert found._replace(**{name: getattr(KEPT, name) for name in SHIFTED}) == KEPT
 
 
 @pytest.mark.parametrize("saved_h", [-8.0, 0.0, 5.75])
@@ -695,6 +701,9 @@ def test_the_files_are_the_owners_alone(file: Path) -> None:
         {"today": '{"day": 741000, "starts": 2, "on_s": 0.0, "charger_wh": 0.0, "grid_wh": -1e999}'},
         {"today": '{"day": 741000, "unknown_s": -1.0}'},
         {"today": '{"day": 741000, "unknown_s": 1e999}'},
+        {"planned_at_s": "1e999"},
+        {"planned_at_s": "-1e999"},
+        {"planned_at_s": "2000.0"},
         {"ohms": "[0.4, 1e999]"},
         {"ohms": "[-1e999]"},
         {"ohms": "[50.1]"},

@@ -113,6 +113,7 @@ class Kept(NamedTuple):
     planned_wh: float = 0.0
     planned_day: int = 0
     progress: Progress = Progress()
+    planned_at_s: float = 0.0  # when something was last charged by plan
 
 
 class Controller:
@@ -174,6 +175,7 @@ class Controller:
             planned_s=kept.planned_s,
             planned_wh=kept.planned_wh,
             planned_day=kept.planned_day,
+            planned_at_s=kept.planned_at_s,
         )
         self._count(kept.charger_w, blind_s)
         if kept.today.day == at.today:
@@ -214,6 +216,7 @@ class Controller:
             state.planned_wh,
             state.planned_day,
             self.progress,
+            state.planned_at_s,
         )
 
     # --- what the shell asks ------------------------------------------------------------------------------------------
@@ -679,8 +682,12 @@ class Controller:
     def _count(self, charger_w: float, seconds: float) -> None:
         """Count time and energy for the caps: for the plan's while a charge is due by plan, or else the session's."""
         state, wh = self.state, charger_w * seconds / machine.HOUR_S
+        if not seconds:
+            return
         if state.planned:
-            self.state = state._replace(planned_s=state.planned_s + seconds, planned_wh=state.planned_wh + wh)
+            self.state = state._replace(
+                planned_s=state.planned_s + seconds, planned_wh=state.planned_wh + wh, planned_at_s=state.at_s
+            )
         else:
             self.state = state._replace(session_s=state.session_s + seconds, session_wh=state.session_wh + wh)
 

@@ -14,8 +14,11 @@ What must always hold (the tests name these numbers):
 2. Every on-period lasts at least the minimum-on time unless disabling, a cap, a trip or shutdown ended it.
 3. Every off-period lasts at least the minimum-off time, counted from the moment the relay is *known* to be off.
 4. Starts in any 60 minutes and in any 24 hours never exceed their budgets.
-5. No session outlasts its time or energy cap; planned charging has caps of its own. Neither adds to the other.
+5. No session outlasts its time or energy cap; planned charging has caps of its own. Neither adds to the other, nor
+   renews it.
 6. When readings stop, the relay is wanted off at the moment the last good one goes stale.
+13. A charge begins only at a surplus that has reached the start threshold, or where one is due by plan; and what is due
+   by plan is held to all of the above, to every fault and to every rest.
 
 (7, 8, 9, 10 and 12 are about the shell: what happens without the daemon, late commands, latches, the record; and 12:
 what is announced as disabled or acknowledged is on the disk before it is announced. 11 is about the controller: what is
@@ -40,6 +43,10 @@ NEVER_S = float("-inf")
 # Sums of many float intervals may fall short of a cap by rounding; this much short counts as reached.
 CAP_SLACK_S = 1e-3
 CAP_SLACK_WH = 1e-3
+
+# What is charged by plan has an allowance for each day, which begins at noon. But no run may get two: the next begins
+# only so long after the last of it was used. By then a socket is cold, and the coming night has all of its own.
+PLANNED_AGAIN_S = 4 * HOUR_S
 
 # --- the states ------------------------------------------------------------------------------------------------------
 
@@ -108,6 +115,7 @@ class State(NamedTuple):
     planned_s: float = 0.0  # charged by plan since noon
     planned_wh: float = 0.0
     planned_day: int = 0
+    planned_at_s: float = NEVER_S  # when something was last charged by plan
 
 
 # --- the facts -------------------------------------------------------------------------------------------------------
@@ -235,6 +243,7 @@ def initial(params: Params, now_s: float, day: int) -> State:
         planned_s=0.0,
         planned_wh=0.0,
         planned_day=0,
+        planned_at_s=now_s,  # for all that is known
     )
 
 
@@ -347,13 +356,11 @@ def step(params: Params, state: State, now_s: float, inputs: Inputs) -> State:
         if rearmed:
             session_s = 0.0
             session_wh = 0.0
-        if inputs.planned_day > planned_day:
-            planned_day = inputs.planned_day
-            planned_s = 0.0
-            planned_wh = 0.0
-    elif state.planned:
-        # A charge by plan across noon takes what is used with it: else the day would hold that, and all of its own.
-        planned_day = max(planned_day, inputs.planned_day)
+    planned_at_s = now_s if on and state.planned else state.planned_at_s
+    if inputs.planned_day > planned_day and now_s >= planned_at_s + PLANNED_AGAIN_S:
+        planned_day = inputs.planned_day
+        planned_s = 0.0
+        planned_wh = 0.0
 
     # The off-period counts from when the relay is known to be off, not from when it was told.
     off_since_s = state.off_since_s
@@ -388,6 +395,7 @@ def step(params: Params, state: State, now_s: float, inputs: Inputs) -> State:
         planned_s,
         planned_wh,
         planned_day,
+        planned_at_s,
     )
     index = deciding_row(mode, conditions(params, here, now_s, inputs))
     if index < 0 or TABLE[index].target == mode:
@@ -425,6 +433,7 @@ def step(params: Params, state: State, now_s: float, inputs: Inputs) -> State:
         planned_s,
         planned_wh,
         planned_day,
+        planned_at_s,
     )
 
 
@@ -435,6 +444,8 @@ def next_deadline(params: Params, state: State, inputs: Inputs) -> float:
     """
     now_s = state.at_s
     best_s = float("inf")
+    if inputs.planned_day > state.planned_day:
+        best_s = _sooner(best_s, now_s, state.planned_at_s + PLANNED_AGAIN_S)
     if state.mode == ARMING:
         best_s = _sooner(best_s, now_s, inputs.fresh_until_s)
         best_s = _sooner(best_s, now_s, state.due_s)

@@ -117,6 +117,8 @@ class Saving:
             controller.starts_s,
             controller.plug.may_be_on,
             controller.state.session_day,
+            # For whom it charges, too: killed before the next minute is over, what came since would be the other's.
+            controller.state.planned,
             controller.state.planned_day,
             controller.progress._replace(got_wh=0.0, sun_wh=0.0),
             tuple(record for record in faults if record.fault.severity),

@@ -168,6 +168,8 @@ def _examine(kept: Kept) -> None:
     for name, values in times.items():
         if not all(math.isfinite(value) and value <= kept.saved_s for value in values):
             raise ValueError(f"{name} has a time that cannot be")
+    if not (math.isfinite(kept.planned_at_s) and kept.planned_at_s <= kept.saved_s):
+        raise ValueError(f"planned_at_s = {kept.planned_at_s:g} cannot be")
     if not math.isfinite(kept.saved_s):
         raise ValueError(f"saved_s = {kept.saved_s:g} cannot be")
     if list(kept.starts_s) != sorted(kept.starts_s):
@@ -188,6 +190,7 @@ def _shifted(kept: Kept, elapsed_s: float, now_s: float) -> Kept:
     return kept._replace(
         saved_s=now_s - max(elapsed_s, UNKNOWABLE_S) if kept.on else now_s - elapsed_s,
         starts_s=tuple(start_s + shift_s for start_s in kept.starts_s),
+        planned_at_s=kept.planned_at_s + shift_s,
         faults=tuple(record._replace(raised_s=record.raised_s + shift_s) for record in kept.faults),
     )
 
