@@ -17,7 +17,7 @@ import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any, NamedTuple
 
-from surpluscharge.control import machine, plug, supervisor
+from surpluscharge.control import controller, machine, plug, supervisor
 from surpluscharge.control.machine import CLEAR, END, HOLD, LOCKED_OUT, TRIP, Inputs, Params, State
 from surpluscharge.control.supervisor import FAULTS, Fault, Record, Supervisor
 
@@ -808,9 +808,12 @@ PLANTED = {
 
 @contextlib.contextmanager
 def planted(target: str, *change: Any) -> Iterator[None]:
-    """Put a bug into the machine, or a method of the plug's: another value, or another text in its source."""
-    name = target.removeprefix("Plug.")
-    module, owner = (plug, plug.Plug) if name != target else (machine, machine)
+    """Put a bug into the machine, or a method of the plug's or the controller's: another value, or another text in its
+    source.
+    """
+    of, _, name = target.rpartition(".")
+    module: Any = {"": machine, "Plug": plug, "Controller": controller}[of]
+    owner = getattr(module, of) if of else module
     was = getattr(owner, name)
     if len(change) == 2:
         source = textwrap.dedent(inspect.getsource(was))

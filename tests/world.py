@@ -8,7 +8,10 @@ The oracle shares nothing with it: it keeps its own books of readings, contacts,
 
 from __future__ import annotations
 
+import math
 import random
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import NamedTuple
 
 from surpluscharge.control import machine, news
@@ -18,6 +21,7 @@ from surpluscharge.control.rule import Band, Rule, Way
 from surpluscharge.control.signals import Contact, Source
 from surpluscharge.control.supervisor import Limits
 from surpluscharge.control.thermal import ThermalParams
+from surpluscharge.control.wishes import Request
 
 DAY_S = 86400.0
 GRID_TOPICS = ("grid/a", "grid/b")
@@ -39,6 +43,7 @@ class Setup(NamedTuple):
     relay_delay_s: float
     start_s: float = 1000.0
     sensor: bool = False  # of the socket's temperature
+    noon_s: float = DAY_S / 2  # when a day of the plan begins
 
     def settings(self) -> Settings:
         return Settings(
@@ -100,6 +105,35 @@ def random_setup(rng: random.Random) -> Setup:
     )
 
 
+def with_plans(setup: Setup, seed: int) -> Setup:
+    """Return it for a world in which something may be charged by plan: by a chance of its own, so that all else is as
+    it is without.
+    """
+    chance = random.Random(f"plan {seed}")
+    params = setup.params
+    cap_s = max(params.min_on_s, 60.0) * chance.choice([1.0, 3.0, 20.0, 200.0])
+    cap_wh = chance.choice([math.inf, setup.draw_w * cap_s / 3600 * chance.choice([0.5, 1.0]) + 1.0])
+    return setup._replace(
+        params=params._replace(planned_time_cap_s=cap_s, planned_energy_cap_wh=cap_wh),
+        noon_s=chance.choice([DAY_S / 2, (setup.start_s + chance.choice([200.0, 4000.0])) % DAY_S]),
+    )
+
+
+@dataclass
+class Allowance:
+    """What was charged of one, and what may have been counted besides."""
+
+    s: float = 0.0
+    wh: float = 0.0
+    overshoot_s: float = 0.0  # of it, time on though it was not wanted on
+    blind_s: float = 0.0  # besides, time that may be counted though nobody knows whether the relay was on, or for whom
+
+    def charged(self, seconds: float, draw_w: float, wanted: bool) -> None:
+        self.s += seconds
+        self.wh += draw_w * seconds / 3600
+        self.overshoot_s += 0.0 if wanted else seconds
+
+
 class World:
     """Every public method is an event; the oracle looks after each step of time and after each event."""
 
@@ -119,12 +153,13 @@ class World:
         self.on_since_s: float | None = None
         self.wanted_s = float("-inf")  # when it was last wanted on
         self.maybe_on_s = self.now_s  # when the relay was last on, or wanted on
-        self.session_s = 0.0
-        self.session_wh = 0.0
-        self.overshoot_s = 0.0  # of it, time on though it was not wanted on
-        self.blind_s = 0.0  # besides, time that may be counted though nobody knows whether the relay was on
+        self.session, self.plan = Allowance(), Allowance()
         self.silent_s = 0.0  # of neither, since the plug last reported to this daemon
-        self.session_day = self.at().session_day
+        self.session_day, self.planned_day = self.at().session_day, self.at().planned_day
+        self.planned_s = self.perhaps_planned_s = self.now_s  # when something was last charged by plan, or may have
+        self.due_s: Sequence[tuple[float, float]] = ()  # what it was told is due
+        self.full = False
+        self.run_s = 0.0  # on, since it was last off for as long as a rest
         self.mute = False  # the temperature sensor
         self.jitter_w = 0.0  # no house's power stands still
         # --- the controller and its memory
@@ -137,7 +172,7 @@ class World:
 
     def at(self) -> Moment:
         day = int(self.now_s // DAY_S)
-        return Moment(self.now_s, day, day)
+        return Moment(self.now_s, day, day, int((self.now_s - self.setup.noon_s) // DAY_S))
 
     # --- events -------------------------------------------------------------------------------------------------------
 
@@ -149,6 +184,8 @@ class World:
                 [end_s, self.controller.deadline_s(), self.now_s + (60.0 if self.controller.wants_on else DAY_S)]
                 + [arrives_s for arrives_s, _ in self.in_flight]
                 + [(self.now_s // DAY_S + 1) * DAY_S]
+                + [((self.now_s - self.setup.noon_s) // DAY_S + 1) * DAY_S + self.setup.noon_s]
+                + [edge_s for due_s in self.due_s for edge_s in due_s if edge_s > self.now_s]
             )
             self._pass(max(0.0, next_s - self.now_s))
             self._deliver()
@@ -207,6 +244,30 @@ class World:
                 self._report()
             self._look()
 
+    def charge(self, *due_s: tuple[float, float]) -> None:
+        """The planner says when something is due, from now on."""
+        self.due_s = tuple((self.now_s + begin_s, self.now_s + end_s) for begin_s, end_s in due_s)
+        self.controller.tell(news.Planned(tuple(self.due_s)), self.at())
+        self._look()
+
+    def ask(self, energy_wh: float | None) -> None:
+        """Somebody asks for a charge, or takes back what was asked for; a car that was full is tried again."""
+        self.full = False
+        self.controller.tell(news.Ask(None if energy_wh is None else Request(self.now_s, energy_wh)), self.at())
+        self._look()
+
+    def over(self) -> None:
+        """The moment at which something was due."""
+        self.full = False
+        self.controller.tell(news.Due(self.now_s), self.at())
+        self._look()
+
+    def fill(self) -> None:
+        """The car takes no more."""
+        self.full = True
+        self.controller.tell(news.Full(), self.at())
+        self._look()
+
     def stop(self) -> None:
         self.stopping = True
         self.controller.tell(news.Stop(), self.at())
@@ -220,12 +281,16 @@ class World:
         self.stopping = False
         self.told = None
         self.on_since_s = None
-        self._pass(away_s, wanted=False)
+        killed_s, saved = self.now_s, self.saved
+        self._pass(away_s, wanted=False, whose=self.plan if saved.planned else self.session)
         self.silent_s = 0.0
         self._deliver()
         if was_on:
-            self.maybe_on_s = max(self.maybe_on_s, self.now_s - away_s)
-            self.blind_s += self.now_s - self.saved.saved_s
+            self.maybe_on_s = max(self.maybe_on_s, killed_s)
+        if saved.on:
+            (self.plan if saved.planned else self.session).blind_s += self.now_s - saved.saved_s
+            self.perhaps_planned_s = self.now_s if saved.planned else self.perhaps_planned_s
+        self.due_s, self.full = (), saved.progress.full  # what is due, the planner says anew
         self.reading_w.clear()
         self.controller = Controller(self.setup.settings(), self.at(), self.saved)
         self.controller.tell(news.CommandsLink(True), self.at())
@@ -249,32 +314,50 @@ class World:
 
     def _report(self) -> None:
         # One that says "on" after a silence may have been on all the while: it may be counted so, and need not be.
-        self.blind_s += self.silent_s if self.contact_on else 0.0
+        if self.contact_on and self.silent_s:
+            self.session.blind_s += self.silent_s
+            self.plan.blind_s += self.silent_s
+            self.perhaps_planned_s = self.now_s
         self.silent_s = 0.0
         self.controller.tell(news.Message("plug", b"on" if self.contact_on else b"off", False), self.at())
 
-    def _pass(self, seconds: float, wanted: bool | None = None) -> None:
+    def _pass(self, seconds: float, wanted: bool | None = None, whose: Allowance | None = None) -> None:
         wanted = self.controller.wants_on if wanted is None else wanted
+        whose = whose or self._whose()
         # Switched on by hand it charges as well; but only what its report tells of can be known.
-        if wanted or (self.contact_on and (self.link_up or not self.by_hand)):
-            self.session_s += seconds
-            self.session_wh += self.setup.draw_w * seconds / 3600
-            self.overshoot_s += 0.0 if wanted else seconds
-        elif self.controller.plug.may_be_on:
-            self.blind_s += seconds
+        charges = wanted or (self.contact_on and (self.link_up or not self.by_hand))
+        if charges and whose:
+            whose.charged(seconds, self.setup.draw_w, wanted)
+        elif charges or self.controller.plug.may_be_on:
+            for allowance in (self.session, self.plan):
+                allowance.blind_s += seconds if whose in (allowance, None) else 0.0
         else:
             self.silent_s += seconds
         self.now_s += seconds
+        if whose is not self.session and (charges or self.controller.plug.may_be_on) and seconds:
+            self.perhaps_planned_s = self.now_s
+            self.planned_s = self.now_s if whose and wanted else self.planned_s
+        self.run_s += seconds if wanted else 0.0
         self._check(6, not wanted or self.now_s <= self.fresh_until_s() + 1.0, "on, long after the last good reading")
         if wanted or self.contact_on:
             self.maybe_on_s = self.now_s
         if wanted:
             self.wanted_s = self.now_s
 
+    def _is_due(self) -> bool:
+        return not self.full and any(begin_s <= self.now_s < end_s for begin_s, end_s in self.due_s)
+
+    def _whose(self) -> Allowance | None:
+        """Return of which allowance it is what is charged now; None: nobody can know whether the plan's is used up."""
+        params, plan, draw_w = self.setup.params, self.plan, self.setup.draw_w
+        cap_s, cap_wh = params.planned_time_cap_s - CAP_SLACK, params.planned_energy_cap_wh - CAP_SLACK
+        if not self._is_due() or plan.s >= cap_s or plan.wh >= cap_wh:
+            return self.session
+        perhaps_used = plan.s + plan.blind_s >= cap_s or plan.wh + draw_w * plan.blind_s / 3600 >= cap_wh
+        return None if perhaps_used else plan
+
     def _new_session(self) -> None:
-        self.session_s = 0.0
-        self.session_wh = 0.0
-        self.blind_s = self.overshoot_s = 0.0
+        self.session = Allowance()
 
     # --- the oracle ---------------------------------------------------------------------------------------------------
 
@@ -302,11 +385,20 @@ class World:
         self.wanted_s = max(
             self.now_s if wanted else self.wanted_s, max(self.controller.starts_s, default=self.wanted_s)
         )
+        faults = [record for record in self.controller.faults if record.fault.severity]
+        self._check(13, not wanted or all(r.fault.severity != machine.TRIP for r in faults), "on in spite of a trip")
+        limits = self.controller.settings.limits
         booked = self.controller.charger_w > 0.0  # there is no meter at this plug
         self._check(11, not booked or self.now_s <= self.wanted_s + 20.0 + SLACK_S, "booked, long after the off")
         if wanted and self.on_since_s is None:
             off_s = self.now_s - self.maybe_on_s
             self._check(3, off_s >= params.min_off_s - SLACK_S, f"started {off_s} s after the relay was last on")
+            surplus_w = -sum(value_w for value_w, _ in self.reading_w.values())
+            reason = self._whose() is not self.session or surplus_w >= params.start_export_w - SLACK_S
+            self._check(13, reason, f"started at {surplus_w} W, and nothing is due")
+            known = [record.code for record in faults if record.raised_s < self.now_s - SLACK_S]
+            self._check(13, not known, f"started in spite of {known}")
+            self.run_s = 0.0 if off_s >= limits.rest_s - self.setup.relay_delay_s - SLACK_S else self.run_s
             self.starts_s.append(self.now_s)
             self.on_since_s = self.now_s
         elif not wanted and self.on_since_s is not None:
@@ -315,13 +407,26 @@ class World:
             self.maybe_on_s = max(self.maybe_on_s, self.now_s)
             if on_s < params.min_on_s - SLACK_S:
                 self._check(2, self._may_cut_short(), f"ended after {on_s} s")
+            by_plan = self._whose() is self.plan
+            told = any(event.name in ("fault_raised", "fault_cleared") for event in self.controller.take_events())
+            self._check(5, not by_plan or bool(faults) or told or self._may_cut_short(), "ended, though due by plan")
+        rested = self.setup.draw_w / 230.0 < limits.rest_above_a or self.run_s <= limits.rest_after_s + params.min_on_s
+        self._check(13, not wanted or rested, f"on for {self.run_s} s without a rest")
         for window_s, budget in ((3600.0, params.starts_per_hour), (DAY_S, params.starts_per_day)):
             recent = sum(start_s > self.now_s - window_s for start_s in self.starts_s)
             self._check(4, recent <= budget, f"{recent} starts in {window_s} s")
-        over_s = 0.0 if wanted else self.overshoot_s  # a slow relay overshoots a cap, but nobody goes on from there
-        on_s, on_wh = self.session_s - over_s, self.session_wh - over_s * self.setup.draw_w / 3600
-        self._check(5, on_s <= params.time_cap_s + CAP_SLACK, f"{on_s} s in a session")
-        self._check(5, on_wh <= params.energy_cap_wh + CAP_SLACK, f"{on_wh} Wh in a session")
+        for allowance, name, cap_s, cap_wh in (
+            (self.session, "in a session", params.time_cap_s, params.energy_cap_wh),
+            (self.plan, "by plan", params.planned_time_cap_s, params.planned_energy_cap_wh),
+        ):
+            # A slow relay overshoots a cap, but nobody goes on from there.
+            over_s = 0.0 if wanted and self._whose() is allowance else allowance.overshoot_s
+            on_s, on_wh = allowance.s - over_s, allowance.wh - over_s * self.setup.draw_w / 3600
+            self._check(5, on_s <= cap_s + CAP_SLACK, f"{on_s} s {name}")
+            self._check(5, on_wh <= cap_wh + CAP_SLACK, f"{on_wh} Wh {name}")
+        state, session = self.controller.state, self.session
+        counted = f"{state.session_s} s counted for a session of {session.s} s"
+        self._check(5, state.session_s <= session.s + session.blind_s + CAP_SLACK, counted)
         if not wanted:  # a charge that ran through the hour has ended, and was held against the old session
             self._new_day()
         self._track_relay(wanted)
@@ -329,6 +434,10 @@ class World:
         self.controller.take_events()
 
     def _new_day(self) -> None:
+        if self.at().planned_day > self.planned_day and self.now_s >= self.planned_s + machine.PLANNED_AGAIN_S:
+            # Where it may have charged by plan since, nobody knows whether this is known there yet.
+            known = self.now_s >= self.perhaps_planned_s + machine.PLANNED_AGAIN_S
+            self.plan, self.planned_day = Allowance(blind_s=0.0 if known else math.inf), self.at().planned_day
         if self.setup.params.rearm_daily and self.at().session_day > self.session_day:
             self.session_day = self.at().session_day
             self._new_session()
@@ -340,10 +449,14 @@ class World:
             or self.stopping
             or not self.link_up
             or not self.fresh()
-            or self.session_s + self.blind_s >= params.time_cap_s - CAP_SLACK
-            or self.session_wh + self.setup.draw_w * self.blind_s / 3600 >= params.energy_cap_wh - CAP_SLACK
+            or (self._whose() is not self.plan and self._session_used(params))
             or any(record.fault.severity == machine.TRIP for record in self.controller.faults)
         )
+
+    def _session_used(self, params: Params) -> bool:
+        used_s, used_wh = self.session.s + self.session.blind_s, self.session.wh
+        used_wh += self.setup.draw_w * self.session.blind_s / 3600
+        return used_s >= params.time_cap_s - CAP_SLACK or used_wh >= params.energy_cap_wh - CAP_SLACK
 
     def _track_relay(self, wanted: bool) -> None:
         """Do the relay task's work: tell the relay what is wanted, again when it is known to be otherwise."""
@@ -359,7 +472,8 @@ class World:
     def _save(self) -> None:
         """Remember what the shell would have written to the disk, and when."""
         kept = self.controller.kept()
-        key = (kept.enabled, kept.starts_s, kept.on, kept.session_day)
+        counted = kept.progress._replace(got_wh=0.0, sun_wh=0.0)
+        key = (kept.enabled, kept.starts_s, kept.on, kept.session_day, kept.planned, kept.planned_day, counted)
         if key != self.saved_key or (kept.on and self.now_s >= self.saved.saved_s + 60.0):
             self.saved, self.saved_key = kept, key
 
@@ -409,12 +523,49 @@ def random_event(rng: random.Random, world: World) -> None:
         world.stop()
 
 
+def planned_event(rng: random.Random, world: World) -> None:
+    """Let something of what is planned happen."""
+    kind, params = rng.random(), world.setup.params
+    if kind < 0.55:
+        begin_s = rng.choice([-100.0, 0.0, 0.0, 30.0, 2000.0])
+        due_s = [(begin_s, begin_s + rng.choice([5.0, params.min_on_s, 200.0, 3000.0, 40000.0]))]
+        if rng.random() < 0.3:
+            due_s.append((due_s[0][1] + rng.choice([-3.0, 0.0, 60.0]), due_s[0][1] + rng.choice([100.0, 4000.0])))
+        world.charge(*due_s)
+    elif kind < 0.65:
+        world.charge()
+    elif kind < 0.73:
+        world.ask(rng.choice([None, 500.0, 9000.0]))
+    elif kind < 0.78:
+        world.over()
+    elif kind < 0.84:
+        world.fill()
+    elif kind < 0.96:  # an evening without sun
+        for _ in range(rng.randint(5, 60)):
+            world.read_all(world.setup.draw_w * rng.uniform(0.2, 1.3))
+            world.wait(rng.choice([4.0, 9.0]))
+    elif kind < 0.965:  # and a night, in which it is due all the time
+        world.charge((0.0, DAY_S))
+        for _ in range(1500 if world.setup.draw_w > 2000.0 else 50):  # where it has to rest
+            world.read_all(world.setup.draw_w * 1.2)
+            world.wait(9.0)
+    else:
+        world.wait(world.setup.noon_s - world.now_s % DAY_S + DAY_S * (world.now_s % DAY_S > world.setup.noon_s))
+
+
 def random_sequence(seed: int, events: int = 40) -> World:
-    """Run one random sequence of events. The seed says all: the same seed is the same sequence. Raises Broken."""
-    rng = random.Random(seed)
-    world = World(random_setup(rng))
+    """Run one random sequence of events. The seed says all: the same seed is the same sequence. Raises Broken.
+
+    In every other something is planned, too.
+    """
+    rng, plans = random.Random(seed), seed % 2 == 1
+    setup = random_setup(rng)
+    world = World(with_plans(setup, seed) if plans else setup)
     world.link(True)
     world.enable(True)
+    chance = random.Random(f"planned {seed}")
     for _ in range(events):
         random_event(rng, world)
+        if plans and chance.random() < 0.6:
+            planned_event(chance, world)
     return world

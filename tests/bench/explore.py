@@ -85,6 +85,7 @@ FACTS = [
     "HELD",
     "TRIPPED",
     "ENDING",
+    "PLANNED",
 ]
 
 
