@@ -1333,7 +1333,9 @@ def test_plans_that_cannot_be(line: str, key: str, remedy: str) -> None:
     assert remedy in said
 
 
-METERS = 'meter = [{ topic = "a"%s }, { topic = "b"%s }]\ncharger = { current_a = 6%s }\nrelay = { command_topic = "c" }\n'
+METERS = (
+    'meter = [{ topic = "a"%s }, { topic = "b"%s }]\ncharger = { current_a = 6%s }\nrelay = { command_topic = "c" }\n'
+)
 
 
 @pytest.mark.parametrize(

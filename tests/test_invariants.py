@@ -268,6 +268,7 @@ SOONEST = {
     "a plan is renewed under way": 333,
     "a plan is renewed at once": 133,
     "deadline of a plan's cap missed": 17,
+    "its end is slept through": 5,
     "what is due does not end": 5,
     "what is due has begun": 1,
     "a full car is charged by plan": 37,

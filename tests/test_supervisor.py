@@ -23,7 +23,9 @@ from surpluscharge.control.supervisor import (
 from tests.conftest import config_from
 
 CODES = [fault.code for fault in FAULTS]
-LIMITS: Limits = config_from(charger={"current_a": 6.0}, main_fuse={"import_limit_w": 5000.0}).limits  # 1380 W on a socket of 13 A, 10 A for hours
+LIMITS: Limits = config_from(
+    charger={"current_a": 6.0}, main_fuse={"import_limit_w": 5000.0}
+).limits  # 1380 W on a socket of 13 A, 10 A for hours
 LONG_S = 1e6
 
 IN_ORDER = Situation(

@@ -185,7 +185,6 @@ class World:
                 + [arrives_s for arrives_s, _ in self.in_flight]
                 + [(self.now_s // DAY_S + 1) * DAY_S]
                 + [((self.now_s - self.setup.noon_s) // DAY_S + 1) * DAY_S + self.setup.noon_s]
-                + [edge_s for due_s in self.due_s for edge_s in due_s if edge_s > self.now_s]
             )
             self._pass(max(0.0, next_s - self.now_s))
             self._deliver()
@@ -333,6 +332,8 @@ class World:
                 allowance.blind_s += seconds if whose in (allowance, None) else 0.0
         else:
             self.silent_s += seconds
+        slept = any(self.now_s < end_s < self.now_s + seconds - SLACK_S for _, end_s in self.due_s)
+        self._check(13, not wanted or not slept, "on, and the end of what is due is slept through")
         self.now_s += seconds
         if whose is not self.session and (charges or self.controller.plug.may_be_on) and seconds:
             self.perhaps_planned_s = self.now_s

@@ -134,7 +134,9 @@ class MeterSource(Section):
         30.0, ge=1, le=600, description="a reading older than this is not relied on: the relay goes off"
     )
     limit_w: float = Field(30000.0, gt=0, description="a value beyond this is taken for nonsense")
-    phase: int | None = Field(None, ge=1, le=3, description="the phase it is of; default: of all, or it does not matter")
+    phase: int | None = Field(
+        None, ge=1, le=3, description="the phase it is of; default: of all, or it does not matter"
+    )
 
 
 class MainFuse(Section):

@@ -89,7 +89,9 @@ class Situation(NamedTuple):
     read_in_floods: bool = False  # readings come faster than they can be handled
     idle: bool = False  # the plug's last word since the wish last changed, however old, is that nothing flows
     late: bool = False  # what is heard and done comes too late, and has for a while
-    fuse_over_w: float | None = None  # by how much a phase takes more than the main fuse is to carry; below nought: less
+    fuse_over_w: float | None = (
+        None  # by how much a phase takes more than the main fuse is to carry; below nought: less
+    )
     fuse_short_w: float | None = None  # and by how much the lead's phase would with it
     payloads_exchanged: bool = False  # told off the plug goes on, and told on it goes off
 
