@@ -146,8 +146,8 @@ FINE_W = 5.0
 ALIVE_S, ALIVE_C = 3600.0, 1.0  # a sensor that sits where it should warms by so much in a charge of so long
 COOLED_C = 15.0  # below the temperature that trips, a socket counts as cooled
 STUCK_AFTER_S = 20.0  # a relay has so long to go off, and its meter to see it
-# A motor has started by then. A fuse carries what is a little too much for an hour, and 1.6 times its rating for minutes
-# (IEC 60269-1, gG: conventional time and currents, from memory).
+# A motor has started by then. A fuse carries what is a little too much for an hour, and 1.6 times its rating for
+# minutes (IEC 60269-1, gG: conventional time and currents, from memory).
 FUSE_AFTER_S = 10.0
 FUSE_ROOM_W = 100.0  # so much less than the most counts as room again
 
@@ -417,8 +417,8 @@ FAULTS = (
         cooldown_most_s=4800.0,
         shows="fuse_over_w",
         sentence="The house takes more than its main fuse is to carry, so the charger makes room.",
-        remedy="See what else is on. It is tried again later; where it happens often, charge at other hours, or set the "
-        "lead to a lower current.",
+        remedy="See what else is on. It is tried again later; where it happens often, charge at other hours, or set "
+        "the lead to a lower current.",
     ),
     Fault(
         "fuse-full",
