@@ -97,7 +97,20 @@ class Case(NamedTuple):
 # Small enough for every test run, and together they come to every row of the table.
 SMALL = {
     "energy cap": Case(
-        1, 1, 1, 0, 1, 1, 4, energy_cap=2, hour=2, day=2, powers=(0, 1), grids=READINGS, stopping=(False,)
+        1,
+        1,
+        1,
+        0,
+        1,
+        1,
+        3,
+        energy_cap=2,
+        hour=2,
+        day=2,
+        powers=(0, 1),
+        grids=READINGS,
+        guards=(CLEAR, END, TRIP),
+        stopping=(False,),
     ),
     "nothing takes time": Case(
         0, 0, 0, 0, 2, 3, 2, hour=2, day=3, daily=True, days=(-1, 0, 1), grids=READINGS, stopping=(False,)

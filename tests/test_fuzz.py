@@ -35,8 +35,8 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
 
 def test_spoiled_payloads_do_no_harm() -> None:
     """Nothing raised, all counted with a known reason, memory bounded, the log printable and at a bounded rate."""
-    result = run(seed=1, count=10000)
-    assert result.sent.total() == 10000
+    result = run(seed=1, count=4000)
+    assert result.sent.total() == 4000
     assert set(result.sent) == {topic.name for topic in TOPICS}
     assert all(0 < result.taken[topic.name] < result.sent[topic.name] for topic in TOPICS)
     assert set(result.reasons) >= set(REJECTIONS) - {"commissioning", "late", "not-allowed"}  # what payloads lead to

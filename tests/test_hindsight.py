@@ -145,9 +145,9 @@ class Instance:
             assert end_s - begin_s >= self.min_on_s - 1e-6 or stale or last
 
 
-@pytest.mark.parametrize("block", range(10))
+@pytest.mark.parametrize("block", range(5))
 def test_it_equals_highs(block: int) -> None:
-    """300 random instances; the gains are whole numbers, so equal means equal."""
+    """150 random instances; the gains are whole numbers, so equal means equal."""
     worth_it = 0
     for seed in range(30 * block, 30 * block + 30):
         case = Instance(seed)
@@ -161,9 +161,9 @@ def test_it_equals_highs(block: int) -> None:
     assert worth_it > 5
 
 
-@pytest.mark.parametrize("block", range(8))
+@pytest.mark.parametrize("block", range(4))
 def test_under_a_cap_it_equals_highs(block: int) -> None:
-    """240 random instances with caps, budgets, gaps, days that change in the middle of a run, and level price windows.
+    """120 random instances with caps, budgets, gaps, days that change in the middle of a run, and level price windows.
 
     That the cap may end a last run before its time is made use of on days only on which it binds anyway.
     """
@@ -192,7 +192,7 @@ def test_where_a_table_would_be_too_large_it_is_known_from_both_sides(
         monkeypatch.setattr(hindsight, name, cells)
     monkeypatch.setattr(hindsight, "LOOK_PAST_S", 30.0)
     apart, equal = 0, 0
-    for seed in range(120):
+    for seed in range(60):
         case = Instance(seed)
         case.cap_s = max(case.min_on_s, case.cap_s)
         found = case.within()
@@ -201,7 +201,7 @@ def test_where_a_table_would_be_too_large_it_is_known_from_both_sides(
         assert found.at_most >= case.by_highs(cap=True, cut=False) - 1e-6, f"seed {seed}"
         apart += found.at_most > found.gain
         equal += found.at_most == found.gain
-    assert apart > 10 and equal > 10
+    assert apart > 5 and equal > 5
 
 
 def test_by_hand() -> None:

@@ -660,14 +660,15 @@ def expected(script: list[tuple[int, str | None, bool]], end_s: int) -> list[fro
     raised_s = dict.fromkeys(CODES, -math.inf)
     counting: dict[str, bool] = {}  # and whether somebody has looked
     changes = {start_s: (code, acknowledged) for start_s, code, acknowledged in script}
-    there: str | None = None
+    evident: set[str] = set()
+    now = IN_ORDER
     for now_s in range(end_s):
         if now_s in changes:
             there, acknowledged = changes[now_s]
             if acknowledged:
                 counting = dict.fromkeys(counting, True)
-        evident = {fault.code for fault in alone(there)} if there else set()
-        now = EVIDENT[there] if there else IN_ORDER
+            evident = {fault.code for fault in alone(there)} if there else set()
+            now = EVIDENT[there] if there else IN_ORDER
         for fault in FAULTS:
             code = fault.code
             held_s[code] = held_s[code] + 1 if code in evident else -1

@@ -473,7 +473,7 @@ class Controller:
 
     def _situation(self, at: Moment) -> Situation:
         state, params, limits = self.state, self.settings.params, self.settings.limits
-        plug, socket, lessons = self.plug, self.socket, self.lessons
+        plug, socket, lessons, strain = self.plug, self.socket, self.lessons, self._strain
         steps, mains, power_w = lessons.steps, lessons.mains, plug.power.value
         draw_a, heat_c = self.settings.draw_a, self._heat_c(at)
         arming = state.mode == machine.ARMING and at.now_s >= state.due_s
@@ -526,7 +526,9 @@ class Controller:
             clock_jumped=self._clock_jumped,
             store_failing=self._store_failing,
             history_failing=self._history_failing,
-            **self._strain._asdict(),
+            told_in_floods=strain.told_in_floods,
+            read_in_floods=strain.read_in_floods,
+            late=strain.late,
         )
 
     def _fuse(self, at: Moment) -> dict[str, float]:

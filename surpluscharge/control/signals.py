@@ -322,8 +322,10 @@ class Pulse:
         """Return after how long without a word it is silent, as configured or learned; infinity: it is never."""
         if configured_s is not None:
             return configured_s
+        if self._flows is False or len(self._gaps_s) < LEAST_GAPS:
+            return math.inf
         gaps_s = sorted(self._gaps_s)
-        if self._flows is False or len(gaps_s) < LEAST_GAPS or gaps_s[-2] > REGULAR_TIMES * median(gaps_s):
+        if gaps_s[-2] > REGULAR_TIMES * median(gaps_s):
             return math.inf
         silent_s = max(SILENT_LEAST_S, SILENT_TIMES * gaps_s[-2])  # one pause may have been an accident
         return silent_s if silent_s <= SILENT_MOST_S else math.inf

@@ -748,10 +748,12 @@ class Supervisor:
     def judge(self, now: Situation, limits: Limits, now_s: float) -> int:
         """Return CLEAR, HOLD, END or TRIP."""
         verdict = CLEAR
+        weighed = self._evident_since_s.keys() | self.records.keys()
         for fault in FAULTS:
-            code = fault.code
+            code, evident = fault.code, fault.evidence(now, limits)
+            if not evident and code not in weighed:  # as a rule: there is nothing to weigh
+                continue
             record = self.records.get(code)
-            evident = fault.evidence(now, limits)
             if evident:
                 if record is not None and record.acknowledged and code not in self._evident_since_s:
                     # A look covers what was there at the time, not what comes back after it.
