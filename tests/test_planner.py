@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import asyncio
 import json
 import math
-import subprocess
-import sys
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta, tzinfo
 from pathlib import Path
@@ -28,7 +25,7 @@ from surpluscharge.daemon.commands import COMMANDS
 from surpluscharge.daemon.planner import Planner
 from surpluscharge.history.expectation import Day
 from surpluscharge.history.ledger import Due
-from tests.wire import BASE, COMMAND, ENABLE, ENABLE_SET, GRID, Feed, Stage, tables, toml, until
+from tests.wire import BASE, COMMAND, ENABLE, ENABLE_SET, GRID, Feed, Stage, tables, told, toml, until
 
 broker = pytest.mark.broker
 LISBON = ZoneInfo("Europe/Lisbon")
@@ -763,21 +760,22 @@ async def test_the_command_asks_and_takes_back(stage: Stage) -> None:
     wire = stage.wire
     path = stage.write(planned={"allow": True})
 
-    async def charge(*arguments: str) -> subprocess.CompletedProcess[str]:
-        command = [sys.executable, "-m", "surpluscharge", "charge", "--config", str(path), *arguments]
-        return await asyncio.to_thread(subprocess.run, command, capture_output=True, text=True, check=False)
+    async def charge(line: str) -> tuple[int, str, str]:
+        return await told("charge", "--config", str(path), *line.split())
 
     async with stage.running(planned={"allow": True}), Feed(wire, 900.0):
-        assert "charging is switched off" in (await charge("--kwh", "2")).stderr
+        _, _, error = await charge("--kwh 2")
+        assert "charging is switched off" in error
         wire.publish(ENABLE_SET, "on")
         await until(lambda: wire.status["enabled"], "readiness")
-        asked, nothing, too_long = [
-            await charge(*line.split()) for line in ("--kwh 2 --by 07:00", "--nothing", "--hours 99")
-        ]
-        assert (asked.returncode, nothing.returncode, too_long.returncode) == (0, 0, 1)
-        assert "--by goes with --kwh" in (await charge("--hours", "1", "--by", "07:00")).stderr
-        assert "2.0 kWh" in asked.stdout
-        assert "nothing is needed" in nothing.stdout
-        assert "cannot be asked for" in too_long.stderr
+        code, said, _ = await charge("--kwh 2 --by 07:00")
+        assert code == 0 and "2.0 kWh" in said
+        code, said, _ = await charge("--nothing")
+        assert code == 0 and "nothing is needed" in said
+        code, _, error = await charge("--hours 99")
+        assert code == 1 and "cannot be asked for" in error
+        _, _, error = await charge("--hours 1 --by 07:00")
+        assert "--by goes with --kwh" in error
     stage.write()
-    assert "planned.allow is false" in (await charge("--kwh", "2")).stderr
+    _, _, error = await charge("--kwh 2")
+    assert "planned.allow is false" in error

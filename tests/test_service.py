@@ -50,6 +50,7 @@ from tests.wire import (
     Stage,
     Unplugged,
     tables,
+    told,
     toml,
     until,
     usurp,
@@ -401,12 +402,16 @@ async def test_a_retained_enable_command(stage: Stage, kept: str, before: bool) 
 # --- sudden ends -----------------------------------------------------------------------------------------------------
 
 
-async def ask(stage: Stage, command: str = "status", *more: str) -> tuple[int | None, str, str]:
+async def ask(stage: Stage, command: str = "status", *more: str) -> tuple[int, str, str]:
     """Run a command beside the daemon; return its exit status, and what it printed on both streams."""
-    words = [sys.executable, "-m", "surpluscharge", command, "--config", str(stage.config_file), *more]
-    asked = await asyncio.create_subprocess_exec(*words, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
-    out, err = await asked.communicate()
-    return asked.returncode, out.decode(), err.decode()
+    return await told(command, "--config", str(stage.config_file), *more)
+
+
+async def ask_from_outside(stage: Stage) -> int | None:
+    """Ask for the status in a process of its own; return its exit status."""
+    words = [sys.executable, "-m", "surpluscharge", "status", "--config", str(stage.config_file)]
+    asked = await asyncio.create_subprocess_exec(*words, stdout=subprocess.DEVNULL)
+    return await asked.wait()
 
 
 async def test_asking_for_the_status(stage: Stage) -> None:
@@ -424,7 +429,7 @@ async def test_asking_for_the_status(stage: Stage) -> None:
         assert "It waits for import above" in out and "relay on" in out
         assert json.loads((await ask(stage, "status", "--json"))[1])["state"] == "charging"
         # Several at once, from dashboards and terminals: none takes the connection away from another.
-        assert [code for code, _, _ in await asyncio.gather(*(ask(stage) for _ in range(3)))] == [0, 0, 0]
+        assert await asyncio.gather(*(ask_from_outside(stage) for _ in range(3))) == [0, 0, 0]
         count = len(stage.wire.on(COMMAND))
         daemon.kill()
         assert await commands_after(stage.wire, count) == ["off"]

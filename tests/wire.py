@@ -30,6 +30,7 @@ from jsonschema import Draft202012Validator, FormatChecker
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from surpluscharge import cli
 from surpluscharge.clock import Clock, SystemClock
 from surpluscharge.config import Config, parse
 from surpluscharge.control.controller import Kept
@@ -275,6 +276,16 @@ def _value(value: Any) -> str:
 
 
 # --- the daemon ------------------------------------------------------------------------------------------------------
+
+
+async def told(*words: str) -> tuple[int, str, str]:
+    """Run a command in a thread of this process; return its exit status, and what it printed on both streams.
+
+    One at a time. Python, and what the package imports, take most of the time of a process of its own.
+    """
+    with contextlib.redirect_stdout(io.StringIO()) as out, contextlib.redirect_stderr(io.StringIO()) as err:
+        code = await asyncio.to_thread(cli.main, [*words])
+    return code, out.getvalue(), err.getvalue()
 
 
 class Log:
