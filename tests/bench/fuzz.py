@@ -366,7 +366,7 @@ class Bench:
 
 # What each may come to: reasons for refusing, faults, starts, and little else.
 MOST_LENGTH = max(len(TOPICS) * len(REASONS), 96)
-TRACED = 5000  # messages at the end, during which every allocation is followed
+TRACED = 5000  # messages at the end, or the latter half, during which every allocation is followed
 # That these may leave behind: Python's own caches, one message, and rings of the newest readings, which are renewed.
 MOST_TRACED_BYTES = 400_000
 MOST_BLOCKS = 20_000  # of memory that may be kept between the first tenth and the end
@@ -425,7 +425,7 @@ def run(seed: int, count: int, progress: Callable[[int], None] = lambda done: No
             if index == count // 10:
                 gc.collect()
                 blocks = sys.getallocatedblocks()
-            if index == count - TRACED:
+            if index == count - min(TRACED, count // 2):
                 lines, kept = lines + check_lines(kept), []
                 gc.collect()
                 tracemalloc.start()
