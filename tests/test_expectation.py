@@ -128,6 +128,17 @@ def test_the_time_ahead_is_cut_where_something_changes() -> None:
     assert [one.share[0] for one in here] == [pytest.approx(0.7)] * len(here)
 
 
+def test_a_day_that_is_not_over_is_no_dark_one() -> None:
+    """After yesterday came today, of which the ledger has the morning alone: it says nothing of an afternoon."""
+    past = days([0.6] * 5)
+    morning = {TODAY: Day(tuple(0.6 if 16 <= half < 24 else None for half in range(HALF_HOURS)), (0.3,) * HALF_HOURS)}
+    until = NOON + timedelta(days=1, hours=8)
+    without, with_it = (ahead(known, NOON, until, price) for known in (past, past | morning))
+    assert without == with_it
+    evening = [piece.begin_s == (NOON + timedelta(days=1, hours=2)).timestamp() for piece in with_it.pieces].index(True)
+    assert sum(future.weight * future.share[evening] for future in with_it.futures) > 0.4
+
+
 def test_without_a_past_there_is_no_hope() -> None:
     found = ahead({}, EVENING, EVENING + timedelta(hours=20), price)
     assert all(share == 0.0 for future in found.futures for share in future.share)

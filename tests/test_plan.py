@@ -70,6 +70,15 @@ def test_what_cannot_be_reached_is_said_and_charged_for_at_once() -> None:
     assert bought(done) == [(1.5, 4.0), (6.0, 9.0)] and done.reach_wh == 5500.0
 
 
+def test_what_is_late_begins_at_once_and_not_a_moment_later_each_time_it_is_asked() -> None:
+    pieces, futures = made([0.3] * 4)
+    late = PLAIN._replace(spare_s=1800.0)
+    for now_s in (1000.0, 1234.5, 5400.0):  # three quarters of an hour are needed, and fewer spared than are wanted
+        need = [Need(now_s + 3600.0, 750.0)]
+        [run] = [run for run in plan(now_s, need, Car(), late, pieces, futures).runs if run.sure]
+        assert run.begin_s == now_s and run.end_s == pytest.approx(now_s + 2700.0, abs=1.0)
+
+
 def test_how_much_is_left_to_the_sun() -> None:
     """A kWh tonight at 0.20, or in the afternoon at 0.40 where the sun does not bring it; sold it would earn 0.08."""
     night, day = [0.2, 0.2], [0.4, 0.4]
@@ -120,7 +129,7 @@ def test_hours_that_pay_are_used_as_far_as_the_car_has_room() -> None:
     pieces, futures = made([-0.1, 0.3, -0.1, 0.3])
     needs = [Need(4 * HOUR_S, 500.0)]
     assert bought(plan(0.0, needs, Car(), PLAIN, pieces, futures)) == [(0.0, 1.0), (2.0, 3.0)]
-    assert bought(plan(0.0, needs, Car(0.0, 1200.0), PLAIN, pieces, futures)) == [(0.8, 1.0), (2.0, 3.0)]
+    assert bought(plan(0.0, needs, Car(0.0, 700.0), PLAIN, pieces, futures)) == [(0.8, 1.0), (2.0, 3.0)]
 
 
 def test_nothing_needed_nothing_planned() -> None:
@@ -162,7 +171,7 @@ def least_cost(
                 if pieces[at].end_s <= need.by_s:
                     row[column[at]] = 1.0
             rows += [row, -row]
-            limits += [car.holds_wh - car.got_wh + used, car.got_wh - used - need.wh]
+            limits += [car.keeps_wh - car.got_wh + used + need.wh, car.got_wh - used - need.wh]
             used += need.wh
     top = [lead.draw_w if piece.usable else 0.0 for piece in pieces]
     first = [(wh, wh) for wh in fixed[:news]] if fixed else [(0.0, one) for one in top[:news]]
@@ -200,8 +209,8 @@ def situations(draw: Any, least: int = 0) -> tuple[list[Need], Car, list[Piece],
     usable = draw(st.lists(st.sampled_from([True, True, True, False]), min_size=hours, max_size=hours))
     ends = sorted(draw(st.sets(st.integers(1, hours), min_size=1, max_size=3)) | {hours})
     needs = [Need(end * HOUR_S, draw(st.integers(0, 25)) * 100.0) for end in ends]
-    holds = draw(st.sampled_from([math.inf, 1500.0, 2500.0, 4000.0]))
-    car = Car(draw(st.sampled_from([0.0, 0.0, 700.0])), holds)
+    keeps = draw(st.sampled_from([math.inf, 0.0, 700.0, 2000.0]))
+    car = Car(draw(st.sampled_from([0.0, 0.0, 700.0])), keeps)
     pieces, futures = made(prices, [[0.0] * night + sun for sun in suns], usable=usable)
     return needs, car, pieces, futures, night
 

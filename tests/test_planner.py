@@ -637,6 +637,41 @@ def test_how_much_is_left_to_the_sun_is_said_and_why() -> None:
     assert night.document().plan.left_to_sun is None  # type: ignore[union-attr]  # all of it is bought
 
 
+def test_the_morning_counts_as_far_as_it_is_on_record() -> None:
+    """Half of the days like these were grey from the morning on, half sunny: by noon one knows which this is."""
+    sunny = tuple(1.0 if 16 <= half < 36 else 0.0 for half in range(48))
+    grey = tuple(0.1 * share for share in sunny)
+    said = {}
+    for name, today in (("nothing", None), ("grey", grey), ("sunny", sunny)):
+        house = House(configured({"need": [{"by": "18:00", "energy_wh": 4000}]}))
+        past = {NOON.date() - timedelta(days=n): Day(sunny if n % 2 else grey, (None,) * 48) for n in range(1, 21)}
+        if today:
+            past[NOON.date()] = Day((*today[:24], *((None,) * 24)), (None,) * 48)
+        house.planner.past = past
+        house.sun_w = 0.0 if today is not sunny else 1380.0
+        house.run(0.2)
+        assert house.planner.shown is not None
+        said[name] = house.planner.shown.plan.sun_wh
+    assert said["grey"] < 0.3 * said["nothing"] and said["sunny"] > 1.3 * said["nothing"]
+
+
+def test_what_the_plan_expects_a_kwh_to_cost_is_what_the_sun_competes_with() -> None:
+    """The night's rate is 0.12; where tomorrow's sun is likely to bring all of it before the need, it is less."""
+    auto = {"start_export_w": "auto", "stop_import_w": "auto"}
+    given = configured({"need": [{"by": "06:30", "energy_wh": 4000}]}, control=auto)
+    night = House(given).run(0.2).planner.prices_at(NOON)
+    assert night is not None and float(night.alternative_price) == pytest.approx(0.12)
+    # More than its cheap hours hold is needed: some of it would have to be bought at 0.30.
+    much = House(configured({"need": [{"by": "06:30", "energy_wh": 7000}]}, control=auto)).run(0.2)
+    dear = much.planner.prices_at(NOON)
+    assert dear is not None and float(dear.alternative_price) == pytest.approx(0.30)
+    sunny = tuple(1.0 if 20 <= half < 34 else 0.0 for half in range(48))
+    later = House(configured({"need": [{"by": "18:00", "energy_wh": 2000}]}, control=auto), start=NOON.replace(hour=2))
+    later.planner.past = {NOON.date() - timedelta(days=n): Day(sunny, (None,) * 48) for n in range(1, 20)}
+    hoped = later.run(0.2).planner.prices_at(later.wall())
+    assert hoped is not None and 0.06 < float(hoped.alternative_price) < 0.12
+
+
 def test_thresholds_follow_prices_that_move() -> None:
     """From four on a kWh costs 0.05: the cheapest until the need, and so what the sun has to compete with."""
     auto = {"start_export_w": "auto", "stop_import_w": "auto"}

@@ -44,10 +44,10 @@ MISSING = 1e6  # the price of a kWh that is not there when it is needed: beyond 
 
 
 class Car(NamedTuple):
-    """What came in since the last need was due, with what was left over then; and how much of needs it can hold."""
+    """What came in since the last need was due, with what was left over then; and how much beyond a need stays in."""
 
     got_wh: float = 0.0
-    holds_wh: float = math.inf
+    keeps_wh: float = math.inf  # for the next need
 
 
 class Piece(NamedTuple):
@@ -217,8 +217,8 @@ def plan(
 def _task(now_s: float, needs: list[Need], car: Car, lead: Lead, pieces: Sequence[Piece]) -> _Task:
     """Return the needs and the pieces, cut where a need is due."""
     used_wh = list(accumulate(need.wh for need in needs))
-    room_wh = [car.holds_wh - car.got_wh + used - need.wh for used, need in zip(used_wh, needs, strict=True)]
-    due_wh = [min(max(0.0, used - car.got_wh), room) for used, room in zip(used_wh, room_wh, strict=True)]
+    room_wh = [max(0.0, used - car.got_wh + car.keeps_wh) for used in used_wh]
+    due_wh = [max(0.0, used - car.got_wh) for used in used_wh]
     ends_s = []
     for index, need in enumerate(needs):
         long_s = due_wh[index] / lead.draw_w * HOUR_S
@@ -270,7 +270,7 @@ def _safe_s(now_s: float, lead: Lead, pieces: Sequence[Piece], safe_s: float, by
     while high_s - low_s > 1.0:
         middle_s = (low_s + high_s) / 2
         low_s, high_s = (low_s, middle_s) if _rested_wh(now_s, lead, pieces, middle_s) >= due_wh else (middle_s, high_s)
-    return high_s
+    return low_s  # rather a second too soon: with time to spare, it would begin a moment later each time it is asked
 
 
 def _costs(task: _Task, future: Future, pieces: Sequence[Piece]) -> list[float]:

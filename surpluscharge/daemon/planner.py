@@ -24,17 +24,17 @@ from surpluscharge.control import news, slots, wishes
 from surpluscharge.control.controller import Controller
 from surpluscharge.control.economics import Prices
 from surpluscharge.control.news import News
-from surpluscharge.control.plan import Car, Lead, Plan, in_words, left_in_words, plan
+from surpluscharge.control.plan import MISSING, Car, Lead, Plan, in_words, left_in_words, plan
 from surpluscharge.control.wishes import Need
 from surpluscharge.history.energy import MWS_PER_WH, day_span, ms_of
-from surpluscharge.history.expectation import Day, ahead, shares
+from surpluscharge.history.expectation import HALF_HOURS, Day, Shares, ahead, half_hour, shares
 from surpluscharge.history.ledger import Due, Ledger
 from surpluscharge.words import duration
 
 THINK_EVERY_S = 300.0
 DAY_S = 86400.0
 HOUR_S = 3600.0
-LEARN_EVERY_S = HOUR_S  # how often the ledger is asked what the sun brought of late
+LEARN_EVERY_S = HOUR_S / 2  # how often the ledger is asked what the sun brought of late
 LEARN_DAYS = 45  # so far back, and as far before and after this day in the years before
 LEARN_YEARS = 2
 NOTHING_NEEDED = "nothing is needed that is not in the car already"
@@ -92,6 +92,7 @@ class Planner:
         self.past: Mapping[date, Day] = {}
         self.shown: Shown | None = None
         self._again_s = -math.inf
+        self._learned_by: Config | None = None  # the configuration that it was learned by
         self._basis: object = None  # what the last plan was made for
         self._request: wishes.Request | None = None  # as it was told of last
         self._told: tuple[tuple[float, float], ...] = ()
@@ -120,17 +121,20 @@ class Planner:
     def prices_at(self, wall: datetime) -> Prices | None:
         """Return the prices that the thresholds follow now, as the configuration has them or as they move.
 
-        "cheapest" is then what this lead can have until the next need, as far as that is known.
+        "cheapest" is then what this lead can have until the next need: by the plan, which knows how much of it there
+        is and what the sun may bring; where nothing is planned for, as far as prices are known.
         """
         config, now_s = self._config(), wall.timestamp()
         self._read(config)
-        tariffs = config.tariffs() if self.prices and config.way.follows_prices else None
-        if tariffs is None:
+        tariffs = config.tariffs() if config.way.follows_prices else None
+        made = self.shown.plan if self.shown and self.shown.plan.need else None
+        if tariffs is None or (made is None and not self.prices):
             return config.prices_at(wall)
-        need = self.shown.plan.need if self.shown else None
-        until_s = need.by_s if need else now_s + DAY_S
-        ahead_of = [slot.value for slot in slots.between(self.prices, now_s, until_s)]
-        cheapest = Decimal(str(min(ahead_of))) if ahead_of else None
+        cheapest = None
+        if made is not None and made.value < MISSING:
+            cheapest = Decimal(str(round(made.value, 4)))
+        elif ahead_of := [slot.value for slot in slots.between(self.prices, now_s, now_s + DAY_S)]:
+            cheapest = Decimal(str(min(ahead_of)))
         return slots.Moving(tariffs, self.prices, cheapest).prices_at(wall)
 
     # --- what comes ---------------------------------------------------------------------------------------------------
@@ -359,7 +363,15 @@ class Planner:
             return None if slot is None else slot.value, filed, sell
 
         until = datetime.fromtimestamp(need.by_s, wall.tzinfo)
-        expected = ahead(self.past, wall, until, price_at, foretold=self._foretold(controller.draw_w, wall))
+        expected = ahead(
+            self.past,
+            wall,
+            until,
+            price_at,
+            self._so_far(wall),
+            self._foretold(controller.draw_w, wall),
+            share_now=self._share_now(controller),
+        )
         state, params, limits = controller.state, controller.settings.params, controller.settings.limits
         left_s = params.planned_time_cap_s - state.planned_s
         left_wh = params.planned_energy_cap_wh - state.planned_wh
@@ -385,6 +397,17 @@ class Planner:
         published, filed, _ = price_at(wall)
         buy = filed if published is None else published
         return Shown(made, words, left_in_words(made, buy if tariffs else None))
+
+    def _so_far(self, wall: datetime) -> Shares:
+        """Return what the sun brought today, up to the last half hour that is over and on record."""
+        today = self.past.get(wall.date())
+        known = today.shares[: half_hour(wall)] if today else ()
+        return (*known, *((None,) * (HALF_HOURS - len(known))))
+
+    def _share_now(self, controller: Controller) -> float | None:
+        """Return the surplus of the last minutes as a share of the draw; None: there is no fresh reading."""
+        fresh = controller.memory.at_s > self._clock().now() - THINK_EVERY_S
+        return min(max(controller.memory.short, 0.0), 1.0) if fresh else None
 
     def _foretold(self, draw_w: float, wall: datetime) -> dict[date, float]:
         """Return the forecast's mean share of the draw for each day that it covers for the most part."""
@@ -420,15 +443,20 @@ class Planner:
             config = self._config()
             if config.history.record:
                 try:
-                    self.past = await asyncio.to_thread(_days, config, self._clock().wall())
-                    self._basis = None
+                    # What is over stays as it is, unless it is counted in another draw.
+                    before = self.past if config is self._learned_by else {}
+                    self.past = await asyncio.to_thread(_days, config, self._clock().wall(), before)
+                    self._learned_by, self._basis = config, None
                 except Exception as error:
                     self._log.info("nothing_learned", reason=f"{type(error).__name__}: {error}")
             await self._clock().sleep(LEARN_EVERY_S)
 
 
-def _days(config: Config, wall: datetime) -> dict[date, Day]:
-    """Return the days on record near this one in the year; in a thread."""
+def _days(config: Config, wall: datetime, before: Mapping[date, Day]) -> dict[date, Day]:
+    """Return the days on record near this one in the year, today as far as it goes; in a thread.
+
+    ``before``: as it was half an hour ago.
+    """
     today, found = wall.date(), dict[date, Day]()
     if not config.history_file.exists():
         return found
@@ -441,8 +469,11 @@ def _days(config: Config, wall: datetime) -> dict[date, Day]:
             middle = today - timedelta(days=365 * year)
             for apart in range(-LEARN_DAYS, 1 if year == 0 else LEARN_DAYS + 1):
                 day = middle + timedelta(days=apart)
+                if day in before and day < today - timedelta(days=1):
+                    found[day] = before[day]
+                    continue
                 begin, end = day_span(day, wall.tzinfo)
-                if day >= today or ms_of(end) <= bounds[0] or ms_of(begin) >= bounds[1]:
+                if day > today or ms_of(end) <= bounds[0] or ms_of(begin) >= bounds[1]:
                     continue
                 intervals = ledger.intervals(ms_of(begin), ms_of(end))
                 foretold = min(1.0, told[day] / config.draw_w) if day in told else None

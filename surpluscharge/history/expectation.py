@@ -105,31 +105,32 @@ def ahead(
     to now. ``foretold``: the forecast of today and the days after, as mean shares. ``share_now``: of this very moment.
     """
     starts = _starts(now, until)
-    count = (until.date() - now.date()).days + 1
-    paths = [(weight, _path(past, first, count)) for weight, first in alike(past, now, so_far, foretold or {})]
+    today, found = now.date(), alike(past, now, so_far, foretold or {})
+    count = (until.date() - today).days + 1
+    paths = [(weight, _path(past, first, count, today)) for weight, first in found]
+    days = [_halves([path[day] for _, path in paths]) for day in range(count)]
     pieces: list[Piece] = []
     rows: list[tuple[list[float], list[float]]] = []  # of each piece: share and price in each future
-    for begin, end_s in zip(starts, [*(one.timestamp() for one in starts[1:]), until.timestamp()], strict=True):
+    before: object = None  # what the last piece was, where another one like it joins it
+    ends_s = [*(one.timestamp() for one in starts[1:]), until.timestamp()]
+    for begin, end_s in zip(starts, ends_s, strict=True):
         published, filed, sell = price_at(begin)
-        day, half = (begin.date() - now.date()).days, half_hour(begin)
-        then = [path[day] for _, path in paths]
-        sun = [(one.shares[half] or 0.0) if one else 0.0 for one in then]
+        sun, then = days[(begin.date() - today).days][half_hour(begin)]
         if share_now is not None and begin is now:
             sun = [share_now] * len(paths)
+        free = usable(begin)
+        dark = not free or max(sun) <= SUN_SHARE
+        this = (free, sell, published, published is None and (filed, then)) if dark else None
+        if this is not None and this == before:  # what is alike is one piece
+            pieces[-1] = pieces[-1]._replace(end_s=end_s)
+            continue
+        before = this
         if published is not None:
             buy = [published] * len(paths)
         else:
-            buy = [filed if one is None or (price := one.prices[half]) is None else price for one in then]
-        piece = Piece(begin.timestamp(), end_s, sell, usable(begin))
-        before = pieces[-1] if pieces else None
-        dull = not piece.usable or (
-            max(sun) <= SUN_SHARE and rows and max(rows[-1][0]) <= SUN_SHARE and rows[-1][1] == buy
-        )
-        if before is not None and dull and before[2:] == piece[2:]:  # what is alike is one piece
-            pieces[-1] = before._replace(end_s=end_s)
-        else:
-            pieces.append(piece)
-            rows.append((sun, buy))
+            buy = [filed if price is None else price for price in then]
+        pieces.append(Piece(begin.timestamp(), end_s, sell, free))
+        rows.append((sun, buy))
     futures = (
         Future(weight, [sun[index] for sun, _ in rows], [buy[index] for _, buy in rows])
         for index, (weight, _) in enumerate(paths)
@@ -137,11 +138,19 @@ def ahead(
     return Ahead(tuple(pieces), tuple(futures))
 
 
-def _path(past: Mapping[date, Day], first: date | None, count: int) -> list[Day | None]:
-    """Return a past day and those that followed it; where one is not known, the one before goes on."""
+def _halves(days: Sequence[Day | None]) -> list[tuple[list[float], Shares]]:
+    """Return, of each half hour, what these days had: the surplus, and the price."""
+    suns = zip(*(one.shares if one else (None,) * HALF_HOURS for one in days), strict=True)
+    prices = zip(*(one.prices if one else (None,) * HALF_HOURS for one in days), strict=True)
+    return [([share or 0.0 for share in sun], price) for sun, price in zip(suns, prices, strict=True)]
+
+
+def _path(past: Mapping[date, Day], first: date | None, count: int, today: date) -> list[Day | None]:
+    """Return a past day and those that followed it; where one is not known, or not over, the one before goes on."""
     path: list[Day | None] = []
     for number in range(count):
-        one = past.get(first + timedelta(days=number)) if first else None
+        day = first and first + timedelta(days=number)
+        one = past.get(day) if day and day < today else None
         path.append(path[-1] if one is None and path else one)
     return path
 

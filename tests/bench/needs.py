@@ -1,6 +1,7 @@
 """A year of needs: what the plan costs, beside the best possible and beside the two things that people do today.
 
-    python -m tests.bench.needs [--days N] [--households a,b] [--climates x,y] [--tariffs p,q] [--forecast RMS]
+    python -m tests.bench.needs [--days N] [--households a,b] [--climates x,y] [--tariffs p,q] [--keeps TIMES]
+                                [--forecast RMS] [--away-known] [--all-known]
 
 Needs the ``bench`` extra. Five invented households in three invented climates, at three kinds of price, every five
 minutes of 365 days. Needs come by weekday; the car is away at times. All is made from seeds. Measured against:
@@ -10,16 +11,22 @@ minutes of 365 days. Needs come by weekday; the car is away at times. All is mad
 - sun only: on where the whole draw is exported, off where a quarter of it is imported, and hope.
 
 What is missing when a need is due is charged at a public post, at :data:`POST` a kWh. The surplus that is caught costs
-what it would have been sold for. What is in the car beyond a need serves the next, up to what the car holds.
+what it would have been sold for. Each need is counted anew, as the daemon does; with ``--keeps`` what is in the car
+beyond a need serves the next, for the plan, the habits and the best possible alike.
 
-The plan has nothing but its own past: the days before, as they came. It begins the year with an empty ledger.
-``--forecast`` adds a forecast whose error has this root mean square, as a share of the draw.
+The plan has nothing but its own past: the days before, as they came. It begins the year with an empty ledger, and does
+not know when the car is away. ``--forecast`` adds a forecast whose error has this root mean square, as a share of the
+draw. ``--all-known`` gives it the year beforehand: what it then costs above the best possible is not for want of
+knowledge, but the price of minimum times, rests, half an hour to spare, and thresholds.
 """
 
 from __future__ import annotations
 
 import argparse
 import hashlib
+import math
+import multiprocessing
+import os
 import random
 import tempfile
 import time
@@ -34,8 +41,9 @@ from scipy.optimize import linprog
 from scipy.sparse import csr_matrix
 
 from surpluscharge.control.economics import Prices, thresholds
-from surpluscharge.control.plan import Car, Lead, Need, Plan, plan
-from surpluscharge.history.expectation import HALF_HOURS, Day, ahead
+from surpluscharge.control.plan import SUN_SHARE, Car, Future, Lead, Need, Piece, Plan, plan
+from surpluscharge.control.wishes import NEEDS_AHEAD
+from surpluscharge.history.expectation import HALF_HOURS, Ahead, Day, ahead
 
 Floats = NDArray[np.float64]
 
@@ -201,10 +209,7 @@ class Year(NamedTuple):
     due: list[tuple[int, float]]  # step by which, Wh
     moves: bool  # prices are published at 13:00 for the next day
     file_price: Floats  # what the tariff in the file says, by step
-
-    @property
-    def holds_wh(self) -> float:
-        return 2.0 * max(wh for _, wh in self.household.needs.values())
+    keeps_wh: float  # so much beyond a need stays in the car for the next one
 
     @property
     def step_wh(self) -> float:
@@ -216,7 +221,7 @@ class Year(NamedTuple):
         return (self.buy - share * (self.buy - self.sell)) * self.step_wh / 1000
 
 
-def year(household: Household, climate: Climate, tariff: str, days: int) -> Year:
+def year(household: Household, climate: Climate, tariff: str, days: int, keeps: float = 0.0) -> Year:
     buy, sell = prices(tariff, climate)
     usable = np.ones(365 * STEPS, dtype=bool)
     due = []
@@ -232,7 +237,16 @@ def year(household: Household, climate: Climate, tariff: str, days: int) -> Year
     file_price = np.full(365 * STEPS, 0.20) if tariff == "moving" else buy
     cut = surplus_w(household, climate)[:end]
     due = [one for one in due if one[0] < end]
-    return Year(household, cut, buy[:end], sell, usable[:end], due, tariff == "moving", file_price[:end])
+    keeps_wh = keeps * max(wh for _, wh in household.needs.values())
+    return Year(household, cut, buy[:end], sell, usable[:end], due, tariff == "moving", file_price[:end], keeps_wh)
+
+
+class Known(NamedTuple):
+    """What the plan knows beside its own past: a forecast with this error, as a share of the draw; or all."""
+
+    error: float | None = None
+    away: bool = False  # when the car is away; the daemon does not
+    all: bool = False
 
 
 # --- what is done with it --------------------------------------------------------------------------------------------
@@ -262,7 +276,7 @@ def clairvoyant(given: Year) -> float:
     use = np.array([wh for _, wh in given.due])
     equal = csr_matrix((data, (rows, cols)), shape=(needs, count + needs))
     use[0] -= use[0]  # the year begins with the first need in the car, for everybody
-    bounds = [(0.0, 1.0)] * count + [(0.0, given.holds_wh - wh) for _, wh in given.due]
+    bounds = [(0.0, 1.0)] * count + [(0.0, given.keeps_wh)] * needs
     found = linprog(np.concatenate([cost[steps], np.zeros(needs)]), A_eq=equal, b_eq=use, bounds=bounds, method="highs")
     assert found.status == 0, found.message
     return float(found.fun)
@@ -281,6 +295,8 @@ class Play:
         self.cost = self.wh = self.sun_wh = self.missing_wh = 0.0
         self.missed = self.starts = 0
         self._due = dict(given.due)
+        self._room = [wh + given.keeps_wh for _, wh in given.due]
+        self._next = 0
 
     def depart(self, at: int) -> None:
         """A need is due at this step, perhaps."""
@@ -292,11 +308,16 @@ class Play:
             self.missed += 1
             self.missing_wh += short
             self.cost += short / 1000 * POST
-        self.in_wh = max(0.0, self.in_wh - wh)
+        self.in_wh = min(max(0.0, self.in_wh - wh), self.given.keeps_wh)
+        self._next += 1
+
+    @property
+    def room_wh(self) -> float:
+        return self._room[self._next] - self.in_wh if self._next < len(self._room) else 0.0
 
     def step(self, at: int, wanted: bool) -> None:
         given = self.given
-        free = given.usable[at] and self.in_wh < given.holds_wh - 1.0
+        free = given.usable[at] and self.room_wh > 1.0
         rests = self.run_s >= given.household.rest_after_s
         if rests and at - self.since < 6 and not self.on:
             free = False
@@ -308,7 +329,7 @@ class Play:
             self.starts += on
             self.on, self.since = on, at
         if on:
-            share = min(1.0, (given.holds_wh - self.in_wh) / given.step_wh)
+            share = min(1.0, self.room_wh / given.step_wh)
             self.cost += self.cost_of[at] * share
             self.in_wh += given.step_wh * share
             self.wh += given.step_wh * share
@@ -342,93 +363,109 @@ def sun_only(given: Year) -> Outcome:
     return play.outcome()
 
 
-def by_plan(given: Year, error: float | None = None) -> Outcome:
+def by_plan(given: Year, known: Known) -> Outcome:
     """Follow the plan, with nothing but what a daemon would know by then."""
     household, play = given.household, Play(given)
     draw = household.draw_w
     share = np.clip(given.surplus / draw, 0.0, 1.0)
-    halves = share.reshape(-1, HALF).mean(axis=1)
-    half_prices = given.buy.reshape(-1, HALF).mean(axis=1)
-    rng = np.random.default_rng(SEED)
+    halves = [float(one) for one in share.reshape(-1, HALF).mean(axis=1)]
+    prices_ = [float(one) for one in given.buy.reshape(-1, HALF).mean(axis=1)]
+    filed = [float(one) for one in given.file_price.reshape(-1, HALF).mean(axis=1)]
+    there = [bool(one) or not (known.away or known.all) for one in given.usable.reshape(-1, HALF).min(axis=1)]
     days = len(halves) // HALF_HOURS
-    truth = halves.reshape(days, HALF_HOURS).mean(axis=1)
-    told = truth + rng.normal(0.0, error, days) if error is not None else None
+    truth = np.reshape(halves, (days, HALF_HOURS)).mean(axis=1)
+    told = None
+    if known.error is not None:
+        told = truth + np.random.default_rng(SEED).normal(0.0, known.error, days)
     past: dict[date, Day] = {}
     zero = datetime(FIRST.year, 1, 1, tzinfo=UTC)
-    needs_at = [step for step, _ in given.due]
-    needs = [Need(step * STEP_S, wh) for step, wh in given.due]
     base_s = zero.timestamp()
-    index, last = 0, given.due[-1][0]
+    needs = [Need(base_s + step * STEP_S, wh) for step, wh in given.due]
+    rests = math.isfinite(household.rest_after_s)
+    lead = Lead(draw, MIN_ON_S, MIN_OFF_S, rest_after_s=household.rest_after_s, rest_s=1800.0 if rests else 0.0)
+    index, last, again_s = 0, given.due[-1][0], 0.0
     done: Plan | None = None
-    band = (float("inf"), float("-inf"))
-    again_s = 0.0
+    band = (math.inf, -math.inf)
     for at in range(last + 1):
         play.depart(at)
-        while index < len(needs_at) and needs_at[index] <= at:
-            index += 1
-            again_s = 0.0
+        while index < len(needs) and given.due[index][0] <= at:
+            index, again_s = index + 1, 0.0
+        now_s, today = base_s + at * STEP_S, at // STEPS
         if at % STEPS == 0 and at:
-            day = at // STEPS - 1
-            cut = slice(day * HALF_HOURS, (day + 1) * HALF_HOURS)
-            past[FIRST + timedelta(days=day)] = Day(
-                tuple(halves[cut]), tuple(half_prices[cut]), None if told is None else float(told[day])
-            )
-        now_s = at * STEP_S
+            cut = slice((today - 1) * HALF_HOURS, today * HALF_HOURS)
+            foretold = None if told is None else float(told[today - 1])
+            past[FIRST + timedelta(days=today - 1)] = Day(tuple(halves[cut]), tuple(prices_[cut]), foretold)
         if not given.usable[at] or index >= len(needs):
             play.step(at, False)
             again_s = 0.0
             continue
-        sunny = given.surplus[at] > 0.02 * draw
-        if (
-            now_s >= again_s
-            or (at % (2 * HALF) == 0 and sunny)
-            or at % STEPS == 13 * 12
-            or (done and done.short_wh > 0)
-        ):
-            coming = needs[index : index + HORIZON_DAYS + 2]
+        sunny = given.surplus[at] > SUN_SHARE * draw
+        # While the sun is up the daemon thinks each five minutes; each half hour is what this takes the time for.
+        if now_s >= again_s or (at % HALF == 0 and sunny) or at % STEPS == 13 * 12 or (done and done.short_wh > 0):
+            coming = needs[index : index + NEEDS_AHEAD] if given.keeps_wh else needs[index : index + 1]
             coming = [need for need in coming if need.by_s <= now_s + HORIZON_DAYS * 86400] or coming[:1]
-            now = zero + timedelta(seconds=now_s)
-            today = at // STEPS
-            published = (today + (2 if at % STEPS >= 13 * 12 else 1)) * STEPS if given.moves else len(given.buy)
+            published = (today + (2 if at % STEPS >= 13 * 12 else 1)) * HALF_HOURS if given.moves else len(halves)
+            if known.all:
+                expected = _as_it_comes(at, coming[-1].by_s, base_s, halves, prices_, given.sell, there, share[at])
+            else:
+                until = zero + timedelta(seconds=coming[-1].by_s - base_s)
 
-            def price_at(when: datetime, published: int = published) -> tuple[float | None, float, float]:
-                step = min(int((when.timestamp() - base_s) // STEP_S), len(given.buy) - 1)
-                return float(given.buy[step]) if step < published else None, float(given.file_price[step]), given.sell
+                def half_of(when: datetime) -> int:
+                    return min(int((when.timestamp() - base_s) // 1800), len(halves) - 1)
 
-            def usable(when: datetime) -> bool:
-                return bool(given.usable[min(int((when.timestamp() - base_s) // STEP_S), len(given.usable) - 1)])
+                def price_at(when: datetime, until: int = published) -> tuple[float | None, float, float]:
+                    half = half_of(when)
+                    return prices_[half] if half < until else None, filed[half], given.sell
 
-            so_far = tuple(
-                float(halves[today * HALF_HOURS + half]) if half < at % STEPS // HALF else None
-                for half in range(HALF_HOURS)
-            )
-            foretold = None
-            if told is not None:
-                foretold = {FIRST + timedelta(days=day): float(told[day]) for day in range(today, min(days, today + 2))}
-            until = zero + timedelta(seconds=coming[-1].by_s)
-            seen = ahead(past, now, until, price_at, so_far, foretold, usable, float(share[at]))
-            lead = Lead(
-                draw, MIN_ON_S, MIN_OFF_S, rest_after_s=household.rest_after_s,
-                rest_s=1800.0 if household.rest_after_s < 1e9 else 0.0,
-            )  # fmt: skip
-            relative = [Need(base_s + need.by_s, need.wh) for need in coming]
+                now = zero + timedelta(seconds=now_s - base_s)
+                first = today * HALF_HOURS
+                gone = at % STEPS // HALF
+                so_far = (*halves[first : first + gone], *((None,) * (HALF_HOURS - gone)))
+                ahead_of = (
+                    {FIRST + timedelta(days=day): float(told[day]) for day in range(today, min(days, today + 2))}
+                    if told is not None
+                    else None
+                )
+                expected = ahead(
+                    past, now, until, price_at, so_far, ahead_of, lambda when: there[half_of(when)], float(share[at])
+                )
             done = plan(
-                base_s + now_s, relative, Car(play.in_wh, given.holds_wh), lead, seen.pieces, seen.futures, play.on
+                now_s, coming, Car(play.in_wh, given.keeps_wh), lead, expected.pieces, expected.futures, play.on
             )
-            # While the sun is up one might think again with each reading; each hour is what this takes the time for.
-            again_s = (
-                max(done.again_s - base_s, (at // 12 + 1) * 3600.0)
-                if sunny and not done.runs
-                else done.again_s - base_s
-            )
+            again_s = done.again_s
             value = Decimal(str(round(min(done.value, 99.0), 5)))
             asked = Prices(Decimal(str(round(float(given.buy[at]), 5))), Decimal(str(given.sell)), value)
             band = thresholds(draw, asked, MIN_ON_S, MIN_OFF_S)
         assert done is not None
         surplus = given.surplus[at]
         by_sun = draw - surplus <= band[1] if play.on else surplus >= band[0]
-        play.step(at, bool(done.buys_at(base_s + now_s) or by_sun))
+        play.step(at, bool(done.buys_at(now_s + STEP_S / 2) or by_sun))
     return play.outcome()
+
+
+def _as_it_comes(
+    at: int,
+    until_s: float,
+    base_s: float,
+    halves: list[float],
+    prices_: list[float],
+    sell: float,
+    there: list[bool],
+    share: float,
+) -> Ahead:
+    """Return what is expected if all is known: one future, which is what will be."""
+    pieces, now_s = [], base_s + at * STEP_S
+    first, last = at // HALF, min(len(halves), math.ceil((until_s - base_s) / 1800))
+    for half in range(first, last):
+        pieces.append(Piece(max(now_s, base_s + half * 1800), base_s + (half + 1) * 1800, sell, there[half]))
+    return Ahead(tuple(pieces), (Future(1.0, halves[first:last], prices_[first:last]),))
+
+
+def _case(given: tuple[Household, Climate, str, int, float, Known]) -> tuple[float, Outcome, Outcome, Outcome, float]:
+    household, climate, tariff, days, keeps, known = given
+    began = time.perf_counter()
+    one = year(household, climate, tariff, days, keeps)
+    return clairvoyant(one), by_plan(one, known), from_eleven(one), sun_only(one), time.perf_counter() - began
 
 
 def main() -> None:
@@ -437,33 +474,44 @@ def main() -> None:
     parser.add_argument("--households", default=",".join(one.name for one in HOUSEHOLDS))
     parser.add_argument("--climates", default=",".join(one.name for one in CLIMATES))
     parser.add_argument("--tariffs", default=",".join(TARIFFS))
+    parser.add_argument(
+        "--keeps", type=float, default=0.0, help="so many times the greatest need may stay in beyond it"
+    )
     parser.add_argument("--forecast", type=float, help="root mean square error of a forecast, as a share of the draw")
-    given = parser.parse_args()
+    parser.add_argument("--away-known", action="store_true", help="the plan knows when the car is away")
+    parser.add_argument("--all-known", action="store_true", help="the plan knows all that will be: its own loss alone")
+    parser.add_argument("--processes", type=int, default=os.cpu_count())
+    parser.add_argument("--nice", type=int, default=10, help="how far it steps back for what else the computer does")
+    asked = parser.parse_args()
+    known = Known(asked.forecast, asked.away_known, asked.all_known)
+    cases = [
+        (household, climate, tariff, asked.days, asked.keeps, known)
+        for household in HOUSEHOLDS
+        for climate in CLIMATES
+        for tariff in TARIFFS
+        if household.name in asked.households.split(",")
+        and climate.name in asked.climates.split(",")
+        and tariff in asked.tariffs.split(",")
+    ]
+    for household, climate, *_ in cases:
+        surplus_w(household, climate)  # made once, and kept
     print("cost in a year, of the best possible; missed: needs not met; kWh: charged, of it from the sun")
     head = f"{'household':11}{'climate':8}{'tariff':10}{'best':>8}{'plan':>8}{'above':>7}{'23:00':>8}{'sun only':>9}"
-    print(head + f"{'missed':>7}{'(sun only)':>11}{'kWh':>6}{'sun':>5}{'starts':>7}{'s':>5}")
+    print(head + f"{'missed':>7}{'Wh':>7}{'(sun only)':>11}{'kWh':>6}{'sun':>5}{'starts':>7}{'s':>5}")
     sums, above, worse = np.zeros(4), [], 0
-    for household in HOUSEHOLDS:
-        for climate in CLIMATES:
-            for tariff in TARIFFS:
-                if household.name not in given.households.split(",") or climate.name not in given.climates.split(","):
-                    continue
-                if tariff not in given.tariffs.split(","):
-                    continue
-                began = time.perf_counter()
-                one = year(household, climate, tariff, given.days)
-                best, mine = clairvoyant(one), by_plan(one, given.forecast)
-                night, sun = from_eleven(one), sun_only(one)
-                sums += (best, mine.cost, night.cost, sun.cost)
-                above.append(mine.cost / best - 1)
-                bad = mine.cost > min(night.cost, sun.cost)
-                worse += bad
-                print(
-                    f"{household.name:11}{climate.name:8}{tariff:10}{best:8.1f}{mine.cost:8.1f}{above[-1]:7.1%}"
-                    f"{night.cost:8.1f}{sun.cost:9.1f}{mine.missed:7}{sun.missed:11}{mine.wh / 1000:6.0f}"
-                    f"{mine.sun_wh / 1000:5.0f}{mine.starts:7}{time.perf_counter() - began:5.0f}{'  !' if bad else ''}",
-                    flush=True,
-                )
+    with multiprocessing.Pool(asked.processes, os.nice, (asked.nice,)) as pool:
+        for (household, climate, tariff, *_), found in zip(cases, pool.imap(_case, cases), strict=True):
+            best, mine, night, sun, took_s = found
+            sums += (best, mine.cost, night.cost, sun.cost)
+            above.append(mine.cost / best - 1)
+            bad = mine.cost > min(night.cost, sun.cost)
+            worse += bad
+            print(
+                f"{household.name:11}{climate.name:8}{tariff:10}{best:8.1f}{mine.cost:8.1f}{above[-1]:7.1%}"
+                f"{night.cost:8.1f}{sun.cost:9.1f}{mine.missed:7}{mine.missing_wh:7.0f}{sun.missed:11}"
+                f"{mine.wh / 1000:6.0f}{mine.sun_wh / 1000:5.0f}{mine.starts:7}{took_s:5.0f}{'  !' if bad else ''}",
+                flush=True,
+            )
     print(f"{'sum':29}{sums[0]:8.1f}{sums[1]:8.1f}{sums[1] / sums[0] - 1:7.1%}{sums[2]:8.1f}{sums[3]:9.1f}")
     print(f"mean above the best {np.mean(above):.1%}, most {max(above):.1%}; above the cheaper habit: {worse}")
 
