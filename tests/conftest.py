@@ -69,8 +69,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
-    """Of `-n auto`: more than there are cores, for much of the time a test waits, for a broker or for time to pass."""
-    return len(os.sched_getaffinity(0)) + 2
+    """Of `-n auto`: more than there are cores, for half of the time a test waits, for a broker or for time to pass."""
+    return len(os.sched_getaffinity(0)) + 4
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -96,7 +96,7 @@ def comes_true(start: datetime, begins: time_of_day, every_min: int = 30) -> Non
 
     What counts is the first minute with a number that was never there before.
     """
-    minutes = [later(start, 60.0 * minute) for minute in range(4 * 1440)]
+    minutes = [later(start, 60.0 * minute) for minute in range(3 * 1440 + 90)]
     numbers = [day_number(wall, begins) for wall in minutes]
     for index in range(0, 2 * 1440, every_min):
         happens = next(after for after in range(index + 1, len(minutes)) if numbers[after] > numbers[index])

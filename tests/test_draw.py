@@ -200,14 +200,14 @@ QUIET = Home(
 def test_in_noisy_homes_it_is_learned_within_three_per_cent() -> None:
     """Must show: 95 % of homes after ten switchings; tests/bench/draw_homes.py takes hundreds, and harsher ones."""
     learned = 0
-    for number in range(20):
+    for number in range(10):
         chance = random.Random(f"test/{number}")
         home = some_home(chance)._replace(cloud=chance.uniform(0, 0.3), oven=False, washer=False, interval_s=5.0)
         found, _ = learn(home, chance, 10)
         if found is not None:
             learned += 1
             assert found.draw_w == pytest.approx(home.true_w, rel=0.03)
-    assert learned >= 18
+    assert learned >= 9
 
 
 def test_nothing_is_learned_from_a_washing_machine() -> None:

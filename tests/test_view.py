@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.console import Console
 
@@ -95,6 +95,7 @@ def test_a_state_of_a_later_version_is_shown_as_it_is_called() -> None:
     assert any("PLANNED" in line for line in drawn(course))
 
 
+@settings(max_examples=40)  # each of hundreds of characters
 @given(st.text(max_size=300), st.text(max_size=40))
 def test_whatever_a_text_holds_it_moves_no_cursor(why: str, code: str) -> None:
     """Whoever may publish to the broker may have written the document."""
