@@ -89,8 +89,8 @@ class Rig:
             self.bought_wh += max(0.0, self.drawn_w - max(0.0, self.sun_w)) * (next_s - self.now_s) / 3600
             self.drawn_wh += self.drawn_w * (next_s - self.now_s) / 3600
             self.now_s = next_s
-            self.controller.tell(news.Tick(), self.at())
-            self.follow()
+        self.controller.tell(news.Tick(), self.at())
+        self.follow()
         return self
 
     @property
@@ -1020,7 +1020,7 @@ def test_a_broken_neutral_latches_and_one_odd_sample_does_not() -> None:
     rig.run(700.0, lambda: rig.mode == "charging")
     assert rig.mode == "charging"
     rig.volts = 301.0
-    rig.run(10.0)
+    rig.run(15.0)
     assert rig.codes == ["voltage-dangerous", "voltage-out"]
     rig.volts = 231.0
     rig.run(2500.0)
