@@ -62,7 +62,13 @@ class Scenario(NamedTuple):
     taper_wh: float = 450.0
     standby_w: float = 3.0
     battery_wh: float = 34_000.0
-    daily_use_wh: float = 6_400.0  # driven between one midnight and the next
+    daily_use_wh: float = 6_400.0  # driven between one midnight and the next, or while it is away
+    away_s: tuple[float, float] | None = None  # times of day at which it leaves and is back; None: it is always there
+
+    # Socket, where a sensor feels it.
+    ambient_c: float = 17.0
+    warming_c: float = 11.0  # above that, in the end, with the lead's current
+    warming_s: float = 1_500.0  # time constant
 
     @property
     def lead_w(self) -> float:
@@ -83,6 +89,8 @@ class HouseTally:
     grid_ws: float = 0.0  # ... and what was imported for it: min(charger, max(grid, 0)) at every moment
     on_s: float = 0.0
     starts: int = 0
+    left_wh: float | None = None  # what the car held when it last left
+    lacked_ws: float = 0.0  # of what it used on its ways, what it had not got
 
 
 class Plug:
@@ -149,7 +157,10 @@ class GridMeter:
 
 
 class Car:
-    """A car that starts drawing some seconds after power appears, tapers when nearly full, and then stops."""
+    """A car that starts drawing some seconds after power appears, tapers when nearly full, and then stops.
+
+    While it is away it draws nothing, and is as empty when it is back as the way was long.
+    """
 
     _TAPER_STEP_S = 30.0
     # Below this a remainder counts as nothing. It also keeps every step long enough to move a float.
@@ -158,12 +169,19 @@ class Car:
     def __init__(self, scenario: Scenario) -> None:
         self.draw_w = 0.0
         self.next_s = _NEVER_S
+        self.home = True
         self.headroom_ws = scenario.headroom_wh * 3600
+        self._battery_ws = scenario.battery_wh * 3600
         self._lead_w = scenario.lead_w
         self._taper_ws = scenario.taper_wh * 3600
         self._standby_w = scenario.standby_w
         self._wake_s = scenario.wake_s
         self._awake_s = _NEVER_S
+
+    @property
+    def held_wh(self) -> float:
+        """What it holds, Wh."""
+        return (self._battery_ws - self.headroom_ws) / 3600
 
     @property
     def full(self) -> bool:
@@ -183,7 +201,9 @@ class Car:
     def settle(self, at_s: float) -> None:
         """Decide what it draws from now on, and until when that holds."""
         left_ws = self.headroom_ws
-        if at_s < self._awake_s or self.full:
+        if not self.home:
+            self.draw_w, self.next_s = 0.0, _NEVER_S
+        elif at_s < self._awake_s or self.full:
             self.draw_w = self._standby_w if self._awake_s < _NEVER_S else 0.0
             self.next_s = self._awake_s if at_s < self._awake_s else _NEVER_S
         elif left_ws > self._taper_ws + self._LEAST_WS:
@@ -197,6 +217,12 @@ class Car:
         """Book energy that went in."""
         if energy_ws:
             self.headroom_ws = max(0.0, self.headroom_ws - energy_ws)
+
+    def drive(self, used_ws: float) -> float:
+        """Use so much on the way; return what of it was not there."""
+        wanted_ws = self.headroom_ws + used_ws
+        self.headroom_ws = min(self._battery_ws, wanted_ws)
+        return wanted_ws - self.headroom_ws
 
 
 class House:
@@ -214,8 +240,14 @@ class House:
         self.car = Car(self.scenario)
         self.tally = HouseTally()
         self.t_s = start_s
+        self.socket_c = self.scenario.ambient_c
         self._seed = seed
         self._closed = False
+        self._travels_s = _NEVER_S
+        if self.scenario.away_s:
+            leaves_s, back_s = self.scenario.away_s
+            self.car.home = not leaves_s <= start_s % DAY_S < back_s
+            self._travels_s = self._next_travel_s()
         self._open_day(int(start_s // DAY_S))
         self._index = bisect_right(self._day.times_s, start_s) - 1
         self._enter_piece()
@@ -223,7 +255,7 @@ class House:
     @property
     def next_s(self) -> float:
         """When anything next changes by itself."""
-        return min(self._until_s, self.plug.next_s, self.car.next_s)
+        return min(self._until_s, self.plug.next_s, self.car.next_s, self._travels_s)
 
     @property
     def charger_w(self) -> float:
@@ -246,7 +278,7 @@ class House:
             raise ValueError(f"the house is at {self.t_s} s and cannot go back to {to_s} s")
         plug, car = self.plug, self.car
         while True:
-            until_s = min(to_s, self._until_s, plug.next_s, car.next_s)
+            until_s = min(to_s, self._until_s, plug.next_s, car.next_s, self._travels_s)
             if until_s > self.t_s:
                 self._sum_up(until_s - self.t_s)
                 self.t_s = until_s
@@ -263,6 +295,9 @@ class House:
             if car.next_s <= now_s:
                 due = True
                 car.settle(now_s)
+            if self._travels_s <= now_s:
+                due = True
+                self._travel()
             if self._until_s <= now_s:
                 due = True
                 self._next_piece()
@@ -272,7 +307,9 @@ class House:
     def _sum_up(self, for_s: float) -> None:
         draw_w = self.car.draw_w
         grid_w = self.household_w + draw_w - self.sun_w
-        tally = self.tally
+        scenario, tally = self.scenario, self.tally
+        warm_c = scenario.ambient_c + scenario.warming_c * (draw_w / scenario.lead_w) ** 2
+        self.socket_c += (warm_c - self.socket_c) * -math.expm1(-for_s / scenario.warming_s)
         tally.sun_ws += self.sun_w * for_s
         tally.household_ws += self.household_w * for_s
         if grid_w > 0.0:
@@ -297,7 +334,8 @@ class House:
         if self._index == len(self._day.times_s):
             self._open_day(self._number + 1)
             self._index = 0
-            self._drive()
+            if self.scenario.away_s is None:
+                self._drive()
         self._enter_piece()
 
     def _enter_piece(self) -> None:
@@ -306,9 +344,25 @@ class House:
         self._until_s = day.times_s[i + 1] if i + 1 < len(day.times_s) else (self._number + 1) * DAY_S
 
     def _drive(self) -> None:
-        used_ws = self.scenario.daily_use_wh * 3600
-        self.car.headroom_ws = min(self.scenario.battery_wh * 3600, self.car.headroom_ws + used_ws)
+        self.tally.lacked_ws += self.car.drive(self.scenario.daily_use_wh * 3600)
         self.car.settle(self.t_s)
+
+    def _next_travel_s(self) -> float:
+        """Return when the car next leaves, or is back."""
+        assert self.scenario.away_s is not None
+        at_s = self.scenario.away_s[0 if self.car.home else 1]
+        day_s = self.t_s // DAY_S * DAY_S
+        return day_s + at_s if day_s + at_s > self.t_s else day_s + DAY_S + at_s
+
+    def _travel(self) -> None:
+        if self.car.home:
+            self.tally.left_wh = self.car.held_wh
+        self.car.home = not self.car.home
+        if self.car.home:
+            self._drive()
+        # Plugged in again, it takes its time to wake, where the lead is on.
+        self.car.power(self.t_s, self._closed)
+        self._travels_s = self._next_travel_s()
 
 
 class DayCourse(NamedTuple):
