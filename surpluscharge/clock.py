@@ -18,6 +18,9 @@ from typing import Protocol
 from zoneinfo import ZoneInfo
 
 
+SLEPT_AT_ONCE_S = 0.1  # real seconds, where the speed of time may change
+
+
 class Clock(Protocol):
     """What the shell needs to know about time."""
 
@@ -121,11 +124,16 @@ class ScaledClock:
         if not speed > 0:
             raise ValueError(f"speed must be above 0, not {speed}")
         self._start = start
-        self._speed = speed
+        self.speed = speed
+        self._gone_s = 0.0
         self._origin = time.monotonic()
 
+    def run_at(self, speed: float) -> None:
+        """Run at another speed from now on. Whoever waits within real seconds already does so as it was before."""
+        self._gone_s, self._origin, self.speed = self.now(), time.monotonic(), speed
+
     def now(self) -> float:
-        return (time.monotonic() - self._origin) * self._speed
+        return self._gone_s + (time.monotonic() - self._origin) * self.speed
 
     @property
     def origin(self) -> str:
@@ -136,7 +144,10 @@ class ScaledClock:
         return then.astimezone(self._start.tzinfo)
 
     def real_s(self, seconds: float) -> float:
-        return seconds / self._speed
+        return seconds / self.speed
 
     async def sleep(self, seconds: float) -> None:
-        await asyncio.sleep(seconds / self._speed)
+        until_s = self.now() + seconds
+        while (real_s := (until_s - self.now()) / self.speed) > SLEPT_AT_ONCE_S:  # the speed may change meanwhile
+            await asyncio.sleep(SLEPT_AT_ONCE_S)
+        await asyncio.sleep(max(0.0, real_s))

@@ -1,7 +1,11 @@
-"""A day at a house that does not exist, run by the real daemon over real MQTT, in a minute and a half.
+"""A day and a night at a house that does not exist, run by the real daemon over real MQTT, in two minutes.
 
-Everything is in this one process: an embedded broker, the simulated meter and plug, the daemon as it would run at
-home, and a dashboard that knows no more than any other dashboard could: it publishes to the enable topic and reads
+In the afternoon the sun charges the car. At midday the next day's prices are published; what the sun has not brought by
+the evening is bought at night, when it is cheapest, and in the morning the car leaves. A fortnight before that is
+invented, too, so that the daemon knows what the sun does there. Time runs faster while nothing is about to happen.
+
+Everything is in this one process: an embedded broker, the simulated meter, plug and market, the daemon as it would run
+at home, and a dashboard that knows no more than any other dashboard could: it publishes to the enable topic and reads
 the status topic. Only the clock is ours, and it runs fast.
 """
 
@@ -11,6 +15,7 @@ import asyncio
 import contextlib
 import json
 import logging
+import math
 import signal
 import sys
 import tempfile
@@ -19,14 +24,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from surpluscharge import config
 from surpluscharge.clock import ScaledClock
 from surpluscharge.daemon import logs
 from surpluscharge.daemon.service import Service
-from surpluscharge.simulator import devices
-from surpluscharge.simulator.house import GridMeter, House, Scenario
+from surpluscharge.history.energy import MWS_PER_WH, Energy, Interval, ms_of
+from surpluscharge.history.ledger import Batch, Due, Ledger
+from surpluscharge.simulator import devices, market
+from surpluscharge.simulator.house import DAY_S, GridMeter, House, Scenario, make_day
 from surpluscharge.words import counted, duration, watts
 
 try:
@@ -45,18 +52,24 @@ except ModuleNotFoundError as error:
 else:
     _missing = None
 
-START = datetime(2031, 5, 12, 9, 30, tzinfo=UTC)  # an invented Monday
-START_S = 9.5 * 3600  # the same, as the house counts
-DONE_IN_REAL_S = 95.0
-FASTEST = 1000.0  # unless asked for more; somewhere above, the hiccups of this computer become the plug's
+START = datetime(2031, 5, 12, 12, 50, tzinfo=UTC)  # an invented Monday
+START_S = 12.0 * 3600 + 50 * 60  # the same, as the house counts
+# Unless asked for another: around a switching, for then the hiccups of this computer become the plug's; while there is
+# sun; and while nothing will happen.
+SPEEDS = (100.0, 450.0, 1000.0)
+LATE_REAL_S, LEAST_SHARE = 0.03, 0.35  # a computer that is so late with what was due is asked for less
+AROUND_S, SOON_S = 45.0, 300.0  # so long before and after a switching; and before one that the plan has
 STOPS_WITHIN_REAL_S = 20.0
-METER_EVERY_S = 5.0
+KNOWN_DAYS = 14
+METER_EVERY_S, PLUG_EVERY_S = 10.0, 30.0
+NEEDED_BY, NEEDED_WH = "07:00", 9000.0
 BASE_TOPIC = "surpluscharge/carport"
 FULL_SCALE_W = 3500.0
 
 # What a householder with this lead and these devices would write, but for the broker and the patience with a relay:
 # a hiccup of a tenth of a second on this computer is half a minute in the house.
 START_EXPORT_W, STOP_IMPORT_W = 1450, 260
+SCENARIO = Scenario(bank_at_s=15.2 * 3600, headroom_wh=14_000.0, away_s=(7.15 * 3600, 10.8 * 3600))
 CONFIG = """
 [mqtt]
 host = "127.0.0.1"
@@ -72,7 +85,7 @@ voltage_v = {voltage_v}
 [[meter]]
 topic = "house/grid"
 pointer = "/net_w"
-fresh_s = 90
+fresh_s = 180
 
 [relay]
 command_topic = "carport/plug/relay/set"
@@ -91,7 +104,12 @@ off_value = "open"
 [relay.power]
 topic = "carport/plug/power"
 pointer = "/power_w"
-fresh_s = 120
+fresh_s = 180
+
+[relay.temperature]
+topic = "carport/plug/power"
+pointer = "/socket_c"
+fresh_s = 300
 
 [control]
 start_export_w = {start_export_w}
@@ -102,8 +120,28 @@ min_on_s = 420
 min_off_s = 240
 starts_per_hour = 5
 
+[planned]
+allow = true
+
+[[planned.need]]
+by = "{needed_by}"
+energy_wh = {needed_wh}
+
+[planned.prices]
+topic = "market/prices"
+
+[money]
+currency = "EUR"
+
+[[money.tariff]]
+import_price = 0.26
+export_price = 0.07
+
+[site]
+time_zone = "UTC"
+
 [status]
-heartbeat_s = 10
+heartbeat_s = 30
 
 [store]
 directory = {directory}
@@ -113,7 +151,7 @@ directory = {directory}
 def run(hours: float, speed: float | None, seed: int, as_json: bool) -> int:
     """Run the demo and print its summary; the view goes to standard error where the summary is JSON.
 
-    ``speed`` is house seconds per second; None: such that it takes a minute and a half, within reason. Returns the exit
+    ``speed`` is house seconds per second; None: such that it takes two minutes, and faster at night. Returns the exit
     status: 0 done (or ended by Ctrl-C) with the relay off, 1 something went wrong, 2 wrongly called.
     """
     if _missing:
@@ -130,7 +168,6 @@ def run(hours: float, speed: float | None, seed: int, as_json: bool) -> int:
     log = directory / "daemon.log"
     console = Console(stderr=as_json, highlight=False)
     with _logging_to(log):
-        speed = speed or min(FASTEST, hours * 3600 / DONE_IN_REAL_S)
         demo = asyncio.run(_run(hours, speed, seed, directory, console))
     summary = demo.summary(log)
     if as_json:
@@ -200,18 +237,49 @@ class Dashboard:
 # --- running it ------------------------------------------------------------------------------------------------------
 
 
+class Books(NamedTuple):
+    """What the daemon's own ledger has of it, Wh; and what became of the need."""
+
+    solar_wh: float
+    beside_wh: float  # bought beside the sun, while its surplus was not quite enough
+    planned_wh: float  # bought because the plan said so
+    planned_price: float | None  # of a kWh of that, on average
+    need: Due | None
+
+    @property
+    def charger_wh(self) -> float:
+        return self.solar_wh + self.beside_wh + self.planned_wh
+
+
+def read_books(path: Path, seed: int) -> Books | None:
+    """Return what the ledger has; None: there is none yet."""
+    if not path.exists():
+        return None
+    begin_ms, end_ms, midnight = ms_of(START), ms_of(START + timedelta(days=8)), START.replace(hour=0, minute=0)
+    with Ledger(path, read_only=True) as ledger:
+        sums, dues, cost = ledger.energy(begin_ms, end_ms), ledger.dues(begin_ms, end_ms), 0.0
+        for one in ledger.intervals(begin_ms, end_ms):
+            day, within_s = divmod(one.begin_ms / 1000 - midnight.timestamp(), DAY_S)
+            slot = int(within_s // (market.SLOT_MINUTES * 60))
+            cost += one.energy.planned_mws * market.prices(seed, int(day))[slot] if one.energy.planned_mws else 0.0
+    solar, beside, planned = (mws / MWS_PER_WH for mws in (sums.solar_mws, sums.bought_mws, sums.planned_mws))
+    price = cost / sums.planned_mws if sums.planned_mws else None
+    return Books(solar, beside, planned, price, dues[0] if dues else None)
+
+
 @dataclass
 class Demo:
     """One run, going on or over."""
 
     hours: float
-    speed: float
+    speed: float | None  # as asked for
     seed: int
     clock: ScaledClock
     house: House
     devices: devices.Devices
     dashboard: Dashboard
     began_real_s: float
+    ledger: Path
     interrupted: bool = False
     failure: str | None = None
 
@@ -220,17 +288,35 @@ class Demo:
         """The time on the house's kitchen clock."""
         return START + timedelta(seconds=self.house.t_s - START_S)
 
+    def pace(self) -> float:
+        """Return how fast time may run now."""
+        status, now_s = self.dashboard.course.status, (START + timedelta(seconds=self.clock.now())).timestamp()
+        around, sunny, quiet = SPEEDS
+        if self.speed or not status:
+            return self.speed or around
+        runs = (status.get("plan") or {}).get("runs", ())
+        edges = [run[edge] for run in runs for edge in ("begins", "ends")]
+        since_s, *ahead_s = (datetime.fromisoformat(one).timestamp() - now_s for one in (status["since"], *edges))
+        if status["state"] in ("arming", "disarming") and status["wait_s"] is not None:
+            ahead_s.append(datetime.fromisoformat(status["time"]).timestamp() + status["wait_s"] - now_s)
+        soonest_s = min((one_s for one_s in ahead_s if one_s > -AROUND_S), default=math.inf)
+        if -since_s < AROUND_S or soonest_s < AROUND_S or not status["relay"]["confirmed"]:
+            return around
+        return sunny if self.house.sun_w > 0.75 * START_EXPORT_W or soonest_s < SOON_S else quiet
+
     def summary(self, log: Path) -> dict[str, Any]:
         """Return what came of it: energies in Wh, times in s."""
-        tally, today, passed_s = (
-            self.house.tally,
-            self.dashboard.course.status.get("today", {}),
-            self.house.t_s - START_S,
-        )
+        tally, passed_s, books = self.house.tally, self.house.t_s - START_S, read_books(self.ledger, self.seed)
+        need = books.need if books else None
+
+        def booked(name: str, digits: int = 1) -> float | None:
+            value = getattr(books, name, None)
+            return None if value is None else round(value, digits)
+
         return {
             "note": "simulated house, invented numbers",
             "hours": round(passed_s / 3600, 2),
-            "speed": round(self.speed, 1),
+            "speed": round(passed_s / max(1.0, time.monotonic() - self.began_real_s), 1),
             "seed": self.seed,
             "interrupted": self.interrupted,
             "failure": self.failure,
@@ -238,9 +324,16 @@ class Demo:
             "charger_wh": round(tally.charger_ws / 3600, 1),
             "solar_wh": round(tally.solar_ws / 3600, 1),
             "grid_wh": round(tally.grid_ws / 3600, 1),
-            "daemon_charger_wh": today.get("energy_wh"),
-            "daemon_solar_wh": today.get("solar_wh"),
-            "daemon_grid_wh": today.get("grid_wh"),
+            "daemon_charger_wh": booked("charger_wh"),
+            "daemon_solar_wh": booked("solar_wh"),
+            "daemon_grid_wh": None if books is None else round(books.beside_wh + books.planned_wh, 1),
+            "daemon_beside_wh": booked("beside_wh"),
+            "daemon_planned_wh": booked("planned_wh"),
+            "planned_price": booked("planned_price", 4),
+            "needed_wh": NEEDED_WH,
+            "need_met": None if need is None else need.met,
+            "came_wh": None if need is None else round(need.came_mws / MWS_PER_WH, 1),
+            "left_with_wh": None if tally.left_wh is None else round(tally.left_wh, 1),
             "sun_wh": round(tally.sun_ws / 3600, 1),
             "household_wh": round(tally.household_ws / 3600, 1),
             "imported_wh": round(tally.imported_ws / 3600, 1),
@@ -258,14 +351,14 @@ class Demo:
         }
 
 
-async def _run(hours: float, speed: float, seed: int, directory: Path, console: Console) -> Demo:
+async def _run(hours: float, speed: float | None, seed: int, directory: Path, console: Console) -> Demo:
     began_real_s = time.monotonic()
-    scenario = Scenario()
+    scenario = SCENARIO
     async with embedded_broker() as port:
-        clock = ScaledClock(START, speed)
+        clock = ScaledClock(START, speed or SPEEDS[0])
         house = House(scenario, seed, START_S)
-        simulated = devices.Devices(house, GridMeter(seed, START_S, METER_EVERY_S), clock, port)
-        demo = Demo(hours, speed, seed, clock, house, simulated, Dashboard(house), began_real_s)
+        meter = GridMeter(seed, START_S, METER_EVERY_S)
+        simulated = devices.Devices(house, meter, clock, port, PLUG_EVERY_S, prices_seed=seed)
         text = CONFIG.format(
             port=port,
             current_a=scenario.lead_a,
@@ -273,34 +366,82 @@ async def _run(hours: float, speed: float, seed: int, directory: Path, console: 
             start_export_w=START_EXPORT_W,
             stop_import_w=STOP_IMPORT_W,
             directory=json.dumps(str(directory)),
+            needed_by=NEEDED_BY,
+            needed_wh=NEEDED_WH,
         )
-        service = Service(config.parse(text, "the demo's configuration"), clock)
+        ours = config.parse(text, "the demo's configuration")
+        demo = Demo(hours, speed, seed, clock, house, simulated, Dashboard(house), began_real_s, ours.history_file)
+        _invent_days(ours.history_file, scenario, seed)
+        service = Service(ours, clock)
         over = asyncio.Event()
         loop = asyncio.get_running_loop()
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.add_signal_handler(number, over.set)
-        loop.call_later(clock.real_s(hours * 3600 - clock.now()), over.set)
-
         daemon = asyncio.create_task(service.run())
         around = asyncio.create_task(
             devices.run_together(simulated.run(), demo.dashboard.run(port), _show(demo, console))
         )
-        waiting = asyncio.create_task(over.wait())
-        await asyncio.wait({daemon, around, waiting}, return_when=asyncio.FIRST_COMPLETED)
+        waiting, pacing = asyncio.create_task(over.wait()), asyncio.create_task(_pace(demo))
+        await asyncio.wait({daemon, around, waiting, pacing}, return_when=asyncio.FIRST_COMPLETED)
+        clock.run_at(speed or SPEEDS[0])
         demo.interrupted = clock.now() < hours * 3600
         service.stop("the demo is over")
         await asyncio.wait({daemon}, timeout=STOPS_WITHIN_REAL_S)
         await asyncio.sleep(0.1)  # the last words are on their way to the dashboard
         if not daemon.done():
             demo.failure = "the daemon did not stop"
-        await devices.cancel(daemon, around, waiting)
-        for task in (daemon, around):
+        await devices.cancel(daemon, around, waiting, pacing)
+        for task in (daemon, around, pacing):
             if task.done() and not task.cancelled() and (error := task.exception()):
                 demo.failure = repr(error)
         return demo
 
 
+def _invent_days(ledger: Path, scenario: Scenario, seed: int) -> None:
+    """Write what the meter would have shown on the days before, by quarters of an hour, without the charger."""
+    midnight_ms, quarter_ms = ms_of(START.replace(hour=0, minute=0)), 900_000
+    with Ledger(ledger) as books:
+        for day in range(-KNOWN_DAYS, 0):
+            course = make_day(scenario, seed, day)
+            ends_s = [*course.times_s[1:], (day + 1) * DAY_S]
+            sums: dict[int, list[float]] = {}
+            for begin_s, end_s, sun_w, household_w in zip(
+                course.times_s, ends_s, course.sun_w, course.household_w, strict=True
+            ):
+                for number in range(int(begin_s // 900), math.ceil(end_s / 900)):
+                    ms = 1000 * (min(end_s, (number + 1) * 900) - max(begin_s, number * 900))
+                    both = sums.setdefault(number, [0.0, 0.0])
+                    both[household_w < sun_w] += abs(household_w - sun_w) * ms
+            books.write(
+                Batch(
+                    [
+                        Interval(
+                            midnight_ms + number * quarter_ms,
+                            midnight_ms + (number + 1) * quarter_ms,
+                            Energy(quarter_ms, 0, round(imported), round(exported)),
+                        )
+                        for number, (imported, exported) in sorted(sums.items())
+                    ]
+                )
+            )
+
+
+async def _pace(demo: Demo) -> None:
+    """Let time run faster while nothing will be switched, and slower on a busy computer, until the hours are over."""
+    share = 1.0
+    while demo.clock.now() < demo.hours * 3600:
+        due_s = time.monotonic() + 0.02
+        await asyncio.sleep(0.02)
+        late = demo.speed is None and time.monotonic() - due_s > LATE_REAL_S
+        share = max(LEAST_SHARE, 0.8 * share) if late else min(1.0, 1.001 * share)
+        demo.clock.run_at(share * demo.pace())
+
+
 # --- showing it ------------------------------------------------------------------------------------------------------
+
+
+def _pace_in_words(demo: Demo) -> str:
+    return f"{demo.speed:.0f} times" if demo.speed else f"{SPEEDS[0]:.0f} to {SPEEDS[-1]:.0f} times"
 
 
 async def _show(demo: Demo, console: Console) -> None:
@@ -312,16 +453,21 @@ async def _show(demo: Demo, console: Console) -> None:
                 live.update(_view(demo, console), refresh=True)
     console.print(
         f"Simulated house, invented numbers: {demo.hours:g} h from {START:%H:%M}, seed {demo.seed},"
-        f" {demo.speed:.0f} times as fast as life. A charge starts at {watts(START_EXPORT_W)} of export, and"
-        f" ends when more than {watts(STOP_IMPORT_W)} of import lasts.",
+        f" {_pace_in_words(demo)} as fast as life. A charge starts at {watts(START_EXPORT_W)} of export, and"
+        f" ends when more than {watts(STOP_IMPORT_W)} of import lasts. {NEEDED_WH / 1000:g} kWh are needed"
+        f" by {NEEDED_BY}: what the sun does not bring is bought at night, when it is cheapest. Then the car leaves.",
         soft_wrap=True,
     )
+    told = ""
     while True:
         await asyncio.sleep(5.0)
         house, status = demo.house, demo.dashboard.course.status
+        if (plan := (status.get("plan") or {}).get("text", "")) != told:
+            told = plan
+            console.print(f"{demo.now:%H:%M}  plan        {plan}.", soft_wrap=True)
         console.print(
             f"{demo.now:%H:%M}  {status.get('state', 'starting'):<10}  sun {watts(house.sun_w)},"
-            f" house {watts(house.household_w)}, car {watts(house.charger_w)};"
+            f" house {watts(house.household_w)}, car {watts(house.charger_w) if house.car.home else 'away'};"
             f" car so far {view.kwh(house.tally.charger_ws / 3600)},"
             f" {view.kwh(house.tally.grid_ws / 3600)} of it bought."
             f" {status.get('why', '')}",
@@ -350,17 +496,27 @@ def _head(demo: Demo) -> Group:
     line.add_column(justify="right")
     line.add_row(
         Text(" SIMULATED HOUSE, INVENTED NUMBERS ", style="bold black on yellow"),
-        Text(f"{demo.now:%A %H:%M}, {demo.speed:.0f} times as fast as life ", style="bold"),
+        Text(f"{demo.now:%A %H:%M}, {demo.clock.speed:.0f} times as fast as life ", style="bold"),
     )
     return Group(line, Text(" The car's lead is only on or off; the daemon picks when. Ctrl-C ends the demo."))
 
 
 def _flows(demo: Demo) -> Table:
     house, plug = demo.house, demo.house.plug
-    car = "full" if house.car.full else "off" if not plug.closed else "nearly full" if house.car.tapering else "on"
+    car = (
+        "away"
+        if not house.car.home
+        else "full"
+        if house.car.full
+        else "off"
+        if not plug.closed
+        else "nearly full"
+        if house.car.tapering
+        else "on"
+    )
     flows = Table.grid(padding=(0, 1))
     for name, power_w, style, remark in (
-        ("Sun", house.sun_w, "yellow", "in cloud" if house.clouded else "clear"),
+        ("Sun", house.sun_w, "yellow", "night" if not house.sun_w else "in cloud" if house.clouded else "clear"),
         ("House", house.household_w, "cyan", ""),
         ("Car", house.charger_w, "green", car),
         ("Grid", abs(house.grid_w), *(("red", "bought") if house.grid_w > 0 else ("blue", "sent out"))),
@@ -373,15 +529,14 @@ def _flows(demo: Demo) -> Table:
 
 def _energies(demo: Demo) -> Table:
     tally, dashboard = demo.house.tally, demo.dashboard
-    counted_wh = dashboard.course.status.get("today", {}).get("energy_wh", 0.0)
     energies = Table.grid(padding=(0, 1))
     energies.add_column()
     energies.add_column(justify="right")
     for name, energy_wh, style in (
         ("Into the car", tally.charger_ws / 3600, "bold green"),
+        ("  from the sun", tally.solar_ws / 3600, ""),
         ("  bought of it", tally.grid_ws / 3600, ""),
-        ("  by the daemon's count", counted_wh, ""),
-        ("Sent out to the grid", tally.exported_ws / 3600, ""),
+        ("In its battery", demo.house.car.held_wh, ""),
     ):
         energies.add_row(name, Text(view.kwh(energy_wh), style=style))
     energies.add_row("Starts; clouds ridden out", f"{tally.starts}; {dashboard.clouds_ridden_out}")
@@ -389,6 +544,22 @@ def _energies(demo: Demo) -> Table:
 
 
 # --- when it is over -------------------------------------------------------------------------------------------------
+
+
+def _need(summary: dict[str, Any]) -> list[tuple[str, str]]:
+    """Tell what was needed, what came of it, and what the plan paid for its part."""
+    rows = [("Needed", f"{summary['needed_wh'] / 1000:g} kWh by {NEEDED_BY}")]
+    if summary["need_met"] is not None:
+        rows.append(
+            ("  had come by then", f"{view.kwh(summary['came_wh'])}: {'met' if summary['need_met'] else 'NOT MET'}")
+        )
+    if summary["planned_price"] is not None:
+        prices = [price for day in (0, 1) for price in market.prices(summary["seed"], day)]
+        span = f"(prices went from {min(prices):.2f} to {max(prices):.2f})"
+        rows.append(("  by plan, a kWh cost", f"{summary['planned_price']:.3f} EUR on average {span}"))
+    if summary["left_with_wh"] is not None:
+        rows.append(("The car left with", view.kwh(summary["left_with_wh"])))
+    return rows
 
 
 def _print_summary(console: Console, summary: dict[str, Any]) -> None:
@@ -409,8 +580,10 @@ def _print_summary(console: Console, summary: dict[str, Any]) -> None:
         ("  from the grid", kwh("grid_wh")),
         (
             "  the daemon counts",
-            f"{kwh('daemon_charger_wh')}: sun {kwh('daemon_solar_wh')}, grid {kwh('daemon_grid_wh')}",
+            f"{kwh('daemon_charger_wh')}: sun {kwh('daemon_solar_wh')}, bought beside it {kwh('daemon_beside_wh')}, "
+            f"bought by plan {kwh('daemon_planned_wh')}",
         ),
+        *_need(summary),
         ("Sent out to the grid", kwh("exported_wh")),
         *([("Surplus caught", f"{summary['solar_wh'] / surplus_wh:.0%}")] if surplus_wh > 0 else []),
         ("Relay starts", f"{summary['starts']}, on for {duration(summary['on_s'])} in all"),

@@ -1,4 +1,4 @@
-"""One status document as a terminal shows it: what the daemon does and why, and the surplus of late.
+"""One status document as a terminal shows it: what the daemon does and why, the surplus of late, and the hours ahead.
 
 It knows what any dashboard knows, and nothing else: the documents on the status topic, one after the other
 (:class:`Course`), and the time. What stands at the head, and what is told of powers and energies, may be given by
@@ -25,6 +25,10 @@ from surpluscharge.words import duration, printable, watts
 COLUMN_S = 120.0  # of time in one column of the chart
 MOST_COLUMNS = 2000  # remembered: more than any terminal shows
 WIDE, TALL, BESIDE = 140, 34, 58  # characters and lines from which on the figures stand beside the chart, so wide
+AHEAD_S = 22 * 3600.0  # that at least is seen of the hours ahead
+AHEAD_COLUMNS_S = (300.0, 600.0, 900.0, 1200.0, 1800.0, 3600.0)  # of time in one column of them
+AHEAD_LINES, LEAST_LINES = 10, 5  # of their panel, on a tall terminal; and of the lowest panel at the least
+SUN_ABOUT_COLUMNS = 15  # so long after the last surplus, a low terminal shows the hours ahead in its place
 
 LABELS = {
     "idle": ("OFF", "grey62"),
@@ -87,6 +91,12 @@ class Course:
         """Return in which column of the chart a time lies."""
         return int((when - self.begun).total_seconds() // COLUMN_S) if self.begun else 0
 
+    def sun_about(self, now: datetime) -> bool:
+        """Whether there was any surplus of late; before anything is known, too."""
+        last = self.number(now)
+        late = [self.spans[number] for number in range(last - SUN_ABOUT_COLUMNS, last + 1) if number in self.spans]
+        return not late or any(span.surplus_w > 0.0 for span in late)
+
     @property
     def draw_w(self) -> float | None:
         """What the lead draws: as given, as learned, or as it last did; None: not known."""
@@ -113,6 +123,7 @@ def picture(
     chart = _panel(
         Chart(course, now, full_w), "Surplus: what the sun leaves over after the house has taken its share", LEGEND
     )
+    ahead = _ahead(course.status, now)
     flows = _panel(powers or _powers(course.status), "Power now")
     sums = _panel(energies or _energies(course.status), energies_title)
     view, body = Layout(), Layout()
@@ -120,12 +131,17 @@ def picture(
 
     def daemon(width: int) -> Layout:
         """Return what the daemon says, all of it: how many lines it takes depends on what it says."""
-        text = _daemon(course.status, now)
-        lines = len(text.wrap(console, width - 4))
+        room = height - 2 - LEAST_LINES - 2 if width == BESIDE else height - 9 - LEAST_LINES - 2
+        for text in (_daemon(course.status, now), _daemon(course.status, now, plan=False)):
+            lines = len(text.wrap(console, width - 4))
+            if lines <= room:  # else the plan is seen, and not told
+                break
         return Layout(_panel(text, "What the daemon does, in its own words"), size=max(5, lines + 2))
 
     if width >= WIDE and height >= TALL:
         beside, right = Layout(size=BESIDE), Layout(chart)
+        if ahead:
+            right.split_column(Layout(chart), Layout(ahead, size=AHEAD_LINES + 2))
         body.split_row(beside, right)
         beside.split_column(
             daemon(BESIDE),
@@ -136,7 +152,10 @@ def picture(
         return view
     figures = Layout(size=7)
     figures.split_row(flows, sums)
-    body.split_column(daemon(width), figures, Layout(chart))
+    if ahead and height >= TALL:
+        body.split_column(daemon(width), figures, Layout(chart), Layout(ahead, size=AHEAD_LINES))
+    else:
+        body.split_column(daemon(width), figures, Layout(ahead if ahead and not course.sun_about(now) else chart))
     return view
 
 
@@ -178,7 +197,7 @@ def _head(status: Status) -> RenderableType:
     return text
 
 
-def _daemon(status: Status, now: datetime) -> Text:
+def _daemon(status: Status, now: datetime, *, plan: bool = True) -> Text:
     if not status:
         return Text("It is starting.")
     label, style = _label(status["state"])
@@ -192,7 +211,22 @@ def _daemon(status: Status, now: datetime) -> Text:
     text.append(printable(status["why"]))
     text.append("\nWaits for  ", style="grey62")
     text.append(printable(status["waiting_for"] or "nothing"))
+    if plan and status.get("plan"):
+        text.append("\nPlan       ", style="grey62")
+        text.append(printable(status["plan"]["text"]))
     return text
+
+
+def _ahead(status: Status, now: datetime) -> Panel | None:
+    """Return the hours ahead; None: nothing may be charged by plan."""
+    plan = status.get("plan")
+    if not plan:
+        return None
+    legend = "[bold green]━[/] buys  [green]╌[/] perhaps"
+    if plan["needed_by"]:
+        by = datetime.fromisoformat(plan["needed_by"])
+        legend += f"  [bold yellow]◆[/] {by:%H:%M}: {kwh(plan['lacks_wh'])} to come"
+    return _panel(Ahead(status, now), "The hours ahead: what a kWh costs, and when the plan buys", legend)
 
 
 def _powers(status: Status) -> Table:
@@ -229,6 +263,69 @@ def _energies(status: Status) -> Table:
         table.add_row("On for", duration(today["on_time_s"]))
         table.add_row("Starts; left today", f"{today['starts']}; {budget['starts_left_day']}")
     return table
+
+
+class Ahead:
+    """The hours ahead: what a kWh costs in each, below it when the plan buys, and when the car is needed."""
+
+    MARGIN = 8
+
+    def __init__(self, status: Status, now: datetime) -> None:
+        self._plan, self._now = status["plan"], now.astimezone(datetime.fromisoformat(status["time"]).tzinfo)
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        plan, rows, width = self._plan, max(1, (options.height or AHEAD_LINES) - 2), options.max_width - self.MARGIN
+        column_s = next((long_s for long_s in AHEAD_COLUMNS_S if long_s * width >= AHEAD_S), AHEAD_COLUMNS_S[-1])
+        first_s = self._now.timestamp() // column_s * column_s
+        starts_s = [first_s + number * column_s for number in range(width)]
+        prices = self._prices(starts_s, column_s)
+        known = [price for price in prices if price is not None]
+        low, high = min(0.0, *known, 0.0), max(known, default=0.0)
+        bought = [self._bought(start_s, column_s) for start_s in starts_s]
+        for row in reversed(range(rows if known else 0)):
+            label = f"{high:.2f}" if row == rows - 1 else f"{low:.2f}" if row == 0 else ""
+            line = Text(f"{label:>{self.MARGIN - 1}} ", style="grey62", no_wrap=True)
+            for price, how in zip(prices, bought, strict=True):
+                share = 0.0 if price is None else (price - low) / (high - low or 1.0)
+                eighths = round(min(1.0, max(0.0, share * rows - row)) * 8)
+                if row == 0 and price is not None:
+                    eighths = max(1, eighths)
+                style = "grey50" if how == " " else "green" if how == "╌" else "bold green"
+                line.append(" ▁▂▃▄▅▆▇█"[eighths], style="cyan" if how == " " and (price or 0.0) < 0.0 else style)
+            yield line
+        band = Text(f"{'buys':>{self.MARGIN - 1}} ", style="grey62", no_wrap=True)
+        by_s = datetime.fromisoformat(plan["needed_by"]).timestamp() if plan["needed_by"] else math.inf
+        for start_s, how in zip(starts_s, bought, strict=True):
+            needed = start_s <= by_s < start_s + column_s
+            band.append(
+                "◆" if needed else how, style="bold yellow" if needed else "bold green" if how == "━" else "green"
+            )
+        yield band
+        every_s = next(hours * 3600 for hours in (1, 2, 3, 6, 12, 24) if hours * 3600 >= 8 * column_s or hours == 24)
+        hours = [" "] * (width + 5)
+        for offset, start_s in enumerate(starts_s):
+            at = datetime.fromtimestamp(start_s, self._now.tzinfo)
+            if (at.hour * 3600 + at.minute * 60) % every_s == 0 and offset + 5 <= width:
+                hours[offset : offset + 5] = f"{at:%H:%M}"
+        yield Text(" " * self.MARGIN + "".join(hours).rstrip(), style="grey62", no_wrap=True)
+
+    def _prices(self, starts_s: list[float], column_s: float) -> list[float | None]:
+        """Return what a kWh costs in the middle of each column; None: that is not known."""
+        turns = [
+            (datetime.fromisoformat(one["begins"]).timestamp(), one["price"]) for one in self._plan.get("prices", ())
+        ]
+        return [
+            next((price for from_s, price in reversed(turns) if from_s <= start_s + column_s / 2), None)
+            for start_s in starts_s
+        ]
+
+    def _bought(self, start_s: float, column_s: float) -> str:
+        """Return the mark of a column: whether for the most part of it something is to be bought, surely or perhaps."""
+        sums_s = {True: 0.0, False: 0.0}
+        for run in self._plan["runs"]:
+            begin_s, end_s = (datetime.fromisoformat(run[edge]).timestamp() for edge in ("begins", "ends"))
+            sums_s[run["sure"]] += max(0.0, min(end_s, start_s + column_s) - max(begin_s, start_s))
+        return "━" if sums_s[True] > column_s / 2 else "╌" if sum(sums_s.values()) > column_s / 2 else " "
 
 
 class Chart:

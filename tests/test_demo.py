@@ -9,6 +9,7 @@ import re
 import signal
 import subprocess
 import sys
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -17,8 +18,11 @@ from rich.console import Console
 
 from surpluscharge import demo, view
 from surpluscharge.clock import ScaledClock
+from surpluscharge.history.energy import Energy, Interval, ms_of
+from surpluscharge.history.ledger import Batch, Due, Ledger
+from surpluscharge.simulator import market
 from surpluscharge.simulator.devices import Devices
-from surpluscharge.simulator.house import GridMeter, House
+from surpluscharge.simulator.house import DAY_S, GridMeter, House
 
 COMMAND = [sys.executable, "-m", "surpluscharge", "demo"]
 
@@ -57,6 +61,10 @@ def test_half_an_hour_of_the_demo(tmp_path: Path) -> None:
     )
     came_wh = summary["sun_wh"] + summary["imported_wh"]
     assert came_wh == pytest.approx(summary["household_wh"] + summary["charger_wh"] + summary["exported_wh"], abs=0.3)
+    assert summary["daemon_planned_wh"] + summary["daemon_beside_wh"] == pytest.approx(
+        summary["daemon_grid_wh"], abs=0.2
+    )
+    assert summary["need_met"] is None  # it is not seven yet
     assert summary["longest_s"]["charging"] > 0
     assert summary["readings"] > 0
     assert {"starting", "ready", "enabled", "state_changed", "relay_confirmed", "stopped"} <= set(events)
@@ -96,6 +104,97 @@ def test_without_the_extra_one_line_says_how_to_get_it(missing: str) -> None:
 def test_a_run_that_cannot_be_is_refused(hours: float, speed: float | None, capsys: pytest.CaptureFixture[str]) -> None:
     assert demo.run(hours, speed, 1, False) == 2
     assert capsys.readouterr().err.count("\n") == 1
+
+
+# --- the night -------------------------------------------------------------------------------------------------------
+
+
+def test_what_the_ledger_has_of_the_night_is_told(tmp_path: Path) -> None:
+    """An hour of sun, one with some bought beside it, and two by plan, at the prices of their half hours."""
+    path, midnight = tmp_path / "carport.sqlite", demo.START.replace(hour=0, minute=0)
+    assert demo.read_books(path, 1) is None
+    hour_ms, kwh_mws = 3_600_000, 3_600_000_000
+    flows = {14: (1.0, 0.0, 0.0), 15: (0.5, 0.5, 0.0), 26: (0.0, 0.0, 1.0), 27: (0.0, 0.0, 1.0)}
+    with Ledger(path) as ledger:
+        begin_ms = ms_of(midnight)
+        intervals = [
+            Interval(
+                begin_ms + hour * hour_ms + half * hour_ms // 2,
+                begin_ms + hour * hour_ms + (half + 1) * hour_ms // 2,
+                Energy(
+                    hour_ms // 2,
+                    hour_ms // 2,
+                    0,
+                    0,
+                    *(round(kwh * kwh_mws / 2) for kwh in kwhs[:2]),
+                    0,
+                    round(kwhs[2] * kwh_mws / 2),
+                ),
+            )
+            for hour, kwhs in flows.items()
+            for half in (0, 1)
+        ]
+        due = Due(
+            begin_ms + 31 * hour_ms, begin_ms + 13 * hour_ms, 4 * kwh_mws, 4 * kwh_mws, 3 * kwh_mws // 2, True, False
+        )
+        ledger.write(Batch(intervals, dues=[due]))
+    books = demo.read_books(path, 1)
+    assert books is not None and books.need == due
+    assert books[:3] == (1500.0, 500.0, 2000.0) and books.charger_wh == 4000.0
+    assert books.planned_price == pytest.approx(sum(market.prices(1, 1)[4:8]) / 4)
+    summary = {"needed_wh": 4000.0, "need_met": True, "came_wh": 4000.0, "planned_price": 0.09, "left_with_wh": 30000.0}
+    told = dict(demo._need(summary | {"seed": 1}))
+    assert told["  had come by then"] == "4.00 kWh: met" and told["The car left with"] == "30.00 kWh"
+    assert told["  by plan, a kWh cost"].startswith("0.090 EUR on average (prices went from ")
+    assert "NOT MET" in dict(demo._need(summary | {"seed": 1, "need_met": False}))["  had come by then"]
+
+
+def test_the_days_before_are_such_that_the_daemon_knows_the_sun(tmp_path: Path) -> None:
+    """As much as the same house has with nothing charged."""
+    path = tmp_path / "carport.sqlite"
+    demo._invent_days(path, demo.SCENARIO, 1)
+    house = House(demo.SCENARIO, 1, -demo.KNOWN_DAYS * DAY_S)
+    house.advance(0.0)
+    with Ledger(path, read_only=True) as ledger:
+        known = ledger.energy(0, ms_of(demo.START))
+    assert known.known_ms == demo.KNOWN_DAYS * DAY_S * 1000
+    assert known.import_mws == pytest.approx(house.tally.imported_ws * 1000, rel=1e-6)
+    assert known.export_mws == pytest.approx(house.tally.exported_ws * 1000, rel=1e-6)
+
+
+def test_time_runs_slower_around_a_switching_and_as_was_asked(tmp_path: Path) -> None:
+    clock = ScaledClock(demo.START, 1e-6)
+    house = House(demo.SCENARIO, 1, 0.0)  # midnight
+    dashboard = demo.Dashboard(house)
+    going_on = demo.Demo(6.0, None, 1, clock, house, Devices(house, GridMeter(1), clock, 1), dashboard, 0.0, tmp_path)
+    around, sunny, quiet = demo.SPEEDS
+
+    def seen(
+        state: str, since_s: float, wait_s: float | None = None, run_s: float = 9e3, confirmed: bool = True
+    ) -> float:
+        at = [
+            (demo.START + timedelta(seconds=offset_s)).isoformat() for offset_s in (0.0, -since_s, run_s, run_s + 9e3)
+        ]
+        dashboard.course.status = {
+            "time": at[0],
+            "since": at[1],
+            "state": state,
+            "wait_s": wait_s,
+            "relay": {"confirmed": confirmed},
+            "plan": {"runs": [{"begins": at[2], "ends": at[3]}]},
+        }
+        return going_on.pace()
+
+    assert going_on.pace() == around  # nothing is known yet
+    assert seen("idle", 900.0) == seen("charging", 900.0) == seen("charging", 900.0, 20.0) == quiet
+    assert seen("idle", 900.0, run_s=200.0) == seen("disarming", 100.0, 120.0) == sunny
+    assert seen("idle", 10.0) == seen("disarming", 100.0, 30.0) == around
+    assert seen("idle", 900.0, run_s=30.0) == seen("idle", 900.0, confirmed=False) == around
+    assert seen("idle", 900.0, run_s=-8970.0) == around  # its end
+    house.advance(12 * 3600.0)
+    assert seen("idle", 900.0) == (sunny if house.sun_w > 1100.0 else quiet)
+    going_on.speed = 60.0
+    assert going_on.pace() == 60.0
 
 
 # --- the dashboard and the view --------------------------------------------------------------------------------------
@@ -158,7 +257,7 @@ def test_the_view_fits_and_says_what_is_going_on(width: int, height: int, state:
     clock = ScaledClock(demo.START, 200.0)
     dashboard = demo.Dashboard(house)
     running = Devices(house, GridMeter(1), clock, 1)
-    going_on = demo.Demo(6.0, 200.0, 1, clock, house, running, dashboard, 0.0)
+    going_on = demo.Demo(6.0, 200.0, 1, clock, house, running, dashboard, 0.0, Path("none.sqlite"))
     if state:
         for minute in range(60):
             dashboard.take(status(state, minute, 0, 60.0 * minute))

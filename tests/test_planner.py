@@ -320,6 +320,24 @@ def test_no_charge_that_ends_before_noon_has_the_next_allowance_after_it() -> No
     assert house.charged == [("10:55", "11:55"), ("15:55", "16:55")]
 
 
+def test_of_the_morning_it_is_not_said_that_the_next_one_cannot_be_met() -> None:
+    """What the night has used up is there again at noon."""
+    house = House(configured({"need": EACH_DAY, "time_cap_s": 3 * 3600 + 600})).until(DAWN + timedelta(hours=1))
+    assert house.controller.state.planned_s > 10000.0
+    plan = house.document().plan
+    assert plan is not None and plan.needed_wh == 4000.0 and plan.unreachable_wh == 0.0
+    assert not house.controller.wants_on
+    house.until(DAWN + timedelta(days=1, minutes=1))
+    assert len(house.said("need_met")) == 2
+
+
+def test_a_day_of_prices_is_told_as_it_changes() -> None:
+    document = House().run(0.1).document()
+    assert document.plan is not None
+    told = [(f"{one.begins:%H:%M}", one.price) for one in document.plan.prices]
+    assert told == [("12:00", 0.3), ("01:00", 0.12), ("05:00", 0.3)]
+
+
 def test_cheap_hours_around_noon_have_an_allowance_each_day() -> None:
     """What was used across noon does not stay used until the noon after."""
     flat = {"currency": "EUR", "tariff": [{"import_price": 0.3, "export_price": 0.06}]}

@@ -16,12 +16,74 @@ import aiomqtt
 import pytest
 
 from surpluscharge.clock import ScaledClock
-from surpluscharge.simulator import devices
+from surpluscharge.control.slots import Feed, read_prices
+from surpluscharge.simulator import devices, market
 from surpluscharge.simulator.broker import embedded_broker
 from surpluscharge.simulator.house import DAY_S, GridMeter, House, Plug, Scenario, clear_sky_w, make_day
 
 HOUR_S = 3600.0
 MORNING_S = 9.5 * HOUR_S
+
+
+def test_the_car_leaves_and_is_back_with_less_and_draws_nothing_meanwhile() -> None:
+    scenario = Scenario(away_s=(7 * HOUR_S, 17 * HOUR_S), headroom_wh=5000.0, daily_use_wh=3000.0, wake_s=8.0)
+    house = House(scenario, 1, 6 * HOUR_S)
+    house.plug.command(6 * HOUR_S, True)
+    house.advance(7 * HOUR_S - 1.0)
+    assert house.charger_w == scenario.lead_w
+    house.advance(7 * HOUR_S)
+    came_wh = house.tally.charger_ws / 3600
+    assert came_wh == pytest.approx(scenario.lead_w, rel=0.01)
+    assert house.tally.left_wh == pytest.approx(scenario.battery_wh - 5000.0 + came_wh)
+    assert not house.car.home
+    for hour in range(8, 17):
+        house.advance(hour * HOUR_S)
+        assert house.charger_w == 0.0
+    assert house.tally.charger_ws / 3600 == came_wh
+    house.advance(17 * HOUR_S + 7.0)
+    assert house.car.home and house.charger_w == scenario.standby_w  # it takes its time to wake
+    assert house.car.held_wh == pytest.approx(scenario.battery_wh - 5000.0 + came_wh - 3000.0, abs=0.1)
+    house.advance(17 * HOUR_S + 9.0)
+    assert house.charger_w == scenario.lead_w
+    house.advance((24 + 6) * HOUR_S)
+    assert house.car.full and house.charger_w == scenario.standby_w  # nothing is driven at midnight besides
+    assert house.tally.lacked_ws == 0.0
+
+
+def test_a_car_that_is_away_at_first_and_one_that_uses_more_than_it_holds() -> None:
+    scenario = Scenario(away_s=(7 * HOUR_S, 17 * HOUR_S), headroom_wh=0.0, battery_wh=2000.0, daily_use_wh=2500.0)
+    house = House(scenario, 1, 12 * HOUR_S)
+    house.plug.command(12 * HOUR_S, True)
+    house.advance(16 * HOUR_S)
+    assert not house.car.home and house.tally.charger_ws == 0.0
+    house.advance(17 * HOUR_S)
+    assert house.car.home and house.car.held_wh == 0.0
+    assert house.tally.lacked_ws == 500.0 * 3600
+
+
+def test_a_socket_warms_as_a_first_order_body_does() -> None:
+    """Newton's law of cooling: 1 - exp(-t/tau) of the way after t, whatever the steps."""
+    scenario = Scenario(headroom_wh=50_000.0, battery_wh=60_000.0)
+    warmed = []
+    for steps in (1, 400):
+        house = House(scenario, 1, 0.0, Plug(latency_s=0.0))
+        house.plug.command(0.0, True)
+        for number in range(1, steps + 1):
+            house.advance(scenario.wake_s + scenario.warming_s * number / steps)
+        warmed.append(house.socket_c - scenario.ambient_c)
+    assert warmed == pytest.approx([scenario.warming_c * (1.0 - math.exp(-1.0))] * 2, rel=1e-3)
+
+
+def test_prices_move_and_are_the_same_again() -> None:
+    days = [market.prices(seed, day) for seed in range(5) for day in range(-3, 60)]
+    assert all(len(one) == market.SLOTS for one in days)
+    assert market.prices(1, 5) == market.prices(1, 5) != market.prices(1, 6) != market.prices(2, 6)
+    night, evening = ([sum(one[a:b]) / (b - a) for one in days] for a, b in ((4, 8), (37, 40)))
+    assert all(low < high for low, high in zip(night, evening, strict=True))
+    assert any(price < 0.0 for one in days for price in one)  # now and then
+    assert market.known_days(12.9 * HOUR_S) == 1 and market.known_days(13 * HOUR_S) == 2
+    assert market.next_publication_s(13 * HOUR_S) == DAY_S + 13 * HOUR_S
+    assert market.next_publication_s(12.9 * HOUR_S) == 13 * HOUR_S
 
 
 def charging_day(seed: int, step_s: float, scenario: Scenario | None = None) -> House:
@@ -362,6 +424,30 @@ async def test_a_command_that_makes_no_sense_is_counted_and_ignored(text: str) -
         await it.command('{"contact": "closed"}')
         await it.heard(devices.RELAY_TOPIC, "contact", "closed")
         assert it.devices.misunderstood == 1
+
+
+async def test_prices_are_published_retained_and_at_midday_for_the_next_day() -> None:
+    """Whoever comes later hears of them, too; each time as the daemon reads them."""
+    at = datetime(2031, 5, 12, 12, 50, tzinfo=UTC)
+    async with embedded_broker() as port:
+        clock = ScaledClock(at, 600.0)
+        house = House(None, 1, (at.hour * 60 + at.minute) * 60.0)
+        running = devices.Devices(house, GridMeter(1, house.t_s), clock, port, prices_seed=3)
+        task = asyncio.create_task(running.run())
+        try:
+            until: list[datetime] = []
+            async with asyncio.timeout(30), devices.connected("127.0.0.1", port, "listener") as client:
+                await client.subscribe(devices.PRICES_TOPIC)
+                async for message in client.messages:
+                    assert isinstance(message.payload, bytes)
+                    book = read_prices(message.payload, Feed(None, 5.0, zone=UTC), clock.wall().timestamp())
+                    until.append(datetime.fromtimestamp(book[-1].end_s, UTC))
+                    if len(set(until)) == 2:
+                        break
+            assert clock.wall() >= at.replace(hour=13, minute=0)
+            assert set(until) == {datetime(2031, 5, day, tzinfo=UTC) for day in (13, 14)}
+        finally:
+            await devices.cancel(task)
 
 
 async def test_the_devices_come_back_with_the_broker() -> None:

@@ -130,6 +130,71 @@ def test_the_chart_shows_means_against_the_thresholds() -> None:
     assert hours.index("12:30") - hours.index("12:00") == 15
 
 
+def planned(**changes: Any) -> dict[str, Any]:
+    """Return a plan as a document tells of it: a kWh costs 0.3, from midnight to three 0.1, then -0.02 for an hour."""
+    at = [(0, 0.3), (12, 0.1), (15, -0.02), (16, 0.3)]
+    plan = {
+        "text": "00:00 to 02:00 and 03:00 to 04:00, 4.1 kWh, so that 5.0 kWh are in by 07:00 on Tuesday",
+        "needed_by": (NOON + timedelta(hours=19)).isoformat(),
+        "needed_wh": 5000.0,
+        "came_wh": 900.0,
+        "came_from_sun_wh": 800.0,
+        "lacks_wh": 4100.0,
+        "unreachable_wh": 0.0,
+        "runs": [
+            {
+                "begins": (NOON + timedelta(hours=begin)).isoformat(),
+                "ends": (NOON + timedelta(hours=end)).isoformat(),
+                "energy_wh": 1400.0 * (end - begin),
+                "price": 0.1,
+                "sure": sure,
+            }
+            for begin, end, sure in ((12, 14, True), (15, 16, False))
+        ],
+        "asked": None,
+        "car_full": False,
+        "time_left_s": 28800.0,
+        "energy_left_wh": None,
+        "prices_known_until": None,
+        "prices": [{"begins": (NOON + timedelta(hours=hour)).isoformat(), "price": price} for hour, price in at],
+    }
+    return document(plan=plan | changes)["plan"]
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (80, 40), (132, 43), (160, 50), (200, 60)])
+@pytest.mark.parametrize("changes", [{}, {"prices": []}, {"runs": [], "needed_by": None, "text": "nothing"}])
+def test_the_hours_ahead_are_drawn_where_there_is_no_sun(changes: dict[str, Any], width: int, height: int) -> None:
+    """A low terminal shows them in place of a chart that is empty; a tall one always."""
+    course = view.Course()
+    course.take(document(surplus_w=-300.0, plan=planned(**changes)))
+    lines = drawn(course, width=width, height=height)
+    assert len(lines) <= height and max(map(len, lines)) <= width
+    text = "\n".join(lines)
+    assert "The hours ahead" in text and "18:00" in text
+    (buys,) = [line[line.index("   buys ") :] for line in lines if "   buys " in line]
+    columns = 60 * 22 / (width - 12 if width < view.WIDE else width - view.BESIDE - 12)
+    minutes = next(one for one in (5, 10, 15, 20, 30, 60) if one >= columns)
+    if "runs" in changes:
+        assert "━" not in buys and "◆" not in buys
+    else:
+        assert (buys.count("━"), buys.count("╌"), buys.count("◆")) == (120 / minutes, 60 / minutes, 1)
+        assert buys.index("◆") - buys.index("━") == 7 * 60 / minutes
+        assert "◆ 07:00: 4.10 kWh to come" in text
+    assert ("0.30" in text and "-0.02" in text) is ("prices" not in changes)
+    assert ("Surplus: what the sun" in text) is (height >= view.TALL)
+
+
+def test_by_day_a_low_terminal_shows_the_sun_and_tells_the_plan() -> None:
+    course = view.Course()
+    course.take(document(surplus_w=300.0, plan=planned()))
+    text = "\n".join(drawn(course))
+    assert "Surplus: what the sun" in text and "The hours ahead" not in text
+    assert "Plan       00:00 to 02:00" in text
+    course.take(document(surplus_w=300.0, plan=planned(text="word " * 150), why="why " * 60))
+    lines = drawn(course)
+    assert len(lines) <= 24 and "why why" in "\n".join(lines) and "word word" not in "\n".join(lines)
+
+
 def test_the_draw_is_as_given_or_learned_or_last_seen() -> None:
     course = view.Course()
     course.take(document(charger_power={"power_w": 0.0, "measured": False}))

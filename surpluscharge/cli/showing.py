@@ -26,7 +26,12 @@ def add_schema(sub: Any) -> None:
 
 def add_demo(sub: Any) -> None:
     sub.set_defaults(command=_demo)
-    sub.add_argument("--hours", type=float, default=6.0, help="house hours to simulate (default: 6)")
-    sub.add_argument("--speed", type=float, help="house seconds per second (default: done in about 95 seconds)")
+    sub.add_argument(
+        "--hours",
+        type=float,
+        default=18.5,
+        help="house hours to simulate, from 12:50 on (default: 18.5, until the car has left)",
+    )
+    sub.add_argument("--speed", type=float, help="house seconds per second (default: done in about two minutes)")
     sub.add_argument("--seed", type=int, default=1, help="which weather and household (default: 1)")
     sub.add_argument("--json", action="store_true", help="print the summary as JSON")

@@ -133,6 +133,11 @@ class Config(Section):
         return not sound and self.charger.current_a > UNWATCHED_SHARE * self.socket.continuous_a
 
     @property
+    def planned_from(self) -> time_of_day:
+        """When a day begins of what may be charged by plan: at noon, so that no night is two."""
+        return time_of_day(12, 0)
+
+    @property
     def planned_time_cap_s(self) -> float:
         """The most charging time by plan, from noon to noon."""
         longest_s = UNWATCHED_S if self.unwatched else PLANNED_S

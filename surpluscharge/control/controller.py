@@ -531,7 +531,7 @@ class Controller:
             late=strain.late,
         )
 
-    def _fuse(self, at: Moment) -> dict[str, float]:
+    def _fuse(self, at: Moment) -> dict[str, Any]:
         """Return how far the house is from what its main fuse is to carry, as it is and with the lead beside it."""
         fuse_w, by_phase = self.settings.limits.fuse_w, self.grid.by_phase()
         if fuse_w is None or at.now_s >= self.grid.fresh_until_s:

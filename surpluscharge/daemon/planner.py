@@ -11,14 +11,14 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date, datetime, timedelta, tzinfo
 from decimal import Decimal
 from typing import Any, Literal, NamedTuple, Protocol
 
 import structlog
 
-from surpluscharge.clock import Clock
+from surpluscharge.clock import Clock, day_number
 from surpluscharge.config import Config
 from surpluscharge.control import news, slots, wishes
 from surpluscharge.control.controller import Controller
@@ -91,6 +91,7 @@ class Planner:
         self.forecast: slots.Book = ()
         self.past: Mapping[date, Day] = {}
         self.shown: Shown | None = None
+        self.prices_ahead: tuple[tuple[float, float], ...] = ()  # of a day: from when, and what a kWh costs from then
         self._again_s = -math.inf
         self._learned_by: Config | None = None  # the configuration that it was learned by
         self._basis: object = None  # what the last plan was made for
@@ -280,6 +281,7 @@ class Planner:
             until_s = now_s + min(left_s, self._ends_s - self._clock().now())
             windows.append((now_s, until_s))
             self._again_s = min(self._again_s, max(until_s, now_s + 10.0))
+        self.prices_ahead = tuple(self._prices_ahead(config, wall))
         made = self._make(controller, wall)
         if made is not None:
             self._again_s = min(self._again_s, max(made.plan.again_s, now_s + 1.0))
@@ -348,6 +350,19 @@ class Planner:
         if not controller.wants_on or progress.got_wh < self._before_wh:
             self._before_wh = min(progress.got_wh, controller.progress.got_wh)
 
+    def _prices_ahead(self, config: Config, wall: datetime) -> Iterator[tuple[float, float]]:
+        """Yield from when a kWh costs what, for a day from now on, in quarters of an hour; nothing without prices."""
+        tariffs, before, from_s = config.tariffs(), None, wall.timestamp() // slots.QUARTER_S * slots.QUARTER_S
+        for number in range(round(DAY_S / slots.QUARTER_S) if tariffs else 0):
+            at_s = from_s + number * slots.QUARTER_S
+            slot, prices = slots.at(self.prices, at_s), None
+            if slot is None and tariffs:
+                prices = tariffs.prices_at(datetime.fromtimestamp(at_s, wall.tzinfo))
+            price = slot.value if slot else float(prices.import_price) if prices else None
+            if price is not None and price != before:
+                before = price
+                yield at_s, price
+
     def _make(self, controller: Controller, wall: datetime) -> Shown | None:
         config, progress, now_s = self._config(), controller.progress, wall.timestamp()
         # The next one alone: what comes in for it does not count for the one after, so nothing is bought ahead.
@@ -373,8 +388,9 @@ class Planner:
             share_now=self._share_now(controller),
         )
         state, params, limits = controller.state, controller.settings.params, controller.settings.limits
-        left_s = params.planned_time_cap_s - state.planned_s
-        left_wh = params.planned_energy_cap_wh - state.planned_wh
+        left_s, left_wh = params.planned_time_cap_s, params.planned_energy_cap_wh
+        if day_number(until, config.planned_from) <= state.planned_day:  # else there is another allowance by then
+            left_s, left_wh = left_s - state.planned_s, left_wh - state.planned_wh
         rests = controller.settings.draw_a >= limits.rest_above_a
         lead = Lead(
             draw_w=controller.draw_w,

@@ -10,7 +10,6 @@ import asyncio
 import contextlib
 import signal
 from collections.abc import Sequence
-from datetime import time as time_of_day
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -52,14 +51,13 @@ FIXED = (
     "planned.prices",
     "planned.forecast",
 )
-PLANNED_FROM = time_of_day(12, 0)  # a day of what may be charged by plan: no night is two
 
 
 def moment(config: Config, clock: Clock) -> Moment:
     """Return the present moment, with the days counted in local time."""
     wall = clock.wall()
     return Moment(
-        clock.now(), day_number(wall, config.rearm_at), wall.date().toordinal(), day_number(wall, PLANNED_FROM)
+        clock.now(), day_number(wall, config.rearm_at), wall.date().toordinal(), day_number(wall, config.planned_from)
     )
 
 

@@ -169,6 +169,11 @@ class RunStatus(Part):
     sure: bool = Field(description="false: only if the sun brings no more than it does on average")
 
 
+class PriceStatus(Part):
+    begins: datetime
+    price: float = Field(description="of a kWh from the grid, from then on")
+
+
 class PlanStatus(Part):
     """Charging by plan. What came is counted from the last time at which something was needed."""
 
@@ -185,6 +190,9 @@ class PlanStatus(Part):
     time_left_s: float = Field(description="of what may be charged by plan until noon")
     energy_left_wh: float | None = Field(description="null: no cap")
     prices_known_until: datetime | None = Field(description="of prices that move; null: those of the file hold")
+    prices: list[PriceStatus] = Field(
+        [], description="from when a kWh costs what, for a day ahead, as published or as the file has it"
+    )
     left_to_sun: str | None = Field(
         None, description="how much of what is needed is left to the sun, and why, in a sentence; null: nothing is"
     )
@@ -365,6 +373,7 @@ def _plan(controller: Controller, config: Config, planner: Planner, wall: dateti
         time_left_s=round(max(0.0, params.planned_time_cap_s - state.planned_s), 1),
         energy_left_wh=None if config.planned.energy_cap_wh is None else round(max(0.0, energy_left_wh), 1),
         prices_known_until=when(known_until_s) if known_until_s > wall.timestamp() else None,
+        prices=[PriceStatus(begins=when(at_s), price=round(price, 4)) for at_s, price in planner.prices_ahead],
         left_to_sun=planner.shown.left if planner.shown else None,
         prices_lack=planner.lacking.get("prices"),
         forecast_lack=planner.lacking.get("forecast"),

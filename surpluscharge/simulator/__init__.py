@@ -1,1 +1,1 @@
-"""A house, a meter, a plug and a car, invented, for the demo and the tests alike."""
+"""A house, a meter, a plug, a car and a market, invented, for the demo and the tests alike."""

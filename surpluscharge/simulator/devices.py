@@ -2,14 +2,17 @@
 
 From the meter, at its cadence, positive for import: ``house/grid`` ``{"net_w": -812.0}``.
 
-From the plug, at every change and every 10 s, the relay also after every command:
+From the plug, at every change and now and then, the relay also after every command:
 ``carport/plug/relay`` ``{"contact": "closed"}`` or ``{"contact": "open"}``, and
-``carport/plug/power`` ``{"power_w": 1380.0}``.
+``carport/plug/power`` ``{"power_w": 1380.0, "socket_c": 23.5}``.
+
+From a market, retained, at midday for the next day: ``market/prices``
+``[{"start": "2031-05-13T00:00:00+00:00", "minutes": 30, "price": 0.121}, ...]``.
 
 To the plug: ``carport/plug/relay/set`` ``{"contact": "closed", "for_s": 600}`` or ``{"contact": "open"}``.
 With ``for_s`` it opens the contact by itself after so many seconds, without it when it is told to.
 
-What they send is QoS 0 and not retained. Seconds are house seconds.
+What meter and plug send is QoS 0 and not retained. Seconds are house seconds.
 """
 
 from __future__ import annotations
@@ -19,11 +22,13 @@ import contextlib
 import json
 import socket
 from collections.abc import AsyncIterator, Callable, Coroutine
+from datetime import date, timedelta
 from typing import Any
 
 import aiomqtt
 
 from surpluscharge.clock import Clock
+from surpluscharge.simulator import market
 from surpluscharge.simulator.house import GridMeter, House
 
 HOST = "127.0.0.1"
@@ -31,11 +36,12 @@ METER_TOPIC = "house/grid"
 RELAY_TOPIC = "carport/plug/relay"
 POWER_TOPIC = "carport/plug/power"
 COMMAND_TOPIC = "carport/plug/relay/set"
+PRICES_TOPIC = "market/prices"
 
 # Small packets at once, not when the last one is acknowledged: those 40 real ms are many seconds of a fast house.
 _NO_DELAY = (socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
-_REPORT_EVERY_S = 10.0
+REPORT_EVERY_S = 10.0
 _RETRY_S = 3.0
 # Real seconds: a broker that goes away between taking the connection and answering leaves a client waiting.
 _ANSWER_REAL_S = 1.0
@@ -88,25 +94,36 @@ class Devices:
     """Runs a house in a clock's time and lets its meter and plug speak MQTT until ``run`` is cancelled.
 
     The house is at its ``t_s`` when this is made, and moves on from there with the clock. ``readings`` counts the
-    meter readings that were published, ``misunderstood`` the commands the plug could make nothing of.
+    meter readings that were published, ``misunderstood`` the commands the plug could make nothing of. ``prices_seed``:
+    whose prices a market publishes; None: there is none.
     """
 
-    def __init__(self, house: House, meter: GridMeter, clock: Clock, port: int) -> None:
+    def __init__(
+        self,
+        house: House,
+        meter: GridMeter,
+        clock: Clock,
+        port: int,
+        report_every_s: float = REPORT_EVERY_S,
+        prices_seed: int | None = None,
+    ) -> None:
         self.house = house
         self.readings = 0
         self.misunderstood = 0
         self._meter = meter
         self._clock = clock
         self._port = port
+        self._report_every_s = report_every_s
+        self._prices_seed = prices_seed
         self._offset_s = house.t_s - clock.now()
         self._commanded = asyncio.Event()
 
     async def run(self) -> None:
-        """Run both devices, reconnecting for as long as it takes; never returns by itself."""
-        await run_together(
-            self._keep_connected("house-meter", self._run_meter),
-            self._keep_connected("carport-plug", self._run_plug),
-        )
+        """Run all devices, reconnecting for as long as it takes; never returns by itself."""
+        them = [("house-meter", self._run_meter), ("carport-plug", self._run_plug)]
+        if self._prices_seed is not None:
+            them.append(("market", self._run_market))
+        await run_together(*(self._keep_connected(name, work) for name, work in them))
 
     def catch_up(self) -> float:
         """Move the house on to the clock's time, and return it: seconds since midnight of the first day."""
@@ -147,6 +164,19 @@ class Devices:
             await client.publish(METER_TOPIC, json.dumps({"net_w": reading_w}))
             self.readings += 1
 
+    async def _run_market(self, client: aiomqtt.Client) -> None:
+        while True:
+            now_s, wall = self.catch_up(), self._clock.wall()
+            first = (wall - timedelta(seconds=now_s)).date()
+            day = market.known_days(now_s) - 1
+            known = [slot for one in range(max(0, day - 1), day + 1) for slot in self._slots(first, one)]
+            await client.publish(PRICES_TOPIC, json.dumps(known), qos=1, retain=True)
+            await self._clock.sleep(max(0.0, market.next_publication_s(now_s) - self.catch_up()))
+
+    def _slots(self, first: date, day: int) -> list[dict[str, Any]]:
+        assert self._prices_seed is not None
+        return market.slots(self._prices_seed, first, day, self._clock.wall().tzinfo)
+
     async def _run_plug(self, client: aiomqtt.Client) -> None:
         await client.subscribe(COMMAND_TOPIC, qos=1)
         said: tuple[bool, int] | None = None
@@ -158,11 +188,13 @@ class Devices:
             relay, power_w = (plug.closed, plug.obeyed), plug.metered_w(self.house.charger_w)
             due = now_s >= again_s
             if due:
-                again_s = now_s + _REPORT_EVERY_S
+                again_s = now_s + self._report_every_s
             if due or relay != said:
                 await client.publish(RELAY_TOPIC, json.dumps({"contact": "closed" if relay[0] else "open"}))
             if due or power_w != said_w:
-                await client.publish(POWER_TOPIC, json.dumps({"power_w": power_w}))
+                await client.publish(
+                    POWER_TOPIC, json.dumps({"power_w": power_w, "socket_c": round(self.house.socket_c, 1)})
+                )
             said, said_w = relay, power_w
             self._commanded.clear()
             until_s = min(again_s, self.house.next_s)
