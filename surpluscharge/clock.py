@@ -17,7 +17,6 @@ from pathlib import Path
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
-
 SLEPT_AT_ONCE_S = 0.1  # real seconds, where the speed of time may change
 
 
@@ -148,6 +147,7 @@ class ScaledClock:
 
     async def sleep(self, seconds: float) -> None:
         until_s = self.now() + seconds
-        while (real_s := (until_s - self.now()) / self.speed) > SLEPT_AT_ONCE_S:  # the speed may change meanwhile
+        # Bit by bit: the speed may change meanwhile.
+        while (real_s := (until_s - self.now()) / self.speed) > SLEPT_AT_ONCE_S:  # noqa: ASYNC110 (time is no event)
             await asyncio.sleep(SLEPT_AT_ONCE_S)
         await asyncio.sleep(max(0.0, real_s))

@@ -94,6 +94,7 @@ off_payload = '{{"contact": "open"}}'
 hold_s = 900
 confirm_within_s = 60
 reassert_s = 240
+silent_s = 600
 
 [relay.feedback]
 topic = "carport/plug/relay"
@@ -104,7 +105,7 @@ off_value = "open"
 [relay.power]
 topic = "carport/plug/power"
 pointer = "/power_w"
-fresh_s = 180
+fresh_s = 300
 
 [relay.temperature]
 topic = "carport/plug/power"
@@ -297,7 +298,7 @@ class Demo:
         runs = (status.get("plan") or {}).get("runs", ())
         edges = [run[edge] for run in runs for edge in ("begins", "ends")]
         since_s, *ahead_s = (datetime.fromisoformat(one).timestamp() - now_s for one in (status["since"], *edges))
-        if status["state"] in ("arming", "disarming") and status["wait_s"] is not None:
+        if status["wait_s"] is not None:
             ahead_s.append(datetime.fromisoformat(status["time"]).timestamp() + status["wait_s"] - now_s)
         soonest_s = min((one_s for one_s in ahead_s if one_s > -AROUND_S), default=math.inf)
         if -since_s < AROUND_S or soonest_s < AROUND_S or not status["relay"]["confirmed"]:
