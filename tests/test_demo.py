@@ -186,9 +186,9 @@ def test_time_runs_slower_around_a_switching_and_as_was_asked(tmp_path: Path) ->
         return going_on.pace()
 
     assert going_on.pace() == around  # nothing is known yet
-    assert seen("idle", 900.0) == seen("charging", 900.0) == seen("charging", 900.0, 20.0) == quiet
+    assert seen("idle", 900.0) == seen("charging", 900.0) == seen("charging", 900.0, 20000.0) == quiet
     assert seen("idle", 900.0, run_s=200.0) == seen("disarming", 100.0, 120.0) == sunny
-    assert seen("idle", 10.0) == seen("disarming", 100.0, 30.0) == around
+    assert seen("locked-out", 900.0, 30.0) == seen("idle", 10.0) == seen("disarming", 100.0, 30.0) == around
     assert seen("idle", 900.0, run_s=30.0) == seen("idle", 900.0, confirmed=False) == around
     assert seen("idle", 900.0, run_s=-8970.0) == around  # its end
     house.advance(12 * 3600.0)
@@ -277,5 +277,5 @@ def test_the_view_fits_and_says_what_is_going_on(width: int, height: int, state:
             assert WHY in " ".join(inside)
         assert all(word in text for word in WHY.split())  # none is broken, however long
         assert "the rain to stop" in text
-        assert "Into the car              0.00 kWh" in text and "Starts; clouds ridden out" in text
+        assert "Into the car               0.00 kWh" in text and "Starts; clouds ridden out" in text
         assert "█" in text and ("━" in text) == (state in ("charging", "disarming"))
