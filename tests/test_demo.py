@@ -204,8 +204,8 @@ def status(state: str, minute: int, since: int, surplus_w: float = 2000.0) -> di
     """Return the parts of a status document that the dashboard reads."""
     on = state in ("charging", "disarming")
     return {
-        "time": f"2031-05-12T10:{minute:02}:00+00:00",
-        "since": f"2031-05-12T10:{since:02}:00+00:00",
+        "time": f"2031-05-12T13:{minute:02}:00+00:00",
+        "since": f"2031-05-12T13:{since:02}:00+00:00",
         "state": state,
         "why": WHY,
         "waiting_for": "the rain to stop",
