@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import re
 import shutil
@@ -10,7 +11,7 @@ from array import array
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 from decimal import ROUND_HALF_UP, Decimal
-from itertools import pairwise
+from itertools import combinations, pairwise
 from pathlib import Path
 from typing import Any
 
@@ -24,11 +25,13 @@ from surpluscharge.history.ledger import Ledger
 from surpluscharge.history.report import Household, Report, as_json, build, drawing
 from surpluscharge.history.report import page as pages
 from surpluscharge.history.report.drawing import DRAWN, SHEETS, Sheet
+from surpluscharge.history.report.figures import busy_span
 from surpluscharge.history.report.page import as_html
 from surpluscharge.history.report.paper import COLOURS
 from surpluscharge.planning import comparing, pictures, tune
 from surpluscharge.planning.comparing import Comparison
 from surpluscharge.planning.replay import series
+from tests import test_needed
 from tests.conftest import config_from
 from tests.histories import PARAMS, TARIFFS, ZONE, Habit, live
 from tests.test_tune import BEGIN_S, MONEY, days_of_sun
@@ -38,7 +41,7 @@ pytestmark = pytest.mark.browser
 LATER = datetime(2031, 7, 1, 12, tzinfo=UTC)
 DAY, GAP_DAY = date(2031, 5, 15), date(2031, 5, 3)
 HOSTILE = "<img src=http://127.0.0.1:9/x onerror=\"document.title='gone'\">&amp;</title>'"
-REPORTS = ("day", "month", "learned", "year")
+REPORTS = ("day", "month", "learned", "year", "tonight", "needs")
 NAMES = (*REPORTS, "replay", "tune")
 
 
@@ -107,7 +110,11 @@ def reports(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Report]:
             live(ledger, first, 8, Habit(every_s=60.0, learned=True))
         learned = build(ledger, date(2031, 5, 20), date(2031, 6, 9), LATER, site)
         year = build(ledger, date(2030, 7, 1), date(2031, 6, 30), LATER, site)
-    return {"day": day, "month": month, "learned": learned, "year": year}
+    with test_needed.written(folder / "planned.sqlite", test_needed.NOW) as ledger:
+        first, last, planned = test_needed.FIRST, test_needed.NOW.date(), test_needed.site()
+        tonight = build(ledger, last, last, test_needed.NOW, planned)
+        needs = build(ledger, first, last, test_needed.NOW, planned)
+    return {"day": day, "month": month, "learned": learned, "year": year, "tonight": tonight, "needs": needs}
 
 
 @pytest.fixture(scope="module")
@@ -300,6 +307,86 @@ def test_the_reckoning_hours_and_sessions_are_those_of_the_json(
         assert [row[6][0], row[7][0]] == [session["money"]["cost"], session["money"]["saved"]]
         assert row[-1] == session["ended"]
     assert [row[1] for row in browser.ask(TABLE, "faults")] == ["draw-high"]
+
+
+def test_needs_shares_and_the_plan_are_those_of_the_json(
+    browser: Browser, files: dict[str, Path], reports: dict[str, Report]
+) -> None:
+    browser.show(files["needs"])
+    document = as_json(reports["needs"])
+    rows = browser.ask(TABLE, "needs")
+    assert len(rows) == len(document["needs"]) + 1 == 5
+    for row, need in zip(rows, document["needs"], strict=False):
+        assert [float(cell[0]) for cell in row[1:4]] == [need[key] for key in ("needed_wh", "came_wh", "from_sun_wh")]
+        assert [cell[0] for cell in row[4:7]] == [need[key] for key in ("cost", "at_once_cost", "best_cost")]
+        assert row[7] == ("in time" if need["met"] else "missed")
+    whole = document["needs_in_all"]
+    assert [cell[0] for cell in rows[-1][4:7]] == [whole[key] for key in ("cost", "at_once_cost", "best_cost")]
+    rows = browser.ask(TABLE, "lines")
+    for row, line in zip(rows, [*document["lines"], document["total"]], strict=True):
+        keys = ("surplus_wh", "solar_wh", "beside_sun_wh", "planned_wh", "charger_wh")
+        assert [float(cell[0]) for cell in row[1:6]] == [line[key] for key in keys]
+    rows = browser.ask(TABLE, "money")
+    spent = document["total"]["money"]
+    assert rows[0][2][0] == spent["planned"]
+    assert Decimal(rows[0][2][0]) + Decimal(rows[1][2][0]) == Decimal(spent["paid"])
+    browser.show(files["tonight"])
+    document = as_json(reports["tonight"])
+    rows = browser.ask(TABLE, "ahead")
+    assert [float(row[2][0]) for row in rows] == [run["energy_wh"] for run in document["plan"]["runs"]] != []
+    assert document["plan"]["text"] in browser.ask("return document.body.textContent.replace(/\u00a0/g, ' ')")
+
+
+def test_what_is_planned_stands_in_the_picture_of_today_with_prices_and_the_time_it_is_needed(
+    browser: Browser, files: dict[str, Path], reports: dict[str, Report]
+) -> None:
+    """Its picture goes on to the end of tonight's runs; yesterday's ends with the day."""
+    browser.show(files["tonight"])
+    words = browser.ask(
+        "return [...document.querySelectorAll('svg.wide')[0].querySelectorAll('text')].map(t => t.textContent)"
+    )
+    assert {"planned", "session", "02:00", "22:00"} <= set(words) and any(word.endswith(" EUR") for word in words)
+    runs = reports["tonight"].ahead
+    assert runs is not None
+    begin_ms, end_ms = busy_span(reports["tonight"])
+    assert begin_ms < runs.runs[0].begin_s * 1000 < runs.runs[-1].end_s * 1000 <= end_ms
+    key = browser.ask("return [...document.querySelector('.key').children].map(e => e.textContent)")
+    assert {"bought beside the sun", "bought by plan", "what a kWh from the grid costs, in EUR"} <= set(key)
+    assert "the car is needed; hollow where it was not ready" in key
+    drawn = browser.ask("return document.querySelectorAll('svg.wide')[0].outerHTML")
+    assert "var(--planned)" in drawn and "var(--bought)" in drawn
+    plain = files["day"].read_text(encoding="utf-8")  # as ever, where nothing is planned
+    assert "sw planned" not in plain and "sw price" not in plain and "sw due" not in plain
+
+
+# Machado, Oliveira and Fernandes 2009: what is left of linear RGB without one kind of cone (from memory).
+CONES = {
+    "protan": ((0.152286, 1.052583, -0.204868), (0.114503, 0.786281, 0.099216), (-0.003882, -0.048116, 1.051998)),
+    "deutan": ((0.367322, 0.860646, -0.227968), (0.280085, 0.672501, 0.047413), (-0.011820, 0.042940, 0.968881)),
+}
+
+
+@pytest.mark.parametrize("kind", CONES)
+@pytest.mark.parametrize("scheme", [0, 1])
+def test_sun_bought_and_planned_keep_apart_for_colour_blind_eyes(scheme: int, kind: str) -> None:
+    """By CIE 1976 colour difference: 20 is far beyond what is just seen. Each has a hatching of its own besides."""
+
+    def lab(role: str) -> list[float]:
+        linear = [
+            c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4
+            for c in (int(COLOURS[role][scheme][at : at + 2], 16) / 255 for at in (1, 3, 5))
+        ]
+        seen = [min(1.0, max(0.0, sum(k * c for k, c in zip(row, linear, strict=True)))) for row in CONES[kind]]
+        to_xyz = ((0.4124, 0.3576, 0.1805), (0.2126, 0.7152, 0.0722), (0.0193, 0.1192, 0.9505))
+        xyz = [sum(k * c for k, c in zip(row, seen, strict=True)) for row in to_xyz]
+        f = [
+            t ** (1 / 3) if t > 216 / 24389 else (24389 / 27 * t + 16) / 116
+            for t in (value / white for value, white in zip(xyz, (0.95047, 1.0, 1.08883), strict=True))
+        ]
+        return [116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])]
+
+    for one, other in combinations(("caught", "bought", "planned"), 2):
+        assert math.dist(lab(one), lab(other)) > 20, (one, other)
 
 
 def test_the_tables_of_a_replay_are_those_of_the_json(
@@ -609,7 +696,7 @@ def test_all_text_stands_out(browser: Browser, files: dict[str, Path], name: str
 
 
 @pytest.mark.parametrize("scheme", [0, 1])
-@pytest.mark.parametrize("role", ["caught", "spare-edge", "bought", "house-edge", "saved", "fault", "ink"])
+@pytest.mark.parametrize("role", ["caught", "spare-edge", "bought", "planned", "house-edge", "saved", "fault", "ink"])
 def test_what_is_drawn_stands_out(scheme: int, role: str) -> None:
     """WCAG 2.2, 1.4.11 (AA): 3:1 for what is needed to understand a graphic."""
     assert contrast(COLOURS[role][scheme], COLOURS["paper"][scheme]) >= 3

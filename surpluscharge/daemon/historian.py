@@ -29,7 +29,7 @@ from surpluscharge.control.draw import MOST_STEPS, DrawWatch, Step
 from surpluscharge.control.economics import Tariffs
 from surpluscharge.control.slots import Book
 from surpluscharge.history.energy import Account, day_begins, day_span, ms_of, time_of
-from surpluscharge.history.ledger import LOCKED_S, Batch, DamagedError, DayTotal, Due, Ledger, LedgerError
+from surpluscharge.history.ledger import LOCKED_S, Batch, DamagedError, DayTotal, Due, Ledger, LedgerError, PlanAhead
 from surpluscharge.history.recorder import Recalled, Recorder
 
 PAUSE_S = 1.0  # real seconds between two writes
@@ -199,6 +199,10 @@ class Historian:
         """Keep what had come by the time at which something was needed."""
         self._recorder.due(due)
         self._wake.set()
+
+    def planned(self, plan: PlanAhead) -> None:
+        """Keep what is planned, for reports."""
+        self._recorder.planned(plan)
 
     def foretold(self, day: date, mean_w: float) -> None:
         """Keep what is foretold of a day that has not begun."""

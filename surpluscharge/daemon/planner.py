@@ -28,7 +28,7 @@ from surpluscharge.control.plan import MISSING, Car, Lead, Plan, in_words, left_
 from surpluscharge.control.wishes import Need
 from surpluscharge.history.energy import MWS_PER_WH, day_span, ms_of
 from surpluscharge.history.expectation import HALF_HOURS, Day, Shares, ahead, half_hour, shares
-from surpluscharge.history.ledger import Due, Ledger
+from surpluscharge.history.ledger import Due, Ledger, PlanAhead, RunAhead
 from surpluscharge.words import duration
 
 THINK_EVERY_S = 300.0
@@ -68,6 +68,7 @@ class Keeps(Protocol):
     def foretold(self, day: date, mean_w: float) -> None: ...
     def in_force(self, book: slots.Book) -> None: ...
     def due(self, due: Due) -> None: ...
+    def planned(self, plan: PlanAhead) -> None: ...
 
 
 class Planner:
@@ -441,6 +442,16 @@ class Planner:
         before, self.shown = self.shown, made
         if made is not None and (before is None or _other(before.plan, made.plan)):
             self._log.info("plan_made", plan=made.words, left=made.left)
+        if (keeps := self._keeps()) and made != before:
+            runs = (
+                [
+                    RunAhead(round(run.begin_s), round(run.end_s), round(run.wh), round(run.price, 5), run.sure)
+                    for run in made.plan.runs
+                ]
+                if made
+                else []
+            )
+            keeps.planned(PlanAhead(round(self._clock().wall().timestamp()), made.words if made else "", tuple(runs)))
 
     def _charge(self, windows: tuple[tuple[float, float], ...]) -> None:
         """Tell the controller when to charge, by its own clock."""

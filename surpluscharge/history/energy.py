@@ -273,6 +273,7 @@ class Money(NamedTuple):
     paid_units: Decimal = Decimal(0)
     forgone_units: Decimal = Decimal(0)
     alternative_units: Decimal = Decimal(0)
+    planned_units: Decimal = Decimal(0)  # of what was paid, for what a plan had it buy
 
     @property
     def paid(self) -> Decimal:
@@ -283,6 +284,11 @@ class Money(NamedTuple):
     def forgone(self) -> Decimal:
         """Export income that the charger's solar share would have brought."""
         return self.forgone_units / MWS_PER_KWH
+
+    @property
+    def planned(self) -> Decimal:
+        """Of what was paid, for what was imported because a plan said so."""
+        return self.planned_units / MWS_PER_KWH
 
     @property
     def alternative(self) -> Decimal:
@@ -318,6 +324,7 @@ def money(energy: Energy, prices: Prices) -> Money:
         energy.grid_mws * prices.import_price,
         energy.solar_mws * prices.export_price,
         energy.charger_mws * prices.alternative_price,
+        energy.planned_mws * prices.import_price,
     )
 
 

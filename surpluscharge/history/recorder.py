@@ -14,7 +14,7 @@ from surpluscharge.control.controller import Controller, Event
 from surpluscharge.control.draw import DrawWatch, Step
 from surpluscharge.control.slots import Book
 from surpluscharge.history.energy import MINUTE_MS, NOTHING, QUARTER_HOUR_MS, Interval, Sample, downsample, held
-from surpluscharge.history.ledger import ABSENT, DAY_MS, Batch, Charge, Due, FaultChange, StateChange
+from surpluscharge.history.ledger import ABSENT, DAY_MS, Batch, Charge, Due, FaultChange, PlanAhead, StateChange
 
 # A draw that is neither measured nor learned may be as far off as EN 50160 lets the mains voltage be.
 ASSUMED_ERROR_SHARE = 0.10
@@ -70,6 +70,7 @@ class Recorder:
         self._foretold: dict[str, float] = {}
         self._prices: list[tuple[int, Book]] = []
         self._dues: list[Due] = []
+        self._plan: str | None = None
         self._on = False
         self._reading_s: float | None = None
         self._restates = False  # a ledger that knows nothing of this run is to be told what goes on
@@ -129,6 +130,10 @@ class Recorder:
     def due(self, due: Due) -> None:
         """Keep what had come by the time at which something was needed."""
         self._dues.append(due)
+
+    def planned(self, plan: PlanAhead) -> None:
+        """Keep what is planned, for reports."""
+        self._plan = plan.written()
 
     def foretold(self, day: str, mean_w: float) -> None:
         """Keep what is foretold of a day that has not begun."""
@@ -265,13 +270,14 @@ class Recorder:
             tuple(self._ahead.items()),
             tuple(self._prices),
             tuple(self._dues),
+            self._plan,
             tuple(self._foretold.items()),
         )
         self.urgent = False
         self._waiting, self._pieces, self._turns_ms = [], [], self._turns_ms[-MOST_TURNS:]
         self._charges = {}
         self._states, self._faults, self._steps = [], [], []
-        self._ahead, self._foretold, self._prices, self._dues = {}, {}, [], []
+        self._ahead, self._foretold, self._prices, self._dues, self._plan = {}, {}, [], [], None
         return batch
 
     def put_back(self, batch: Batch) -> None:
@@ -285,4 +291,5 @@ class Recorder:
         self._foretold = dict(batch.foretold) | self._foretold
         self._prices[:0] = batch.prices
         self._dues[:0] = batch.dues
+        self._plan = batch.plan if self._plan is None else self._plan
         self._bound()

@@ -44,6 +44,7 @@ from surpluscharge.history.ledger.records import (
     Due,
     FaultSpan,
     LedgerError,
+    PlanAhead,
     Session,
     StateChange,
     StateSpan,
@@ -51,6 +52,7 @@ from surpluscharge.history.ledger.records import (
 
 LONGEST_PAUSE_MS = QUARTER_HOUR_MS  # between intervals of one charge: a meter is not silent for so long in it
 DROPPED = "dropped_ms"  # in meta: until then only daily totals are kept
+PLAN = "plan"  # in meta: what the daemon plans to charge
 FOR_EVER_MS = 1 << 62
 
 COLUMNS = ", ".join(Energy._fields)
@@ -352,6 +354,10 @@ class Books:
         rows = self._db.execute("SELECT * FROM need WHERE by_ms > ? AND by_ms <= ? ORDER BY by_ms", (begin_ms, end_ms))
         return [Due(*row[:5], *map(bool, row[5:])) for row in rows]
 
+    def plan(self) -> PlanAhead | None:
+        """Return what is planned, as it was written last."""
+        return PlanAhead.read(self._meta(PLAN, ""))
+
     def ahead(self) -> dict[str, list[list[Any]]]:
         """Return what was known of the time ahead when it was written last: rows of each feed, for slots.restored."""
         found: dict[str, list[list[Any]]] = {}
@@ -483,6 +489,8 @@ class Books:
                 )
                 self._db.executemany("INSERT INTO price VALUES (?, ?, ?)", between(book, from_s, math.inf))
             self._db.executemany("INSERT OR REPLACE INTO need VALUES (?, ?, ?, ?, ?, ?, ?)", batch.dues)
+            if batch.plan is not None:
+                self._set_meta(PLAN, batch.plan)
             self._db.executemany("INSERT OR REPLACE INTO foretold VALUES (?, ?)", batch.foretold)
         return again_ms
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from datetime import date
-from typing import NamedTuple
+from typing import NamedTuple, Self
 
 from surpluscharge.control.draw import Step
 from surpluscharge.control.slots import Book
@@ -160,6 +161,37 @@ class Due(NamedTuple):
     car_full: bool  # the car took no more
 
 
+class RunAhead(NamedTuple):
+    """To be charged from then until then (seconds since 1970), at a mean price of a kWh."""
+
+    begin_s: float
+    end_s: float
+    wh: float
+    price: float
+    sure: bool  # False: unless the sun does better
+
+
+class PlanAhead(NamedTuple):
+    """What the daemon plans to charge, as it was when it last became another plan."""
+
+    made_s: float
+    text: str
+    runs: tuple[RunAhead, ...] = ()
+
+    def written(self) -> str:
+        return json.dumps(self, separators=(",", ":"))
+
+    @classmethod
+    def read(cls, written: str) -> Self | None:
+        """Return it as it was written; None: that was something else."""
+        try:
+            made_s, text, runs = json.loads(written)
+            found = ((*(float(value) for value in run[:4]), bool(run[4])) for run in runs)
+            return cls(float(made_s), str(text), tuple(RunAhead._make(run) for run in found))
+        except (ValueError, TypeError, IndexError):
+            return None
+
+
 class DayTotal(NamedTuple):
     """A local day: its account, and how often the charger started."""
 
@@ -182,6 +214,7 @@ class Batch(NamedTuple):
         tuple[int, Book]
     ] = ()  # import prices that move: from a moment on (seconds since 1970), these hold
     dues: Sequence[Due] = ()
+    plan: str | None = None  # what is planned now, as :func:`PlanAhead.written` has it; None: as before
     foretold: Sequence[tuple[str, float]] = ()  # of a day (ISO) that has not begun: the mean power that could be caught
 
 

@@ -9,7 +9,8 @@ merely shrinks cannot be read. Behind every drawing stands a table with the same
 
 Upwards is surplus, downwards is what comes from the grid. The charger is the block across the line between them: the
 part above is the sun's, the part below is bought, and its height is the draw. No colour speaks alone: bought is
-hatched, what was not caught is pale and has an edge, and everything is named. No text from the configuration goes into
+hatched, what was bought by plan is hatched crosswise, what was not caught is pale and has an edge, and everything is
+named. No text from the configuration goes into
 a drawing: a currency may hold what the font lacks, or `$`, which begins a formula.
 """
 
@@ -48,6 +49,8 @@ CURRENCY = "\N{CURRENCY SIGN}"  # stands for the real one until it is drawn: its
 CAUGHT = ("caught", "surplus caught: the sun's part of the charge")
 SPARE = ("spare", "surplus not caught")
 BOUGHT = ("bought", "bought for the car")
+BESIDE = ("bought", "bought beside the sun")
+PLANNED = ("planned", "bought by plan")
 HOUSE = ("house", "imported by the rest of the house")
 UNKNOWN = ("unknown", "not known")
 
@@ -189,8 +192,9 @@ def edged(role: str) -> dict[str, Any]:
 
 
 def hatched(role: str) -> dict[str, Any]:
-    """Return the look of a hatched area with an edge."""
-    return {"facecolor": DRAWN["paper"], "edgecolor": DRAWN[role], "hatch": "////", "linewidth": 0.8}
+    """Return the look of a hatched area with an edge; what is planned is hatched crosswise."""
+    hatch = "xxxx" if role == "planned" else "////"
+    return {"facecolor": DRAWN["paper"], "edgecolor": DRAWN[role], "hatch": hatch, "linewidth": 0.8}
 
 
 def unknown() -> dict[str, Any]:
@@ -220,10 +224,17 @@ def ruled(ax: Axes, write: Callable[[float, object], str], most: int = 5) -> Non
     ax.set_axisbelow(True)
 
 
-def bars(ax: Axes, heights: Sequence[float], look: dict[str, Any], width: float = 0.8) -> None:
-    """Draw bars for what is not nought: an edge around nothing would look like something."""
+def bars(
+    ax: Axes, heights: Sequence[float], look: dict[str, Any], width: float = 0.8, upon: Sequence[float] = ()
+) -> None:
+    """Draw bars for what is not nought: an edge around nothing would look like something.
+
+    ``upon``: where they begin.
+    """
     places = [place for place, height in enumerate(heights) if height]
-    ax.bar(places, [heights[place] for place in places], width, **look)
+    ax.bar(
+        places, [heights[place] for place in places], width, [upon[place] if upon else 0.0 for place in places], **look
+    )
 
 
 def under_bars(axes: Sequence[Axes], names: Sequence[str], sheet: Sheet) -> None:
@@ -293,6 +304,13 @@ class Lane(NamedTuple):
     spans: Sequence[tuple[int, int, str]]
 
 
+class Mark(NamedTuple):
+    """A moment at which the car was needed, or will be."""
+
+    at_ms: int
+    met: bool
+
+
 class Day(NamedTuple):
     """What is drawn of a day: from the first hour in which there is anything to the last."""
 
@@ -306,16 +324,19 @@ class Day(NamedTuple):
     gaps: Sequence[tuple[int, int]]
     held: Sequence[tuple[int, int]] = ()  # from when to when a cap kept it off
     until_ms: int | None = None  # a day that is not over yet is known until then
+    prices: Sequence[tuple[int, int, float]] = ()  # (begin_ms, end_ms, import price), where they move
+    needed: Sequence[Mark] = ()
 
 
 def draw_day(day: Day, sheet: Sheet) -> Figure:
     """Draw the day's powers, and its lanes below them."""
-    figure, (ax, below) = axes_below(sheet, (260 if sheet.narrow else 340, max(1, len(day.lanes)) * 17))
+    heights_px = (260.0 if sheet.narrow else 340.0, *((64.0,) if day.prices else ()), max(1, len(day.lanes)) * 17.0)
+    figure, (ax, *priced, below) = axes_below(sheet, heights_px)
 
     def hours(at_ms: float) -> float:
         return (min(max(at_ms, day.begin_ms), day.end_ms) - day.begin_ms) / HOUR_MS
 
-    for each in (ax, below):
+    for each in (ax, *priced, below):
         each.set_xlim(0, hours(day.end_ms))
     curve = [each for each in day.curve if day.begin_ms <= each.begin_ms < day.end_ms]
     if sheet.narrow:  # a phone has too few pixels for each of the points, so it gets means of two
@@ -335,20 +356,57 @@ def draw_day(day: Day, sheet: Sheet) -> Figure:
     below.tick_params(axis="y", labelsize=10.5 if sheet.narrow else 11.5, pad=4)
     for since_ms, until_ms in day.gaps:
         if until_ms > day.begin_ms and since_ms < day.end_ms:
-            for each in (ax, below):
+            for each in (ax, *priced, below):
                 each.axvspan(hours(since_ms), hours(until_ms), **unknown())
     for since_ms, until_ms in day.held:
         if until_ms > day.begin_ms and since_ms < day.end_ms:
             ax.axvspan(hours(since_ms), hours(until_ms), **held_back())
+    for each in priced:
+        _prices(each, day, hours)
+    for need in day.needed:
+        if day.begin_ms <= need.at_ms <= day.end_ms:
+            _needed(ax, (*priced, below), hours(need.at_ms), need.met)
     marks = _hour_marks(day, sheet)
-    for each in (ax, below):
+    for each in (ax, *priced, below):
         each.set_xticks([hours(at_ms) for at_ms, _ in marks], [text for _, text in marks])
         each.grid(axis="x", linewidth=0.6)
         each.set_axisbelow(True)
-    ax.tick_params(axis="x", labelbottom=False)
+    for each in (ax, *priced):
+        each.tick_params(axis="x", labelbottom=False)
     if day.until_ms is not None and day.until_ms < day.end_ms:
         ax.axvline(hours(day.until_ms), color=DRAWN["muted"], linewidth=1.0, dashes=(1, 3))
     return figure
+
+
+def _prices(ax: Axes, day: Day, hours: Callable[[float], float]) -> None:
+    """Draw the import price as steps, with its nought where it comes near it."""
+    x, y = list[float](), list[float]()
+    for since_ms, until_ms, price in day.prices:
+        if until_ms > day.begin_ms and since_ms < day.end_ms:
+            apart = bool(x) and hours(since_ms) > x[-1] + 0.01
+            x += [math.nan, hours(since_ms), hours(until_ms)] if apart else [hours(since_ms), hours(until_ms)]
+            y += [math.nan, price, price] if apart else [price, price]
+    ax.plot(x, y, color=DRAWN["saved"], linewidth=1.4)
+    low, high = min(0.0, *(price for *_, price in day.prices)), max(price for *_, price in day.prices)
+    ax.set_ylim(low - 0.08 * (high - low), high + 0.12 * (high - low))
+    ax.axhline(0, color=DRAWN["ink"], linewidth=0.8)
+    ruled(ax, in_money, 3)
+
+
+def _needed(ax: Axes, others: Iterable[Axes], at: float, met: bool) -> None:
+    """Draw a line where the car is needed, with a mark on top: full where it was ready."""
+    for each in (ax, *others):
+        each.axvline(at, color=DRAWN["ink"], linewidth=1.2, dashes=(7, 2, 1, 2))
+    fill = DRAWN["ink"] if met else DRAWN["paper"]
+    look: dict[str, Any] = {
+        "color": DRAWN["ink"],
+        "linestyle": "none",
+        "markeredgecolor": DRAWN["ink"],
+        "markerfacecolor": fill,
+        "clip_on": False,
+        "zorder": 5,
+    }
+    ax.plot([at], [1.0], marker="v", markersize=9, transform=ax.get_xaxis_transform(), **look)
 
 
 def held_back() -> dict[str, Any]:
@@ -367,19 +425,23 @@ def _powers(ax: Axes, curve: Sequence[Interval], hours: Callable[[float], float]
             return [*means, means[-1]]
 
         solar, surplus = kw(lambda e: e.solar_mws), kw(lambda e: e.surplus_mws)
-        bought, imported = [-y for y in kw(lambda e: e.grid_mws)], [-y for y in kw(lambda e: e.import_mws)]
+        bought, imported = [-y for y in kw(lambda e: e.bought_mws)], [-y for y in kw(lambda e: e.import_mws)]
+        both = [-y for y in kw(lambda e: e.grid_mws)]
         highest_w, lowest_w = (
             max(highest_w, *(1000 * y for y in surplus)),
             max(lowest_w, *(-1000 * y for y in imported)),
         )
         ax.fill_between(x, surplus, solar, step="post", **solid("spare"))
-        ax.fill_between(x, imported, bought, step="post", **solid("house"))
+        ax.fill_between(x, imported, both, step="post", **solid("house"))
         ax.step(x, surplus, where="post", color=DRAWN["spare-edge"], linewidth=0.7)
         ax.fill_between(x, solar, 0, step="post", **solid("caught"))
         # Only where something was bought: its edge would else be drawn along the whole day.
         for first, last in stretches(y < 0 for y in bought[:-1]):
             part = [*bought[first : last + 1], bought[last]]
             ax.fill_between(x[first : last + 2], part, 0, step="post", **hatched("bought"))
+        for first, last in stretches(low < high for low, high in zip(both[:-1], bought[:-1], strict=True)):
+            foot, top = ([*found[first : last + 1], found[last]] for found in (both, bought))
+            ax.fill_between(x[first : last + 2], foot, top, step="post", **hatched("planned"))
         if not metered:
             continue
         meter = kw(lambda e: e.export_mws - e.import_mws)

@@ -17,6 +17,7 @@ from surpluscharge.control.economics import Priced, Prices, Tariffs
 from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.history.energy import (
     MWS_PER_KWH,
+    MWS_PER_WH,
     NOTHING,
     QUARTER_HOUR_MS,
     Energy,
@@ -32,7 +33,19 @@ from surpluscharge.history.energy import (
     total,
     total_money,
 )
-from surpluscharge.history.ledger import LOCKED_S, LOST, Charge, DayTotal, FaultSpan, Ledger, Session, StateSpan
+from surpluscharge.history.ledger import (
+    ABSENT,
+    LOCKED_S,
+    LOST,
+    Charge,
+    DayTotal,
+    FaultSpan,
+    Ledger,
+    PlanAhead,
+    Session,
+    StateSpan,
+)
+from surpluscharge.history.report.needed import Need, need_of, together
 
 MOST_DAYS_BY_DAY = 62  # a longer period is shown by the month
 MOST_DAYS_BY_HOUR = 400  # and one that is longer still without its hours: too many sums for a small computer
@@ -40,7 +53,8 @@ CURVE_MS = 180_000  # one point of a day's curve
 LEAST_MWS = MWS_PER_KWH // 200  # less is shown as 0.00 kWh, and not worth a line
 SHORTEST_GAP_MS = 60_000  # what is missing for less is not listed; it counts as unknown all the same
 PATCHY = 50  # where more than one part in so many of a time is not known, its picture and its bar say so
-SHORTEST_PICTURE_MS = 6 * 3_600_000  # of a day: fewer hours are not drawn
+HOUR_MS = 3_600_000
+SHORTEST_PICTURE_MS = 6 * HOUR_MS  # of a day: fewer hours are not drawn
 REPORT_VERSION = 2  # 1 had nought where nothing was known
 
 
@@ -130,6 +144,12 @@ class ThresholdSpan(NamedTuple):
     stop_import_w: float
 
 
+class PriceSpan(NamedTuple):
+    begin_ms: int
+    end_ms: int
+    import_price: Decimal
+
+
 class Report(NamedTuple):
     """All that is shown of a period."""
 
@@ -151,6 +171,10 @@ class Report(NamedTuple):
     gaps: tuple[tuple[int, int], ...]
     thresholds: tuple[ThresholdSpan, ...]
     thresholds_move: bool = False
+    needs: tuple[Need, ...] = ()  # that were due in it
+    # Of a single day only, and where there is anything of that kind:
+    prices: tuple[PriceSpan, ...] = ()  # to the end of what is planned
+    ahead: PlanAhead | None = None  # of today: what is planned from now on
 
     @property
     def single(self) -> bool:
@@ -159,6 +183,11 @@ class Report(NamedTuple):
     @property
     def priced(self) -> bool:
         return self.total.money is not None
+
+    @property
+    def planned(self) -> bool:
+        """Whether anything was bought because a plan said so."""
+        return self.total.energy.planned_mws > 0
 
 
 def month_of(text: str) -> tuple[date, date]:
@@ -179,6 +208,7 @@ def build(ledger: Ledger, first: date, last: date, now: datetime, site: Househol
         raise ReportError(f"{first} is before 1970: choose a later day")
     if first > now.date():
         raise ReportError(f"{first} is still to come: choose a day up to today, {now.date()}")
+    present = now
     with ledger.snapshot():
         # What has just happened waits for the next batch: no gap, only not here yet.
         bounds = ledger.bounds()
@@ -208,9 +238,11 @@ def build(ledger: Ledger, first: date, last: date, now: datetime, site: Househol
             states=(),
             gaps=(),
             thresholds=(),
+            needs=tuple(need_of(ledger, due, site.tariffs, site.zone) for due in ledger.dues(begin_ms, end_ms)),
         )
         if first < last:
             return report
+        ahead = _ahead(ledger, present) if first == now.date() else None
         intervals = list(ledger.intervals(begin_ms, end_ms))
         return report._replace(
             curve=tuple(downsample(intervals, CURVE_MS)),
@@ -218,7 +250,36 @@ def build(ledger: Ledger, first: date, last: date, now: datetime, site: Househol
             gaps=tuple(gaps(intervals, begin_ms, end_ms, SHORTEST_GAP_MS)),
             thresholds=tuple(_threshold_spans(report.total, site, priced)),
             thresholds_move=site.thresholds_move,
+            prices=tuple(_price_spans(ledger, report, ahead, site)),
+            ahead=ahead,
         )
+
+
+def _ahead(ledger: Ledger, now: datetime) -> PlanAhead | None:
+    """Return what is planned from now on, as far as the daemon runs and has written it."""
+    plan, now_ms = ledger.plan(), ms_of(now)
+    states = ledger.states(now_ms - 1, now_ms)
+    if plan is None or not plan.text or not states or states[-1].state == ABSENT:
+        return None
+    return plan._replace(runs=tuple(run for run in plan.runs if run.end_s > now.timestamp()))
+
+
+def _price_spans(ledger: Ledger, report: Report, ahead: PlanAhead | None, site: Household) -> Iterator[PriceSpan]:
+    """Yield the import prices of a day, and of the time for which a plan is made, where they move and it matters."""
+    begin, end = day_span(report.first, site.zone)
+    for run in ahead.runs if ahead else ():
+        end = max(end, time_of(round(run.end_s * 1000), site.zone), key=ms_of)
+    priced = ledger.in_force(site.tariffs, begin, end)
+    matters = priced is not site.tariffs or report.needs or report.planned or ahead
+    if priced is None or not matters:
+        return
+    spans = [
+        PriceSpan(ms_of(since), ms_of(until), prices.import_price)
+        for since, until, prices in priced.spans(begin, end)
+        if prices is not None
+    ]
+    if len({span.import_price for span in spans}) > 1:
+        yield from spans
 
 
 def _day_line(day: date, known: DayTotal | None, now: datetime, site: Household, priced: Priced | None) -> Line:
@@ -393,8 +454,14 @@ def busy_span(report: Report) -> tuple[int, int]:
     slots = range(begin_ms, end_ms, QUARTER_HOUR_MS)  # a clock may change by less than an hour
     busy = [at_ms for at_ms in slots if time_of(at_ms, report.zone).hour in hours]
     moments = [at_ms for fault in report.faults for at_ms in (fault.begin_ms, fault.end_ms) if at_ms is not None]
+    moments += [need.due.by_ms for need in report.needs]
+    moments += [round(run.begin_s * 1000) for run in (report.ahead.runs if report.ahead else ())]
     busy += [at_ms // QUARTER_HOUR_MS * QUARTER_HOUR_MS for at_ms in moments if begin_ms <= at_ms < end_ms]
-    return cropped(busy, begin_ms, end_ms, report.zone)
+    first_ms, last_ms = cropped(busy, begin_ms, end_ms, report.zone)
+    ends_ms = [round(run.end_s * 1000) for run in (report.ahead.runs if report.ahead else ())]
+    if max(ends_ms, default=0) > last_ms:  # tonight's plan belongs to the picture, though it is of tomorrow
+        last_ms = -(-max(ends_ms) // HOUR_MS) * HOUR_MS
+    return first_ms, last_ms
 
 
 def cropped(busy: Sequence[int], begin_ms: int, end_ms: int, zone: tzinfo | None) -> tuple[int, int]:
@@ -482,6 +549,66 @@ def as_json(report: Report) -> dict[str, Any]:
             }
             for each in report.thresholds
         ],
+        "needs": [_need_json(need) for need in report.needs],
+        "needs_in_all": _compared_json(report),
+        "prices": [
+            {
+                "begin": when(each.begin_ms),
+                "end": when(each.end_ms),
+                "import_price": format(each.import_price, "f"),
+            }
+            for each in report.prices
+        ],
+        "plan": None
+        if report.ahead is None
+        else {
+            "made_at": when(round(report.ahead.made_s * 1000)),
+            "text": report.ahead.text,
+            "runs": [
+                {
+                    "begin": when(round(run.begin_s * 1000)),
+                    "end": when(round(run.end_s * 1000)),
+                    "energy_wh": round(run.wh, 1),
+                    "sure": run.sure,
+                }
+                for run in report.ahead.runs
+            ],
+        },
+    }
+
+
+def _amount(value: Decimal | None) -> str | None:
+    return None if value is None else format(value, "f")
+
+
+def _need_json(need: Need) -> dict[str, Any]:
+    due = need.due
+    return {
+        "by": need.by.isoformat(),
+        "since": need.begin.isoformat(),
+        "needed_wh": due.needed_mws / MWS_PER_WH,
+        "came_wh": due.came_mws / MWS_PER_WH,
+        "from_sun_wh": due.solar_mws / MWS_PER_WH,
+        "met": due.met,
+        "car_full": due.car_full,
+        "planned_wh": need.energy.planned_wh,
+        "cost": _amount(need.cost),
+        "at_once_cost": _amount(need.at_once),
+        "best_cost": _amount(need.best),
+    }
+
+
+def _compared_json(report: Report) -> dict[str, Any] | None:
+    found = together(report.needs)
+    if found is None:
+        return None
+    return {
+        "needs": found.needs,
+        "met": found.met,
+        "lacked_wh": found.lacked_mws / MWS_PER_WH,
+        "cost": _amount(found.cost),
+        "at_once_cost": _amount(found.at_once),
+        "best_cost": _amount(found.best),
     }
 
 
@@ -505,7 +632,7 @@ def _energy_json(energy: Energy) -> dict[str, Any]:
 def _money_json(cost: Money | None) -> dict[str, str] | None:
     if cost is None:
         return None
-    names = ("paid", "forgone", "cost", "alternative", "saved")
+    names = ("paid", "forgone", "cost", "alternative", "saved", "planned")
     return {name: format(getattr(cost, name), "f") for name in names}
 
 
@@ -522,6 +649,6 @@ def _line_json(line: Line) -> dict[str, Any]:
         "gap_s": line.gap_ms / 1000,
         "starts": line.starts if line.energy.known_ms else None,
         "unlisted_s": line.unlisted_ms / 1000,
-        "unpriced_wh": line.unpriced_mws / (MWS_PER_KWH / 1000),
+        "unpriced_wh": line.unpriced_mws / MWS_PER_WH,
         "money": spent,
     }

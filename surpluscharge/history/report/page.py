@@ -11,18 +11,21 @@ from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 
 from surpluscharge.control.machine import MODE_NAMES
-from surpluscharge.history.energy import Energy, Money, day_span, ms_of, time_of
-from surpluscharge.history.ledger import ABSENT
+from surpluscharge.history.energy import MWS_PER_WH, Energy, Money, day_span, ms_of, time_of
+from surpluscharge.history.ledger import ABSENT, RunAhead
 from surpluscharge.history.report.drawing import (
+    BESIDE,
     BOUGHT,
     CAUGHT,
     DRAWN,
     HOUSE,
+    PLANNED,
     SPARE,
     UNKNOWN,
     Day,
     Lane,
     Level,
+    Mark,
     Picture,
     Sheet,
     axes_below,
@@ -43,6 +46,7 @@ from surpluscharge.history.report.drawing import (
 from surpluscharge.history.report.figures import (
     CURVE_MS,
     FAULT_SENTENCES,
+    MOST_DAYS_BY_DAY,
     SHORTEST_GAP_MS,
     Hour,
     Line,
@@ -51,7 +55,19 @@ from surpluscharge.history.report.figures import (
     patchy,
     worth_a_line,
 )
-from surpluscharge.history.report.paper import Cell, Table, Value, count_cell, document, facts, folded, listed, section
+from surpluscharge.history.report.needed import together
+from surpluscharge.history.report.paper import (
+    Cell,
+    Table,
+    Value,
+    count_cell,
+    document,
+    facts,
+    folded,
+    listed,
+    section,
+    words,
+)
 from surpluscharge.history.report.words import (
     clock,
     day_name,
@@ -60,6 +76,7 @@ from surpluscharge.history.report.words import (
     moment,
     money_rows,
     notes,
+    outcome,
     percent,
     rounded,
     short_names,
@@ -84,7 +101,7 @@ def as_html(report: Report) -> str:
         f"Charge report \N{MIDDLE DOT} {report.charger}",
         name,
         summary(report),
-        [*parts, _sessions(report), _faults(report), _reading(report)],
+        [*parts, _ahead(report), _needs(report), _sessions(report), _faults(report), _reading(report)],
         f"Made on {day_name(report.now.date())}, at {report.now:%H:%M},",
     )
 
@@ -124,6 +141,8 @@ def _day(report: Report) -> Day:
         _lanes(report),
         report.gaps,
         until_ms=until_ms if until_ms < end_ms else None,
+        prices=[(each.begin_ms, each.end_ms, float(each.import_price)) for each in report.prices],
+        needed=[Mark(need.due.by_ms, need.due.met) for need in report.needs],
     )
 
 
@@ -170,7 +189,14 @@ def _lanes(report: Report) -> list[Lane]:
     faults = [(*clipped(fault.begin_ms, fault.end_ms), _letter(number)) for number, fault in enumerate(report.faults)]
     if faults:
         lanes.append(Lane("fault", solid("fault"), True, faults))
+    runs = [(round(run.begin_s * 1000), round(run.end_s * 1000), "") for run in _runs(report)]
+    if runs:
+        lanes.append(Lane("planned", hatched("planned"), True, runs))
     return lanes
+
+
+def _runs(report: Report) -> Sequence[RunAhead]:
+    return report.ahead.runs if report.ahead else ()
 
 
 def _state_look(state: str) -> dict[str, Any]:
@@ -192,7 +218,9 @@ def _left_out(report: Report) -> str:
     first, last = ms_of(report.total.begin), ms_of(day_span(report.last, report.zone)[1])
     said = [f"before {time_of(begin_ms, report.zone):%H:%M}"] if begin_ms > first else []
     said += [f"after {time_of(end_ms, report.zone):%H:%M}"] if end_ms < last else []
-    return f" Left out, since there was neither surplus nor a charge: {' and '.join(said)}." if said else ""
+    extra = f" It goes on to {time_of(end_ms, report.zone):%H:%M} of the next day, as planned." if end_ms > last else ""
+    out = f" Left out, since there was neither surplus nor a charge: {' and '.join(said)}." if said else ""
+    return f"{out}{extra}"
 
 
 def _day_sections(report: Report) -> list[str]:
@@ -215,7 +243,13 @@ def _day_sections(report: Report) -> list[str]:
             for each in report.states
         ],
     )
-    key = [CAUGHT, SPARE, BOUGHT, HOUSE, ("line", "what the meter saw; pale while it charges")]
+    key = [CAUGHT, SPARE, *_bought_key(report.planned), HOUSE, ("line", "what the meter saw; pale while it charges")]
+    if _runs(report) and not report.planned:
+        key.append(("planned", "to be charged, as planned"))
+    if report.prices:
+        key.append(("price", f"what a kWh from the grid costs, in {report.currency}"))
+    if report.needs:
+        key.append(("due", "the car is needed; hollow where it was not ready"))
     if any(not math.isinf(each.start_export_w) or not math.isinf(each.stop_import_w) for each in report.thresholds):
         moved = ' now; "ahead" moves them with the surplus of late' if report.thresholds_move else " now"
         key.append(("threshold", f"thresholds, as they are configured{moved}"))
@@ -226,7 +260,7 @@ def _day_sections(report: Report) -> list[str]:
         "across the line: what stands above it came from the sun, what hangs below was bought; its height is the draw."
         f"{_left_out(report)}"
     )
-    day = Picture("day", "The day's power", gist, lambda sheet: draw_day(_day(report), sheet))
+    day = Picture("day", "The day's power", gist, lambda sheet: draw_day(_day(report), sheet), report.currency)
     hours = report.hours
     if busy := [index for index, hour in enumerate(hours) if worth_a_line(hour)]:
         hours = hours[busy[0] : busy[-1] + 1]
@@ -249,12 +283,13 @@ def _day_sections(report: Report) -> list[str]:
 
 def _hours_table(report: Report) -> Table:
     def cells(energy: Energy) -> list[Value]:
-        flows = (energy.surplus_mws, energy.solar_mws, energy.grid_mws, energy.export_mws, energy.import_mws)
+        flows = (energy.surplus_mws, energy.solar_mws, *_bought(report, energy), energy.export_mws, energy.import_mws)
         if not energy.known_ms:
             return [NOT_KNOWN] * len(flows) + [_time_cell(0)]
         return [*(_energy_cell(each) for each in flows), _time_cell(energy.known_ms)]
 
-    heads = [("hour", ""), *((what, "kWh") for what in ("surplus", "caught", "bought", "exported", "imported"))]
+    flows = ("surplus", "caught", *_bought_heads(report), "exported", "imported")
+    heads = [("hour", ""), *((what, "kWh") for what in flows)]
     rows = [[f"{hour.hour:02d}:00", *cells(hour.energy)] for hour in report.hours]
     total = ["Total", *cells(report.total.energy)]
     return Table("hours", "Each hour of the day, for the whole house", [*heads, ("known", "h:min")], rows, total)
@@ -281,10 +316,12 @@ def _draw_bars(found: Sequence[Bar], priced: bool, sheet: Sheet) -> Figure:
     per_kwh = 3.6e9
     solar = [bar.energy.solar_mws / per_kwh for bar in found]
     surplus = [bar.energy.surplus_mws / per_kwh for bar in found]
-    bought = [bar.energy.grid_mws / per_kwh for bar in found]
+    bought = [bar.energy.bought_mws / per_kwh for bar in found]
+    planned = [bar.energy.planned_mws / per_kwh for bar in found]
     bars(ax, surplus, edged("spare"))
     bars(ax, solar, solid("caught"))
     bars(ax, [-y for y in bought], hatched("bought"))
+    bars(ax, [-y for y in planned], hatched("planned"), upon=[-y for y in bought])
     for place, bar in enumerate(found):
         error = bar.energy.error_mws / per_kwh
         if uncertain(bar.energy):
@@ -292,7 +329,7 @@ def _draw_bars(found: Sequence[Bar], priced: bool, sheet: Sheet) -> Figure:
         if bar.patchy:
             for each in axes if not bar.energy.known_ms else axes[:1]:
                 each.axvspan(place - 0.4, place + 0.4, **unknown())
-    high, low = max(surplus, default=0.0) or 1.0, max(bought, default=0.0)
+    high, low = max(surplus, default=0.0) or 1.0, max(map(sum, zip(bought, planned, strict=True)), default=0.0)
     ax.set_ylim(-max(1.15 * low, 0.06 * high), 1.12 * high)
     ruled(ax, in_kwh)
     if priced:
@@ -312,7 +349,7 @@ def _draw_bars(found: Sequence[Bar], priced: bool, sheet: Sheet) -> Figure:
 
 
 def _bars_key(found: Sequence[Bar], priced: bool) -> list[tuple[str, str]]:
-    key = [CAUGHT, SPARE, BOUGHT]
+    key = [CAUGHT, SPARE, *_bought_key(any(bar.energy.planned_mws for bar in found))]
     if priced:
         key += [("saved", "money saved")]
         key += [("lost", "money lost")] if any(bar.money and bar.money.saved < 0 for bar in found) else []
@@ -364,8 +401,8 @@ def _draw_squares(report: Report, sheet: Sheet) -> Figure:
 
 
 def _sunny(hours: Iterable[Hour]) -> set[int]:
-    """Return the hours of the clock in which there ever was surplus, or a charge."""
-    found = {hour.hour for hour in hours if hour.energy.surplus_mws or hour.energy.charger_mws}
+    """Return the hours of the clock in which there ever was surplus, or a charge that was not by plan."""
+    found = {hour.hour for hour in hours if hour.energy.surplus_mws or hour.energy.bought_mws}
     return set(range(min(found), max(found) + 1)) if found else set()
 
 
@@ -421,7 +458,7 @@ def _period_sections(report: Report) -> list[str]:
 
 def _lines_table(report: Report) -> Table:
     unsure = uncertain(report.total.energy)
-    heads = [(report.by, ""), ("surplus", "kWh"), ("caught", "kWh"), ("bought", "kWh"), ("charged", "kWh")]
+    heads = [(report.by, ""), *((what, "kWh") for what in ("surplus", "caught", *_bought_heads(report), "charged"))]
     heads += [("±", "kWh")] if unsure else []
     heads += [("cost", report.currency), ("saved", report.currency)] if report.priced else []
     heads += [("on", "h:min"), ("starts", " "), ("not known", "h:min")]
@@ -432,7 +469,7 @@ def _lines_table(report: Report) -> Table:
             return [name, *[NOT_KNOWN] * (len(heads) - 2), _time_cell(line.gap_ms)]
         cells: list[Value] = [name]
         cells += [_energy_cell(each) for each in (energy.surplus_mws, energy.solar_mws)]
-        cells += [_energy_cell(each) for each in (energy.grid_mws, energy.charger_mws)]
+        cells += [_energy_cell(each) for each in (*_bought(report, energy), energy.charger_mws)]
         cells += [_energy_cell(energy.error_mws)] if unsure else []
         if report.priced and line.money:
             cells += [_money_cell(line.money.cost), _money_cell(line.money.saved)]
@@ -466,21 +503,29 @@ def _totals(report: Report) -> str:
     line, energy = report.total, report.total.energy
     tables = []
     if report.priced:
-        rows: list[list[Value]] = []
+        costs: list[list[Value]] = []
         for row in money_rows(report):
             energy_cell = "" if row.energy_mws is None else _energy_cell(row.energy_mws)
-            rows.append([row.what.capitalize(), energy_cell, _money_cell(row.money)])
+            costs.append([row.what.capitalize(), energy_cell, _money_cell(row.money)])
             if uncertain(energy):
-                rows[-1].append("" if row.error is None else _money_cell(row.error))
+                costs[-1].append("" if row.error is None else _money_cell(row.error))
         heads = [("", ""), ("", "kWh"), ("", report.currency)]
         heads += [("±", report.currency)] if uncertain(energy) else []
-        table = Table("money", "The charger's energy, and what it cost", heads, rows[:-1], rows[-1], quiet=True)
+        table = Table("money", "The charger's energy, and what it cost", heads, costs[:-1], costs[-1], quiet=True)
         tables.append(f"<div><h2>The reckoning</h2>{table.html()}</div>")
     missed = energy.surplus_mws - energy.solar_mws
-    rows = [
+    bought: list[list[Value]] = [
+        [what, _energy_cell(mws)]
+        for what, mws in zip(
+            ("Bought beside the sun", "Bought by plan") if report.planned else ("Bought for the car",),
+            _bought(report, energy),
+            strict=True,
+        )
+    ]
+    rows: list[list[Value]] = [
         ["Surplus caught", _energy_cell(energy.solar_mws)],
         ["Surplus not caught", _energy_cell(missed)],
-        ["Bought for the car", _energy_cell(energy.grid_mws)],
+        *bought,
         ["The car in all", _energy_cell(energy.charger_mws)],
     ]
     if uncertain(energy):
@@ -498,7 +543,8 @@ def _totals(report: Report) -> str:
 def _sessions(report: Report) -> str:
     if not report.sessions:
         return ""
-    heads = [("no.", ""), ("from", ""), ("to", ""), ("charged", "kWh"), ("sun", "kWh"), ("bought", "kWh")]
+    heads = [("no.", ""), ("from", ""), ("to", ""), ("charged", "kWh"), ("sun", "kWh")]
+    heads += [(what, "kWh") for what in _bought_heads(report)]
     heads += [("cost", report.currency), ("saved", report.currency)] if report.priced else []
     heads += [("on", "h:min"), ("charges", " "), ("how it ended", "")]
     rows: list[list[Value]] = []
@@ -506,7 +552,7 @@ def _sessions(report: Report) -> str:
         energy = session.energy
         row: list[Value] = [str(number), moment(report, ms_of(session.begin))]
         row.append(moment(report, ms_of(session.end) if session.end else None, "now"))
-        row += [_energy_cell(each) for each in (energy.charger_mws, energy.solar_mws, energy.grid_mws)]
+        row += [_energy_cell(each) for each in (energy.charger_mws, energy.solar_mws, *_bought(report, energy))]
         if report.priced:
             row += [_money_cell(session.money.cost), _money_cell(session.money.saved)] if session.money else ["", ""]
         rows.append([*row, _time_cell(energy.on_ms), count_cell(session.charges), session.ended])
@@ -515,6 +561,64 @@ def _sessions(report: Report) -> str:
         return section("Sessions", table.html())
     one_by_one = folded(f"{counted(len(rows), 'session')}, one by one", table.html())
     return f'<section class="folded"><h2>Sessions</h2>{one_by_one}</section>'
+
+
+def _ahead(report: Report) -> str:
+    if report.ahead is None:
+        return ""
+    rows: list[list[Value]] = [
+        [
+            moment(report, round(run.begin_s * 1000)),
+            moment(report, round(run.end_s * 1000)),
+            _energy_cell(round(run.wh * MWS_PER_WH)),
+            "decided" if run.sure else "unless the sun does better",
+        ]
+        for run in _runs(report)
+    ]
+    heads = [("from", ""), ("to", ""), ("charged", "kWh"), ("how sure it is", "")]
+    table = Table("ahead", "What is to be charged", heads, rows, quiet=True).html() if rows else ""
+    made = moment(report, round(report.ahead.made_s * 1000))
+    return section("What is planned", f"<p>{words(f'As of {made}: {report.ahead.text}.')}</p>{table}")
+
+
+def _needs(report: Report) -> str:
+    if not report.needs:
+        return ""
+    compared = any(need.at_once is not None for need in report.needs)
+    heads = [("needed by", ""), *((what, "kWh") for what in ("needed", "came", "of it sun"))]
+    heads += [(what, report.currency) for what in ("cost", "at once", "at best")] if compared else []
+    heads += [("ready", "")]
+
+    def amounts(costs: Iterable[Decimal | None]) -> list[Value]:
+        return ["" if cost is None else _money_cell(cost) for cost in costs] if compared else []
+
+    rows: list[list[Value]] = []
+    for need in report.needs:
+        due = need.due
+        row: list[Value] = [moment(report, due.by_ms)]
+        row += [_energy_cell(mws) for mws in (due.needed_mws, due.came_mws, due.solar_mws)]
+        rows.append([*row, *amounts((need.cost, need.at_once, need.best)), outcome(need)])
+    found = together(report.needs)
+    assert found is not None
+    total: list[Value] = []
+    if len(rows) > 1:
+        total = ["All", "", "", "", *amounts((found.cost, found.at_once, found.best)), f"{found.met} of {found.needs}"]
+    table = Table("needs", "What was needed by when, and came", heads, rows, total, quiet=True).html()
+    if report.single or len(rows) <= MOST_DAYS_BY_DAY:
+        return section("What was needed", table)
+    return section("What was needed", folded(f"{counted(len(rows), 'time')}, one by one", table))
+
+
+def _bought_key(planned: bool) -> list[tuple[str, str]]:
+    return [BESIDE, PLANNED] if planned else [BOUGHT]
+
+
+def _bought_heads(report: Report) -> list[str]:
+    return ["beside sun", "by plan"] if report.planned else ["bought"]
+
+
+def _bought(report: Report, energy: Energy) -> list[int]:
+    return [energy.bought_mws, energy.planned_mws] if report.planned else [energy.grid_mws]
 
 
 def _faults(report: Report) -> str:

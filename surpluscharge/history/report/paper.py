@@ -26,6 +26,7 @@ COLOURS = {
     "spare": ("#f6ecb4", "#4a4420"),
     "spare-edge": ("#8d7500", "#d9c545"),
     "bought": ("#c24e00", "#ff9350"),
+    "planned": ("#4b46b8", "#a9a4ff"),
     "house": ("#dfe2e4", "#2d353c"),
     "house-edge": ("#7b858d", "#87929b"),
     "saved": ("#0069a6", "#62b6ea"),
@@ -179,6 +180,12 @@ figcaption p{margin:.4rem 0 0;max-width:48rem}
 .sw.spare{background:var(--spare);border-color:var(--spare-edge)}
 .sw.bought{border-color:var(--bought);
 background:repeating-linear-gradient(135deg,var(--bought) 0 1px,transparent 1px 4px)}
+.sw.planned{border-color:var(--planned);
+background:repeating-linear-gradient(45deg,var(--planned) 0 1px,transparent 1px 4px),
+repeating-linear-gradient(135deg,var(--planned) 0 1px,transparent 1px 4px)}
+.sw.price{height:0;border:0;border-top:2px solid var(--saved)}
+.sw.due{width:0;height:0;border:.4rem solid transparent;border-bottom:0;border-top:.65rem solid var(--ink);
+margin:0 .2rem}
 .sw.saved{background:var(--saved)}
 .sw.lost{border-color:var(--saved);
 background:repeating-linear-gradient(135deg,var(--saved) 0 1px,transparent 1px 4px)}
@@ -217,7 +224,7 @@ tfoot th,tfoot td{font-weight:700;border-bottom:0;border-top:2px solid var(--ink
 #squares-table td{white-space:nowrap}
 #rules-table tbody th,#days-table tbody th,#choices-table th{white-space:normal}#choices-table td{text-align:right}
 #sessions-table td:last-child{min-width:9rem}#faults-table td:last-child{min-width:8.5rem}
-#money-table tbody tr:nth-child(3) :is(th,td){border-top:1px solid var(--ink);font-weight:700}
+#money-table tbody tr:nth-last-child(2) :is(th,td){border-top:1px solid var(--ink);font-weight:700}
 dl{display:flex;flex-wrap:wrap;gap:.4rem 2.2rem;margin:.9rem 0 0}
 dt{color:var(--muted);font-size:.9rem}dd{margin:0;font-weight:700;font-variant-numeric:tabular-nums}
 details{margin-top:.9rem}

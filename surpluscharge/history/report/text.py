@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from itertools import accumulate, pairwise
 from typing import NamedTuple
 
 from surpluscharge.history.energy import Energy, ms_of
@@ -23,6 +24,7 @@ from surpluscharge.history.report.words import (
     moment,
     money_rows,
     notes,
+    outcome,
     percent,
     rounded,
     summary,
@@ -39,10 +41,11 @@ class Marks(NamedTuple):
     bought: str
     spare: str
     unknown: str
+    planned: str
 
 
-BLOCKS = Marks("█", "▒", "░", "·")
-PLAIN = Marks("#", "+", ".", "?")
+BLOCKS = Marks("█", "▒", "░", "·", "≡")
+PLAIN = Marks("#", "+", ".", "?", "=")
 
 
 def marks_for(encoding: str | None) -> Marks:
@@ -67,6 +70,8 @@ def as_text(report: Report, width: int = 80, marks: Marks = BLOCKS) -> str:
         parts += ["", *legend] if legend else []
     if report.sessions and report.single:
         parts += ["", *_session_table(report, width)]
+    if len(report.needs) > 1 and report.by == "day":
+        parts += ["", *_need_table(report, width)]
     if report.faults:
         parts += ["", "Faults", *_wrapped([_fault_text(report, fault) for fault in report.faults], width, "  ")]
     if report.gaps and report.total.energy.known_ms:
@@ -116,24 +121,37 @@ def _money_table(report: Report, width: int) -> list[str]:
 
 
 def _bar(energy: Energy, full_mws: int, cells: int, marks: Marks) -> str:
-    """Return a bar: what was caught of the surplus, what was not, and beside it what was bought."""
+    """Return a bar: what was caught of the surplus, what was not, and what was bought beside it and by plan."""
     if full_mws < LEAST_MWS:
         return ""
-    edges = (energy.solar_mws, energy.surplus_mws, energy.surplus_mws + energy.grid_mws)
-    ends = [round(edge * cells / full_mws) for edge in edges]
-    return marks.caught * ends[0] + marks.spare * (ends[1] - ends[0]) + marks.bought * (ends[2] - ends[1])
+    lengths = (energy.solar_mws, energy.export_mws, energy.bought_mws, energy.planned_mws)
+    ends = [0, *(round(edge * cells / full_mws) for edge in accumulate(lengths))]
+    looks = (marks.caught, marks.spare, marks.bought, marks.planned)
+    return "".join(look * (end - begin) for look, (begin, end) in zip(looks, pairwise(ends), strict=True))
+
+
+def _bought_heads(report: Report) -> list[str]:
+    return ["beside", "by plan"] if report.planned else ["bought"]
+
+
+def _bought(report: Report, energy: Energy) -> list[str]:
+    return [kwh(energy.bought_mws), kwh(energy.planned_mws)] if report.planned else [kwh(energy.grid_mws)]
 
 
 def _full_mws(energies: Iterable[Energy]) -> int:
     return max((energy.surplus_mws + energy.grid_mws for energy in energies), default=0)
 
 
-def _fitted(rows: list[list[str]], head: list[str], width: int, spare: Sequence[int]) -> tuple[list[list[str]], int]:
-    """Leave out the columns that can be spared, first to go first, until 12 cells are left for bars."""
-    for column in [*sorted(spare, reverse=True), -1]:
+def _fitted(
+    rows: list[list[str]], head: list[str], width: int, for_bars: Sequence[int], spare: Sequence[int] = ()
+) -> tuple[list[list[str]], int]:
+    """Leave out columns, first to go first, until 12 cells are left for bars, and others until the rest has room."""
+    for column in [*for_bars, *spare, -1]:
         used = len(_table(head, rows)[0])
-        if column < 0 or width - used >= (14 if column > 3 else 0):
+        if column < 0 or (column in spare and width >= used):
             break
+        if column in for_bars and width - used >= 14:
+            continue
         del head[column]
         for row in rows:
             del row[column]
@@ -151,14 +169,14 @@ def _hour_table(report: Report, width: int, marks: Marks) -> list[str]:
     hours = [hour for hour in report.hours if worth_a_line(hour)]
     if not hours:
         return ["There was no surplus, and nothing was charged."]
-    head = ["hour", "surplus", "caught", "bought"]
+    head = ["hour", "surplus", "caught", *_bought_heads(report)]
     rows = [
         [
             f"{hour.hour:02d}",
             *(
-                ["?"] * 3
+                ["?"] * (len(head) - 1)
                 if not hour.energy.known_ms
-                else [kwh(hour.energy.surplus_mws), kwh(hour.energy.solar_mws), kwh(hour.energy.grid_mws)]
+                else [kwh(hour.energy.surplus_mws), kwh(hour.energy.solar_mws), *_bought(report, hour.energy)]
             ),
         ]
         for hour in hours
@@ -171,12 +189,13 @@ def _hour_table(report: Report, width: int, marks: Marks) -> list[str]:
         for hour in hours
     ]
     energy = report.total.energy
-    rows.append(["kWh", kwh(energy.surplus_mws), kwh(energy.solar_mws), kwh(energy.grid_mws)])
+    rows.append(["kWh", kwh(energy.surplus_mws), kwh(energy.solar_mws), *_bought(report, energy)])
     return _with_bars(head, rows, bars, cells)
 
 
 def _line_table(report: Report, width: int, marks: Marks) -> list[str]:
-    head = [report.by, "sun", "bought", "kWh"]
+    head = [report.by, "sun", *_bought_heads(report), "kWh"]
+    sums = len(head) - 1
     if report.priced:
         head += ["cost", "saved"]
     head += ["on", "starts", "unknown"]
@@ -184,7 +203,7 @@ def _line_table(report: Report, width: int, marks: Marks) -> list[str]:
     def row(name: str, line: Line) -> list[str]:
         energy = line.energy
         known = energy.known_ms > 0
-        cells = [name, *(kwh(each) for each in (energy.solar_mws, energy.grid_mws, energy.charger_mws))]
+        cells = [name, kwh(energy.solar_mws), *_bought(report, energy), kwh(energy.charger_mws)]
         if report.priced:
             cells += [rounded(line.money.cost), rounded(line.money.saved)] if line.money else ["-", "-"]
         cells += [clock(energy.on_ms), "?" if line.starts is None else str(line.starts)]
@@ -194,8 +213,10 @@ def _line_table(report: Report, width: int, marks: Marks) -> list[str]:
 
     rows = [row(line_name(report, line), line) for line in report.lines]
     rows.append(row("total", report.total))
-    # The last columns can be spared before the first ones, and the sum of sun and bought after them.
-    rows, cells = _fitted(rows, head, width, (3, *range(len(head) - 3, len(head))))
+    # The last columns can be spared before the first ones, the sum of sun and bought after them, and then money.
+    last = len(head) - 1
+    money_columns = range(sums + 2, sums, -1) if report.priced and report.planned else ()
+    rows, cells = _fitted(rows, head, width, range(last, last - 3, -1), (*money_columns, sums))
     full_mws = _full_mws(line.energy for line in report.lines)
     return _with_bars(head, rows, [_bar(line.energy, full_mws, cells, marks) for line in report.lines], cells)
 
@@ -204,11 +225,32 @@ def _legend(energies: Sequence[Energy], marks: Marks, width: int) -> Iterator[st
     full_mws = _full_mws(energies)
     if full_mws < LEAST_MWS:
         return iter(())
+    bought = f"{marks.bought} bought for the car"
+    if any(energy.planned_mws for energy in energies):
+        bought = f"{marks.bought} bought beside the sun, {marks.planned} bought by plan"
     text = (
-        f"Bars: {marks.caught} surplus caught, {marks.spare} surplus not caught, {marks.bought} bought for the car; "
-        f"the longest is {kwh(full_mws)} kWh."
+        f"Bars: {marks.caught} surplus caught, {marks.spare} surplus not caught, {bought}; the longest is "
+        f"{kwh(full_mws)} kWh."
     )
     return _wrapped([text], width)
+
+
+def _need_table(report: Report, width: int) -> list[str]:
+    compared = any(need.at_once is not None for need in report.needs)
+    head = ["needed by", "ready", "kWh", "came", "sun", *(("cost", "at once", "at best") if compared else ())]
+    rows = []
+    for need in report.needs:
+        due = need.due
+        row = [moment(report, due.by_ms), outcome(need)]
+        row += [kwh(mws) for mws in (due.needed_mws, due.came_mws, due.solar_mws)]
+        if compared:
+            row += ["-" if cost is None else rounded(cost) for cost in (need.cost, need.at_once, need.best)]
+        rows.append(row)
+    for columns in (len(head), 5, 4):
+        lines = _table(head[:columns], [row[:columns] for row in rows], left=2)
+        if max(map(len, lines)) <= width:
+            break
+    return lines
 
 
 def _session_table(report: Report, width: int) -> list[str]:

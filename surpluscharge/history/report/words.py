@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date
 from decimal import ROUND_HALF_UP, Decimal
 from typing import NamedTuple
 
 from surpluscharge.history.energy import MWS_PER_KWH, Energy, time_of
 from surpluscharge.history.report.figures import LEAST_MWS, SHORTEST_GAP_MS, Line, Report, month_of
+from surpluscharge.history.report.needed import Need, together
 from surpluscharge.words import duration
 
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
@@ -114,9 +115,12 @@ def summary(report: Report) -> list[str]:
             )
         return sentences
     if energy.charger_mws >= LEAST_MWS:
+        bought = f"{kwh(energy.grid_mws)} kWh bought"
+        if energy.planned_mws:
+            bought = f"{kwh(energy.bought_mws)} kWh bought beside it, {kwh(energy.planned_mws)} kWh bought by plan"
         sentences = [
             f"The car took {kwh(energy.charger_mws)} kWh: {kwh(energy.solar_mws)} kWh "
-            f"({percent(energy.solar_mws, energy.charger_mws)}) from the sun, {kwh(energy.grid_mws)} kWh bought."
+            f"({percent(energy.solar_mws, energy.charger_mws)}) from the sun, {bought}."
         ]
     elif any(session.end is None for session in report.sessions):
         sentences = ["A charge is going on; what it took is not on record yet."]
@@ -133,7 +137,48 @@ def summary(report: Report) -> list[str]:
         sentences.append(
             f"Of {kwh(energy.surplus_mws)} kWh of surplus, {percent(energy.solar_mws, energy.surplus_mws)} was caught."
         )
-    return sentences
+    return [*sentences, *_needed(report), *_planned(report)]
+
+
+def _needed(report: Report) -> Iterator[str]:
+    """Yield what was needed and came, and what the plan was worth."""
+    found = together(report.needs)
+    if found is None:
+        return
+    if found.needs == 1:
+        (need,) = report.needs
+        yield f"By {moment(report, need.due.by_ms)}, {need_in_words(need)}."
+    else:
+        lacked = f"; {kwh(found.lacked_mws)} kWh came too late, or not at all" if found.lacked_mws else ""
+        yield f"Of {found.needs} times at which the car was needed, it was ready at {found.met}{lacked}."
+    if found.cost is not None and found.at_once is not None and found.best is not None:
+        saved = found.at_once - found.cost
+        more_or_less = f"{rounded(abs(saved))} {report.currency} {'less' if saved >= 0 else 'more'}"
+        whole = "What was charged by then" if found.needs == 1 else "What was charged until those times"
+        yield (
+            f"{whole} cost {rounded(found.cost)} {report.currency}, {more_or_less} than charging at once, and "
+            f"{rounded(found.cost - found.best)} {report.currency} more than the best possible."
+        )
+
+
+def need_in_words(need: Need) -> str:
+    """Return what was needed and had come, in half a sentence."""
+    due = need.due
+    said = f"{kwh(due.needed_mws)} kWh were needed, and {kwh(due.came_mws)} had come, {kwh(due.solar_mws)} from the sun"
+    if due.met:
+        return said
+    why = ", since the car took no more" if due.car_full else ""
+    return f"{said}: {kwh(need.lacked_mws)} were missing{why}"
+
+
+def outcome(need: Need) -> str:
+    """Return how a need ended, in a word or two."""
+    return "in time" if need.due.met else "car full" if need.due.car_full else "missed"
+
+
+def _planned(report: Report) -> Iterator[str]:
+    if report.ahead is not None:
+        yield f"Planned: {report.ahead.text}."
 
 
 def _goes_on(report: Report) -> bool:
@@ -177,6 +222,13 @@ def notes(report: Report) -> list[str]:
             )
     else:
         found.append("Money is not shown: no prices are configured for this time, see [money] in the configuration.")
+    if any(need.at_once is not None for need in report.needs):
+        found.append(
+            "Charging at once: the same energy, from the moment from which it is counted, without a pause. The best "
+            "possible: in the cheapest minutes of the same time, known beforehand as nobody can, and without regard "
+            "to shortest times. Both as if the car had been there all the time, with the lead's mean draw, at the "
+            "surplus that there was and the prices that were in force."
+        )
     if _goes_on(report):
         found.append(
             f"It is not over yet: the figures go to {report.now:%H:%M} on {day_name(report.now.date())}. What has just "
@@ -201,8 +253,14 @@ def money_rows(report: Report) -> list[MoneyRow]:
     line, cost, energy = report.total, report.total.money, report.total.energy
     if cost is None:
         return []
+    bought = [MoneyRow("bought", energy.grid_mws, cost.paid)]
+    if energy.planned_mws:
+        bought = [
+            MoneyRow("bought by plan", energy.planned_mws, cost.planned),
+            MoneyRow("bought beside the sun", energy.bought_mws, cost.paid - cost.planned),
+        ]
     return [
-        MoneyRow("bought", energy.grid_mws, cost.paid),
+        *bought,
         MoneyRow("from the sun, not sold", energy.solar_mws, cost.forgone),
         MoneyRow("what it cost", energy.charger_mws, cost.cost, line.cost_error),
         MoneyRow("the same otherwise", energy.charger_mws, cost.alternative),
