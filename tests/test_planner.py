@@ -6,6 +6,7 @@ import json
 import math
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta, tzinfo
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -22,9 +23,9 @@ from surpluscharge.control.signals import Rejected
 from surpluscharge.control.slots import Slot
 from surpluscharge.daemon import status, store
 from surpluscharge.daemon.commands import COMMANDS
-from surpluscharge.daemon.planner import Planner
+from surpluscharge.daemon.planner import Keeps, Planner
 from surpluscharge.history.expectation import Day
-from surpluscharge.history.ledger import Due
+from surpluscharge.history.ledger import Due, PlanAhead
 from tests.wire import BASE, COMMAND, ENABLE, ENABLE_SET, GRID, Feed, Stage, tables, told, toml, until
 
 broker = pytest.mark.broker
@@ -66,7 +67,7 @@ class House:
     log: list[dict[str, Any]] = field(default_factory=list)
     on_at: list[tuple[datetime, bool]] = field(default_factory=list)
     metered: bool = True
-    keeps: Any = None
+    keeps: Keeps | None = None
 
     def __post_init__(self) -> None:
         self.controller = Controller(self.config.settings(self.start), self.at(), self.kept)
@@ -517,6 +518,7 @@ class Keeping:
     writes: int = 0
     prices: list[tuple[Slot, ...]] = field(default_factory=list)
     dues: list[Due] = field(default_factory=list)
+    plans: list[PlanAhead] = field(default_factory=list)
 
     def published(self, feed: str, book: slots.Book) -> None:
         self.ahead[feed] = json.loads(json.dumps(slots.kept(book)))
@@ -530,6 +532,9 @@ class Keeping:
 
     def due(self, due: Due) -> None:
         self.dues.append(due)
+
+    def planned(self, plan: PlanAhead) -> None:
+        self.plans.append(plan)
 
 
 def test_what_was_published_outlives_a_restart_and_is_judged_by_the_file_of_then() -> None:
@@ -581,6 +586,9 @@ def test_prices_in_force_and_what_was_needed_go_to_the_ledger() -> None:
     assert due.met and not due.car_full and due.needed_mws == 4000 * 3_600_000
     assert due.came_mws == pytest.approx(house.said("need_met")[0]["came_wh"] * 3_600_000, rel=1e-3)
     assert due.solar_mws < 30 * 3_600_000
+    # And what is planned, as it changes: first a run ahead, at last nothing for what is due only tomorrow.
+    assert keeps.plans[0].runs[0].begin_s > house.start.timestamp() and "are in by 07:00" in keeps.plans[0].text
+    assert all(one[1:] != other[1:] for one, other in pairwise(keeps.plans))
     again = House(configured(), start=DAWN, keeps=keeps)
     again.planner.recall()
     assert keeps.prices[-1] == ()

@@ -93,6 +93,7 @@ class Planner:
         self.past: Mapping[date, Day] = {}
         self.shown: Shown | None = None
         self.prices_ahead: tuple[tuple[float, float], ...] = ()  # of a day: from when, and what a kWh costs from then
+        self._kept: PlanAhead | None = None  # as it is on record
         self._again_s = -math.inf
         self._learned_by: Config | None = None  # the configuration that it was learned by
         self._basis: object = None  # what the last plan was made for
@@ -442,16 +443,14 @@ class Planner:
         before, self.shown = self.shown, made
         if made is not None and (before is None or _other(before.plan, made.plan)):
             self._log.info("plan_made", plan=made.words, left=made.left)
-        if (keeps := self._keeps()) and made != before:
-            runs = (
-                [
-                    RunAhead(round(run.begin_s), round(run.end_s), round(run.wh), round(run.price, 5), run.sure)
-                    for run in made.plan.runs
-                ]
-                if made
-                else []
-            )
-            keeps.planned(PlanAhead(round(self._clock().wall().timestamp()), made.words if made else "", tuple(runs)))
+        runs = tuple(
+            RunAhead(round(run.begin_s), round(run.end_s), round(run.wh), round(run.price, 5), run.sure)
+            for run in (made.plan.runs if made else ())
+        )
+        ahead_of = PlanAhead(round(self._clock().wall().timestamp()), made.words if made else "", runs)
+        if (keeps := self._keeps()) and (self._kept is None or ahead_of[1:] != self._kept[1:]):
+            self._kept = ahead_of
+            keeps.planned(ahead_of)
 
     def _charge(self, windows: tuple[tuple[float, float], ...]) -> None:
         """Tell the controller when to charge, by its own clock."""
