@@ -343,14 +343,18 @@ def draw_day(day: Day, sheet: Sheet) -> Figure:
         curve = list(downsample(curve, 2 * CURVE_MS))
     highest_w, lowest_w = _powers(ax, curve, hours, day.metered)
     _levels(ax, day.levels, curve, day.gaps, hours, (highest_w, lowest_w), sheet)
+    letter = sheet.letter_px * hours(day.end_ms) / sheet.room_px
     for row, lane in enumerate(day.lanes):
+        marked = -1.0  # up to where the lane's marks stand: of two short ones side by side the first has its mark
         for since_ms, until_ms, mark in lane.spans:
             since, until = hours(since_ms), hours(until_ms)
             if until_ms <= day.begin_ms or since_ms >= day.end_ms:
                 continue
             below.barh(row, max(until - since, 0.04), left=since, height=0.62 if lane.thick else 0.3, **lane.look)
-            if mark:
-                below.text(max(until, since + 0.1) + 0.08, row, mark, va="center", fontsize=11, clip_on=False)
+            at = max(until, since + 0.1) + 0.08
+            if mark and at > marked:
+                below.text(at, row, mark, va="center", fontsize=11, clip_on=False)
+                marked = at + len(mark) * letter
     below.set_ylim(max(1, len(day.lanes)) - 0.5, -0.5)
     below.set_yticks(range(len(day.lanes)), [lane.name for lane in day.lanes])
     below.tick_params(axis="y", labelsize=10.5 if sheet.narrow else 11.5, pad=4)
