@@ -1017,6 +1017,9 @@ def test_check_shows_every_setting_with_its_source(capsys: pytest.CaptureFixture
         "relay.power",
         *(f"relay.{part}.{key}" for part in ("temperature", "voltage") for key in ("topic", "pointer", "fresh_s")),
         "main_fuse.import_limit_w",
+        *(f"battery.{key}" for key in ("power", "level", "first", "until_percent", "into_car")),
+        *(f"battery.power.{key}" for key in ("topic", "pointer", "unit", "measures", "fresh_s", "limit_w")),
+        *(f"battery.level.{key}" for key in ("topic", "pointer", "fresh_s")),
         *(f"planned.need.0.{key}" for key in ("days", "by", "energy_wh")),
         *(f"planned.prices.{key}" for key in ("topic", "pointer", "per", "factor", "plus")),
         *(f"planned.forecast.{key}" for key in ("topic", "pointer", "unit")),
@@ -1114,7 +1117,7 @@ TABLE = re.compile(r"(?:# e\.g\. )?\[+([\w.]+)\]+")
 # Shown, but not in force: not every house has the device, or the need.
 OPTIONAL_TABLES = (
     *("relay.temperature", "relay.voltage", "planned.need", "planned.prices", "planned.forecast"),
-    "main_fuse",
+    *("main_fuse", "battery", "battery.power", "battery.level"),
 )
 
 
@@ -1187,8 +1190,8 @@ def test_every_key_of_the_example_is_explained_with_its_default() -> None:
         elif table in OPTIONAL_TABLES and field.is_required():
             assert "no default" in comment, f"{table}.{key}"
         elif table in OPTIONAL_TABLES:
-            default = field.default if isinstance(field.default, str) else float(field.default)
-            assert f"Default: {toml(default) if isinstance(default, str) else f'{default:g}'}" in comment, (
+            default = field.default if isinstance(field.default, str | bool) else float(field.default)
+            assert f"Default: {toml(default) if isinstance(default, str | bool) else f'{default:g}'}" in comment, (
                 f"{table}.{key}"
             )
 
@@ -1221,6 +1224,8 @@ def test_the_examples_in_the_example_can_be_used(entry: Entry) -> None:
             parent[part] = [{}]
         parent = parent[part][0] if isinstance(parent.get(part), list) else parent.setdefault(part, {})
     parent[entry.key] = entry.value
+    if entry.table.startswith("battery"):
+        tree["battery"].setdefault("power", {"topic": "house/battery"})
     if entry.table in OPTIONAL_TABLES:
         needed = {
             name

@@ -224,7 +224,7 @@ def test_what_is_no_ledger_is_refused_with_a_remedy(tmp_path: Path) -> None:
 
 
 def test_an_old_ledger_is_read_as_before(tmp_path: Path) -> None:
-    """Nothing was charged by plan before there were plans; all else stays as it is, a charge under way included."""
+    """Nothing was charged by plan, nor from a battery, before; all else stays as it is, a charge under way included."""
     path, columns = tmp_path / "old.sqlite", Energy._fields[:7]
     whole = readings(8640)
     with sqlite3.connect(path) as db:
@@ -243,13 +243,13 @@ def test_an_old_ledger_is_read_as_before(tmp_path: Path) -> None:
     with Ledger(path) as ledger:
         found = list(ledger.intervals(0, 1 << 60))
         assert [one[:2] for one in found] == [one[:2] for one in whole]
-        assert [one.energy.planned_mws for one in found] == [0] * len(whole)
+        assert [one.energy[7:] for one in found] == [(0,) * len(Energy._fields[7:])] * len(whole)
         assert [one.energy.bought_mws for one in found] == [one.energy.grid_mws for one in whole]
         assert [one.energy.charger_mws for one in found] == [one.energy.charger_mws for one in whole]
         assert ledger.charges(0, 1 << 60)[0] == Charge(*ended[:4], Energy(*ended[4:]))
         assert [one.begin_ms for one in ledger.recover(BEGIN_MS + 86_400_000)] == [BEGIN_MS + 90_000]
         (kept,) = ledger._db.execute("SELECT * FROM day").fetchall()
-        assert kept == (*day, 0)
+        assert kept == (*day, 0, 0, 0)
         assert [one for one in ledger.check(BEGIN_MS + 2 * 86_400_000, LISBON) if "daily totals" not in one.what] == []
 
 

@@ -113,6 +113,10 @@ EVIDENT = {
     "meter-sign": IN_ORDER._replace(contrary_steps=3),
     "lead-high-tested": CHARGING._replace(high_steps=1, wanted_s=900.0),
     "lead-high": IN_ORDER._replace(high_steps=3),
+    "battery-silent": IN_ORDER._replace(battery_silent=True),
+    "battery-gives": IN_ORDER._replace(battery_gives_w=100.1),
+    "battery-feeds-car": CHARGING._replace(battery_feeds_w=0.25 * 1380 + 0.1),
+    "battery-sign": IN_ORDER._replace(battery_contrary=2),
     "fuse-overloaded": CHARGING._replace(fuse_over_w=1.0, fuse_short_w=1381.0),
     "fuse-full": IN_ORDER._replace(fuse_over_w=-1379.0, fuse_short_w=1.0),
     "plug-silent": CHARGING._replace(plug_silent=True),
@@ -200,7 +204,7 @@ def test_the_table_is_fit_for_people() -> None:
 def test_what_each_fault_does() -> None:
     """The decisions of the table, once more: whoever changes one should have to say so twice."""
     latching = {"over-current", "socket-hot", "relay-stuck-on", "meter-sign", "commands-flooded"}
-    latching |= {"voltage-dangerous", "circuit-resistance", "lead-high", "payloads-exchanged"}
+    latching |= {"voltage-dangerous", "circuit-resistance", "lead-high", "payloads-exchanged", "battery-sign"}
     assert {fault.code for fault in FAULTS if fault.latches} == latching
     assert {fault.code for fault in FAULTS if fault.third_latches} == {"socket-overload"}
     assert {
@@ -216,6 +220,10 @@ def test_what_each_fault_does() -> None:
         "switched-elsewhere": (TRIP, 2.0, 900.0, 900.0),
         "relay-not-off": (HOLD, 30.0, 0.0, 0.0),
         "payloads-exchanged": (TRIP, 0.0, 0.0, 0.0),
+        "battery-silent": (NOTE, 15.0, 0.0, 0.0),
+        "battery-gives": (HOLD, 0.0, 0.0, 0.0),
+        "battery-feeds-car": (END, 120.0, 900.0, 3600.0),
+        "battery-sign": (TRIP, 0.0, 0.0, 0.0),
         "fuse-overloaded": (TRIP, 10.0, 300.0, 4800.0),
         "fuse-full": (HOLD, 0.0, 0.0, 0.0),
         "relay-stuck-on": (TRIP, 20.0, 0.0, 0.0),
@@ -562,6 +570,7 @@ def test_a_cooldown_stays_finite_however_often_it_is_repeated() -> None:
             IN_ORDER._replace(voltage_free_v=208.0),
             IN_ORDER._replace(voltage_free_v=None, voltage_mean_v=None),
         ),
+        ("battery-gives", IN_ORDER._replace(battery_gives_w=51.0), IN_ORDER._replace(battery_gives_w=50.0)),
         ("fuse-full", IN_ORDER._replace(fuse_short_w=-99.0), IN_ORDER._replace(fuse_short_w=-100.0)),
         ("fuse-full", IN_ORDER._replace(fuse_short_w=0.0), IN_ORDER._replace(fuse_short_w=None)),
         ("rest-due", IN_ORDER._replace(wanted_s=1799.9), IN_ORDER._replace(wanted_s=1800.0)),
@@ -580,7 +589,7 @@ def test_some_faults_last_until_more_than_their_evidence_is_gone(
     assert supervisor.judge(gone, LIMITS, since_s + 20001.0) == CLEAR
     asked = {row.code for row in FAULTS if row.clear}
     asked -= {"socket-overload", "socket-hot", "temperature-doubted", "rest-due", "voltage-high", "voltage-low"}
-    assert asked == {"fuse-full"}
+    assert asked == {"fuse-full", "battery-gives"}
 
 
 # --- across restarts -------------------------------------------------------------------------------------------------

@@ -323,6 +323,14 @@ def _phase_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
             "Give the [[meter]] that measures it the same phase, or leave charger.phase out",
             *keys,
         )
+    if config.spares_battery and config.battery and not config.way.follows_prices and config.stop_import_w > 0:
+        yield problem(
+            "control.stop_import_w",
+            config.stop_import_w,
+            "so much would come from the house's battery, and battery.into_car is false",
+            "Leave it out or make it 0, or let the battery serve the car: battery.into_car = true",
+            "battery.into_car",
+        )
     if fuse and fuse.import_limit_w <= config.draw_w:
         yield problem(
             "main_fuse.import_limit_w",
@@ -344,6 +352,10 @@ def _topic_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
         part = getattr(config.relay, name)
         if part:
             read.append((f"relay.{name}.topic", part.topic))
+    if config.battery:
+        for name, part in (("power", config.battery.power), ("level", config.battery.level)):
+            if part:
+                read.append((f"battery.{name}.topic", part.topic))
     if config.relay.feedback and config.relay.feedback.topic != config.relay.command_topic:
         read.append(("relay.feedback.topic", config.relay.feedback.topic))
     seen: dict[tuple[str, str | None], int] = {}

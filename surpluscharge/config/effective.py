@@ -14,6 +14,7 @@ from pydantic import Field
 
 from surpluscharge.clock import zone
 from surpluscharge.config.models import (
+    BatteryTable,
     Charger,
     Control,
     History,
@@ -35,11 +36,12 @@ from surpluscharge.config.models import (
     TariffPrices,
 )
 from surpluscharge.config.values import WEEKDAYS
+from surpluscharge.control.battery import House, Rights
 from surpluscharge.control.controller import Settings
 from surpluscharge.control.economics import Prices, Tariff, Tariffs, Window
 from surpluscharge.control.machine import Params
-from surpluscharge.control.rule import Band, Rule, Way
-from surpluscharge.control.signals import Contact, Source
+from surpluscharge.control.rule import OPEN, Band, Rule, Way
+from surpluscharge.control.signals import Contact, Measures, Source
 from surpluscharge.control.slots import Feed, believed
 from surpluscharge.control.supervisor import Limits
 from surpluscharge.control.thermal import ThermalParams
@@ -64,6 +66,10 @@ FAR_SHARE = 1.9
 PLANNED_S, UNWATCHED_S = 28800.0, 14400.0
 UNWATCHED_SHARE = 0.6
 
+# Our own: with a battery that is to give nothing to the car, so much more than the draw must be left over for a start,
+# and a start and an end wait so long.
+BATTERY_ROOM, BATTERY_DELAYS_S = 0.1, (45.0, 30.0)
+
 WAYS: dict[object, Way] = {"auto": Way.PRICES, "ahead": Way.AHEAD}
 
 
@@ -79,6 +85,7 @@ class Config(Section):
     session: SessionTable = SessionTable()
     planned: PlannedTable = PlannedTable()
     main_fuse: MainFuse | None = None
+    battery: BatteryTable | None = None
     money: MoneyTable | None = None
     site: SiteTable = SiteTable()
     status: Status = Status()
@@ -102,12 +109,19 @@ class Config(Section):
     def start_export_w(self) -> float:
         """What is given, or else its default; with "auto", see :meth:`band`."""
         given = self.control.start_export_w
-        return self.draw_w if given is None or isinstance(given, str) else given
+        default_w = self.draw_w * (1.0 + BATTERY_ROOM if self.spares_battery else 1.0)
+        return default_w if given is None or isinstance(given, str) else given
 
     @property
     def stop_import_w(self) -> float:
         given = self.control.stop_import_w
-        return 0.25 * self.draw_w if given is None or isinstance(given, str) else given
+        default_w = 0.0 if self.spares_battery else 0.25 * self.draw_w
+        return default_w if given is None or isinstance(given, str) else given
+
+    @property
+    def spares_battery(self) -> bool:
+        """Whether there is a house battery, from which nothing is to go into the car."""
+        return self.battery is not None and not self.battery.into_car
 
     def delays(self, follow: bool) -> tuple[float, float]:
         """Return (start_delay_s, stop_delay_s), with thresholds that ``follow`` the prices or with fixed ones.
@@ -116,6 +130,8 @@ class Config(Section):
         """
         start_s, stop_s = self.control.start_delay_s, self.control.stop_delay_s
         defaults = (0.0, 0.0) if follow else (45.0, 120.0)
+        if self.battery is not None:  # its readings and the meter's are of different moments
+            defaults = BATTERY_DELAYS_S
         return (defaults[0] if start_s is None else start_s, defaults[1] if stop_s is None else stop_s)
 
     @property
@@ -186,7 +202,22 @@ class Config(Section):
     def rule(self, prices: Prices | None) -> Rule:
         """Return what decides over starts and stops while these prices are in force."""
         fixed = Band(self.start_export_w, self.stop_import_w)
-        return Rule(self.way, fixed, self.control.min_on_s, self.control.min_off_s, prices)
+        within = Band(self.draw_w, 0.0) if self.spares_battery else OPEN
+        return Rule(self.way, fixed, self.control.min_on_s, self.control.min_off_s, prices, within)
+
+    @property
+    def house_battery(self) -> House | None:
+        """What the controller needs to know of the battery; None: there is none."""
+        table = self.battery
+        if table is None:
+            return None
+        power, level = table.power, table.level
+        way: Measures = "net-import" if power.measures == "charging" else "net-export"
+        return House(
+            Source(power.topic, power.pointer, SCALES[power.unit], way, power.fresh_s, power.limit_w),
+            Source(level.topic, level.pointer, 1.0, "import-only", level.fresh_s, 100.0) if level else None,
+            Rights(table.until_percent if table.first == "battery" else 0.0, table.into_car),
+        )
 
     def band(self, when: datetime | None = None) -> Band:
         """Return the thresholds as they are at a moment, with the draw as configured and nothing known of the surplus.
@@ -310,6 +341,7 @@ class Config(Section):
             mains_v=self.charger.voltage_v,
             phase=self.charger.phase or 0,
             phases_apart=self.site.phases == "apart",
+            battery=self.house_battery,
             grid=tuple(
                 Source(
                     source.topic,

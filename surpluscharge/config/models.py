@@ -139,6 +139,37 @@ class MeterSource(Section):
     )
 
 
+class BatteryPower(Section):
+    topic: Topic = Field(description="where the battery's power is published")
+    pointer: Pointer | None = Field(None, description="RFC 6901 pointer into a JSON payload; default: a plain number")
+    unit: Literal["W", "kW"] = Field("W", description="the unit of the value")
+    measures: Literal["charging", "discharging"] = Field(
+        "charging", description="what a positive value means: that it is charged, or that it gives"
+    )
+    fresh_s: Seconds = Field(
+        30.0, ge=1, le=600, description="a reading older than this is not relied on: the relay goes off"
+    )
+    limit_w: float = Field(30000.0, gt=0, description="a value beyond this is taken for nonsense")
+
+
+class BatteryLevel(Section):
+    topic: Topic = Field(description="where its state of charge is published, in percent")
+    pointer: Pointer | None = Field(None, description="RFC 6901 pointer into a JSON payload; default: a plain number")
+    fresh_s: Seconds = Field(
+        900.0, ge=1, le=3600, description="after this the level is not known, and the sun the battery's"
+    )
+
+
+class BatteryTable(Section):
+    power: BatteryPower = Field(description="what flows into it or out of it")
+    level: BatteryLevel | None = Field(None, description="without it the battery comes first at any level")
+    first: Literal["battery", "car"] = Field("battery", description="whose the sun is first")
+    until_percent: float = Field(
+        80.0, gt=0, le=100, description="up to this level, where the battery is first; then it is the car's"
+    )
+    into_car: bool = Field(False, description="whether what is in it may go into the car")
+
+
 class MainFuse(Section):
     import_limit_w: float = Field(
         gt=0, le=100000, description="the most import of any phase, or of the house where no meter is named for a phase"

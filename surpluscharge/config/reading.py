@@ -160,6 +160,7 @@ _STAND_INS: dict[str, Any] = {
     "begins": "00:00",
     "ends": "00:00",
     "import_limit_w": 100000.0,
+    "power": {"topic": "-"},
     "by": "00:00",
     "energy_wh": 1.0,
     "need": [{"by": "00:00", "energy_wh": 1.0}],

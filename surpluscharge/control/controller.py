@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from surpluscharge.control import ahead, machine, news, thermal
+from surpluscharge.control import ahead, battery, machine, news, thermal
 from surpluscharge.control.lessons import Lessons
 from surpluscharge.control.machine import MODE_NAMES, Inputs, Params, State
 from surpluscharge.control.news import News
@@ -75,12 +75,13 @@ class Settings(NamedTuple):
     voltage: Source | None = None
     phase: int = 0  # the lead's, where meters are named for phases; 0: not known
     phases_apart: bool = False  # the bill does not sum them up, so only the lead's own counts
+    battery: battery.House | None = None
     silent_s: float | None = None  # a plug that says nothing for so long while it is on is silent; None: learned
     command: tuple[str, ...] = ()  # how the relay is told: topic, and payloads for on and off; only ever compared
 
 
 class Tally(NamedTuple):
-    """What happened on one calendar day. Energy in watt-hours; the rest of ``charger_wh`` is solar."""
+    """What happened on one calendar day. Energy in watt-hours; what is left of ``charger_wh`` is solar."""
 
     day: int
     starts: int = 0
@@ -88,6 +89,11 @@ class Tally(NamedTuple):
     charger_wh: float = 0.0
     grid_wh: float = 0.0
     unknown_s: float = 0.0  # in which the lead may have drawn, and nothing of it is counted here
+    battery_wh: float = 0.0  # of charger_wh, what a house battery gave
+
+    @property
+    def solar_wh(self) -> float:
+        return self.charger_wh - self.grid_wh - self.battery_wh
 
 
 class Kept(NamedTuple):
@@ -128,6 +134,10 @@ class Controller:
         # What is seen.
         self.grid = Meter(settings.grid, settings.phase if settings.phases_apart else 0)
         self.temperature = Meter.of(settings.temperature)
+        self.battery = Meter.of(settings.battery and settings.battery.power)
+        self.battery_level = Meter.of(settings.battery and settings.battery.charge)
+        self.battery_yields = False  # the sun is the car's
+        self._battery_sign = battery.SignWatch()
         self.stillness = Stillness(at.now_s)  # of the grid's meter
         self.refusals = Refusals()
         self._refused_in_row = 0  # messages from the grid's meter
@@ -158,6 +168,7 @@ class Controller:
             self._restore(kept, at)
         self.inputs = self._inputs(at)
         self.known, self.charger_w = self.plug.draws(self.draw_w)  # held, as the inputs are
+        self.grid_w = self.battery_w = 0.0  # and these
         if not trusted:  # from now on: it has not tripped, and need not wait as long as after a trip
             self.socket.level = thermal.TRIP_LEVEL
 
@@ -274,7 +285,8 @@ class Controller:
             self.temperature.fresh_until_s,
             *(edge_s for due_s in self._due_s for edge_s in due_s),
             # While the relay is on, the machine itself asks for this.
-            float("inf") if self.wants_on else self.grid.fresh_until_s,
+            float("inf") if self.wants_on else self.fresh_until_s,
+            self.battery_level.fresh_until_s,
             *(
                 now_s + wait_s + 1e-3
                 for wait_s in socket.waits_s(limits.thermal, current_a, self._if_high_a(current_a))
@@ -286,6 +298,19 @@ class Controller:
         """Return the events since the last call, oldest first."""
         events, self._events = self._events, []
         return events
+
+    @property
+    def fresh_until_s(self) -> float:
+        """Until when the surplus is known: the meter, and the battery where there is one, have said something fresh."""
+        return min(self.grid.fresh_until_s, self.battery.fresh_until_s if self.settings.battery else float("inf"))
+
+    @property
+    def decisive_w(self) -> float | None:
+        """The grid power that decides, positive for import; with a battery see control/battery.py; None: not known."""
+        grid_w, battery_w = self.grid.value, self.battery.value
+        if grid_w is None or self.settings.battery is None:
+            return grid_w
+        return None if battery_w is None else battery.decisive_w(grid_w, battery_w, self.battery_yields)
 
     # --- what the shell tells -----------------------------------------------------------------------------------------
 
@@ -364,6 +389,12 @@ class Controller:
                 self.lessons.learned_w = draw_w
                 self._weigh_rule(self.settings.rule)
 
+    def _heed_battery(self, now_s: float) -> None:
+        """See whose turn the sun is."""
+        if house := self.settings.battery:
+            level = self.battery_level.value if now_s < self.battery_level.fresh_until_s else None
+            self.battery_yields = battery.yields(self.battery_yields, house.rights, level)
+
     def _linked(self, up: bool, at: Moment) -> None:
         if up:
             self.stillness.begin(at.now_s)
@@ -371,11 +402,13 @@ class Controller:
     def _acknowledge(self, code: str | None) -> None:
         for name in self.supervisor.acknowledge(code):
             self.lessons.acknowledged(name)
+            if name == "battery-sign":
+                self._battery_sign = battery.SignWatch()
             self._say("fault_acknowledged", "info", code=name)
 
     def _take_message(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
         # One topic may serve several purposes; what one cannot use, another may.
-        for use in (self._take_grid, self._take_values, self._take_report):
+        for use in (self._take_battery, self._take_grid, self._take_values, self._take_report):
             try:
                 use(topic, payload, retained, at)
             except Rejected as refusal:
@@ -406,14 +439,29 @@ class Controller:
             self._refused_in_row += 1
             raise
         self._refused_in_row = 0
-        grid_w = self.grid.value
-        self.stillness.reading(before_w, grid_w, at.now_s)
-        if grid_w is not None:
-            self.lessons.steps.reading(at.now_s, grid_w, self.plug.measured_w, self.settings.limits.draw_w)
-            self._remember(grid_w, at)
+        self.stillness.reading(before_w, self.grid.value, at.now_s)
+        decisive_w = self.decisive_w
+        if decisive_w is not None:
+            self.lessons.steps.reading(at.now_s, decisive_w, self.plug.measured_w, self.settings.limits.draw_w)
+            self._remember(decisive_w, at)
             if self.settings.rule.looks_ahead:
                 self._heed_rule()
-        self._say("reading", "debug", of="grid", value=grid_w)
+        self._say("reading", "debug", of="grid", value=self.grid.value)
+
+    def _take_battery(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
+        for name, meter in (("battery", self.battery), ("battery_level", self.battery_level)):
+            if topic in meter.topics:
+                try:
+                    # What it is charged to is often told only when it changes, so a retained word of it counts.
+                    meter.take(topic, payload, retained and name == "battery", at.now_s)
+                except Rejected as refusal:
+                    self._refuse(topic, refusal.reason, payload, at)
+                else:
+                    self._say("reading", "debug", of=name, value=meter.value)
+                    if name == "battery":
+                        self._battery_sign.flows(meter.value or 0.0, at.now_s, meter.sources[0].fresh_s)
+                    else:
+                        self._battery_sign.stands(meter.value or 0.0)
 
     def _take_values(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
         plug = self.plug
@@ -477,6 +525,7 @@ class Controller:
         steps, mains, power_w = lessons.steps, lessons.mains, plug.power.value
         draw_a, heat_c = self.settings.draw_a, self._heat_c(at)
         arming = state.mode == machine.ARMING and at.now_s >= state.due_s
+        fuse = self._fuse(at)
         return Situation(
             wants_on=self.wants_on,
             wanted_s=at.now_s - plug.wanted_since_s,
@@ -521,7 +570,12 @@ class Controller:
             steps_late=lessons.late,
             refused_in_row=self._refused_in_row,
             topics_refused=self._topics_refused,
-            **self._fuse(at),
+            fuse_over_w=fuse[0],
+            fuse_short_w=fuse[1],
+            battery_silent=self.settings.battery is not None and at.now_s >= self.battery.fresh_until_s,
+            battery_gives_w=self._given_w(),
+            battery_contrary=self._battery_sign.contrary,
+            battery_feeds_w=self._fed_w(),
             budget_spent=arming and at.now_s < machine.budget_free_s(params, state),
             clock_jumped=self._clock_jumped,
             store_failing=self._store_failing,
@@ -531,14 +585,26 @@ class Controller:
             late=strain.late,
         )
 
-    def _fuse(self, at: Moment) -> dict[str, Any]:
+    def _given_w(self) -> float:
+        """Return what the battery gives to whom ever, where none of it is to go into the car."""
+        house = self.settings.battery
+        return 0.0 if house is None or house.rights.into_car else max(0.0, -(self.battery.value or 0.0))
+
+    def _fed_w(self) -> float:
+        """Return what the battery gives for the charger, where it is not to."""
+        house = self.settings.battery
+        if house is None or house.rights.into_car:
+            return 0.0
+        return battery.shares_w(self.plug.draws(self.draw_w)[1], self.grid.value or 0.0, self.battery.value or 0.0)[1]
+
+    def _fuse(self, at: Moment) -> tuple[float, float] | tuple[None, None]:
         """Return how far the house is from what its main fuse is to carry, as it is and with the lead beside it."""
         fuse_w, by_phase = self.settings.limits.fuse_w, self.grid.by_phase()
         if fuse_w is None or at.now_s >= self.grid.fresh_until_s:
-            return {}
+            return None, None
         most_w = max(by_phase.values())  # where nobody knows the lead's phase, it may be the fullest one
         with_it_w = by_phase.get(self.settings.phase, most_w) + max(self.draw_w, self.settings.limits.draw_w)
-        return {"fuse_over_w": most_w - fuse_w, "fuse_short_w": with_it_w - fuse_w}
+        return most_w - fuse_w, with_it_w - fuse_w
 
     @property
     def draw_w(self) -> float:
@@ -577,10 +643,10 @@ class Controller:
         return self.settings.rule.outlook(self._rule_draw_w, self.memory, self.state.at_s, self.wants_on)
 
     def _inputs(self, at: Moment) -> Inputs:
-        grid_w, charger_w, assumed = self.grid.value, self.plug.may_draw_w(self.draw_w), not self.plug.measured
+        grid_w, charger_w, assumed = self.decisive_w, self.plug.may_draw_w(self.draw_w), not self.plug.measured
         return Inputs(
             grid_w=0.0 if grid_w is None else grid_w,
-            fresh_until_s=self.grid.fresh_until_s,
+            fresh_until_s=self.fresh_until_s,
             # For the caps, an assumed draw is the larger one: an appliance that switches in sync with the lead may have
             # taught a draw that is too small.
             charger_w=max(charger_w, self.settings.limits.draw_w) if assumed and charger_w else charger_w,
@@ -596,6 +662,7 @@ class Controller:
     def _advance(self, at: Moment) -> None:
         """Account for the time since the last call, then let the machine move until it rests."""
         self._tally(at)
+        self._heed_battery(at.now_s)
         self._heat(at)
         self._count_unwished(at)
         self.plug.advance(at.now_s)
@@ -606,6 +673,7 @@ class Controller:
             self.plug.settle()
             self.inputs = self._inputs(at)
             self.known, self.charger_w = self.plug.draws(self.draw_w)
+            self.grid_w, self.battery_w = self.grid.value or 0.0, self.battery.value or 0.0
             old, self.state = self.state, machine.step(self.settings.params, self.state, at.now_s, self.inputs)
             if self.state.mode == old.mode:
                 break
@@ -621,7 +689,7 @@ class Controller:
         on = machine.wants_on(new.mode)
         if on is not machine.wants_on(old.mode):
             off_s = new.at_s - self.plug.wanted_since_s
-            self.lessons.switched(on, new.at_s, new.at_s < self.grid.fresh_until_s, self.plug.measured_w)
+            self.lessons.switched(on, new.at_s, new.at_s < self.fresh_until_s, self.plug.measured_w)
             self.plug.switched(on, self.known)
             if on:
                 self.starts_s = (*self.starts_s, new.at_s)[-MOST_STARTS_PER_DAY:]
@@ -698,16 +766,18 @@ class Controller:
         state, inputs = self.state, self.inputs
         elapsed_s = max(0.0, at.now_s - state.at_s)
         known_s = max(0.0, min(at.now_s, inputs.fresh_until_s) - state.at_s) if self.known else 0.0
-        grid_share_w = min(self.charger_w, max(inputs.grid_w, 0.0))
+        from_grid_w, from_battery_w = battery.shares_w(self.charger_w, self.grid_w, self.battery_w)
         if at.today != self.today.day:
             self.today = Tally(at.today)
-        charger_wh, grid_wh = self.charger_w * known_s / machine.HOUR_S, grid_share_w * known_s / machine.HOUR_S
-        self.progress = self.progress.grown(charger_wh, charger_wh - grid_wh)
+        known_h = known_s / machine.HOUR_S
+        charger_wh, grid_wh, battery_wh = self.charger_w * known_h, from_grid_w * known_h, from_battery_w * known_h
+        self.progress = self.progress.grown(charger_wh, charger_wh - grid_wh - battery_wh)
         self.today = self.today._replace(
             on_s=self.today.on_s + (elapsed_s if self.wants_on else 0.0),
             charger_wh=self.today.charger_wh + charger_wh,
             grid_wh=self.today.grid_wh + grid_wh,
             unknown_s=self.today.unknown_s + (elapsed_s - known_s if self.plug.may_be_on else 0.0),
+            battery_wh=self.today.battery_wh + battery_wh,
         )
 
     def _say(self, name: str, level: str, **fields: Any) -> None:

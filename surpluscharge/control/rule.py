@@ -70,6 +70,7 @@ class Rule(NamedTuple):
     min_on_s: float
     min_off_s: float
     prices: Prices | None = None  # in force now
+    within: Band = OPEN  # no start below its export, and no import above its own, whatever prices say
 
     @property
     def looks_ahead(self) -> bool:
@@ -92,8 +93,10 @@ class Rule(NamedTuple):
         if self.prices is None or not self.way.follows_prices:
             return self.fixed
         if self.looks_ahead and memory is not None and memory != ahead.nothing():
-            return Band(*ahead.thresholds(memory, draw_w, self.pays_from_w(draw_w), self.min_on_s, self.min_off_s))
-        return Band(*economics.thresholds(draw_w, self.prices, self.min_on_s, self.min_off_s))
+            band = ahead.thresholds(memory, draw_w, self.pays_from_w(draw_w), self.min_on_s, self.min_off_s)
+        else:
+            band = economics.thresholds(draw_w, self.prices, self.min_on_s, self.min_off_s)
+        return Band(max(band[0], self.within.start_export_w), min(band[1], self.within.stop_import_w))
 
     def measure(self, draw_w: float) -> tuple[float, ...]:
         """Return what a change of prices or draw is judged by; see :func:`alike`."""

@@ -89,9 +89,11 @@ class Situation(NamedTuple):
     read_in_floods: bool = False  # readings come faster than they can be handled
     idle: bool = False  # the plug's last word since the wish last changed, however old, is that nothing flows
     late: bool = False  # what is heard and done comes too late, and has for a while
-    fuse_over_w: float | None = (
-        None  # by how much a phase takes more than the main fuse is to carry; below nought: less
-    )
+    battery_silent: bool = False  # there is one, and nothing fresh is known of it
+    battery_gives_w: float = 0.0  # what it gives, to whom ever,
+    battery_contrary: int = 0  # times in a row its level went against its power
+    battery_feeds_w: float = 0.0  # and what of that goes into the car, where it is not to
+    fuse_over_w: float | None = None  # so much more than the main fuse is to carry is taken; below nought: less
     fuse_short_w: float | None = None  # and by how much the lead's phase would with it
     payloads_exchanged: bool = False  # told off the plug goes on, and told on it goes off
 
@@ -149,6 +151,10 @@ STUCK_AFTER_S = 20.0  # a relay has so long to go off, and its meter to see it
 # A motor has started by then. A fuse carries what is a little too much for an hour, and 1.6 times its rating for
 # minutes (IEC 60269-1, gG: conventional time and currents, from memory).
 FUSE_AFTER_S = 10.0
+BATTERY_LEAST_W = 50.0  # less than that a battery at rest may give
+BATTERY_SHARE = 0.25  # of the draw: the import that ends a charge by default, too
+BATTERY_AFTER_S = 120.0  # a cloud has passed by then, or ended the charge
+BATTERY_TIMES = 2
 FUSE_ROOM_W = 100.0  # so much less than the most counts as room again
 
 
@@ -407,6 +413,46 @@ FAULTS = (
         sentence="Grid power fell by the lead's whole draw and has not come back: nothing seems to flow. It will be "
         "tried again later.",
         remedy="Nothing, if the car is full or unplugged. Otherwise see whether the plug has power and a connection.",
+    ),
+    Fault(
+        "battery-silent",
+        NOTE,  # as with the meter's, the machine does what is needed
+        lambda now, limits: now.battery_silent,
+        after_s=15.0,
+        sentence="There is no fresh reading of the house's battery, so nobody knows what is left over.",
+        remedy="See whether it publishes, and whether topic and pointer of [battery.power] are right.",
+    ),
+    Fault(
+        "battery-gives",
+        HOLD,
+        lambda now, limits: not now.wants_on and now.battery_gives_w > 2 * BATTERY_LEAST_W,
+        after_s=0.0,
+        clear=lambda now, limits: now.wants_on or now.battery_gives_w <= BATTERY_LEAST_W,
+        shows="battery_gives_w",
+        sentence="The battery serves the house: it would serve the car as well, so no charge is started.",
+        remedy="Nothing: a charge by plan waits until it is empty, or is held by a program of its own. Where it may "
+        "serve the car, set `into_car` of [battery].",
+    ),
+    Fault(
+        "battery-feeds-car",
+        END,
+        lambda now, limits: now.wants_on and now.battery_feeds_w > max(BATTERY_LEAST_W, BATTERY_SHARE * limits.draw_w),
+        after_s=BATTERY_AFTER_S,
+        cooldown_s=900.0,
+        cooldown_most_s=3600.0,
+        shows="battery_feeds_w",
+        sentence="What the car takes comes from the house's battery, where it is not to.",
+        remedy="Nothing, if a cloud did it. Where the battery may serve the car, set `into_car` of [battery].",
+    ),
+    Fault(
+        "battery-sign",
+        TRIP,
+        lambda now, limits: now.battery_contrary >= BATTERY_TIMES,
+        after_s=0.0,
+        latches=True,
+        sentence="The battery's level falls while its power says that it is charged, or rises while it gives: its sign "
+        "seems to be wrong.",
+        remedy="Change `measures` of [battery.power] in the configuration, and restart.",
     ),
     Fault(
         "fuse-overloaded",

@@ -430,7 +430,9 @@ class Service:
     def _reading_topics(self) -> list[tuple[str, int]]:
         """Return what brings readings, and nothing else: another one always follows."""
         settings = self.controller.settings
+        house = settings.battery
         sources = (*settings.grid, settings.power, settings.temperature, settings.voltage)
+        sources = (*sources, house.power, house.charge) if house else sources
         told = dict(self._topics())
         return [
             (topic, 0) for topic in dict.fromkeys(source.topic for source in sources if source) if topic not in told

@@ -62,6 +62,14 @@ class GridStatus(Part):
     )
 
 
+class BatteryStatus(Part):
+    power_w: float | None = Field(description="positive: it is charged, negative: it gives; null: nothing was said yet")
+    age_s: float | None
+    fresh: bool
+    level_percent: float | None = Field(description="null: no fresh word of it")
+    yields: bool = Field(description="the sun is the car's: what it would be charged with counts as left over")
+
+
 class ChargerPower(Part):
     power_w: float
     measured: bool = Field(description="false: assumed from the configuration")
@@ -92,6 +100,7 @@ class TodayStatus(Part):
     energy_wh: float
     solar_wh: float
     grid_wh: float
+    battery_wh: float = Field(0.0, description="of energy_wh, what the house's battery gave; the rest is solar")
     unknown_s: float = Field(0.0, description="time in which it may have drawn, and nothing of that is counted here")
 
 
@@ -215,8 +224,10 @@ class StatusDocument(Part):
     wait_s: float | None = Field(description="seconds left of that, where it is known")
     enabled: bool
     grid: GridStatus
+    battery: BatteryStatus | None = Field(None, description="of the house; null: none is configured")
     surplus_w: float | None = Field(
-        description="what would be exported if the charger were off; null: no fresh reading, or its draw is not known"
+        description="what would be exported or stored if the charger were off; null: no fresh reading, or its draw is "
+        "not known"
     )
     charger_power: ChargerPower
     thresholds: Thresholds
@@ -260,6 +271,7 @@ def build(
         return then.astimezone(wall.tzinfo).replace(microsecond=0)
 
     grid_w, fresh = controller.grid.value, now_s < controller.grid.fresh_until_s
+    decisive_w = controller.decisive_w
     why, waiting_for, wait_s = GAVE_UP if gave_up else explain(controller, config, at, wall)
     refused: dict[str, int] = {}
     for (_, reason), count in controller.refusals.counts.items():
@@ -283,7 +295,12 @@ def build(
             sources=_sources(controller, now_s),
             lag_s=tenths(controller.lessons.steps.lag_s),
         ),
-        surplus_w=tenths(controller.charger_w - grid_w if grid_w is not None and fresh and controller.known else None),
+        battery=_battery(controller, now_s),
+        surplus_w=tenths(
+            controller.charger_w - decisive_w
+            if decisive_w is not None and now_s < controller.fresh_until_s and controller.known
+            else None
+        ),
         charger_power=ChargerPower(
             power_w=round(controller.charger_w, 1), measured=controller.plug.measured, known=controller.known
         ),
@@ -313,8 +330,9 @@ def build(
             starts=controller.today.starts,
             on_time_s=round(controller.today.on_s, 1),
             energy_wh=round(controller.today.charger_wh, 1),
-            solar_wh=round(controller.today.charger_wh - controller.today.grid_wh, 1),
+            solar_wh=round(controller.today.solar_wh, 1),
             grid_wh=round(controller.today.grid_wh, 1),
+            battery_wh=round(controller.today.battery_wh, 1),
             unknown_s=round(controller.today.unknown_s, 1),
         ),
         ledger=None if figures is None else _ledger(figures, config, wall.tzinfo),
@@ -438,6 +456,19 @@ def _sources(controller: Controller, now_s: float) -> list[SourceStatus]:
     return result
 
 
+def _battery(controller: Controller, now_s: float) -> BatteryStatus | None:
+    meter = controller.battery
+    if controller.settings.battery is None:
+        return None
+    return BatteryStatus(
+        power_w=tenths(meter.value),
+        age_s=tenths(None if meter.at_s is None else now_s - meter.at_s),
+        fresh=now_s < meter.fresh_until_s,
+        level_percent=_fresh(controller.battery_level, now_s),
+        yields=controller.battery_yields,
+    )
+
+
 def _fresh(meter: Meter, now_s: float) -> float | None:
     return tenths(meter.value) if now_s < meter.fresh_until_s else None
 
@@ -509,6 +540,10 @@ class Scene(NamedTuple):
     def flow(self) -> str:
         """What the house takes or gives."""
         grid_w = self.controller.inputs.grid_w
+        if self.controller.settings.battery:
+            yields = self.controller.battery_yields
+            beside = "Without its battery" if yields else "Beside its battery"
+            return f"{beside} the house {'would export' if grid_w <= 0 else 'would import'} {watts(abs(grid_w))}"
         return f"The house exports {watts(-grid_w)}" if grid_w <= 0 else f"The house imports {watts(grid_w)}"
 
     @property
@@ -567,6 +602,8 @@ def _spent(scene: Scene, what: str) -> Said:
 
 
 def _meter_silent(scene: Scene) -> Said:
+    if scene.at.now_s < scene.controller.grid.fresh_until_s:
+        return FAULT_BY_CODE["battery-silent"].sentence, "a reading of the battery", None
     last_s = scene.controller.grid.at_s
     age = "" if last_s is None else f" The last one is {duration(scene.at.now_s - last_s)} old."
     return f"There is no fresh reading from the meter.{age}", "a reading", None

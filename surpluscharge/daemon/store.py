@@ -153,6 +153,7 @@ def _examine(kept: Kept) -> None:
         "today.charger_wh": today.charger_wh,
         "today.grid_wh": today.grid_wh,
         "today.unknown_s": today.unknown_s,
+        "today.battery_wh": today.battery_wh,
         "planned_s": kept.planned_s,
         "planned_wh": kept.planned_wh,
         "progress.got_wh": kept.progress.got_wh,

@@ -1,10 +1,11 @@
 """Energy accounting: from held powers to energies, and from energies to money. Pure; no I/O, no clock.
 
 Energies are whole numbers of **milliwatt-seconds** (a watt held for a millisecond), times whole milliseconds of UTC
-since 1970. So nothing is rounded when intervals are added, cut or down-sampled, and solar + bought + planned = charger
-holds exactly in every interval, because the charger's energy *is* that sum. In each interval the grid's share of what
-the charger draws is min(charger, max(grid, 0)); the rest is solar. The grid's share is planned where a plan had it
-charge, whatever the sun does, and else bought beside the sun. A power is held until the next one, but never across a
+since 1970. So nothing is rounded when intervals are added, cut or down-sampled, and solar + bought + planned + battery
+= charger holds exactly in every interval, because the charger's energy *is* that sum. In each interval the grid's share
+of what the charger draws is min(charger, max(grid, 0)); the rest is solar. The grid's share is planned where a plan had
+it charge, whatever the sun does, and else bought beside the sun. What a house battery gives for the charger is a share
+as well (:func:`surpluscharge.control.battery.shares_w`). A power is held until the next one, but never across a
 gap longer than the freshness limit: what is not known is a gap, and stays one.
 
 What follows from other figures is not stored beside them, so that no two can disagree: neither the charger's energy nor
@@ -20,6 +21,7 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 from decimal import Decimal
 from typing import NamedTuple
 
+from surpluscharge.control.battery import shares_w
 from surpluscharge.control.economics import Priced, Prices
 
 MWS_PER_WH = 3_600_000
@@ -38,7 +40,9 @@ class Energy(NamedTuple):
     solar_mws: int = 0  # of the charger's energy, what would have been exported without it
     bought_mws: int = 0  # what was imported for it beside the sun,
     error_mws: int = 0  # (the sum may be off by so much, where the draw is learned or assumed; 0: measured)
-    planned_mws: int = 0  # and what was imported for it because a plan said so
+    planned_mws: int = 0  # what was imported for it because a plan said so,
+    battery_mws: int = 0  # and what a house battery gave for it
+    stored_mws: int = 0  # of what the sun left over, what went into that battery; not the charger's
 
     def plus(self, other: Energy) -> Energy:
         """Return the sum of both."""
@@ -46,7 +50,7 @@ class Energy(NamedTuple):
 
     @property
     def charger_mws(self) -> int:
-        return self.solar_mws + self.bought_mws + self.planned_mws
+        return self.solar_mws + self.bought_mws + self.planned_mws + self.battery_mws
 
     @property
     def grid_mws(self) -> int:
@@ -55,8 +59,8 @@ class Energy(NamedTuple):
 
     @property
     def surplus_mws(self) -> int:
-        """What would have been exported, had the charger been off: what was there to be caught."""
-        return self.solar_mws + self.export_mws
+        """What would have been exported or stored, had the charger been off: what was there to be caught."""
+        return self.solar_mws + self.export_mws + self.stored_mws
 
     @property
     def import_wh(self) -> float:
@@ -81,6 +85,10 @@ class Energy(NamedTuple):
     @property
     def planned_wh(self) -> float:
         return self.planned_mws / MWS_PER_WH
+
+    @property
+    def battery_wh(self) -> float:
+        return self.battery_mws / MWS_PER_WH
 
     @property
     def grid_wh(self) -> float:
@@ -131,13 +139,16 @@ class Sample(NamedTuple):
     on: bool
     error_w: float = 0.0  # how far off charger_w may be; 0: measured
     planned: bool = False  # it charges because a plan says so
+    battery_w: float = 0.0  # into a house battery; below nought: out of it
 
 
 def held(sample: Sample, until_ms: int) -> Interval:
     """Return the interval in which a sample's powers were held."""
-    at_ms, grid_w, charger_w, on, error_w, planned = sample
+    at_ms, grid_w, charger_w, on, error_w, planned, battery_w = sample
     length_ms = until_ms - at_ms
-    bought_mws = round(min(charger_w, max(grid_w, 0.0)) * length_ms)
+    bought_w, given_w = shares_w(charger_w, grid_w, battery_w)
+    bought_mws, given_mws = round(bought_w * length_ms), round(given_w * length_ms)
+    left_w = max(battery_w - grid_w, 0.0)  # to battery and grid
     return Interval(
         at_ms,
         until_ms,
@@ -146,10 +157,12 @@ def held(sample: Sample, until_ms: int) -> Interval:
             on_ms=length_ms if on else 0,
             import_mws=round(max(grid_w, 0.0) * length_ms),
             export_mws=round(max(-grid_w, 0.0) * length_ms),
-            solar_mws=round(charger_w * length_ms) - bought_mws,
+            solar_mws=round(charger_w * length_ms) - bought_mws - given_mws,
             bought_mws=0 if planned else bought_mws,
             error_mws=round(error_w * length_ms),
             planned_mws=bought_mws if planned else 0,
+            battery_mws=given_mws,
+            stored_mws=round((left_w - max(-grid_w, 0.0)) * length_ms) if battery_w > 0.0 else 0,
         ),
     )
 
@@ -282,7 +295,7 @@ class Money(NamedTuple):
 
     @property
     def forgone(self) -> Decimal:
-        """Export income that the charger's solar share would have brought."""
+        """What its solar share would have earned as export, and the battery's would have spared."""
         return self.forgone_units / MWS_PER_KWH
 
     @property
@@ -322,7 +335,8 @@ def money(energy: Energy, prices: Prices) -> Money:
     """Return what the charger's share of this energy cost at these prices."""
     return Money(
         energy.grid_mws * prices.import_price,
-        energy.solar_mws * prices.export_price,
+        # What is in a battery would have spared the house an import.
+        energy.solar_mws * prices.export_price + energy.battery_mws * prices.import_price,
         energy.charger_mws * prices.alternative_price,
         energy.planned_mws * prices.import_price,
     )

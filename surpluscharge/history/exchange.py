@@ -49,6 +49,7 @@ def _energies(energy: Energy) -> dict[str, Any]:
         "grid_wh": round(energy.grid_mws / MWS_PER_WH, 6),
         "error_wh": round(energy.error_mws / MWS_PER_WH, 6),
         "planned_wh": round(energy.planned_mws / MWS_PER_WH, 6),
+        "battery_wh": round(energy.battery_mws / MWS_PER_WH, 6),
     }
 
 

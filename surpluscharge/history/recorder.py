@@ -215,7 +215,15 @@ class Recorder:
                 learned = self.draw.learned
                 error_w = learned.error_w if learned else ASSUMED_ERROR_SHARE * controller.charger_w
             planned = controller.state.planned
-            self._sample = Sample(at_ms, inputs.grid_w, controller.charger_w, controller.wants_on, error_w, planned)
+            self._sample = Sample(
+                at_ms,
+                controller.grid_w,
+                controller.charger_w,
+                controller.wants_on,
+                error_w,
+                planned,
+                controller.battery_w,
+            )
 
     def _learn(self, controller: Controller, at_ms: int) -> None:
         """Show new grid readings to the watch on the draw."""

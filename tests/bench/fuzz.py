@@ -51,6 +51,8 @@ TOPICS = (
     Topic("plug/report", None, (b"on", b"off", b" OFF\n")),
     Topic("socket/heat", "temperature", (b"31.5", b"70")),
     Topic("plug/volts", "voltage", (b'{"u":230.9}', b'{"u":"253.1"}')),
+    Topic("house/cells", "battery", (b'{"w":-812.5}', b'{"w":"1500"}')),
+    Topic("house/level", "battery_level", (b"55", b" 80.5 ", b"100")),
     Topic("fuzzed/enable/set", None, (b"true", b"off", b"1")),
     Topic("fuzzed/acknowledge/set", None, (b"all", *(fault.code.encode() for fault in FAULTS))),
     Topic(
@@ -74,6 +76,7 @@ CONFIG = {
         "voltage": {"topic": "plug/volts", "pointer": "/u"},
     },
     "control": {"start_delay_s": 5.0, "stop_delay_s": 5.0, "min_on_s": 60.0, "min_off_s": 60.0},
+    "battery": {"power": {"topic": "house/cells", "pointer": "/w"}, "level": {"topic": "house/level"}},
     "planned": {"allow": True},
 }
 
@@ -323,7 +326,8 @@ class Bench:
                 if self.clock.now_s < self.logged_s.get(key, -math.inf) + REFUSALS_TOLD_EVERY_S:
                     raise Spoilt(f"logged twice within a minute: {key}")
                 self.logged_s[key] = self.clock.now_s
-        for meter in (controller.grid, controller.plug.power, controller.temperature, controller.plug.voltage):
+        plug = controller.plug
+        for meter in (controller.grid, controller.battery, plug.power, controller.temperature, plug.voltage):
             if meter.value is not None and not abs(meter.value) <= 1e6:
                 raise Spoilt(f"believed {meter.value}")
         return said
@@ -335,8 +339,8 @@ class Bench:
         word = payload.decode("utf-8", "replace").strip().lower() if len(payload) <= PAYLOAD_LIMIT_BYTES else "too long"
         if topic.name == REPORT:
             return word in ("on", "off")
-        if topic.name == PLAN:  # what is asked for is none of the planner's own words: it ends only as time goes by
-            return min(self.asked, 1)
+        if topic.name == PLAN:  # that what was asked for is over, the planner says itself, in the same turn perhaps
+            return self.asked - sum(name == "charge_done" for _, name, _ in said)
         if topic.name == ENABLE:
             return word in ("false", "off", "0") or (word in ("true", "on", "1") and not retained)
         return word in latched | {"all"} and not retained

@@ -345,7 +345,8 @@ class Books:
         begin_ms = before.begin_ms if before else begin_ms
         return self._db.execute(
             "SELECT MIN(begin_ms), MAX(end_ms) FROM interval WHERE begin_ms >= ? AND begin_ms < ? "
-            f"AND solar_mws + bought_mws + planned_mws > 0 GROUP BY begin_ms / {QUARTER_HOUR_MS} ORDER BY 1",
+            "AND solar_mws + bought_mws + planned_mws + battery_mws > 0 "
+            f"GROUP BY begin_ms / {QUARTER_HOUR_MS} ORDER BY 1",
             (begin_ms, end_ms),
         ).fetchall()
 

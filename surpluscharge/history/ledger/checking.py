@@ -54,7 +54,8 @@ class Ledger(Filling):
         (odd,) = self._db.execute(
             "SELECT COUNT(*) FROM interval WHERE known_ms > end_ms - begin_ms OR on_ms > end_ms - begin_ms "
             "OR known_ms < 0 OR on_ms < 0 OR import_mws < 0 OR export_mws < 0 OR solar_mws < 0 OR bought_mws < 0 "
-            "OR planned_mws < 0 OR bought_mws + planned_mws > import_mws + end_ms - begin_ms"
+            "OR planned_mws < 0 OR battery_mws < 0 OR stored_mws < 0 "
+            "OR bought_mws + planned_mws > import_mws + end_ms - begin_ms"
         ).fetchone()
         if odd:
             found.append(

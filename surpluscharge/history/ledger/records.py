@@ -80,6 +80,15 @@ MIGRATIONS = (
         met INTEGER NOT NULL, car_full INTEGER NOT NULL
     );
     """,
+    # Until then no house battery was known.
+    """
+    ALTER TABLE interval ADD COLUMN battery_mws INTEGER NOT NULL DEFAULT 0;
+    ALTER TABLE charge ADD COLUMN battery_mws INTEGER DEFAULT 0;
+    ALTER TABLE day ADD COLUMN battery_mws INTEGER NOT NULL DEFAULT 0;
+    ALTER TABLE interval ADD COLUMN stored_mws INTEGER NOT NULL DEFAULT 0;
+    ALTER TABLE charge ADD COLUMN stored_mws INTEGER DEFAULT 0;
+    ALTER TABLE day ADD COLUMN stored_mws INTEGER NOT NULL DEFAULT 0;
+    """,
 )
 
 

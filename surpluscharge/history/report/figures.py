@@ -619,6 +619,7 @@ def _energy_json(energy: Energy) -> dict[str, Any]:
         "bought_wh": energy.grid_wh,  # all of it: by plan, and beside the sun
         "beside_sun_wh": energy.bought_wh,
         "planned_wh": energy.planned_wh,
+        "battery_wh": energy.battery_wh,
         "error_wh": energy.error_wh,
         "surplus_wh": energy.surplus_wh,
         "export_wh": energy.export_wh,

@@ -1,0 +1,285 @@
+"""A house battery: what decides, whose the energy is, and what a charge does to it, with one that is simulated."""
+
+from __future__ import annotations
+
+import math
+from random import Random
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from surpluscharge.config import Config, ConfigError, parse
+from surpluscharge.control import news
+from surpluscharge.control.battery import Rights, SignWatch, decisive_w, shares_w, yields
+from surpluscharge.control.controller import Controller, Moment
+from surpluscharge.control.machine import MODE_NAMES
+
+POWERS = st.floats(-20000.0, 20000.0)
+
+
+# --- whose the energy is ---------------------------------------------------------------------------------------------
+
+
+@given(st.floats(0.0, 8000.0), POWERS, POWERS)
+def test_the_shares_are_parts_of_what_the_charger_draws(charger_w: float, grid_w: float, battery_w: float) -> None:
+    bought_w, given_w = shares_w(charger_w, grid_w, battery_w)
+    assert bought_w >= -1e-9 and given_w >= 0.0
+    assert bought_w + given_w <= charger_w + 1e-9
+    assert bought_w <= max(grid_w, 0.0) + 1e-9
+    assert given_w <= max(-battery_w, 0.0) + 1e-9
+
+
+@given(st.floats(0.0, 8000.0), POWERS)
+def test_without_a_battery_the_grid_s_share_is_what_it_was(charger_w: float, grid_w: float) -> None:
+    assert shares_w(charger_w, grid_w, 0.0) == (min(charger_w, max(grid_w, 0.0)), 0.0)
+
+
+@given(st.floats(0.0, 6000.0), st.floats(0.0, 6000.0), st.floats(0.0, 3000.0), st.floats(0.0, 5000.0))
+def test_the_shares_are_the_difference_that_the_charger_makes(
+    sun_w: float, house_w: float, charger_w: float, most_w: float
+) -> None:
+    """Worked twice, with and without the charger, for a battery that holds the grid at nought within its power."""
+
+    def settle(load_w: float) -> tuple[float, float]:
+        battery_w = min(most_w, max(-most_w, sun_w - load_w))
+        return load_w + battery_w - sun_w, battery_w
+
+    (grid_w, battery_w), (grid_off_w, battery_off_w) = settle(house_w + charger_w), settle(house_w)
+    bought_w, given_w = shares_w(charger_w, grid_w, battery_w)
+    assert bought_w == pytest.approx(max(grid_w, 0.0) - max(grid_off_w, 0.0), abs=1e-6)
+    assert given_w == pytest.approx(max(-battery_w, 0.0) - max(-battery_off_w, 0.0), abs=1e-6)
+
+
+def test_whose_turn_the_sun_is() -> None:
+    first_the_battery = Rights(80.0)
+    assert not yields(False, first_the_battery, None)
+    assert not yields(False, first_the_battery, 79.9)
+    assert yields(False, first_the_battery, 80.0)
+    assert yields(True, first_the_battery, 75.1)  # it does not change with every cloud
+    assert not yields(True, first_the_battery, 75.0)
+    assert not yields(True, first_the_battery, None)
+    assert yields(False, Rights(0.0), None)
+    assert decisive_w(0.0, 2000.0, yielding=True) == -2000.0
+    assert decisive_w(0.0, 2000.0, yielding=False) == 0.0
+    assert decisive_w(0.0, -500.0, yielding=False) == decisive_w(0.0, -500.0, yielding=True) == 500.0
+
+
+def test_a_sign_turned_round_shows_in_the_level() -> None:
+    for sign, contrary in ((1.0, 0), (-1.0, 5)):
+        watch, level = SignWatch(), 20.0
+        for minute in range(60):
+            watch.flows(sign * 1500.0, minute * 60.0, 90.0)
+            level += 25.0 / 150.0  # 25 Wh of 15 kWh
+            watch.stands(math.floor(level))
+        assert watch.contrary == contrary
+
+
+# --- with a house around it ------------------------------------------------------------------------------------------
+
+EVERY_S = 5.0
+
+
+class Home:
+    """Sun, a household and a battery that holds the grid at nought, with a lag; meter and battery report every 5 s."""
+
+    def __init__(self, config: Config, lag_s: float = 5.0, capacity_wh: float = 5000.0, level: float = 50.0) -> None:
+        self.now_s, self.sun_w, self.house_w = 1e6, 0.0, 300.0
+        self.capacity_wh, self.stored_wh, self.lag_s = capacity_wh, capacity_wh * level / 100.0, lag_s
+        self.battery_w, self.most_w = 0.0, 2500.0
+        self.sign, self.jitter = 1.0, Random(1)
+        self.silent = False
+        self.contact = False
+        self.told: bool | None = None
+        self.drawn_wh = self.fed_wh = self.exported_wh = self.imported_wh = 0.0
+        self.starts = 0
+        self.seen: list[str] = []
+        self.controller = Controller(config.settings(), self.at)
+        for happened in (news.CommandsLink(True), news.RelayLink(True), news.Enable(True)):
+            self.controller.tell(happened, self.at)
+
+    @property
+    def at(self) -> Moment:
+        return Moment(self.now_s, 0, 0)
+
+    @property
+    def mode(self) -> str:
+        return MODE_NAMES[self.controller.state.mode]
+
+    @property
+    def car_w(self) -> float:
+        return 1380.0 if self.contact else 0.0
+
+    @property
+    def grid_w(self) -> float:
+        return self.house_w + self.car_w + self.battery_w - self.sun_w
+
+    def send(self, topic: str, value: float) -> None:
+        self.controller.tell(news.Message(topic, f"{value:.1f}".encode(), False), self.at)
+
+    def run(self, seconds: float) -> Home:
+        end_s = self.now_s + seconds
+        while self.now_s < end_s:
+            self.step()
+        return self
+
+    def step(self) -> None:
+        hours = EVERY_S / 3600.0
+        # It moves towards what would hold the grid at nought, and is neither overfilled nor emptied.
+        wanted_w = self.battery_w - self.grid_w
+        room_w, stock_w = (self.capacity_wh - self.stored_wh) / hours, (self.stored_wh - 0.1 * self.capacity_wh) / hours
+        wanted_w = max(-min(self.most_w, max(stock_w, 0.0)), min(self.most_w, room_w, wanted_w))
+        self.battery_w += (wanted_w - self.battery_w) * min(1.0, EVERY_S / self.lag_s)
+        self.stored_wh += self.battery_w * hours
+        # What it gives beyond what the house lacks goes into the car.
+        self.fed_wh += max(0.0, min(self.car_w, -self.battery_w - max(self.house_w - self.sun_w, 0.0))) * hours
+        self.drawn_wh += self.car_w * hours
+        self.imported_wh += max(self.grid_w, 0.0) * hours
+        self.exported_wh += max(-self.grid_w, 0.0) * hours
+        self.now_s += EVERY_S
+        self.send("grid", self.grid_w + self.jitter.uniform(-4.0, 4.0))
+        if not self.silent:
+            self.send("cells", self.sign * self.battery_w)
+            self.send("level", 100.0 * self.stored_wh / self.capacity_wh)
+        self.send("power", self.car_w)
+        self.controller.tell(news.Tick(), self.at)
+        wanted = self.controller.wants_on
+        if wanted is not self.told:
+            self.starts += wanted
+            self.told = self.contact = wanted
+            self.controller.tell(news.Sending(wanted), self.at)
+            self.controller.tell(news.Taken(wanted), self.at)
+        self.seen += [
+            str(event.fields["code"]) for event in self.controller.take_events() if event.name == "fault_raised"
+        ]
+
+
+def config(planned: bool = False, **keys: object) -> Config:
+    return Config.model_validate(
+        {
+            "charger": {"current_a": 6.0},
+            "meter": [{"topic": "grid"}],
+            "relay": {"command_topic": "plug/set", "power": {"topic": "power"}},
+            "battery": {"power": {"topic": "cells"}, "level": {"topic": "level"}, **keys},
+            "planned": {"allow": planned, "time_cap_s": 7200.0},
+            "session": {"time_cap_s": 80000.0},
+        }
+    )
+
+
+def test_the_battery_comes_first_up_to_its_level_then_the_car() -> None:
+    home = Home(config(until_percent=80.0), level=60.0)
+    home.sun_w = 2500.0  # 2200 W are left over, all of which the battery takes
+    home.run(1200.0)
+    assert home.mode == "idle"
+    assert abs(home.grid_w) < 1.0  # by the meter there is no surplus at all
+    home.run(1200.0)  # 5 kWh: from 60 to 80 % it takes half an hour
+    assert home.mode == "charging"
+    assert home.fed_wh < 1.0  # for a moment, when the lead goes on
+    before = home.stored_wh
+    home.run(1800.0)
+    assert home.mode == "charging"
+    assert home.stored_wh > before  # the rest is the battery's still
+
+
+def test_the_car_first_takes_what_the_battery_would() -> None:
+    home = Home(config(first="car"), level=20.0)
+    home.sun_w = 2500.0
+    assert home.run(600.0).mode == "charging"
+    assert home.starts == 1
+    assert home.run(3600.0).starts == 1
+    assert home.battery_w == pytest.approx(2500.0 - 300.0 - 1380.0, abs=1.0)
+
+
+def test_what_the_battery_gives_ends_the_charge_and_starts_none() -> None:
+    home = Home(config(first="car"), level=90.0)
+    home.sun_w = 2500.0
+    assert home.run(1200.0).mode == "charging"
+    home.sun_w = 400.0  # the battery holds the grid at nought: the meter shows nothing of it
+    home.run(120.0)
+    assert home.mode == "idle"
+    assert home.fed_wh < 1280.0 * 90.0 / 3600.0
+    assert home.run(7200.0).starts == 1
+    today = home.controller.today
+    assert today.battery_wh == pytest.approx(home.fed_wh, abs=8.0)  # a reading or two late
+    assert today.charger_wh == pytest.approx(home.drawn_wh, abs=4.0)
+
+
+def test_it_may_go_into_the_car_where_that_is_asked_for() -> None:
+    home = Home(config(planned=True, into_car=True), level=90.0)
+    home.controller.tell(news.Planned(((home.now_s, home.now_s + 3600.0),)), home.at)
+    home.run(900.0)
+    assert home.mode == "charging"
+    assert home.fed_wh > 100.0
+    assert home.controller.today.battery_wh == pytest.approx(home.fed_wh, abs=8.0)
+    held = Home(config(planned=True), level=90.0)
+    held.controller.tell(news.Planned(((held.now_s, held.now_s + 36000.0),)), held.at)
+    held.run(900.0)
+    assert (held.mode, held.seen) == ("arming", ["battery-gives"])
+    held.stored_wh = 0.1 * held.capacity_wh  # it is empty: now the grid serves both
+    held.run(600.0)
+    assert held.mode == "charging"
+    assert held.fed_wh == 0.0
+
+
+def test_what_feeds_the_car_beside_the_sun_ends_a_charge_by_plan() -> None:
+    home = Home(config(planned=True), level=10.0)
+    home.controller.tell(news.Planned(((home.now_s, home.now_s + 36000.0),)), home.at)
+    assert home.run(900.0).mode == "charging"
+    home.stored_wh = 0.9 * home.capacity_wh  # somebody charged it from the grid
+    home.run(900.0)
+    assert "battery-feeds-car" in home.seen
+    assert home.mode == "locked-out"
+
+
+def test_a_silent_battery_is_a_silent_meter() -> None:
+    home = Home(config(first="car"))
+    home.sun_w = 4000.0
+    assert home.run(600.0).mode == "charging"
+    home.silent = True
+    home.run(60.0)
+    assert home.mode == "locked-out"
+    assert home.seen == ["battery-silent"]
+
+
+def test_a_battery_s_sign_turned_round_is_found() -> None:
+    home = Home(config(first="car"), level=40.0)
+    home.sign, home.sun_w = -1.0, 1500.0
+    home.run(3600.0)
+    assert home.seen.count("battery-sign") == 1
+    assert home.mode == "locked-out"
+    home.controller.tell(news.Acknowledge("battery-sign"), home.at)
+    home.sign = 1.0
+    home.run(60.0)
+    assert not any(record.code == "battery-sign" for record in home.controller.faults)
+
+
+@pytest.mark.parametrize("first", ["battery", "car"])
+@pytest.mark.parametrize("lag_s", [5.0, 20.0])
+def test_battery_and_switch_do_not_swing(first: str, lag_s: float) -> None:
+    """Under a steady sun at any height one start is all there is; under clouds there are no more than the budget."""
+    for sun_w in (800.0, 1500.0, 1700.0, 1850.0, 2200.0, 3500.0, 4600.0):
+        home = Home(config(first=first), lag_s=lag_s, level=85.0)
+        home.sun_w = sun_w
+        home.run(3600.0)
+        assert home.starts <= 1, sun_w
+        assert home.fed_wh < 20.0, sun_w
+    random, home = Random(5), Home(config(first=first), lag_s=lag_s, level=85.0)
+    for _ in range(80):
+        home.sun_w = random.choice((500.0, 3000.0))
+        home.run(random.uniform(60.0, 600.0))
+    assert home.starts <= 16
+    assert home.controller.today.battery_wh == pytest.approx(home.fed_wh, rel=0.25)
+    # What a charge must last is bridged by the battery: that is the price of a switch.
+    control = Config.model_fields["control"].default
+    assert home.fed_wh < home.starts * 1380.0 * (control.min_on_s + 60.0) / 3600.0
+    assert home.fed_wh < 0.25 * home.drawn_wh
+
+
+def test_a_battery_that_is_to_be_spared_allows_no_import() -> None:
+    with pytest.raises(ConfigError, match="would come from the house's battery"):
+        parse(
+            'charger = { current_a = 6 }\nmeter = [{ topic = "a" }]\nrelay = { command_topic = "c" }\n'
+            'battery = { power = { topic = "b" } }\ncontrol = { stop_import_w = 300 }',
+            "test.toml",
+        )
