@@ -30,7 +30,19 @@ from surpluscharge.control.economics import EVERY_DAY, Tariff, Tariffs, Window
 from surpluscharge.control.slots import Slot
 from surpluscharge.daemon import store
 from surpluscharge.history import exchange
-from surpluscharge.history.energy import NOTHING, Energy, Interval, Sample, account, hold, ms_of, time_of, total
+from surpluscharge.history.energy import (
+    NOTHING,
+    Energy,
+    Interval,
+    Sample,
+    account,
+    day_span,
+    hold,
+    ms_of,
+    time_of,
+    total,
+)
+from surpluscharge.history.expectation import shares
 from surpluscharge.history.ledger import (
     ABSENT,
     LOST,
@@ -491,6 +503,22 @@ def test_a_reading_of_1970_does_not_hold_up_the_daily_work(ledger: Ledger) -> No
     assert len(list(ledger.intervals(0, BEGIN_MS + 86_400_000))) < 200  # by quarters of an hour
     assert ledger.bounds()[0] >= BEGIN_MS  # type: ignore[index]
     assert ledger.day_totals(date(1, 1, 1), date(9999, 12, 31), LISBON, None)[0].day == date(1970, 1, 2)
+
+
+def test_what_a_lead_could_have_caught_is_the_same_summed_up_by_the_database(ledger: Ledger) -> None:
+    """Beside the way reading by reading; a few seconds at the edges of quarters are counted with the one before."""
+    ledger.write(Batch(readings(2 * 8640)))
+    day = date(2031, 10, 25)
+    begin_ms, end_ms = (ms_of(when) for when in day_span(day, LISBON))
+    plain = shares(ledger.intervals(begin_ms, end_ms), day, LISBON, 1380.0)
+    summed = shares(ledger.surplus(begin_ms, end_ms, 1380.0), day, LISBON, 1380.0)
+    assert [one is None for one in plain] == [one is None for one in summed]
+    assert max(abs((a or 0.0) - (b or 0.0)) for a, b in zip(plain, summed, strict=True)) < 0.01
+    assert 0.3 < sum(one or 0.0 for one in plain) / 48 < 0.5  # half of it was import, some of it above the draw
+    # An hour, as only an import has it, is still spread over the hour.
+    ledger.write(Batch([Interval(end_ms + 20 * 3_600_000, end_ms + 21 * 3_600_000, Energy(3_600_000, 0, 0, 10**9))]))
+    found = list(ledger.surplus(end_ms + 20 * 3_600_000, end_ms + 22 * 3_600_000, 1380.0))
+    assert [(one.end_ms - one.begin_ms, one.energy.surplus_mws) for one in found] == [(3_600_000, 10**9)]
 
 
 def test_old_happenings_are_dropped_but_what_goes_on_stays_known(ledger: Ledger) -> None:

@@ -16,16 +16,19 @@ import structlog
 
 from surpluscharge.clock import day_number
 from surpluscharge.config import Config, parse
+from surpluscharge.config.models import Store
 from surpluscharge.control import machine, news, slots
 from surpluscharge.control.controller import Controller, Kept, Moment
 from surpluscharge.control.news import News
 from surpluscharge.control.signals import Rejected
 from surpluscharge.control.slots import Slot
+from surpluscharge.daemon import planner as planner_module
 from surpluscharge.daemon import status, store
 from surpluscharge.daemon.commands import COMMANDS
 from surpluscharge.daemon.planner import Keeps, Planner
+from surpluscharge.history.energy import Sample, hold
 from surpluscharge.history.expectation import Day
-from surpluscharge.history.ledger import Due, PlanAhead
+from surpluscharge.history.ledger import Batch, Due, Ledger, PlanAhead
 from tests.wire import BASE, COMMAND, ENABLE, ENABLE_SET, GRID, Feed, Stage, tables, told, toml, until
 
 broker = pytest.mark.broker
@@ -592,6 +595,30 @@ def test_prices_in_force_and_what_was_needed_go_to_the_ledger() -> None:
     again = House(configured(), start=DAWN, keeps=keeps)
     again.planner.recall()
     assert keeps.prices[-1] == ()
+
+
+def test_days_like_these_have_their_sun_their_prices_and_what_was_foretold_of_them(tmp_path: Path) -> None:
+    """A day of 25 hours among them: the hour that comes twice counts together."""
+    config = moving().model_copy(update={"store": Store(directory=str(tmp_path))})
+    first, now = date(2031, 10, 25), datetime(2031, 10, 27, 12, tzinfo=LISBON)
+    begin_s = int(datetime(2031, 10, 25, tzinfo=LISBON).timestamp())
+    hours = [Slot(begin_s + n * 3600, begin_s + (n + 1) * 3600, n / 100) for n in range(50)]
+    samples = [Sample(1000 * (begin_s + n * 60), -690.0 * (600 <= n < 720), 0.0, False) for n in range(49 * 60 + 1)]
+    with Ledger(config.history_file) as ledger:
+        batch = Batch(list(hold(samples, 60_000)), prices=[(begin_s, tuple(hours))], foretold=[("2031-10-26", 138.0)])
+        ledger.write(batch)
+    days = planner_module._days(config, now, {})
+    assert sorted(days) == [first, date(2031, 10, 26)]
+    plain, long = days[first], days[date(2031, 10, 26)]
+    assert plain.shares == (*(0.0,) * 20, *(0.5,) * 4, *(0.0,) * 24)  # 690 of 1380 W from ten to twelve
+    assert plain.prices == pytest.approx([n // 2 / 100 for n in range(48)])
+    assert long.prices[:6] == pytest.approx([0.24, 0.24, 0.255, 0.255, 0.27, 0.27])  # one o'clock: 25 and 26
+    assert (plain.foretold, long.foretold) == (None, pytest.approx(0.1))
+    flat = configured().model_copy(update={"store": Store(directory=str(tmp_path))})
+    assert planner_module._days(flat, now, {})[first].prices == (None,) * 48
+    assert (
+        planner_module._days(config.model_copy(update={"store": Store(directory=str(tmp_path / "no"))}), now, {}) == {}
+    )
 
 
 def test_other_taxes_in_the_file_change_prices_that_are_known_already() -> None:

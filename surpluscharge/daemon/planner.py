@@ -27,7 +27,7 @@ from surpluscharge.control.news import News
 from surpluscharge.control.plan import MISSING, Car, Lead, Plan, in_words, left_in_words, plan
 from surpluscharge.control.wishes import Need
 from surpluscharge.history.energy import MWS_PER_WH, day_span, ms_of
-from surpluscharge.history.expectation import HALF_HOURS, Day, Shares, ahead, half_hour, shares
+from surpluscharge.history.expectation import HALF_HOURS, Day, Shares, ahead, half_hour, prices_of, shares
 from surpluscharge.history.ledger import Due, Ledger, PlanAhead, RunAhead
 from surpluscharge.words import duration
 
@@ -501,9 +501,11 @@ def _days(config: Config, wall: datetime, before: Mapping[date, Day]) -> dict[da
                 begin, end = day_span(day, wall.tzinfo)
                 if day > today or ms_of(end) <= bounds[0] or ms_of(begin) >= bounds[1]:
                     continue
-                intervals = ledger.intervals(ms_of(begin), ms_of(end))
+                intervals = ledger.surplus(ms_of(begin), ms_of(end), config.draw_w)
                 foretold = min(1.0, told[day] / config.draw_w) if day in told else None
-                found[day] = Day(shares(intervals, day, wall.tzinfo, config.draw_w), (None,) * 48, foretold)
+                sun = shares(intervals, day, wall.tzinfo, config.draw_w)
+                moved = ledger.moved(round(begin.timestamp()), round(end.timestamp())) if config.planned.prices else ()
+                found[day] = Day(sun, prices_of(moved, day, wall.tzinfo), foretold)
     return found
 
 

@@ -21,6 +21,7 @@ from datetime import date, datetime, timedelta, tzinfo
 from typing import NamedTuple
 
 from surpluscharge.control.plan import SUN_SHARE, Future, Piece
+from surpluscharge.control.slots import Slot
 from surpluscharge.history.energy import Interval, time_of
 
 HALF_HOUR_S = 1800
@@ -74,6 +75,21 @@ def shares(intervals: Iterable[Interval], day: date, zone: tzinfo | None, draw_w
                 known[half_hour(local)] += part
             at_ms = until_ms
     return tuple(sum_ / ms if ms else None for sum_, ms in zip(caught, known, strict=True))
+
+
+def prices_of(slots: Iterable[Slot], day: date, zone: tzinfo | None) -> Shares:
+    """Return the mean price of each half hour of a local day; None: there is none."""
+    sums, known_s = [0.0] * HALF_HOURS, [0.0] * HALF_HOURS
+    for begin_s, end_s, price in slots:
+        at_s = begin_s
+        while at_s < end_s:
+            until_s = min(end_s, (at_s // 900 + 1) * 900)
+            local = time_of(at_s * 1000, zone)
+            if local.date() == day:
+                sums[half_hour(local)] += price * (until_s - at_s)
+                known_s[half_hour(local)] += until_s - at_s
+            at_s = until_s
+    return tuple(sum_ / s if s else None for sum_, s in zip(sums, known_s, strict=True))
 
 
 def half_hour(local: datetime) -> int:
@@ -230,4 +246,4 @@ def season_apart(one: date, other: date) -> int:
     return min(apart, YEAR_DAYS - apart)
 
 
-__all__ = ["HALF_HOURS", "Ahead", "Day", "Shares", "ahead", "alike", "half_hour", "shares"]
+__all__ = ["HALF_HOURS", "Ahead", "Day", "Shares", "ahead", "alike", "half_hour", "prices_of", "shares"]

@@ -16,7 +16,7 @@ from typing import Any, Self
 
 from surpluscharge.control.draw import Step
 from surpluscharge.control.economics import Priced, Prices, Tariffs
-from surpluscharge.control.slots import DAY_S, HOUR_S, Moving, Slot, between, kept
+from surpluscharge.control.slots import DAY_S, HOUR_S, Book, Moving, Slot, between, kept
 from surpluscharge.history.energy import (
     NOTHING,
     QUARTER_HOUR_MS,
@@ -190,6 +190,21 @@ class Books:
             energy = Energy(*(whole - beyond for whole, beyond in zip(energy, over.energy, strict=True)))
         return energy
 
+    def surplus(self, begin_ms: int, end_ms: int, draw_w: float) -> Iterator[Interval]:
+        """Yield the surplus by the quarter of an hour, as far as a charger that draws so much could have caught it.
+
+        Summed up by the database, which holds up nobody meanwhile: a year's worth of seconds would be long work here.
+        Each row counts with the quarter in which it begins, and as it was: what is above the draw for some seconds does
+        not make up for what is below it in others. Only ``known_ms`` and ``solar_mws`` are told.
+        """
+        rows = self._db.execute(
+            "SELECT MIN(begin_ms), MAX(end_ms), SUM(known_ms), SUM(MIN(solar_mws + export_mws, known_ms * ?)) "
+            f"FROM interval WHERE begin_ms >= ? AND begin_ms < ? GROUP BY begin_ms / {QUARTER_HOUR_MS} ORDER BY 1",
+            (draw_w, begin_ms, end_ms),
+        )
+        for begin, end, known_ms, caught in rows:
+            yield Interval(begin, end, Energy(known_ms, solar_mws=round(caught)))
+
     def _before(self, at_ms: int) -> Interval | None:
         """Return the last interval that begins before a time."""
         row = self._db.execute(
@@ -306,11 +321,7 @@ class Books:
         if tariffs is None:
             return None
         begin_s, end_s = int(begin.timestamp()), math.ceil(end.timestamp())
-        rows = self._db.execute(
-            "SELECT begin_s, end_s, import_price FROM price WHERE begin_s > ? AND begin_s < ? ORDER BY begin_s",
-            (begin_s - HOUR_S, end_s + DAY_S),  # what "cheapest" means depends on what was ahead
-        )
-        book = tuple(Slot(*row) for row in rows)
+        book = self.moved(begin_s, end_s + DAY_S)  # what "cheapest" means depends on what was ahead
         if not any(slot.end_s > begin_s and slot.begin_s < end_s for slot in book):
             return tariffs
         dues = self._db.execute(
@@ -318,6 +329,15 @@ class Books:
             (1000 * begin_s, 1000 * (end_s + DAY_S)),
         )
         return Moving(tariffs, book, dues_s=tuple(by_ms / 1000 for (by_ms,) in dues))
+
+    def moved(self, begin_s: int, end_s: int) -> Book:
+        """Return the prices that moved, as they were in force, of the slots that are not over and begin in time."""
+        rows = self._db.execute(
+            "SELECT begin_s, end_s, import_price FROM price WHERE begin_s > ? AND begin_s < ? AND end_s > ? "
+            "ORDER BY begin_s",
+            (begin_s - HOUR_S, end_s, begin_s),
+        )
+        return tuple(Slot(*row) for row in rows)
 
     def account(self, begin: datetime, end: datetime, tariffs: Tariffs | None) -> Account:
         """Account for a stretch of time, at the prices that were in force.
