@@ -30,10 +30,14 @@ import math
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta, tzinfo
+from decimal import Decimal
 from heapq import heapify, heappop, heappush
 from itertools import accumulate
 from typing import NamedTuple
 
+from surpluscharge.control.economics import Tariffs
+from surpluscharge.control.machine import Params, State
+from surpluscharge.control.slots import DAY_S, Book, Moving, between
 from surpluscharge.control.wishes import Need
 
 HOUR_S = 3600.0
@@ -81,6 +85,24 @@ class Lead(NamedTuple):
     spare_s: float = 1800.0  # "as late as is safe": done so long before the need
 
 
+def lead_of(params: Params, state: State, draw_w: float, spare_s: float, due_day: int) -> Lead:
+    """Return what a plan is held to by the machine: minimum times, starts, and what is left of its allowance.
+
+    ``due_day``: the number of the day, as allowances have them, in which the need is due.
+    """
+    left_s, left_wh = params.planned_time_cap_s, params.planned_energy_cap_wh
+    if due_day <= state.planned_day:  # else there is another allowance by then
+        left_s, left_wh = left_s - state.planned_s, left_wh - state.planned_wh
+    return Lead(
+        draw_w,
+        params.min_on_s,
+        params.min_off_s,
+        params.starts_per_day,
+        allowance_s=max(0.0, min(left_s, left_wh / draw_w * HOUR_S)),
+        spare_s=spare_s,
+    )
+
+
 class Run(NamedTuple):
     """To be charged from then until then. ``sure``: not as the sun will be, but decided."""
 
@@ -111,6 +133,20 @@ class Plan(NamedTuple):
     def buys_at(self, at_s: float) -> bool:
         """Say whether by this plan the lead is on at a moment, whatever the sun does."""
         return any(run.sure and run.begin_s <= at_s < run.end_s for run in self.runs)
+
+
+def competing(done: Plan | None, tariffs: Tariffs, book: Book, now_s: float) -> Moving:
+    """Return the prices of this moment, where "cheapest" is what this lead can have until the next need.
+
+    By the plan, which knows how much of it there is and what the sun may bring; where nothing is planned for, as far as
+    prices are known for a day ahead.
+    """
+    cheapest = None
+    if done is not None and done.need is not None and done.value < MISSING:
+        cheapest = Decimal(str(round(done.value, 4)))
+    elif ahead_of := [slot.value for slot in between(book, now_s, now_s + DAY_S)]:
+        cheapest = Decimal(str(min(ahead_of)))
+    return Moving(tariffs, book, cheapest)
 
 
 class _Task(NamedTuple):

@@ -13,7 +13,6 @@ import asyncio
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date, datetime, timedelta, tzinfo
-from decimal import Decimal
 from typing import Any, Literal, NamedTuple, Protocol
 
 import structlog
@@ -24,10 +23,10 @@ from surpluscharge.control import news, slots, wishes
 from surpluscharge.control.controller import Controller
 from surpluscharge.control.economics import Prices
 from surpluscharge.control.news import News
-from surpluscharge.control.plan import MISSING, Car, Lead, Plan, in_words, left_in_words, plan
+from surpluscharge.control.plan import Plan, competing, in_words, lead_of, left_in_words
 from surpluscharge.control.wishes import Need
 from surpluscharge.history.energy import MWS_PER_WH, day_span, ms_of
-from surpluscharge.history.expectation import HALF_HOURS, Day, Shares, ahead, half_hour, prices_of, shares
+from surpluscharge.history.expectation import HALF_HOURS, Day, Shares, half_hour, plan_for, prices_of, shares
 from surpluscharge.history.ledger import Due, Ledger, PlanAhead, RunAhead
 from surpluscharge.words import duration
 
@@ -133,12 +132,7 @@ class Planner:
         made = self.shown.plan if self.shown and self.shown.plan.need else None
         if tariffs is None or (made is None and not self.prices):
             return config.prices_at(wall)
-        cheapest = None
-        if made is not None and made.value < MISSING:
-            cheapest = Decimal(str(round(made.value, 4)))
-        elif ahead_of := [slot.value for slot in slots.between(self.prices, now_s, now_s + DAY_S)]:
-            cheapest = Decimal(str(min(ahead_of)))
-        return slots.Moving(tariffs, self.prices, cheapest).prices_at(wall)
+        return competing(made, tariffs, self.prices, now_s).prices_at(wall)
 
     # --- what comes ---------------------------------------------------------------------------------------------------
 
@@ -367,54 +361,35 @@ class Planner:
 
     def _make(self, controller: Controller, wall: datetime) -> Shown | None:
         config, progress, now_s = self._config(), controller.progress, wall.timestamp()
-        # The next one alone: what comes in for it does not count for the one after, so nothing is bought ahead.
         need = next(iter(wishes.upcoming(config.standing, progress, now_s, wall.tzinfo)), None)
         if need is None or progress.full:
             return None
-        tariffs = config.tariffs()
-
-        def price_at(when: datetime) -> tuple[float | None, float, float]:
-            prices = tariffs.prices_at(when) if tariffs else None
-            filed, sell = (float(prices.import_price), float(prices.export_price)) if prices else (1.0, 0.0)
-            slot = slots.at(self.prices, when.timestamp())
-            return None if slot is None else slot.value, filed, sell
-
-        until = datetime.fromtimestamp(need.by_s, wall.tzinfo)
-        expected = ahead(
-            self.past,
-            wall,
-            until,
-            price_at,
-            self._so_far(wall),
-            self._foretold(controller.draw_w, wall),
-            share_now=self._share_now(controller),
-        )
-        state, params, limits = controller.state, controller.settings.params, controller.settings.limits
-        left_s, left_wh = params.planned_time_cap_s, params.planned_energy_cap_wh
-        if day_number(until, config.planned_from) <= state.planned_day:  # else there is another allowance by then
-            left_s, left_wh = left_s - state.planned_s, left_wh - state.planned_wh
-        rests = controller.settings.draw_a >= limits.rest_above_a
-        lead = Lead(
-            draw_w=controller.draw_w,
-            min_on_s=params.min_on_s,
-            min_off_s=params.min_off_s,
-            starts=params.starts_per_day,
-            allowance_s=max(0.0, min(left_s, left_wh / controller.draw_w * HOUR_S)),
-            rest_after_s=limits.rest_after_s if rests else math.inf,
-            rest_s=limits.rest_s if rests else 0.0,
-            spare_s=config.planned.ready_before_s,
-        )
+        tariffs, limits, state = config.tariffs(), controller.settings.limits, controller.state
+        due_day = day_number(datetime.fromtimestamp(need.by_s, wall.tzinfo), config.planned_from)
+        lead = lead_of(controller.settings.params, state, controller.draw_w, config.planned.ready_before_s, due_day)
+        if controller.settings.draw_a >= limits.rest_above_a:
+            lead = lead._replace(rest_after_s=limits.rest_after_s, rest_s=limits.rest_s)
         # What the plan began goes on for a little more; what somebody asked for, and has had or took back, does not.
         begun = self.shown is not None and self.shown.plan.buys_at(now_s)
-        charging = state.planned and controller.wants_on and begun
-        made = plan(now_s, [need], Car(progress.got_wh), lead, expected.pieces, expected.futures, charging)
+        made = plan_for(
+            need,
+            progress.got_wh,
+            lead,
+            state.planned and controller.wants_on and begun,
+            self.past,
+            wall,
+            tariffs,
+            self.prices,
+            self._so_far(wall),
+            self._foretold(controller.draw_w, wall),
+            self._share_now(controller),
+        )
         words = in_words(made, progress.sun_wh, progress.got_wh - progress.sun_wh, wall.tzinfo)
         bought_wh = sum(run.wh for run in made.runs if run.sure)
         if made.need is None or made.short_wh > ROUND_WH or made.lacks_wh - bought_wh <= ROUND_WH:
             return Shown(made, words, None)
-        published, filed, _ = price_at(wall)
-        buy = filed if published is None else published
-        return Shown(made, words, left_in_words(made, buy if tariffs else None))
+        prices = slots.Moving(tariffs, self.prices).prices_at(wall) if tariffs else None
+        return Shown(made, words, left_in_words(made, float(prices.import_price) if prices else None))
 
     def _so_far(self, wall: datetime) -> Shares:
         """Return what the sun brought today, up to the last half hour that is over and on record."""

@@ -20,8 +20,11 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, datetime, timedelta, tzinfo
 from typing import NamedTuple
 
-from surpluscharge.control.plan import SUN_SHARE, Future, Piece
+from surpluscharge.control import slots
+from surpluscharge.control.economics import Tariffs
+from surpluscharge.control.plan import SUN_SHARE, Car, Future, Lead, Piece, Plan, plan
 from surpluscharge.control.slots import Slot
+from surpluscharge.control.wishes import Need
 from surpluscharge.history.energy import Interval, time_of
 
 HALF_HOUR_S = 1800
@@ -154,6 +157,35 @@ def ahead(
     return Ahead(tuple(pieces), tuple(futures))
 
 
+def plan_for(
+    need: Need,
+    got_wh: float,
+    lead: Lead,
+    charging: bool,
+    past: Mapping[date, Day],
+    now: datetime,
+    tariffs: Tariffs | None,
+    book: slots.Book,
+    so_far: Shares = (None,) * HALF_HOURS,
+    foretold: Mapping[date, float] | None = None,
+    share_now: float | None = None,
+) -> Plan:
+    """Return the plan for what is due next, of which ``got_wh`` is in. ``now`` is aware, in the site's zone.
+
+    For that one alone: what comes in for it does not count for the one after, so nothing is bought ahead.
+    """
+
+    def price_at(when: datetime) -> tuple[float | None, float, float]:
+        prices = tariffs.prices_at(when) if tariffs else None
+        filed, sell = (float(prices.import_price), float(prices.export_price)) if prices else (1.0, 0.0)
+        slot = slots.at(book, when.timestamp())
+        return None if slot is None else slot.value, filed, sell
+
+    until = datetime.fromtimestamp(need.by_s, now.tzinfo)
+    expected = ahead(past, now, until, price_at, so_far, foretold, share_now=share_now)
+    return plan(now.timestamp(), [need], Car(got_wh), lead, expected.pieces, expected.futures, charging)
+
+
 def _halves(days: Sequence[Day | None]) -> list[tuple[list[float], Shares]]:
     """Return, of each half hour, what these days had: the surplus, and the price."""
     suns = zip(*(one.shares if one else (None,) * HALF_HOURS for one in days), strict=True)
@@ -246,4 +278,4 @@ def season_apart(one: date, other: date) -> int:
     return min(apart, YEAR_DAYS - apart)
 
 
-__all__ = ["HALF_HOURS", "Ahead", "Day", "Shares", "ahead", "alike", "half_hour", "prices_of", "shares"]
+__all__ = ["HALF_HOURS", "Ahead", "Day", "Shares", "ahead", "alike", "half_hour", "plan_for", "prices_of", "shares"]
