@@ -34,7 +34,7 @@ from typing import Any, NamedTuple
 
 from surpluscharge.clock import day_number
 from surpluscharge.control import draw
-from surpluscharge.control.economics import Prices, Tariffs
+from surpluscharge.control.economics import Priced, Prices
 from surpluscharge.control.machine import (
     CLEAR,
     EXPORT,
@@ -201,7 +201,7 @@ class Rates(NamedTuple):
     prices: tuple[Prices | None, ...]  # the same as they are configured; None: no tariff is valid yet
 
 
-def rates(tariffs: Tariffs, begin_s: float, end_s: float, zone: tzinfo | None) -> Rates:
+def rates(tariffs: Priced, begin_s: float, end_s: float, zone: tzinfo | None) -> Rates:
     """Return the prices of a stretch of time. Where no tariff is valid yet all are nought, and so is any value."""
     begin, end = (datetime.fromtimestamp(at_s, UTC).astimezone(zone) for at_s in (begin_s, end_s))
     spans = [(since.timestamp(), prices) for since, _, prices in tariffs.spans(begin, end)]
@@ -355,7 +355,7 @@ def decide(
         load_w = draw_w if wants_on(state.mode) else 0.0
         k = max(held, 0)
         here = _with_thresholds(params, start_w[k * each_start], stop_w[k * each_stop])
-        due_s = next_deadline(here, state, _inputs(grid_w, INFINITE_S, load_w, day))
+        due_s = next_deadline(here, state, _inputs(grid_w, INFINITE_S, load_w, day, False, 0))
         if next_day < len(days_s):
             due_s = min(due_s, days_s[next_day])
 
@@ -387,12 +387,12 @@ def decide(
         k = max(held, 0)
         here = _with_thresholds(params, start_w[k * each_start], stop_w[k * each_stop])
         fresh_until_s = at_s[held] + fresh_s if held >= 0 else -INFINITE_S
-        state = _settle(here, state, now_s, grid_w, fresh_until_s, draw_w, day, held, moves)
+        state = _settle(here, state, now_s, grid_w, fresh_until_s, draw_w, day, False, 0, held, moves)
         if event_s > ahead_s and held + 1 < count:
             held += 1
             grid_w = (draw_w if wants_on(state.mode) else 0.0) - surplus_w[held]
             here = _with_thresholds(params, start_w[held * each_start], stop_w[held * each_stop])
-            state = _settle(here, state, now_s, grid_w, now_s + fresh_s, draw_w, day, held, moves)
+            state = _settle(here, state, now_s, grid_w, now_s + fresh_s, draw_w, day, False, 0, held, moves)
     return moves
 
 
@@ -404,19 +404,24 @@ def _settle(
     fresh_until_s: float,
     draw_w: float,
     day: int,
+    planned: bool,
+    planned_day: int,
     held: int,
     moves: list[Move],
 ) -> State:
     while True:
         load_w = draw_w if wants_on(state.mode) else 0.0
-        before, state = state.mode, step(params, state, now_s, _inputs(grid_w, fresh_until_s, load_w, day))
+        before, state = (
+            state.mode,
+            step(params, state, now_s, _inputs(grid_w, fresh_until_s, load_w, day, planned, planned_day)),
+        )
         if state.mode == before:
             return state
         moves.append(Move(now_s, state.mode, held, state.cause))
 
 
-def _inputs(grid_w: float, fresh_until_s: float, load_w: float, day: int) -> Inputs:
-    return Inputs(grid_w, fresh_until_s, load_w, True, False, CLEAR, load_w == 0.0, day, False, 0)
+def _inputs(grid_w: float, fresh_until_s: float, load_w: float, day: int, planned: bool, planned_day: int) -> Inputs:
+    return Inputs(grid_w, fresh_until_s, load_w, True, False, CLEAR, load_w == 0.0, day, planned, planned_day)
 
 
 def _with_thresholds(params: Params, start_w: float, stop_w: float) -> Params:
