@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import math
 import random
 from array import array
-from datetime import UTC, datetime, timedelta
-from decimal import Decimal
+from datetime import datetime
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -15,9 +16,14 @@ import numpy as np
 import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
 
+from surpluscharge.config import Config
+from surpluscharge.control.slots import Book, Slot
 from surpluscharge.control.wishes import Need
-from surpluscharge.planning import needs, replay
+from surpluscharge.history.readings import ReadingsError
+from surpluscharge.planning import comparing, needs, pictures, replay
+from surpluscharge.planning.comparing import Supply
 from surpluscharge.planning.replay import Days, Series, series
+from tests.conftest import config_from
 from tests.test_replay import BEGIN_S, DRAW_W, random_params, random_series
 
 STEP_S = needs.STEP_S
@@ -121,3 +127,158 @@ def test_nothing_earns_more_that_lacks_no_more(seed: int) -> None:
     for (end, steps), began in zip(case.needs, [0, *(end for end, _ in case.needs)], strict=False):
         took = sum(max(0.0, min(e, end * STEP_S) - max(b, began * STEP_S)) for b, e in found.runs) / STEP_S
         assert took >= steps - missed - 1e-9
+
+
+# --- beside one another ----------------------------------------------------------------------------------------------
+
+BERLIN = ZoneInfo("Europe/Berlin")
+FIRST = datetime(2031, 3, 25, tzinfo=BERLIN)  # the clocks change on the 30th
+
+
+def configured(by: str = "07:00", wh: float = 4000.0, import_price: float = 0.3, **control: Any) -> Config:
+    return config_from(
+        control={"start_delay_s": 60.0, "stop_delay_s": 60.0, "min_on_s": 600.0, "min_off_s": 600.0} | control,
+        site={"time_zone": "Europe/Berlin"},
+        money={"currency": "EUR", "tariff": [{"import_price": import_price, "export_price": 0.08,
+                                              "alternative_price": import_price}]},
+        planned={"allow": True, "need": [{"by": by, "energy_wh": wh}], "unwatched_because": "an invented house"},
+    )  # fmt: skip
+
+
+def skies(seed: int, days: int = 7, noon_w: float = 2500.0) -> Series:
+    """Return minutes of invented days: some clear, some grey, some of both."""
+    chance = random.Random(seed)
+    at_s, surplus_w = array("d"), array("d")
+    for day in range(days):
+        clear = chance.choice([0.1, 0.5, 1.0])
+        for minute in range(1440):
+            at_s.append(FIRST.timestamp() + 86400.0 * day + 60.0 * minute)
+            sun = max(0.0, math.cos((minute - 750) / 1440 * 2 * math.pi)) * noon_w
+            surplus_w.append(sun * (clear if clear != 0.5 or minute // 7 % 2 else 0.2) - 250.0)
+    return series(at_s, surplus_w, 90.0)
+
+
+def hourly(price_of: Any, days: int = 9) -> Book:
+    begin_s = int(FIRST.timestamp())
+    return tuple(Slot(at, at + 3600, price_of(at)) for at in range(begin_s, begin_s + days * 86400, 3600))
+
+
+def seen_to(config: Config, readings: Series, book: Book = ()) -> dict[str, Supply]:
+    return comparing.supplies(comparing.study(config, readings, book=book))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_no_rule_earns_more_than_the_best_and_the_plan_misses_nothing(seed: int) -> None:
+    """At one price, and at prices that move; with minutes all switch at moments of the grid, but for a part of one."""
+    chance = random.Random(seed)
+    readings = skies(seed)
+    moving = {at: round(chance.uniform(0.02, 0.6), 3) for at in range(24)}
+    book = hourly(lambda at: moving[at // 3600 % 24]) if seed % 2 else ()
+    config = configured(chance.choice(["07:00", "15:30"]), chance.choice([3000.0, 6000.0]), start_export_w="auto",
+                        stop_import_w="auto")  # fmt: skip
+    found = seen_to(config, readings, book)
+    dues = len(comparing.study(config, readings).dues)
+    assert found["plan"].met == found["best"].met == dues >= 5 and found["plan"].missing_kwh == 0.0
+    assert found["plan"].planned_kwh > 0.0
+    best = sum(found["best"].done.gain)
+    for name, one in found.items():
+        switches = 2 * sum(one.done.starts)
+        if one.met == dues:
+            assert sum(one.done.gain) <= best + switches * 0.6 * DRAW_W / 60_000.0, name
+    assert found["plan"].cost < found["from_23"].cost + 1e-9 or found["from_23"].met != dues
+
+
+def test_what_is_to_come_decides_nothing() -> None:
+    """Whatever the sun and the prices of the days after do, until the first of them all is as it was."""
+    config, one, other = configured(), skies(1), skies(1)
+    until = 5 * 1440
+    for at in range(until, len(other.at_s)):
+        other.surplus_w[at] = -900.0
+    edge_s = one.at_s[until] - 86400.0  # the prices of a day are known on the day before
+    books = [hourly(lambda at: 0.2), hourly(lambda at: 0.2 if at < edge_s + 2 * 86400 else 0.9)]
+    moves = []
+    for readings, book in ((one, books[0]), (other, books[1])):
+        found = seen_to(config, readings, book)["plan"].done.moves
+        moves.append([move for move in found if move.at_s < edge_s])
+    assert moves[0] == moves[1] and len(moves[0]) > 4
+
+
+def test_lower_prices_cost_no_more() -> None:
+    readings = skies(3)
+    chance = random.Random(3)
+    prices = {at: chance.uniform(0.1, 0.5) for at in range(24)}
+    costs = []
+    for less in (0.0, 0.05, 0.1):
+        book = hourly(lambda at, less=less: prices[at // 3600 % 24] - less * (at // 3600 % 3 == 0))
+        costs.append(-sum(seen_to(configured(), readings, book)["best"].done.gain))
+    assert costs == sorted(costs, reverse=True) and costs[0] > costs[2]
+
+
+def test_prices_that_move_and_stay_the_same_are_a_flat_tariff() -> None:
+    readings = skies(4)
+    config = configured(start_export_w="auto", stop_import_w="auto")
+    flat, moving = seen_to(config, readings), seen_to(config, readings, hourly(lambda _: 0.3))
+    for way in flat:
+        assert moving[way].done.totals == flat[way].done.totals and moving[way].met == flat[way].met
+        assert moving[way].cost == pytest.approx(flat[way].cost)
+
+
+def test_what_cannot_be_delivered_is_delivered_as_far_as_it_goes() -> None:
+    """A day has 24 hours: 6 A at 230 V bring 33.1 kWh in it at the most."""
+    readings = skies(5)
+    found = seen_to(configured(wh=40000.0), readings)
+    dues = len(comparing.study(configured(), readings).dues)
+    assert found["best"].met == 1  # the first has the evening before as well
+    # From one need to the next there are 24 hours; 23 where the clocks go forward.
+    assert found["best"].missing_kwh == pytest.approx(40.0 * (dues - 1) - 1.38 * (24 * (dues - 1) - 1), abs=0.2)
+    assert found["plan"].missing_kwh >= found["best"].missing_kwh - 0.2
+
+
+# --- the files -------------------------------------------------------------------------------------------------------
+
+
+def test_prices_come_as_json_or_csv(tmp_path: Path) -> None:
+    rows = [{"start": "2031-03-30T01:00:00+01:00", "minutes": 60, "price": 0.21},
+            {"start": "2031-03-30T03:00:00+02:00", "end": "2031-03-30T04:00:00+02:00", "price": -0.02}]  # fmt: skip
+    (tmp_path / "prices.json").write_text(json.dumps(rows))
+    (tmp_path / "prices.csv").write_text(
+        "start,minutes,price\n2031-03-30T01:00:00+01:00,60,0.21\n2031-03-30T03:00:00+02:00,60,-0.02\n"
+    )
+    read = [replay.load_prices(tmp_path / f"prices.{kind}", configured()) for kind in ("json", "csv")]
+    assert read[0] == read[1] and [slot.value for slot in read[0]] == [0.21, -0.02]
+    assert read[0][0].end_s == read[0][1].begin_s  # an hour is left out that night
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("", "no JSON list of slots"),
+        ("[]", "no JSON list of slots"),
+        ("start,minutes,price\nyesterday,60,0.2\n", "RFC 3339"),
+        ("start,minutes,price\n2031-03-30T01:00:00,60,0.2\n", "no offset"),
+        ("start,minutes,price\n2031-03-30T01:00:00Z,60,cheap\n", "neither"),
+        ("start,minutes,price\n2031-03-30T01:00:00Z,60,0.2\n2031-03-30T01:30:00Z,60,0.2\n", "before the one before"),
+    ],
+)
+def test_a_file_of_prices_that_is_none_is_refused(tmp_path: Path, text: str, why: str) -> None:
+    (tmp_path / "prices.csv").write_text(text)
+    with pytest.raises(ReadingsError, match=why):
+        replay.load_prices(tmp_path / "prices.csv", configured())
+
+
+def test_the_table_and_the_page_show_it(tmp_path: Path) -> None:
+    found = comparing.compare(comparing.study(configured(), skies(2)))
+    figures = comparing.as_json(found)["needs"]
+    assert figures["due"] == figures["plan"]["met"] and figures["best"]["above_best"] == 0.0
+    plan = figures["plan"]
+    drawn = sum(found.supplies["plan"].done.solar_wh) + sum(found.supplies["plan"].done.grid_wh)
+    assert plan["solar_kwh"] + plan["beside_kwh"] + plan["planned_kwh"] == pytest.approx(drawn / 1000.0, abs=0.01)
+    assert plan["cost"] == pytest.approx(
+        0.08 * plan["solar_kwh"] + 0.3 * (plan["beside_kwh"] + plan["planned_kwh"]), abs=0.01
+    )
+    text = comparing.as_text(found)
+    assert "needs met" in text and "bought by plan, kWh" in text
+    page = pictures.of_replay(found)
+    assert "How what was needed was seen to" in page and "By plan, " in page
+    without = configured().model_copy(update={"planned": config_from().planned})
+    assert comparing.as_json(comparing.compare(comparing.study(without, skies(2))))["needs"] is None

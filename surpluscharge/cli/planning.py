@@ -16,6 +16,11 @@ from surpluscharge.history.readings import ReadingsError
 from surpluscharge.planning import advise, comparing, compiling, tune
 from surpluscharge.planning import replay as replaying
 
+PRICES = (
+    "import prices that moved: JSON as the topic has them, or CSV with a header of start, minutes or end, and price "
+    "(default: with the ledger those on record, else those of [money])"
+)
+
 
 def _advise(options: argparse.Namespace) -> int:
     config = load_offline(options.config)
@@ -85,13 +90,15 @@ def _study(options: argparse.Namespace) -> comparing.Study:
     config = load_offline(options.config)
     with Progress("reading") as bar:
         fresh_s = comparing.configured_fresh_s(config)
+        book = replaying.load_prices(options.prices, config) if options.prices else ()
         if options.readings == "ledger":
             readings, draw_w = replaying.load_ledger(config.recorded_file, fresh_s, config.draw_w, bar)
+            book = book or replaying.recorded_prices(config, readings)
         else:
             limit_w = comparing.configured_limit_w(config)
             readings, draw_w = replaying.load(options.readings, fresh_s, bar, limit_w, layout(options)), config.draw_w
     source = "the ledger" if options.readings == "ledger" else Path(options.readings).name
-    return comparing.study(config, readings, draw_w, source)
+    return comparing.study(config, readings, draw_w, source, book)
 
 
 def add_advise(sub: Any) -> None:
@@ -103,6 +110,7 @@ def add_replay(sub: Any) -> None:
     sub.set_defaults(command=_replay)
     sub.add_argument("--readings", required=True, metavar="FILE", help=READINGS)
     layout_options(sub)
+    sub.add_argument("--prices", metavar="FILE", help=PRICES)
     sub.add_argument("--json", action="store_true", help="print it as JSON")
     sub.add_argument("--html", metavar="FILE", help="also draw a day and all days (needs the report extra)")
     sub.add_argument("--day", type=date_of, metavar="DATE", help="the day to draw (default: the costliest one)")
@@ -112,6 +120,7 @@ def add_tune(sub: Any) -> None:
     sub.set_defaults(command=_tune)
     sub.add_argument("--readings", required=True, metavar="FILE", help=READINGS)
     layout_options(sub)
+    sub.add_argument("--prices", metavar="FILE", help=PRICES)
     sub.add_argument(
         "--objective",
         choices=("value", "solar", "starts"),

@@ -124,6 +124,15 @@ def read_prices(payload: bytes, feed: Feed, now_s: float) -> Book:
     return _read(payload, feed, now_s, {"price": lambda value, _: value})
 
 
+def read_past(rows: Iterable[dict[str, Any]], feed: Feed) -> Book:
+    """Return prices that are over, as a file has them: as many as there are, and with gaps. Raises Rejected."""
+    found = sorted(_slot(row, feed, {"price": lambda value, _: value}) for row in rows)
+    for before, after in pairwise(found):
+        if after.begin_s < before.end_s:
+            raise Unusable("slots-doubled" if after.begin_s == before.begin_s else "slots-overlap")
+    return tuple(found)
+
+
 def read_powers(payload: bytes, feed: Feed, now_s: float) -> Book:
     """Return the mean watts of a forecast. Raises Rejected."""
     return _read(

@@ -7,10 +7,12 @@ from array import array
 from bisect import bisect_right
 from collections.abc import Callable, Iterator, MutableSequence, Sequence
 from datetime import UTC, date, datetime, tzinfo
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 from surpluscharge.clock import zone as zone_of
 from surpluscharge.config import Config
+from surpluscharge.control import slots
 from surpluscharge.control.ahead import nothing, remember
 from surpluscharge.control.ahead import thresholds as ahead_thresholds
 from surpluscharge.control.machine import (
@@ -27,14 +29,22 @@ from surpluscharge.control.machine import (
     wants_on,
 )
 from surpluscharge.control.rule import Way
+from surpluscharge.control.wishes import Need
 from surpluscharge.history.readings import sides
-from surpluscharge.planning import compiling, hindsight, replay
+from surpluscharge.planning import compiling, hindsight, needs, replay
 from surpluscharge.planning.replay import Days, Move, Rates, Series, Sums, _buffer, _run
 from surpluscharge.words import counted, duration, number, watts
 
 ASSUMPTIONS = (
     "Assumed: charging enabled throughout, the car always there and never full, its draw always the same, the relay "
     "obeying at once, no fault and no rest; a session re-armed by hand counts as re-armed each day."
+)
+
+OF_NEEDS = (
+    "The plan knew no more than the daemon would have: the days before, and prices from 13:00 of the day before on. It "
+    "thinks again each half hour, the daemon each five minutes, and with a forecast where there is one. Cost is what "
+    "was paid, and what was not sold. The best possible keeps the minimum times, but no cap, no budget of starts and "
+    "no half hour to spare; what comes in beyond a need has its worth there, and so in what others cost above it."
 )
 
 LEAST_KNOWN_S = 6 * 3600.0  # a day of which less is known is none: half a night at either end, or a day full of gaps
@@ -64,6 +74,8 @@ class Study(NamedTuple):
     sums: Sums
     known_s: array[float]  # of each charging day
     source: str = "readings"  # where they come from, for people
+    book: slots.Book = ()  # prices that moved
+    dues: tuple[Need, ...] = ()  # what was needed by when
 
     @property
     def counted(self) -> list[int]:
@@ -95,11 +107,23 @@ def configured_limit_w(config: Config) -> float:
     return sum(source.limit_w for source in config.meter)
 
 
-def study(config: Config, readings: Series, draw_w: float | None = None, source: str = "readings") -> Study:
-    """Prepare a replay, with a draw other than the configured one if it is known better."""
+def study(
+    config: Config,
+    readings: Series,
+    draw_w: float | None = None,
+    source: str = "readings",
+    book: slots.Book = (),
+) -> Study:
+    """Prepare a replay, with a draw other than the configured one if it is known better.
+
+    ``book``: import prices that moved; where there is none, those of the configuration hold.
+    """
     draw_w = draw_w or config.draw_w
     zone, tariffs = zone_of(config.site.time_zone), config.tariffs()
-    prices = replay.rates(tariffs, readings.at_s[0], readings.end_s, zone) if tariffs else None
+    # Of the first day the night before is not there: nobody could have charged in it.
+    dues = needs.dues(config, readings.at_s[0] + DAY_S, readings.end_s, zone) if config.planned.allow else ()
+    priced = slots.Moving(tariffs, book, dues_s=tuple(due.by_s for due in dues)) if tariffs and book else tariffs
+    prices = replay.rates(priced, readings.at_s[0], readings.end_s, zone) if priced else None
     nothing = array("d", [0.0])
     days = replay.charging_days(readings, zone, config.rearm_at)
     sums = replay.sums(readings, draw_w, prices or Rates(nothing, nothing, nothing, nothing, (None,)))
@@ -120,6 +144,8 @@ def study(config: Config, readings: Series, draw_w: float | None = None, source:
         sums,
         known_s,
         source,
+        book,
+        dues,
     )
 
 
@@ -256,11 +282,69 @@ def best(case: Study) -> tuple[hindsight.Hindsight, Outcome]:
     found = hindsight.best_within(
         case.readings, case.sums.gain, params.min_on_s, params.min_off_s, case.days, case.cap_s, params.starts_per_day
     )
+    return found, of_runs(case, found.runs)
+
+
+def of_runs(case: Study, runs: hindsight.Runs) -> Outcome:
+    """Add up what a plan would do."""
     moves = [Move(case.readings.at_s[0], IDLE, 0, C_STARTED)]  # no row of the table moves a plan
-    for run_s in found.runs:
+    for run_s in runs:
         for at_s, mode in zip(run_s, (CHARGING, IDLE), strict=True):
             moves.append(Move(at_s, mode, bisect_right(case.readings.at_s, at_s) - 1, C_STARTED))
-    return found, outcome(case, moves)
+    return outcome(case, moves)
+
+
+class Supply(NamedTuple):
+    """What one way of seeing to the needs did. Costs in the tariffs' currency: what was paid, and what was not sold."""
+
+    done: Outcome
+    planned_kwh: float  # bought by plan
+    cost: float
+    met: int
+    missing_kwh: float
+
+
+def supplies(case: Study) -> dict[str, Supply]:
+    """Return what the plan would have done for what was needed, what people do otherwise, and the best possible.
+
+    Empty where nothing is needed, or there are no prices.
+    """
+    if not case.dues or case.prices is None:
+        return {}
+    readings, draw_w, params = case.readings, case.draw_w, case.params
+    free = case.prices._replace(alternative_price=array("d", bytes(8 * len(case.prices.from_s))))
+    costs = replay.sums(readings, draw_w, free).gain
+    allowances = replay.charging_days(readings, case.zone, case.config.planned_from)
+
+    def of(done: Outcome, planned: hindsight.Runs, came_wh: Sequence[float]) -> Supply:
+        bought_wh = sum(of_runs(case, planned).grid_wh)
+        cost = -sum(hindsight.between(readings, costs, *run_s) for run_s in charging(done.moves, readings.end_s))
+        lacks_wh = [max(0.0, due.wh - came) for due, came in zip(case.dues, came_wh, strict=True)]
+        missing_kwh = sum(lacking for lacking in lacks_wh if lacking > needs.MET_WH) / 1000.0
+        return Supply(done, bought_wh / 1000.0, cost, sum(lacking <= needs.MET_WH for lacking in lacks_wh), missing_kwh)
+
+    by_plan = needs.ByPlan(case.config, readings, case.zone, draw_w, params, case.dues, case.book)
+    ways: dict[str, tuple[needs.Decide, needs.Hear | None]] = {
+        "plan": (by_plan, by_plan.hear),
+        "from_23": (needs.from_eleven(case.dues, case.zone, draw_w), None),
+        "sun_only": (needs.by_sun(*case.config.rule(None).fixed), None),
+    }
+    found = {}
+    for name, (decide, hear) in ways.items():
+        done = needs.follow(params, readings, case.days, allowances, draw_w, case.dues, decide, hear)
+        found[name] = of(outcome(case, done.moves), done.planned, done.came_wh)
+    ideal = needs.best(readings, case.sums.gain, params.min_on_s, params.min_off_s, draw_w, case.dues)
+    edges_s = [readings.at_s[0], *(due.by_s for due in case.dues)]
+    came_wh = [
+        sum(
+            hindsight.between(readings, total, *cut)
+            for total in case.sums[:2]
+            for cut in needs.within(ideal.runs, *ends)
+        )
+        for ends in pairwise(edges_s)
+    ]
+    found["best"] = of(of_runs(case, ideal.runs), [], came_wh)
+    return found
 
 
 class Comparison(NamedTuple):
@@ -272,6 +356,7 @@ class Comparison(NamedTuple):
     hindsight: hindsight.Hindsight | None  # None: no prices, so nothing to be best at
     ideal: Outcome | None
     seconds: float  # that the replay took, without compiling
+    supplies: dict[str, Supply]  # what was needed, and how it was seen to
 
 
 def compare(case: Study, progress: Callable[[float], None] = lambda _: None) -> Comparison:
@@ -292,10 +377,12 @@ def compare(case: Study, progress: Callable[[float], None] = lambda _: None) -> 
     plainly = replayed if simple == chosen else run(case, simple, with_delays(case, False))
     by_price = None if auto is None else replayed if auto == chosen else run(case, auto, following)
     foreseen = None if ahead is None else replayed if ahead == chosen else run(case, ahead, following)
-    progress(0.7)
+    progress(0.6)
     found, ideal = best(case) if case.prices else (None, None)
+    progress(0.7)
+    seen_to = supplies(case)
     progress(1.0)
-    return Comparison(case, replayed, plainly, by_price, foreseen, found, ideal, seconds)
+    return Comparison(case, replayed, plainly, by_price, foreseen, found, ideal, seconds, seen_to)
 
 
 def share(part: float, whole: float) -> float | None:
@@ -419,6 +506,7 @@ def as_json(found: Comparison) -> dict[str, Any]:
         "auto": of(found.auto) if found.auto else None,
         "ahead": of(found.ahead) if found.ahead else None,
         "hindsight": of(found.ideal) if found.ideal else None,
+        "needs": needs_as_json(found),
         "by_day": [
             {
                 "day": case.date(day).isoformat(),
@@ -433,6 +521,56 @@ def as_json(found: Comparison) -> dict[str, Any]:
             for day in case.counted
         ],
     }
+
+
+def needs_as_json(found: Comparison) -> dict[str, Any] | None:
+    """Return how what was needed was seen to; None: nothing was, or there are no prices.
+
+    ``above_best`` is what the best possible earns more: there what comes in beyond a need has its worth as well. None
+    for a way that left more missing than had to be.
+    """
+    if not found.supplies:
+        return None
+    best = found.supplies["best"]
+
+    def of(one: Supply) -> dict[str, Any]:
+        more = sum(best.done.gain) - sum(one.done.gain)
+        bought_kwh = sum(one.done.grid_wh) / 1000.0
+        return {
+            "met": one.met,
+            "missing_kwh": round(one.missing_kwh, 3),
+            "solar_kwh": one.done.totals["solar_kwh"],
+            "beside_kwh": round(max(0.0, bought_kwh - one.planned_kwh), 3),
+            "planned_kwh": round(one.planned_kwh, 3),
+            "cost": round(one.cost, 4),
+            "value": one.done.totals["value"],
+            "above_best": round(more, 4) if one.missing_kwh <= best.missing_kwh + needs.MET_WH / 1000.0 else None,
+            "starts": one.done.totals["starts"],
+        }
+
+    return {"due": len(found.case.dues), **{name: of(one) for name, one in found.supplies.items()}}
+
+
+WAYS = {"plan": "by plan", "from_23": "from 23:00", "sun_only": "sun only", "best": "best possible"}  # for people
+
+
+def _needs_as_text(found: Comparison, figures: dict[str, Any]) -> Iterator[str]:
+    currency = found.case.currency
+    yield f"What was needed: {counted(figures['due'], 'time')}, each counted anew."
+    yield " " * 20 + "".join(f"{name:>18}" for name in WAYS.values())
+    for title, key, digits in [
+        ("needs met", "met", 0),
+        ("missing, kWh", "missing_kwh", 1),
+        ("from the sun, kWh", "solar_kwh", 1),
+        ("bought beside, kWh", "beside_kwh", 1),
+        ("bought by plan, kWh", "planned_kwh", 1),
+        (f"cost, {currency}", "cost", 2),
+        (f"above best, {currency}", "above_best", 2),
+        ("starts", "starts", 0),
+    ]:
+        # The best possible knows no plan: all that it buys is bought.
+        cells = [figures[way][key] for way in WAYS]
+        yield f"{title:<20}" + "".join(f"{'-' if cell is None else number(cell, digits):>18}" for cell in cells)
 
 
 def as_text(found: Comparison) -> str:
@@ -452,6 +590,8 @@ def as_text(found: Comparison) -> str:
         cells = [number(column[key], digits) if column[key] is not None else "-" for _, column in columns]
         if key in ("solar_kwh", "grid_kwh", "starts") or case.currency:
             lines.append(f"{title:<20}" + "".join(f"{cell:>18}" for cell in cells))
+    if document["needs"]:
+        lines += ["", *_needs_as_text(found, document["needs"])]
     warned = [f"Warning: {warning}" for warning in document["warnings"]]
     return "\n".join([*lines, "", *warned, *notes(found)])
 
@@ -490,6 +630,8 @@ def notes(found: Comparison) -> list[str]:
             f"Hindsight under a day's cap is known within bounds: {found.hindsight.gain:.2f} can be had, and no more "
             f"than {found.hindsight.at_most:.2f}, against which the shares are taken."
         )
+    if found.supplies:
+        lines.append(OF_NEEDS)
     return [*lines, ASSUMPTIONS]
 
 

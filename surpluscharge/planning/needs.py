@@ -27,6 +27,7 @@ from collections.abc import Callable, MutableSequence, Sequence
 from datetime import date, datetime, time, timedelta
 from typing import Any, NamedTuple
 
+from surpluscharge.clock import day_number
 from surpluscharge.config import Config
 from surpluscharge.control import ahead, slots, wishes
 from surpluscharge.control.machine import Params, State, initial, next_deadline, wants_on
@@ -67,6 +68,10 @@ class Asked(NamedTuple):
     share: float  # the surplus of now, as a share of the draw
 
 
+Decide = Callable[[Asked], Intent]
+Hear = Callable[[float, float, Intent], Intent]
+
+
 class Followed(NamedTuple):
     """What came of it."""
 
@@ -85,14 +90,21 @@ def dues(config: Config, begin_s: float, end_s: float, zone: Any) -> tuple[Need,
         found += [need for need in coming if need.by_s <= end_s]
 
 
+def within(runs: Runs, begin_s: float, end_s: float) -> Runs:
+    """Return what of the runs lies between two moments."""
+    cut = [(max(begin, begin_s), min(end, end_s)) for begin, end in runs]
+    return [(begin, end) for begin, end in cut if begin < end]
+
+
 # --- by the machine --------------------------------------------------------------------------------------------------
 
 
 def follow(
-    params: Params, readings: Series, days: Days, noons: Days, draw_w: float, needs: Sequence[Need],
-    decide: Callable[[Asked], Intent], hear: Callable[[float, float, Intent], Intent] | None = None,
+    params: Params, readings: Series, days: Days, allowances: Days, draw_w: float, needs: Sequence[Need],
+    decide: Decide, hear: Hear | None = None,
 ) -> Followed:  # fmt: skip
-    """Live through the readings, switched on with the first one. ``noons``: the days that begin at noon.
+    """Live through the readings, switched on with the first one. ``allowances``: the days that charging by plan has
+    an allowance each of.
 
     ``hear`` is told of each reading, as a share of the draw, and may change what is intended.
     """
@@ -101,7 +113,7 @@ def follow(
     moves = [Move(readings.at_s[0], state.mode, 0, state.cause)]
     planned: list[list[float]] = []
     came: list[float] = []
-    day, noon, due, got_wh = 0, 0, 0, 0.0
+    day, allowance, due, got_wh = 0, 0, 0, 0.0
     intent = Intent((), math.inf, -math.inf, -math.inf)
     count, before, grid_w = len(readings.at_s), -1, 0.0
     for held in range(count):
@@ -110,8 +122,8 @@ def follow(
         while True:
             while day < len(days.ends_s) and days.ends_s[day] <= now_s:
                 day += 1
-            while noon < len(noons.ends_s) and noons.ends_s[noon] <= now_s:
-                noon += 1
+            while allowance < len(allowances.ends_s) and allowances.ends_s[allowance] <= now_s:
+                allowance += 1
             while due < len(needs) and needs[due].by_s <= now_s:
                 came.append(got_wh)
                 due, got_wh, intent = due + 1, 0.0, intent._replace(again_s=now_s)
@@ -128,7 +140,7 @@ def follow(
                 fresh_s = readings.at_s[reading] + readings.fresh_s
                 if fresh:  # the meter shows what is drawn at its moment
                     grid_w = (draw_w if wants_on(state.mode) else 0.0) - readings.surplus_w[reading]
-                about = days.first + day, asked, noons.first + noon
+                about = days.first + day, asked, allowances.first + allowance
                 state = _settle(here, state, now_s, grid_w, fresh_s, draw_w, *about, reading, moves)
                 before = reading
             if now_s >= until_s:
@@ -136,7 +148,7 @@ def follow(
             load_w = draw_w if wants_on(state.mode) else 0.0
             inputs = _inputs(grid_w, fresh_s, load_w, *about)
             edges_s = [edge_s for window in intent.windows for edge_s in window if edge_s > now_s]
-            edges_s += [of.ends_s[n] for of, n in ((days, day), (noons, noon)) if n < len(of.ends_s)]
+            edges_s += [of.ends_s[n] for of, n in ((days, day), (allowances, allowance)) if n < len(of.ends_s)]
             edges_s += [needs[due].by_s] if due < len(needs) else []
             next_s = min(until_s, next_deadline(here, state, inputs), max(intent.again_s, now_s + 1.0), *edges_s)
             known_s = max(0.0, min(next_s, readings.at_s[held] + readings.hold_s[held]) - now_s) if load_w else 0.0
@@ -188,10 +200,12 @@ class ByPlan:
             gone = half_hour(now)
             so_far = (*self._halves.get(today, [None] * HALF_HOURS)[:gone], *[None] * (HALF_HOURS - gone))
             begun = self._plan is not None and self._plan.buys_at(asked.now_s)
+            due = datetime.fromtimestamp(self._needs[asked.due].by_s, self._zone)
+            due_day = day_number(due, self._config.planned_from)
             made = plan_for(
                 self._needs[asked.due],
                 asked.got_wh,
-                lead_of(self._params, asked.state, self._draw_w, self._config.planned.ready_before_s),
+                lead_of(self._params, asked.state, self._draw_w, self._config.planned.ready_before_s, due_day),
                 asked.state.planned and wants_on(asked.state.mode) and begun,
                 self._past,
                 now,
@@ -237,7 +251,7 @@ def _halves(readings: Series, zone: Any, draw_w: float) -> dict[date, list[float
     return found
 
 
-def from_eleven(needs: Sequence[Need], zone: Any, draw_w: float) -> Callable[[Asked], Intent]:
+def from_eleven(needs: Sequence[Need], zone: Any, draw_w: float) -> Decide:
     """Return who decides so: from eleven at night on, until what the next need takes is in."""
 
     def decide(asked: Asked) -> Intent:
@@ -256,7 +270,7 @@ def from_eleven(needs: Sequence[Need], zone: Any, draw_w: float) -> Callable[[As
     return decide
 
 
-def by_sun(start_w: float, stop_w: float) -> Callable[[Asked], Intent]:
+def by_sun(start_w: float, stop_w: float) -> Decide:
     """Return who leaves it to two thresholds."""
     return lambda asked: Intent((), start_w, stop_w, math.inf)
 

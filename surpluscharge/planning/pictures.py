@@ -90,6 +90,8 @@ def of_replay(found: Comparison, day: date | None = None) -> str:
         raise ValueError(f"{day} is not among the days with readings: {comparing.period(case)}")
     figures = comparing.as_json(found)
     parts = [section("What each rule would have come to", _rules_table(found, figures).html())]
+    if found.supplies:
+        parts.append(section("How what was needed was seen to", _needs_table(found).html()))
     parts.append(_day_section(found, index, day is not None))
     if len(case.counted) > 1:
         parts.append(_days_section(found))
@@ -115,10 +117,19 @@ def _gist(found: Comparison, figures: dict[str, float]) -> list[str]:
     others |= {QUOTED["ahead"]: found.ahead} if found.ahead else {}
     name = max(others, key=lambda each: sum(others[each].gain))
     more = sum(others[name].gain) - sum(found.replayed.gain)
-    told = [f"{lede}.", energy]
+    told = [f"{lede}.", energy, *_of_the_plan(found)]
     if more >= 0.005:
         told.append(f"Of the rules compared, {name} would have earned most: {more:.2f} {currency} more.")
     return [*told, *comparing.warnings(case)]
+
+
+def _of_the_plan(found: Comparison) -> Iterator[str]:
+    if figures := comparing.needs_as_json(found):
+        plan, night = figures["plan"], figures["from_23"]
+        met = f"By plan, {plan['met']} of {counted(figures['due'], 'need')} would have been met, "
+        less = night["cost"] - plan["cost"]
+        beside = f", {abs(less):.2f} {'less' if less >= 0 else 'more'} than charging from 23:00"
+        yield f"{met}for {plan['cost']:.2f} {found.case.currency}{beside if night['met'] == plan['met'] else ''}."
 
 
 def _rules_table(found: Comparison, figures: dict[str, Any]) -> Table:
@@ -137,6 +148,19 @@ def _rules_table(found: Comparison, figures: dict[str, Any]) -> Table:
     if found.hindsight and found.hindsight.at_most > comparing.APART * max(found.hindsight.gain, 0.0):
         rows.append(["no rule can exceed", "", "", _cell(figures["hindsight_value"], 2), _share_cell(1.0), ""])
     return Table("rules", "What each rule would have come to", heads, rows, quiet=True)
+
+
+def _needs_table(found: Comparison) -> Table:
+    figures, currency = comparing.needs_as_json(found) or {}, str(found.case.currency)
+    heads = [("way", ""), ("met", f"of {figures['due']}"), ("missing", "kWh"), ("sun", "kWh"), ("beside", "kWh")]
+    heads += [("planned", "kWh"), ("cost", currency), ("above best", currency), ("starts", " ")]
+    rows: list[list[Value]] = []
+    for way, name in comparing.WAYS.items():
+        one = figures[way]
+        energies = [_cell(one[key], 1) for key in ("missing_kwh", "solar_kwh", "beside_kwh", "planned_kwh")]
+        money = [_cell(one[key], 2) for key in ("cost", "above_best")]
+        rows.append([name, count_cell(one["met"]), *energies, *money, count_cell(one["starts"])])
+    return Table("needs", "How what was needed was seen to", heads, rows, quiet=True)
 
 
 def _costliest(found: Comparison) -> int:

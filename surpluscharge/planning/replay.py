@@ -21,18 +21,20 @@ All functions here that take buffers work as they stand, and compiled (:mod:`sur
 
 from __future__ import annotations
 
+import csv
+import math
 from array import array
 from collections.abc import Callable, MutableSequence, Sequence
 from datetime import UTC, datetime, tzinfo
 from datetime import time as time_of_day
 from decimal import Decimal
 from functools import reduce
-from math import ceil
 from operator import or_
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from surpluscharge.clock import day_number
+from surpluscharge.config import Config
 from surpluscharge.control import draw
 from surpluscharge.control.economics import Priced, Prices
 from surpluscharge.control.machine import (
@@ -50,6 +52,8 @@ from surpluscharge.control.machine import (
     step,
     wants_on,
 )
+from surpluscharge.control.signals import Rejected, value_at
+from surpluscharge.control.slots import REASONS, Book, Feed, Moving, Unusable, read_past
 from surpluscharge.history.ledger import Ledger
 from surpluscharge.history.readings import LIMIT_W, PLAIN, Counts, Layout, Readings, ReadingsError
 from surpluscharge.planning import compiling
@@ -163,7 +167,7 @@ def load_ledger(
             if at_s and since_s > until_s + 1e-3:
                 ends.append((len(at_s) - 1, until_s))
             until_s = since_s + known_s
-            pieces = ceil(known_s * FRESH_SPACINGS / fresh_s)
+            pieces = math.ceil(known_s * FRESH_SPACINGS / fresh_s)
             at_s.extend(since_s + known_s * piece / pieces for piece in range(pieces))
             lengths_s.append((interval.end_ms - interval.begin_ms) / 1000.0)
             surplus_w.extend([interval.charger_w - interval.grid_w] * pieces)
@@ -189,6 +193,42 @@ def _usual(lengths_s: array[float]) -> float:
         if passed_s >= half_s:
             return length_s
     return lengths_s[-1]
+
+
+def load_prices(path: str | Path, config: Config) -> Book:
+    """Read import prices that moved, as they were published: a JSON list of slots, or CSV with a header.
+
+    Raises ReadingsError.
+    """
+    if config.tariffs() is None:
+        raise ReadingsError(f"{path}: prices that move need those of [money] beside them: add a [money] table")
+    try:
+        text = Path(path).read_text(encoding="utf-8")
+        if text.lstrip()[:1] in ("[", "{"):
+            rows = value_at(text.encode(), config.planned.prices.pointer or "" if config.planned.prices else "")
+        else:
+            rows = [
+                {key: value if key in ("start", "end") else float(value) for key, value in row.items()}
+                for row in csv.DictReader(text.splitlines())
+            ]
+        if not isinstance(rows, list) or not rows or not all(isinstance(row, dict) for row in rows):
+            raise Unusable("not-slots")
+        book = read_past(rows, config.price_feed if config.planned.prices else Feed(None, math.inf))
+    except OSError as error:
+        raise ReadingsError(f"{path}: {error.strerror}") from None
+    except Rejected as error:
+        raise ReadingsError(f"{path}: {REASONS.get(error.reason, error.reason)} ({error.reason})") from None
+    except (ValueError, TypeError, AttributeError):
+        raise ReadingsError(f"{path}: prices are neither a JSON list nor CSV with start, minutes, price") from None
+    return tuple(slot._replace(value=config.import_price_of(slot.value)) for slot in book)
+
+
+def recorded_prices(config: Config, readings: Series) -> Book:
+    """Return the import prices that moved while these readings came, as the ledger has them."""
+    begin, end = (datetime.fromtimestamp(at_s, UTC) for at_s in (readings.at_s[0], readings.end_s))
+    with Ledger(config.recorded_file, read_only=True) as ledger:
+        priced = ledger.in_force(config.tariffs(), begin, end)
+    return priced.book if isinstance(priced, Moving) else ()
 
 
 class Rates(NamedTuple):
