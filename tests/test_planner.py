@@ -708,6 +708,16 @@ def test_the_morning_counts_as_far_as_it_is_on_record() -> None:
     assert said["grey"] < 0.3 * said["nothing"] and said["sunny"] > 1.3 * said["nothing"]
 
 
+def test_a_grey_day_does_not_chop_a_charge_into_half_hours() -> None:
+    """While the sun is up no more is settled than the half hour that it is; what goes on after it is one charge."""
+    house = House(configured({"need": [{"by": "18:00", "energy_wh": 4000}]}), sun_w=60.0)
+    hoped = tuple(0.3 if 16 <= half < 36 else 0.0 for half in range(48))
+    house.planner.past = {NOON.date() - timedelta(days=n): Day(hoped, (None,) * 48) for n in range(1, 20)}
+    house.until(NOON.replace(hour=18))
+    assert house.said("need_met") or house.came_wh >= 3950.0
+    assert len([at for at, on in house.on_at if on]) <= 2
+
+
 def test_what_the_plan_expects_a_kwh_to_cost_is_what_the_sun_competes_with() -> None:
     """The night's rate is 0.12; where tomorrow's sun is likely to bring all of it before the need, it is less."""
     auto = {"start_export_w": "auto", "stop_import_w": "auto"}

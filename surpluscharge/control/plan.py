@@ -44,6 +44,8 @@ HOUR_S = 3600.0
 SLIGHT_WH = 1e-6  # less is rounding
 SUN_SHARE = 0.02  # of the draw: less sun than that is none, and no news
 STEADY_SHARE = 0.02  # what has begun goes on unless it costs so much more than the plan that would do without
+LINGER_S = 60.0  # a reading comes, and with it the next thought, within it
+LINGER_WH = 50.0  # less is nothing to wait for
 MISSING = 1e6  # the price of a kWh that is not there when it is needed: beyond all prices
 
 
@@ -132,7 +134,18 @@ class Plan(NamedTuple):
 
     def buys_at(self, at_s: float) -> bool:
         """Say whether by this plan the lead is on at a moment, whatever the sun does."""
-        return any(run.sure and run.begin_s <= at_s < run.end_s for run in self.runs)
+        return any(begin_s <= at_s < end_s for begin_s, end_s in self.windows)
+
+    @property
+    def windows(self) -> tuple[tuple[float, float], ...]:
+        """From when until when to charge, whatever the sun does.
+
+        While the sun is up no more is settled than the piece that it is. Where that leaves something to come, a run
+        lingers: what goes on after the next thought is then one charge, and no pause lies between.
+        """
+        sure = [run for run in self.runs if run.sure]
+        lingers_s = LINGER_S if self.lacks_wh - sum(run.wh for run in sure) > LINGER_WH else 0.0
+        return tuple((run.begin_s, run.end_s + lingers_s) for run in sure)
 
 
 def competing(done: Plan | None, tariffs: Tariffs, book: Book, now_s: float) -> Moving:

@@ -281,7 +281,7 @@ class Planner:
         made = self._make(controller, wall)
         if made is not None:
             self._again_s = min(self._again_s, max(made.plan.again_s, now_s + 1.0))
-            windows += [(run.begin_s, run.end_s) for run in made.plan.runs if run.sure]
+            windows += made.plan.windows
         self._show(made)
         self._charge(tuple(windows))
         self._failed = ""

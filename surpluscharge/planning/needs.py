@@ -215,7 +215,7 @@ class ByPlan:
                 share_now=asked.share,
             )
             again_s = made.again_s
-            windows = tuple((run.begin_s, run.end_s) for run in made.runs if run.sure)
+            windows = made.windows
         self._plan = made
         if asked.share > SUN_SHARE or made is None or made.short_wh > 0.0:
             again_s = min(again_s, (asked.now_s // HALF_HOUR_S + 1) * HALF_HOUR_S)
