@@ -33,7 +33,8 @@ from surpluscharge.control import ahead, slots, wishes
 from surpluscharge.control.machine import Params, State, initial, next_deadline, wants_on
 from surpluscharge.control.plan import SUN_SHARE, Plan, competing, lead_of
 from surpluscharge.control.wishes import Need, Progress
-from surpluscharge.history.expectation import HALF_HOUR_S, HALF_HOURS, Day, half_hour, plan_for
+from surpluscharge.history.energy import day_span
+from surpluscharge.history.expectation import HALF_HOUR_S, HALF_HOURS, Day, half_hour, plan_for, prices_of
 from surpluscharge.planning import compiling
 from surpluscharge.planning.hindsight import START, STOP, Runs
 from surpluscharge.planning.replay import Days, Move, Series, _buffer, _inputs, _run, _settle, total_at
@@ -193,7 +194,9 @@ class ByPlan:
         windows: Windows = ()
         while self._until < today:
             if day := self._halves.get(self._until):
-                self._past[self._until] = Day(tuple(day), (None,) * HALF_HOURS)
+                ends_s = (edge.timestamp() for edge in day_span(self._until, self._zone))
+                moved = slots.between(self._book, *ends_s)
+                self._past[self._until] = Day(tuple(day), prices_of(moved, self._until, self._zone))
             self._until += timedelta(days=1)
         made, known = None, self._published(now)
         if asked.due < len(self._needs):
