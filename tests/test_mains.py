@@ -59,12 +59,12 @@ def test_nothing_is_believed_before_the_third_drop() -> None:
 def test_the_error_that_is_given_holds_the_truth(every_s: float) -> None:
     """Where the mains move by themselves: nine in ten, as is said."""
     held = 0
-    for seed in range(100):
+    for seed in range(60):
         plug = charges(Plug(0.8, every_s, noise_v=0.7, seed=seed).run(300.0), 4)
         learned = plug.mains.learned
         assert learned is not None
         held += abs(learned.ohm - 0.8) <= learned.error_ohm
-    assert held >= 85
+    assert held >= 51
 
 
 def test_a_plug_that_speaks_seldom_while_off_is_learned_from_all_the_same() -> None:
