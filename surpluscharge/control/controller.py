@@ -707,6 +707,8 @@ class Controller:
 
     def _tell_faults(self, before: tuple[Record, ...]) -> None:
         after = self.supervisor.active
+        if after == before:
+            return
         codes_before, codes_after = {record.code for record in before}, {record.code for record in after}
         for record in after:
             if record.code not in codes_before:
@@ -765,6 +767,8 @@ class Controller:
         """Count the energy since the last call, with the values held since then; never across a stale reading."""
         state, inputs = self.state, self.inputs
         elapsed_s = max(0.0, at.now_s - state.at_s)
+        if not elapsed_s and at.today == self.today.day:  # as with all news: it was told what held up to now before
+            return
         known_s = max(0.0, min(at.now_s, inputs.fresh_until_s) - state.at_s) if self.known else 0.0
         from_grid_w, from_battery_w = battery.shares_w(self.charger_w, self.grid_w, self.battery_w)
         if at.today != self.today.day:

@@ -261,7 +261,7 @@ class Plug:
 
         ``reachable``: nobody is shutting down.
         """
-        if not (self.contact and self.power.sources):
+        if self.reversal.settled or not (self.contact and self.power.sources):
             return False
         reversal, power_w = self.reversal, self.measured_w
         before = reversal.exchanged, reversal.found

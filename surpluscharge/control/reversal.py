@@ -61,6 +61,11 @@ class Reversal:
         """Whether off is to be said with what the configuration has for on."""
         return self.found or self.trying
 
+    @property
+    def settled(self) -> bool:
+        """Whether nothing that is seen can make it judge otherwise any more."""
+        return self.spent and not self.found and not self.trying
+
     def look(self, seen: Sight) -> None:
         """Judge anew, with every news and at :meth:`deadline_s`."""
         if seen.wants_on:

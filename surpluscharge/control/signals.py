@@ -300,11 +300,13 @@ class Pulse:
         self._began_s = math.inf
         self._flows: bool | None = None
         self._gaps_s: deque[float] = deque(maxlen=MOST_GAPS)
+        self._silent_after_s = math.inf  # as learned
 
     def listen(self, on: bool, now_s: float) -> None:
         """From now on the relay is on and can be heard, or is not."""
         self.since_s = self._began_s = now_s if on else math.inf
         self._gaps_s.clear()
+        self._silent_after_s = math.inf
 
     def heard(self, now_s: float, flows: bool | None = None) -> None:
         """A live message came from the plug. ``flows``: by what it measures, something does; None: it does not say."""
@@ -316,16 +318,16 @@ class Pulse:
             return
         if self.since_s >= self._began_s + RAMP_S and now_s >= self.since_s + SAME_S:
             self._gaps_s.append(now_s - self.since_s)
+            self._silent_after_s = self._learned_s()
         self.since_s = now_s
 
     def silent_after_s(self, configured_s: float | None) -> float:
         """Return after how long without a word it is silent, as configured or learned; infinity: it is never."""
-        if configured_s is not None:
-            return configured_s
-        if self._flows is False or len(self._gaps_s) < LEAST_GAPS:
-            return math.inf
+        return self._silent_after_s if configured_s is None else configured_s
+
+    def _learned_s(self) -> float:
         gaps_s = sorted(self._gaps_s)
-        if gaps_s[-2] > REGULAR_TIMES * median(gaps_s):
+        if self._flows is False or len(gaps_s) < LEAST_GAPS or gaps_s[-2] > REGULAR_TIMES * median(gaps_s):
             return math.inf
         silent_s = max(SILENT_LEAST_S, SILENT_TIMES * gaps_s[-2])  # one pause may have been an accident
         return silent_s if silent_s <= SILENT_MOST_S else math.inf
