@@ -64,7 +64,7 @@ WORD_FLOWS_W = 100.0  # in these houses nothing draws less than that and more th
 WORD_EVERY_S, WORDS_TO_KNOW, WORDS_APART_S = 25.0, 25, 1.0
 SILENT_PAUSES, SILENT_SLACK_S = 4, 15.0
 REPORT_FRESH_S = 300.0  # of what the plug reports, which it does much more often while it is on
-GRID, PLUG, COMMAND = "house/grid", "plug/state", "plug/set"
+GRID, PLUG, COMMAND, PRICES = "house/grid", "plug/state", "plug/set", "market/prices"
 OFF, ON = "off", "on"
 
 # BS 1362, 13 A: what a link may carry, and for how long before it must have opened.
@@ -238,7 +238,109 @@ class Setup(NamedTuple):
     scenario: Scenario
 
 
-def draw_setup(seed: int, full: bool = False) -> Setup:
+def has_plans(seed: int) -> bool:
+    """Say whether in the house of this seed something is needed each morning, and may be bought for it."""
+    return seed % 3 == 1
+
+
+def planned_tables(seed: int, draw_w: float) -> dict[str, Any]:
+    """Return the tables of such a house: two rates, and prices that move beside them."""
+    rng = random.Random(f"plans {seed}")
+    cap_s = rng.choice([7200.0, 10800.0, 14400.0])
+    night = {"begins": "01:00", "ends": "05:00", "import_price": 0.12}
+    return {
+        "planned": {
+            "allow": True,
+            "time_cap_s": cap_s,
+            "energy_cap_wh": rng.choice([None, 0.8 * draw_w * cap_s / HOUR_S]),
+            "need": [{"by": "07:00", "energy_wh": rng.uniform(0.3, 0.6) * draw_w * cap_s / HOUR_S}],
+            "prices": {"topic": PRICES},
+        },
+        "money": {
+            "currency": "EUR",
+            "tariff": [{"import_price": 0.3, "export_price": 0.06, "window": [night]}],
+        },
+    }
+
+
+# --- prices that move, and what may be wrong with them ----------------------------------------------------------------
+
+FEED_FAULTS = {
+    "stale": "slots-stale",
+    "gap": "slots-gap",
+    "wrong zone": "slot-wrong-zone",
+    "no zone": "slot-without-offset",
+    "duplicate": "slots-doubled",
+    "overlapping": "slots-overlap",
+    "ten thousand slots": "too-large",
+    "five hundred slots": "too-many-slots",
+    "infinite": "not-finite",
+    "not a number": "not-finite",
+    "per MWh": "implausible",
+    "far ahead": "slots-too-far",
+    "off the quarter": "slot-off-the-quarter",
+    "of no length": "slot-length",
+    "nonsense": "not-json",
+    "on": "not-json",
+    "true": "not-slots",
+    "empty": "not-slots",
+    "without prices": "slot-without-value",
+    "not utf-8": "not-utf8",
+}  # and the reason for which each is refused
+
+
+def price_slots(wall: datetime, seed: int) -> list[dict[str, Any]]:
+    """Return the prices of this day and the next, by hours: dear by day, and cheapest somewhere in the night."""
+    rng = random.Random(f"prices {seed} {wall.date()}")
+    midnight = wall.replace(hour=0, minute=0, second=0, microsecond=0)
+    return [
+        {
+            "start": (midnight + timedelta(hours=hour)).isoformat(),
+            "minutes": 60,
+            "price": round(rng.uniform(-0.05, 0.2) if hour % 24 < 6 or hour % 24 > 21 else rng.uniform(0.2, 0.5), 4),
+        }
+        for hour in range(48)
+    ]
+
+
+def spoilt(fault: str, slots: list[dict[str, Any]]) -> bytes:
+    """Return the message of prices with something wrong about it. ``fault``: a key of FEED_FAULTS."""
+    changed, first = [dict(slot) for slot in slots], slots[0]["start"]
+    if fault == "stale":
+        changed = [slot | {"start": slot["start"].replace("2031-", "2030-")} for slot in changed]
+    elif fault == "gap":
+        del changed[30]
+    elif fault == "wrong zone":
+        changed = [slot | {"start": slot["start"].replace("+00:00", "+07:00")} for slot in changed]
+    elif fault == "no zone":
+        changed = [slot | {"start": slot["start"].replace("+00:00", "")} for slot in changed]
+    elif fault == "duplicate":
+        changed.insert(7, dict(changed[7]))
+    elif fault == "overlapping":
+        changed[7]["start"] = changed[6]["start"].replace(":00:00+", ":45:00+", 1)
+    elif fault in ("ten thousand slots", "five hundred slots"):
+        changed = (changed * 300)[: 10_000 if fault.startswith("ten") else 500]
+    elif fault == "per MWh":
+        changed = [slot | {"price": 1000.0 * slot["price"]} for slot in changed]
+    elif fault == "far ahead":
+        changed = [slot | {"start": slot["start"].replace("2031-", "2032-")} for slot in changed]
+    elif fault == "off the quarter":
+        changed[3]["start"] = changed[3]["start"].replace(":00:00+", ":07:00+", 1)
+    elif fault == "of no length":
+        changed[3]["minutes"] = 0
+    elif fault == "without prices":
+        del changed[3]["price"]
+    words = {"nonsense": b"prices unavailable", "on": b"on", "true": b"true", "empty": b"[]", "not utf-8": b"\xff\xfe["}
+    if fault in words:
+        return words[fault]
+    text = json.dumps(changed)
+    if fault in ("infinite", "not a number"):
+        text = text.replace(str(slots[5]["price"]), "Infinity" if fault == "infinite" else "NaN", 1)
+    assert first in text or fault in ("stale", "wrong zone", "no zone", "far ahead")
+    return text.encode()
+
+
+def draw_setup(seed: int, full: bool = False, plans: bool = False) -> Setup:
     """Return a household. ``full``: the plug measures and reports all it can."""
     rng = random.Random(f"setup {seed}")
     lead_a = rng.choice([6.0, 6.0, 9.0, 10.0])
@@ -282,6 +384,7 @@ def draw_setup(seed: int, full: bool = False) -> Setup:
             },
             "site": {"time_zone": "UTC"},
             "store": {"directory": "/nowhere"},
+            **(planned_tables(seed, draw_w) if plans else {}),
         }
     )
     scenario = Scenario(
@@ -634,9 +737,14 @@ class Result:
     energy_wh: float = 0.0
     unwished_s: float = 0.0  # closed with the relay wanted off: on its way, stuck, or out of reach
     checks: int = 0
+    needs: Counter[str] = field(default_factory=Counter)  # what became of what was needed by a morning
+    missed_needs: list[str] = field(default_factory=list)  # though nothing else was wrong
+    feed_faults: Counter[str] = field(default_factory=Counter)  # what was wrong with published prices
+    named: int = 0  # of them, named in the log
 
     def __iadd__(self, other: Result) -> Result:
-        for name in ("injected", "shown", "detected", "missed", "raised", "false", "expected"):
+        counters = ("injected", "shown", "detected", "missed", "raised", "false", "expected", "needs", "feed_faults")
+        for name in counters:
             getattr(self, name).update(getattr(other, name))
         for name in (
             "days",
@@ -646,10 +754,12 @@ class Result:
             "energy_wh",
             "unwished_s",
             "checks",
+            "named",
         ):
             setattr(self, name, getattr(self, name) + getattr(other, name))
         self.missed_seeds += other.missed_seeds
         self.doubts += other.doubts
+        self.missed_needs += other.missed_needs
         return self
 
 
@@ -661,13 +771,27 @@ class Sent(NamedTuple):
     at_s: float  # when the broker took it
 
 
+Feed = Callable[["Simulation"], bytes | None]
+
+
 class Simulation:
     def __init__(
-        self, seed: int, days: int, schedule: Iterable[Episode], folder: Path, full: bool, begin_s: float, end_s: float
+        self,
+        seed: int,
+        days: int,
+        schedule: Iterable[Episode],
+        folder: Path,
+        full: bool,
+        begin_s: float,
+        end_s: float,
+        plans: bool,
+        feed: Feed | None,
     ) -> None:
         self.seed, self.days, self.end_s = seed, days, end_s
         self.schedule = list(schedule)
-        self.setup = draw_setup(seed, full)
+        self.setup = draw_setup(seed, full, plans)
+        self.feed = feed or self.troubled_feed
+        self.feed_rng = random.Random(f"feed {seed}")
         self.config = self.setup.config
         self.rng = random.Random(f"world {seed}")
         self.result = Result(seed, days)
@@ -756,6 +880,16 @@ class Simulation:
         self.session_ws = 0.0
         self.session_day = self.day_now()
         self.session_clean = True  # nothing has gone wrong in it
+        # --- what is due by plan, as the controller was told; seconds of its clock
+        self.due_s: tuple[tuple[float, float], ...] = ()
+        self.car_said_full = False
+        self.planned_on_s = 0.0
+        self.planned_day = self.plan_day_now()
+        self.planned_at_s = begin_s
+        self.died_by_plan = False
+        self.missed_s: list[float] = []  # when a need was missed though the car was not full
+        self.of_feed: list[tuple[str, dict[str, Any]]] = []  # what is said of the prices
+        self.plan_surely_known = True  # a clock that was put right changes what a day is
         self.died_on = False  # the daemon died with the relay wanted on, and has not come back yet
         self.off_due_s = NEVER_S
         self.latched: dict[str, bool] = {}  # code: acknowledged
@@ -793,6 +927,8 @@ class Simulation:
         self.at(self.t + 2.0, self.report_again)
         self.at(self.t + 5.0, self.owner_enables)
         self.at(self.t + HOUR_S, self.look_for_the_lingering)
+        if self.config.planned.allow:
+            self.at(self.t + 3.0, self.publish_prices)
         for episode in self.schedule:
             self.at(episode.at_s, self.arm, episode)
         heap, plug, house = self.heap, self.plug, self.house
@@ -851,7 +987,11 @@ class Simulation:
         asyncio._set_running_loop(self.loop)  # as an event loop does that runs
         # That a disk which takes too long counts as failing is tried elsewhere (tests/test_store.py).
         patience = Patience(slow_disk_s=2 * SLOWEST_WRITE_S)
-        ports = Ports(link=partial(VirtualLink, self), store=self.disk, log=self.log, patience=patience)  # type: ignore[arg-type]
+        ports = Ports(  # type: ignore[arg-type]
+            link=partial(VirtualLink, self), store=self.disk, log=self.log, patience=patience, told=self.told
+        )
+        self.due_s = ()
+        self.car_said_full = False if saved is None or self.disk.damaged else saved.kept.progress.full
         service = self.service = Service(self.config, self.clock, ports)
         self.check_restart(saved)
         self.loop.create_task(service.relay.run())
@@ -871,6 +1011,7 @@ class Simulation:
         if self.was_on and not self.start_said and self.starts_s:
             self.starts_s.pop()  # it was waiting for the disk, and the relay was never told
         # What hangs writes nothing any more.
+        self.died_by_plan = self.by_plan
         self.died_on, self.died_s = self.was_on, self.t if self.hung_since_s is None else self.hung_since_s
         self.hung_since_s = None
         self.wish_ended(by_death=True)
@@ -887,6 +1028,45 @@ class Simulation:
             self.at(self.t + 0.02, self.session_lost, self.session_number)
         else:
             self.session_times_out()
+
+    def told(self, happened: news.News) -> None:
+        """The controller was told of something."""
+        match happened:
+            case news.Planned(due_s):
+                self.due_s = due_s
+            case news.Full():
+                self.car_said_full = True
+            case news.Ask(_) | news.Due(_):
+                self.car_said_full = False
+
+    @property
+    def by_plan(self) -> bool:
+        """Whether what is charged now is charged by plan, and its allowance is not used up."""
+        now_s, most_s = self.clock.now(), self.config.planned_time_cap_s
+        due = any(begin_s <= now_s < end_s for begin_s, end_s in self.due_s)
+        return due and not self.car_said_full and self.planned_on_s < most_s
+
+    def plan_day_now(self) -> int:
+        return math.floor((self.clock.wall_s - DAY_S / 2) / DAY_S)
+
+    def publish_prices(self) -> None:
+        """The market publishes at one o'clock what the next day costs, and again now and then."""
+        second_s = self.t % DAY_S
+        wait_s = 13 * HOUR_S - second_s if second_s < 12.9 * HOUR_S else 4 * HOUR_S
+        self.at(self.t + (wait_s if self.feed == self.troubled_feed else 2400.0), self.publish_prices)
+        if (payload := self.feed(self)) is not None:
+            self.to_daemon(PRICES, payload, 1)
+
+    def troubled_feed(self, _: Simulation) -> bytes | None:
+        """Return what is published: mostly as it should be, sometimes nothing, or nonsense."""
+        slots, kind = price_slots(EPOCH + timedelta(seconds=self.t), self.seed), self.feed_rng.random()
+        if kind < 0.15:
+            return None
+        if kind < 0.6:
+            return json.dumps(slots).encode()
+        fault = self.feed_rng.choice(list(FEED_FAULTS))
+        self.result.feed_faults[fault] += 1
+        return spoilt(fault, slots)
 
     def wake(self) -> None:
         """One turn of the control loop."""
@@ -1345,6 +1525,7 @@ class Simulation:
         if with_broker:
             self._broker_down(rng, episode, False)
         self.clock.boots += 1
+        self.plan_surely_known = False
         self.clock.boot_s = self.t - rng.uniform(5.0, 40.0)
         if rng.random() < 0.5:  # until the network tells the time, it stands where it was, or at some year past
             right_s = self.clock.offset_s
@@ -1357,6 +1538,7 @@ class Simulation:
         self.clock.offset_s = offset_s
         if jumps:
             self.jump_s = self.t
+            self.planned_day, self.plan_surely_known = self.plan_day_now(), False
             if self.service is not None:  # it sees that this is no new day; one that starts later cannot
                 self.session_day = self.day_now()
 
@@ -1513,7 +1695,11 @@ class Simulation:
             wished = self.was_on or self.died_on
             # A plug that reports can be known to be still on; one that does not is taken to do as the broker was told.
             known = self.config.relay.feedback and self.plug.moved_by == "command" and not self.plug.stuck
-            if wished or known:
+            by_plan = self.died_by_plan if self.died_on else self.by_plan
+            if by_plan:  # of what is on though nobody wishes it, whose it is depends on what was due then
+                self.planned_on_s += elapsed_s if wished else 0.0
+                self.planned_at_s = self.t
+            elif wished or known:
                 self.session_on_s += elapsed_s
                 self.session_ws += self.charger_w * elapsed_s
             if not wished:
@@ -1649,8 +1835,9 @@ class Simulation:
             self.check(9, controller.socket.level >= 1.0, "the socket is not taken to be hot after its memory was lost")
             self.latched.clear()
             self.starts_s.clear()
-            self.session_on_s = self.session_ws = 0.0
+            self.session_on_s = self.session_ws = self.planned_on_s = 0.0
             self.session_day = self.day_now()  # what its clock says is all that a daemon without a memory knows
+            self.planned_day, self.planned_at_s = self.plan_day_now(), self.t
             return
         if saved is None:
             return
@@ -1680,7 +1867,14 @@ class Simulation:
 
     def heard(self, event: str, fields: dict[str, Any]) -> None:
         """The daemon writes a line."""
-        if event == "state_changed":
+        if event in ("need_met", "need_missed"):
+            self.result.needs[event] += 1
+            if event == "need_missed" and not fields["car_full"]:
+                self.missed_s.append(self.t)
+        elif event in ("message_refused", "feed_lacking", "prices_known"):
+            self.of_feed.append((event, fields))
+            self.result.named += event == "message_refused" and fields["topic"] == PRICES
+        elif event == "state_changed":
             if fields["old"] in ("charging", "disarming"):
                 self.end_cause = fields["cause"]
             for episode in [waiting for waiting in self.waiting if waiting.when == fields["new"]]:
@@ -1762,6 +1956,11 @@ class Simulation:
 
     def look_at_daemon(self, controller: Any, on: bool) -> None:
         session = self.config.session
+        day = self.plan_day_now()
+        if day < self.planned_day - 1:
+            self.planned_day, self.plan_surely_known = day, False
+        elif day > self.planned_day and self.t >= self.planned_at_s + machine.PLANNED_AGAIN_S:
+            self.planned_day, self.planned_on_s, self.plan_surely_known = day, 0.0, True
         fresh_until_s = self.last_good_s + self.config.meter[0].fresh_s
         # Nobody sees a start that is taken back at once; but the daemon does not know whether it went out.
         began_s = controller.state.at_s - max(controller.starts_s, default=NEVER_S)
@@ -1779,6 +1978,9 @@ class Simulation:
                 self.session_on_s <= session.time_cap_s + 5.0,
                 f"{self.session_on_s:.0f} s on in a session of {session.time_cap_s:.0f} s",
             )
+            planned_s = self.config.planned_time_cap_s
+            in_all = f"{self.planned_on_s:.0f} s on by plan, where {planned_s:.0f} s are allowed"
+            self.check(5, self.planned_on_s <= planned_s + 5.0 or not self.plan_surely_known, in_all)
             if session.energy_cap_wh is not None and self.config.relay.power is not None:
                 # What is not measured is assumed, and a fixed current draws up to 10 % more than its nominal power.
                 share = 1.03 if self.session_clean else 1.12 * max(1.0, self.draw_share)
@@ -1938,6 +2140,9 @@ class Simulation:
             if episode.shown and not episode.detected:
                 result.missed[episode.kind] += 1
                 result.missed_seeds.append(f"seed {self.seed}, {self.days} days: {episode}")
+        for at_s in self.missed_s:
+            if not self.trouble_days & {int(at_s // DAY_S), int(at_s // DAY_S) - 1}:
+                result.missed_needs.append(f"seed {self.seed}, {self.days} days: a need of {at_s:.0f} s was missed")
         days = set(range(self.days)) - self.trouble_days - {day + 1 for day in self.trouble_days}
         result.fault_free_days = len(days)
         result.false_on_fault_free_days = len(days & self.false_days)
@@ -1964,11 +2169,18 @@ def simulate(
     full: bool = False,
     begin_s: float = 0.0,
     end_s: float = NEVER_S,
+    feed: Feed | None = None,
 ) -> Simulation:
-    """Run one house with the given troubles, from ``begin_s`` to ``end_s`` or the days' end. Raises Broken."""
+    """Run one house with the given troubles, from ``begin_s`` to ``end_s`` or the days' end. Raises Broken.
+
+    ``feed`` says what is published of prices whenever something is, in place of what the seed would have.
+    """
     base = "/dev/shm" if Path("/dev/shm").is_dir() else None
     with tempfile.TemporaryDirectory(dir=base) as folder, _played(Path(folder), seed):
-        simulation = Simulation(seed, days, schedule, Path(folder), full, begin_s, min(days * DAY_S, end_s))
+        plans = feed is not None or has_plans(seed)
+        simulation = Simulation(
+            seed, days, schedule, Path(folder), full, begin_s, min(days * DAY_S, end_s), plans, feed
+        )
         try:
             simulation.run()
         except Broken as error:

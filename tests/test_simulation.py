@@ -6,6 +6,7 @@ The daemon in them is the real one; see tests/simulation.py. Years of them: `pyt
 from __future__ import annotations
 
 import asyncio
+import json
 import math
 import random
 from collections.abc import Callable
@@ -23,16 +24,21 @@ from surpluscharge.daemon import store
 from surpluscharge.daemon.mqtt import Link, Post
 from tests.bench import house_years
 from tests.simulation import (
+    FEED_FAULTS,
     HOUR_S,
     KINDS,
     Broken,
     Episode,
+    Feed,
+    Simulation,
     anew,
     draw_setup,
     plan,
+    price_slots,
     run_house,
     shrink,
     simulate,
+    spoilt,
 )
 
 # Before the morning no sun is worth a charge in any of these houses, nor in the evening; what a trouble of the forenoon
@@ -80,6 +86,64 @@ def test_nothing_is_raised_without_a_cause_where_nothing_is_wrong(seed: int) -> 
     assert not result.false, result.doubts
     assert result.fault_free_days == 1
     assert result.energy_wh > 500.0
+
+
+# The file's cheap hours, from one to five, and when it is needed.
+CHEAP_S, NEEDED_S = (1 * HOUR_S, 5 * HOUR_S), 7 * HOUR_S
+
+
+def night(feed: Feed) -> Simulation:
+    """Return a night in which something is needed by seven, and prices are published by ``feed``."""
+    simulation = simulate(4, 1, (), full=True, end_s=NEEDED_S + 120.0, feed=feed)
+    assert simulation.result.needs == {"need_met": 1}
+    assert not simulation.result.false
+    assert len(charged_s(simulation)) <= 2  # each stretch of cheap hours in one
+    return simulation
+
+
+def charged_s(simulation: Simulation) -> list[float]:
+    """Return when charges began, before there was any sun."""
+    return [at_s for at_s in simulation.starts_s if at_s < 6.5 * HOUR_S]
+
+
+@pytest.mark.parametrize("fault", FEED_FAULTS)
+def test_no_fault_of_a_feed_switches_on_and_the_need_is_met_by_the_file_s_prices(fault: str) -> None:
+    """Each is named in log and status, whenever it comes; what was known before goes on to hold."""
+    simulation = night(lambda one: spoilt(fault, price_slots(one.clock.wall(), 1)))
+    refusals = [fields for event, fields in simulation.of_feed if event == "message_refused"]
+    assert refusals and {one["reason"] for one in refusals} == {FEED_FAULTS[fault]}
+    document = simulation.service._document()
+    assert document.refused_messages == {FEED_FAULTS[fault]: 11}
+    assert document.plan.prices_known_until is None
+    assert charged_s(simulation) and all(CHEAP_S[0] <= at_s < CHEAP_S[1] for at_s in charged_s(simulation))
+
+    def good_first(one: Simulation) -> bytes:
+        slots = price_slots(one.clock.wall(), 1)
+        for number, slot in enumerate(slots):
+            slot["price"] = -0.04 if number == 5 else 0.01 if number == 6 else 0.3
+        return json.dumps(slots).encode() if one.t < HOUR_S / 2 else spoilt(fault, slots)
+
+    simulation = night(good_first)
+    assert [event for event, _ in simulation.of_feed].count("prices_known") == 1
+    assert {one.get("reason") for event, one in simulation.of_feed if event == "message_refused"} == {
+        FEED_FAULTS[fault]
+    }
+    assert charged_s(simulation) and all(4.5 * HOUR_S <= at_s < 6.5 * HOUR_S for at_s in charged_s(simulation))
+
+
+@pytest.mark.parametrize("lack", ["late", "missing"])
+def test_prices_that_do_not_come_are_said_to_be_lacking_and_the_file_s_hold(lack: str) -> None:
+    """Nothing at all; or too little for the time ahead."""
+
+    def feed(one: Simulation) -> bytes | None:
+        return json.dumps(price_slots(one.clock.wall(), 1)[:4]).encode() if lack == "late" else None
+
+    simulation = night(feed)
+    lacks = [fields["lack"] for event, fields in simulation.of_feed if event == "feed_lacking"]
+    assert lacks[0] == lack and lacks.count(lack) == 1
+    assert simulation.service._document().plan.prices_lack == "missing"
+    if lack == "missing":
+        assert all(CHEAP_S[0] <= at_s < CHEAP_S[1] for at_s in charged_s(simulation))
 
 
 def test_a_seed_says_all() -> None:

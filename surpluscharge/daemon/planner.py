@@ -283,7 +283,7 @@ class Planner:
             self._again_s = min(self._again_s, max(made.plan.again_s, now_s + 1.0))
             windows += made.plan.windows
         self._show(made)
-        self._charge(tuple(windows))
+        self._charge(tuple(windows), now_s)
         self._failed = ""
 
     def _over(self, controller: Controller, now_s: float, wall: datetime) -> bool:
@@ -427,11 +427,19 @@ class Planner:
             self._kept = ahead_of
             keeps.planned(ahead_of)
 
-    def _charge(self, windows: tuple[tuple[float, float], ...]) -> None:
-        """Tell the controller when to charge, by its own clock."""
+    def _charge(self, windows: tuple[tuple[float, float], ...], now_s: float = math.inf) -> None:
+        """Tell the controller when to charge, by its own clock.
+
+        What is due now has begun for good: two clocks differ by a little, and by more where one is put right, and a
+        begin that is still ahead by a microsecond would end what goes on.
+        """
         clock = self._clock()
         shift_s = clock.now() - clock.wall().timestamp()
-        told = tuple((begin_s + shift_s, end_s + shift_s) for begin_s, end_s in windows if end_s > begin_s)
+        told = tuple(
+            (begin_s + shift_s if begin_s > now_s else -math.inf, end_s + shift_s)
+            for begin_s, end_s in windows
+            if end_s > begin_s
+        )
         if _apart(told, self._told):
             self._told = told
             self._tell(news.Planned(told))

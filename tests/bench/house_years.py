@@ -78,6 +78,13 @@ def table(total: Result) -> Iterator[str]:
         f"of {total.fault_free_days} days without any trouble ({years:.2f} years), {total.false_on_fault_free_days} "
         f"had a fault raised without a cause: {rate:.2f} per fault-free year"
     )
+    faulty = sum(total.feed_faults.values())
+    yield (
+        f"needed by a morning, and met: {total.needs['need_met']}; missed: {total.needs['need_missed']}, of them "
+        f"{len(total.missed_needs)} with nothing wrong but the prices; {faulty} messages of prices spoilt in "
+        f"{len(total.feed_faults)} ways, {total.named} lines of the log name one"
+    )
+    yield from (f"missed: {line}" for line in total.missed_needs[:20])
     for what, count in sorted(total.expected.items()):
         yield f"known weakness, seen {count} times: {what}"
     yield from (f"missed: {line}" for line in total.missed_seeds[:20])

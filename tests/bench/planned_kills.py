@@ -181,6 +181,9 @@ async def kill_around(stage: Stage, times: int, seed: int) -> Outcome:
             got_wh = after.got_wh - (before.got_wh if counted_from_s == before.at_s else 0.0)
             lost = came_wh - got_wh
             slack_wh = SLACK_S * DRAW_W / 3600
+            ended = [line for name in ("need_met", "need_missed") for line in daemon.events(name)]
+            if ended and counted_from_s == before.at_s:  # it was due meanwhile: said to the watt-hour, and counted anew
+                lost, slack_wh = came_wh - (ended[0]["came_wh"] - before.got_wh) - after.got_wh, slack_wh + 0.5
             assert -slack_wh <= lost <= DRAW_W * (disk["age_s"] + SLACK_S) / 3600, f"{both}; {came_wh} Wh, {got_wh} Wh"
             lost_wh = max(lost_wh, lost)
             # --- what was asked for
