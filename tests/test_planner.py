@@ -29,6 +29,7 @@ from surpluscharge.daemon.planner import Keeps, Planner
 from surpluscharge.history.energy import Sample, hold
 from surpluscharge.history.expectation import Day
 from surpluscharge.history.ledger import Batch, Due, Ledger, PlanAhead
+from tests.bench import planned_kills
 from tests.wire import BASE, COMMAND, ENABLE, ENABLE_SET, GRID, Feed, Stage, tables, told, toml, until
 
 broker = pytest.mark.broker
@@ -819,6 +820,13 @@ async def test_a_charge_is_asked_for_by_topic_and_taken_back(stage: Stage) -> No
         await until(lambda: daemon.events("message_refused", topic=ASK, reason="retained"), "the refusal")
         assert daemon.service.controller.progress.request is None
     wire.publish(ASK, "", retain=True)
+
+
+@broker
+async def test_kill_9_around_the_begin_and_end_of_a_planned_charge(stage: Stage) -> None:
+    """Need, plan and shares afterwards: tests/bench/planned_kills.py does it two hundred times."""
+    outcome = await planned_kills.kill_around(stage, times=2, seed=3)
+    assert outcome.kills == 2
 
 
 @broker

@@ -108,7 +108,7 @@ def charged_s(simulation: Simulation) -> list[float]:
 
 @pytest.mark.parametrize("fault", FEED_FAULTS)
 def test_no_fault_of_a_feed_switches_on_and_the_need_is_met_by_the_file_s_prices(fault: str) -> None:
-    """Each is named in log and status, whenever it comes; what was known before goes on to hold."""
+    """Each is named in log and status, as often as it comes."""
     simulation = night(lambda one: spoilt(fault, price_slots(one.clock.wall(), 1)))
     refusals = [fields for event, fields in simulation.of_feed if event == "message_refused"]
     assert refusals and {one["reason"] for one in refusals} == {FEED_FAULTS[fault]}
@@ -116,6 +116,11 @@ def test_no_fault_of_a_feed_switches_on_and_the_need_is_met_by_the_file_s_prices
     assert document.refused_messages == {FEED_FAULTS[fault]: 11}
     assert document.plan.prices_known_until is None
     assert charged_s(simulation) and all(CHEAP_S[0] <= at_s < CHEAP_S[1] for at_s in charged_s(simulation))
+
+
+@pytest.mark.parametrize("fault", ["stale", "gap", "duplicate", "infinite", "empty"])
+def test_what_was_known_of_prices_goes_on_to_hold(fault: str) -> None:
+    """Whatever comes after it that cannot be used."""
 
     def good_first(one: Simulation) -> bytes:
         slots = price_slots(one.clock.wall(), 1)

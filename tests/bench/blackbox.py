@@ -52,6 +52,7 @@ from aiomqtt import Message
 
 from tests.bench.outside import (
     ACKNOWLEDGE_SET,
+    ASK_SET,
     AVAILABILITY,
     COMMAND,
     ENABLE,
@@ -78,7 +79,7 @@ INVARIANTS = {
     2: "minimum-on time",
     3: "minimum-off time",
     4: "start budget",
-    5: "session caps",
+    5: "caps, of a session and of what is charged by plan",
     6: "off within fresh_s + 1 s of the last good reading",
     7: "told off without the daemon, or as soon as the broker is back",
     8: "on is never retained, and expires",
@@ -86,6 +87,7 @@ INVARIANTS = {
     10: "the ledger: nothing lost that was on record, nothing twice, what flowed",
     11: "confirmed is what the plug truly is",
     12: "announced disabled is on the disk",
+    13: "on by the sun, or as somebody asked",
 }
 
 SLACK_S = 0.5  # in flight; see above
@@ -122,6 +124,7 @@ class Settings(NamedTuple):
     rearm: str
     plug_lag_s: float
     plug_report_s: float
+    planned_wh: float = 0.0  # that may be charged by plan; 0: nothing may
 
     def toml(self, port: int, folder: Path) -> str:
         rearm_at = (time.gmtime().tm_hour + 12) % 24  # far away: no session begins by the clock
@@ -167,6 +170,8 @@ directory = "{folder / "state"}"
 resolution_s = 1
 batch_s = {BATCH_S}
 """
+        if self.planned_wh:
+            text += f"[planned]\nallow = true\nenergy_cap_wh = {self.planned_wh}\n"
         if math.isfinite(self.energy_cap_wh):
             text = text.replace("[session]", f"[session]\nenergy_cap_wh = {self.energy_cap_wh}")
         if self.reports:
@@ -193,6 +198,7 @@ def draw_settings(chance: random.Random, kind: str | None) -> Settings:
         rearm=chance.choice(("daily", "manual")),
         plug_lag_s=chance.choice((0.05, 0.15, 0.3)),
         plug_report_s=chance.choice((0.02, 0.1)),
+        planned_wh=chance.choice((0.0, 10.0, 500.0)),
     )
 
 
@@ -255,6 +261,25 @@ class Oracle:
         self.wrong_since_s = math.inf  # confirmed is not what the plug is
         self.unknown: list[tuple[float, float]] = []  # when the ledger need not know, or may be mistaken
         self._shown: Any = None
+        self.sunny_s = -math.inf  # when the sun last shone
+        self.asked: list[list[float]] = []  # from when until when something was asked for
+        self.by_plan_judged = False
+
+    def ask(self) -> None:
+        self.asked.append([now(), math.inf])
+
+    def asked_over(self, slack_s: float = 0.0) -> None:
+        """What was asked for is over, or taken back."""
+        for span in self.asked:
+            span[1] = min(span[1], now() + slack_s)
+
+    def asked_s(self, since_s: float, until_s: float) -> float:
+        """Return for how long it was on between two times while something was asked for."""
+        return sum(
+            self.plug.on_s(max(since_s, begin_s), min(until_s, end_s))
+            for begin_s, end_s in self.asked
+            if begin_s < until_s and end_s > since_s
+        )
 
     def violated(self, invariant: int, what: str) -> None:
         self.history.note(f"*** violation of {invariant}: {what}")
@@ -326,6 +351,9 @@ class Oracle:
             if since_s + slack_s < at_s < until_s - slack_s:
                 latched = math.isinf(until_s)
                 self.violated(9 if latched else 1, f"on, locked out by {code}{', latched' if latched else ''}")
+        asked_until_s = max((end_s for _, end_s in self.asked), default=-math.inf)
+        if at_s > max(self.sunny_s + self.settings.fresh_s, asked_until_s) + slack_s + 1.0:
+            self.violated(13, f"on, {at_s - self.sunny_s:.2f} s after the sun, and nothing was asked for")
         if not self.on:
             self._start(at_s)
 
@@ -414,6 +442,8 @@ class Oracle:
         while True:
             await asyncio.sleep(0.05)
             at_s = now()
+            if self.house.surplus_w > 0.0:
+                self.sunny_s = at_s
             if at_s - self.house.last_good_s > self.settings.fresh_s - SLACK_S - self.late_s(-math.inf, at_s):
                 self.entitled_s = at_s  # the meter was silent, or this process was not run for as long
             if self.settings.fresh_s - 0.3 < at_s - self.house.last_good_s < math.inf:
@@ -422,7 +452,7 @@ class Oracle:
                 self._judge_caps(at_s)
 
     def _judge_caps(self, at_s: float) -> None:
-        on_s = self.plug.on_s(self.session_since_s, at_s)
+        on_s = self.plug.on_s(self.session_since_s, at_s) - self.asked_s(self.session_since_s, at_s)
         on_wh = on_s * self.plug.draw_w / 3600
         slack_s = 1.0 + self.plug.lag_s + self.plug.report_s + self.late_s(-math.inf, at_s)
         settings = self.settings
@@ -432,6 +462,16 @@ class Oracle:
         if on_s > cap_s + slack_s and not self.cap_judged:
             self.cap_judged = True
             self.violated(5, f"on after {on_s:.1f} s and {on_wh:.2f} Wh of this session (cap: {cap_s:.1f} s)")
+
+        # What is charged without sun, long after it, was asked for, and comes to its own cap.
+        by_plan_wh = self.asked_s(-math.inf, at_s) * self.plug.draw_w / 3600
+        dark_s = settings.stop_delay_s + settings.min_on_s + settings.fresh_s + slack_s
+        if by_plan_wh > settings.planned_wh - 3.0 * self.plug.draw_w / 3600:
+            self.entitled_s = at_s
+        most_wh = settings.planned_wh + (settings.min_on_s + slack_s) * self.plug.draw_w / 3600
+        if by_plan_wh > most_wh and at_s > self.sunny_s + dark_s and not self.by_plan_judged:
+            self.by_plan_judged = True
+            self.violated(5, f"on after {by_plan_wh:.2f} Wh by plan (cap: {settings.planned_wh} Wh)")
 
     async def off_within(
         self, kind: str, invariant: int, since_s: float, bound_s: float, even_off: bool = False
@@ -999,6 +1039,79 @@ class Epoch:
         await self._until(lambda: not self.plug.on, 10.0, "plug off again")
         await self._enable()
 
+    async def _ask(self, request: dict[str, float]) -> bool:
+        """Ask for a charge, without sun; say whether it began."""
+        oracle, settings = self.oracle, self.settings
+        if not settings.planned_wh or len(oracle.starts_s) >= settings.starts_per_hour:
+            return False
+        self.house.surplus_w = self.house.SHADE_W
+        oracle.asked_over()
+        await self._sees(lambda: not oracle.on and not self.plug.on, settings.stop_delay_s + settings.min_on_s + 5.0)
+        plan = oracle.status.get("plan") or {}
+        left = plan.get("energy_left_wh") or 0.0
+        await asyncio.sleep(0.5)
+        oracle.ask()
+        self.history.note(f"plan/set: {request}, {left} Wh left")
+        await self.ear.say(ASK_SET, json.dumps(request), 1)
+        began = await self._sees(lambda: oracle.on, 5.0 + settings.min_off_s if left > 1.0 else 1.0)
+        if not began and left > 1.0 and not oracle.status.get("faults"):
+            self._stalled("asked for, and no start")
+        return began
+
+    async def asked_for_some_time(self) -> None:
+        """It ends by itself, and not before the minimum-on time."""
+        oracle, settings, long_s = self.oracle, self.settings, self.chance.uniform(1.0, 6.0)
+        asked_s = now()
+        if not await self._ask({"time_s": long_s}):
+            await self._take_back()
+            return
+        over_s = max(asked_s + long_s + 8.0, oracle.on_since_s + settings.min_on_s)
+        self.oracle.entitle("what was asked for is over")
+        await asyncio.sleep(max(0.0, asked_s + long_s - now()))
+        await self.oracle.off_within("what was asked for is over", 13, now(), over_s - now() + 1.0)
+        oracle.asked_over()
+
+    async def _take_back(self) -> None:
+        since_s = now()
+        self.history.note("plan/set: nothing")
+        await self.ear.say(ASK_SET, json.dumps({"energy_wh": 0}), 1)
+        self.oracle.asked_over(0.5)
+        due_s = max(since_s, self.oracle.on_since_s + self.settings.min_on_s)
+        await self.oracle.off_within("taken back", 13, since_s, due_s - since_s + 1.0)
+
+    async def asked_and_taken_back(self) -> None:
+        if await self._ask({"energy_wh": 200.0}):
+            await asyncio.sleep(self.chance.choice((0.0, 1.0, 3.0)))
+        await self._take_back()
+
+    async def asked_to_the_end(self) -> None:
+        """More than may be charged by plan; the oracle judges where that ends."""
+        if await self._ask({"energy_wh": 2000.0}) and self.settings.planned_wh < 100.0:
+            await self._sees(lambda: not self.oracle.on, self.settings.planned_wh * 3600 / RATED_W + 20.0)
+        await self._take_back()
+
+    async def asked_and_disabled(self) -> None:
+        """What was asked for is gone with the switch."""
+        await self._ask({"energy_wh": 200.0})
+        await self._disable()
+        self.oracle.asked_over(0.5)
+        await asyncio.sleep(1.0)
+        await self._enable()
+        await asyncio.sleep(self.settings.min_off_s + 3.0)
+
+    async def asked_and_silence(self) -> None:
+        if await self._ask({"energy_wh": 200.0}):
+            await self.silence()
+        await self._take_back()
+
+    async def asked_and_killed(self) -> None:
+        if await self._ask({"energy_wh": 200.0}):
+            await asyncio.sleep(self.chance.choice((0.1, 1.0, 3.0)))
+            await self.kill_daemon()
+            await self._sees(lambda: self.oracle.on, self.settings.min_off_s + 3.0)
+            await asyncio.sleep(2.0)
+        await self._take_back()
+
     async def reload(self) -> None:
         """Read the same configuration again: nothing changes."""
         assert self.daemon is not None
@@ -1205,6 +1318,12 @@ ACTIONS: tuple[tuple[str, int, Action], ...] = (
     ("plug out of reach", 4, Epoch.plug_out_of_reach),
     ("switched on by hand", 4, Epoch.switched_on_by_hand),
     ("reload", 3, Epoch.reload),
+    ("asked for some time", 6, Epoch.asked_for_some_time),
+    ("asked for, taken back", 4, Epoch.asked_and_taken_back),
+    ("asked for more than may be", 4, Epoch.asked_to_the_end),
+    ("asked for, disabled", 4, Epoch.asked_and_disabled),
+    ("asked for, meter silent", 4, Epoch.asked_and_silence),
+    ("asked for, daemon kill -9", 4, Epoch.asked_and_killed),
 )
 FINALES: dict[str, Action] = {
     "over-current": Epoch._over_current,
@@ -1289,6 +1408,33 @@ PLANTED = (
         "Row(_ON, LOCKED_OUT, 0, FRESH, C_METER_SILENT),",
         "",
         ("meter silent", "garbage only"),
+    ),
+    Bug(
+        5,
+        "what was charged by plan is forgotten over a restart",
+        "control/controller.py",
+        "planned_s=kept.planned_s,\n            planned_wh=kept.planned_wh,",
+        "",
+        ("asked for, daemon kill -9", "asked for more than may be"),
+        {"planned_wh": 10.0, "min_on_s": 1.5, "min_off_s": 1.5},
+    ),
+    Bug(
+        6,
+        "what was asked for goes on without readings",
+        "control/machine.py",
+        "Row(_ON, LOCKED_OUT, 0, FRESH, C_METER_SILENT),",
+        "Row(_ON, LOCKED_OUT, 0, FRESH | PLANNED, C_METER_SILENT),",
+        ("asked for, meter silent",),
+        {"planned_wh": 500.0},
+    ),
+    Bug(
+        13,
+        "what was asked for outlasts the switch",
+        "daemon/planner.py",
+        "forgotten = not controller.enabled or ",
+        "forgotten = ",
+        ("asked for, disabled",),
+        {"planned_wh": 500.0},
     ),
     Bug(
         7,

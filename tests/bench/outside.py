@@ -32,6 +32,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 COMMAND, REPORT, POWER, GRID = "bench/plug/set", "bench/plug/relay", "bench/plug/power", "bench/meter"
 BASE = "surpluscharge/bench"
 ENABLE_SET, ENABLE, ACKNOWLEDGE_SET = f"{BASE}/enable/set", f"{BASE}/enable", f"{BASE}/acknowledge/set"
+ASK_SET = f"{BASE}/plan/set"
 STATUS, AVAILABILITY = f"{BASE}/status", f"{BASE}/availability"
 
 now = time.monotonic
