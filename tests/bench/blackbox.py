@@ -641,7 +641,8 @@ class Epoch:
         names, weights, _ = zip(*self.world.actions, strict=True)
         name = self.chance.choice(self.world.focus) if self.world.focus else self.chance.choices(names, weights)[0]
         action = next(action for other, _, action in ACTIONS if other == name)
-        if name in NEEDS_REPORTS and not self.settings.reports:
+        needless = name.startswith("asked") and not self.settings.planned_wh
+        if needless or (name in NEEDS_REPORTS and not self.settings.reports):
             name, action = "shade", Epoch.shade
         self.tally.events[name] += 1
         self.history.note(f"--- {name}")
@@ -1076,6 +1077,8 @@ class Epoch:
         self.history.note("plan/set: nothing")
         await self.ear.say(ASK_SET, json.dumps({"energy_wh": 0}), 1)
         self.oracle.asked_over(0.5)
+        if self.house.surplus_w > 0.0:
+            return  # it goes on by the sun
         due_s = max(since_s, self.oracle.on_since_s + self.settings.min_on_s)
         await self.oracle.off_within("taken back", 13, since_s, due_s - since_s + 1.0)
 
@@ -1105,11 +1108,13 @@ class Epoch:
         await self._take_back()
 
     async def asked_and_killed(self) -> None:
-        if await self._ask({"energy_wh": 200.0}):
-            await asyncio.sleep(self.chance.choice((0.1, 1.0, 3.0)))
-            await self.kill_daemon()
-            await self._sees(lambda: self.oracle.on, self.settings.min_off_s + 3.0)
-            await asyncio.sleep(2.0)
+        """It goes on afterwards, and comes to its cap: what was charged before is not forgotten."""
+        planned_s = self.settings.planned_wh * 3600 / RATED_W
+        await self._ask({"energy_wh": 200.0})
+        await asyncio.sleep(self.chance.choice((0.1, 1.0, 0.6 * min(20.0, planned_s))))
+        await self.kill_daemon()
+        await self._sees(lambda: self.oracle.on, self.settings.min_off_s + 3.0)
+        await self._sees(lambda: not self.oracle.on, planned_s + 5.0 if planned_s < 60.0 else 2.0)
         await self._take_back()
 
     async def reload(self) -> None:
