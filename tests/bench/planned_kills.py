@@ -21,6 +21,7 @@ import asyncio
 import json
 import random
 import shutil
+import sys
 import tempfile
 import time
 from datetime import UTC, datetime, timedelta
@@ -37,6 +38,7 @@ DRAW_W = 1380.0
 AT_ONCE_S = 1.5  # off after a kill: the broker sees the socket closed at once; with room for a busy machine
 SLACK_S = 0.6  # between what the wire shows and what the daemon counts: a command on its way, a turn of its loop
 WRITTEN_S = 2.5  # a pause between two writes, and the write; with room for a busy machine
+STARTS_S = 180.0  # for an interpreter that starts on a busy machine
 KINDS = ("time, in the sun", "energy", "by", "time")
 
 
@@ -95,7 +97,7 @@ async def first_words(stage: Stage, since_s: float, daemon: Daemon) -> Seen:
         documents = [json.loads(message.text) | {"at_s": message.at_s} for message in texts]
         return next((one for one in documents if one.get("plan") and one["relay"]["confirmed"]), None)
 
-    document = await until(found, f"the first word of the daemon ({daemon.text[-300:]})")
+    document = await until(found, f"the first word of the daemon ({daemon.text[-300:]})", STARTS_S)
     assert document is not None
     plan = document["plan"]
     return Seen(
@@ -123,7 +125,7 @@ async def kill_around(stage: Stage, times: int, seed: int) -> Outcome:
     moved_s = lost_wh = 0.0
     daemon = stage.start()
     async with Feed(wire, SHADE_W) as feed:
-        await until(lambda: wire.last(AVAILABILITY) == "ready", "readiness")
+        await until(lambda: wire.last(AVAILABILITY) == "ready", "readiness", STARTS_S)
         wire.publish(ENABLE_SET, "on")
         await until(lambda: wire.last(ENABLE) == "true", "the echo")
         await until(lambda: on_disk(stage)["enabled"], "that on the disk")
@@ -187,6 +189,7 @@ async def kill_around(stage: Stage, times: int, seed: int) -> Outcome:
                 slack_wh, most_wh = slack_wh + 0.5, most_wh + 0.5
             assert -slack_wh <= lost <= most_wh, f"{both}; {came_wh} Wh, {got_wh} Wh"
             lost_wh = max(lost_wh, lost)
+            print(f"\r{number + 1} of {times} kills", end="", file=sys.stderr, flush=True)
             # --- what was asked for
             request, now = disk["progress"]["request"], datetime.now(UTC)
             over = request is None or (kind != "energy" and now >= over_at)
