@@ -481,33 +481,46 @@ def test_a_price_per_mwh_with_taxes() -> None:
     assert house.planner.prices[4].value == pytest.approx(0.16)
 
 
-@pytest.mark.parametrize(
-    ("payload", "reason"),
-    [
-        (b"", "not-json"),
-        (b"on", "not-json"),
-        (b"[]", "not-slots"),
-        (b'[{"start": "2031-05-05T12:00:00", "minutes": 60, "price": 0.1}]', "slot-without-offset"),
-        (b'[{"start": "2031-05-05T12:00:00+07:00", "minutes": 60, "price": 0.1}]', "slot-wrong-zone"),
-        (b'[{"start": "2031-05-05T12:00:00+01:00", "minutes": 60, "price": Infinity}]', "not-finite"),
-        (b'[{"start": "2031-05-05T12:00:00+01:00", "minutes": 60, "price": 1e9}]', "implausible"),
-        (b'[{"start": "2030-05-05T12:00:00+01:00", "minutes": 60, "price": 0.1}]', "slots-stale"),
-        (
-            json.dumps([{"start": "2031-05-05T12:00:00+01:00", "minutes": 60, "price": 0}] * 10_000).encode(),
-            "too-large",
-        ),
-        (json.dumps([{"start": "2031-05-05T12:00:00+01:00", "minutes": 60}] * 401).encode(), "too-many-slots"),
-        (json.dumps([{"start": "2031-05-05T12:00:00+01:00", "minutes": 60, "price": 0}] * 2).encode(), "slots-doubled"),
-    ],
-)
-def test_no_fault_of_a_feed_switches_on(payload: bytes, reason: str) -> None:
-    """Each is named; the file's prices hold, and the need is met by them."""
-    house = House(moving())
+SPOILT = [
+    (b"", "not-json"),
+    (b"on", "not-json"),
+    (b"[]", "not-slots"),
+    (b'[{"start": "2031-05-05T12:00:00", "minutes": 60, "price": 0.1}]', "slot-without-offset"),
+    (b'[{"start": "2031-05-05T12:00:00+07:00", "minutes": 60, "price": 0.1}]', "slot-wrong-zone"),
+    (b'[{"start": "2031-05-05T12:00:00+01:00", "minutes": 60, "price": Infinity}]', "not-finite"),
+    (b'[{"start": "2031-05-05T12:00:00+01:00", "minutes": 60, "price": 1e9}]', "implausible"),
+    (b'[{"start": "2030-05-05T12:00:00+01:00", "minutes": 60, "price": 0.1}]', "slots-stale"),
+    (
+        json.dumps([{"start": "2031-05-05T12:00:00+01:00", "minutes": 60, "price": 0}] * 10_000).encode(),
+        "too-large",
+    ),
+    (json.dumps([{"start": "2031-05-05T12:00:00+01:00", "minutes": 60}] * 401).encode(), "too-many-slots"),
+    (json.dumps([{"start": "2031-05-05T12:00:00+01:00", "minutes": 60, "price": 0}] * 2).encode(), "slots-doubled"),
+]
+
+
+@pytest.mark.parametrize(("payload", "reason"), SPOILT)
+def test_each_fault_of_a_feed_is_named_and_changes_nothing(payload: bytes, reason: str) -> None:
+    planner = House(moving()).planner
     with pytest.raises(Rejected) as caught:
-        house.planner.take(PRICES, payload)
+        planner.take(PRICES, payload)
     assert caught.value.reason == reason
+    assert planner.prices == ()
+
+
+def test_no_fault_of_a_feed_switches_on() -> None:
+    """The file's prices hold, and the need is met by them."""
+    house = House(moving())
+
+    def all_of_them() -> None:
+        for payload, _ in SPOILT:
+            with pytest.raises(Rejected):
+                house.planner.take(PRICES, payload)
+
+    all_of_them()
     house.run(1.0)
     assert not house.controller.wants_on
+    all_of_them()
     house.until(DAWN + timedelta(minutes=2))
     assert house.said("need_met")
     assert all(begin >= "01:00" and end <= "05:01" for begin, end in house.charged)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from surpluscharge.control.machine import CLEAR, DAY_S, END, HOLD, TRIP
@@ -697,6 +697,7 @@ def expected(script: list[tuple[int, str | None, bool]], end_s: int) -> list[fro
     return result
 
 
+@settings(max_examples=50)  # each of an hour
 @given(SCRIPT)
 def test_called_at_changes_and_deadlines_only_it_knows_as_much_as_called_each_second(
     gaps: list[tuple[int, str | None, bool]],
