@@ -6,7 +6,7 @@ import json
 import math
 import random
 from array import array
-from datetime import datetime
+from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -16,11 +16,14 @@ import numpy as np
 import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
 
+from surpluscharge import cli
 from surpluscharge.config import Config
+from surpluscharge.config.models import Store
 from surpluscharge.control.slots import Book, Slot
 from surpluscharge.control.wishes import Need
+from surpluscharge.history.ledger import Batch, Ledger
 from surpluscharge.history.readings import ReadingsError
-from surpluscharge.planning import comparing, needs, pictures, replay
+from surpluscharge.planning import comparing, needs, replay
 from surpluscharge.planning.comparing import Supply
 from surpluscharge.planning.replay import Days, Series, series
 from tests.conftest import config_from
@@ -266,7 +269,7 @@ def test_a_file_of_prices_that_is_none_is_refused(tmp_path: Path, text: str, why
         replay.load_prices(tmp_path / "prices.csv", configured())
 
 
-def test_the_table_and_the_page_show_it(tmp_path: Path) -> None:
+def test_the_table_and_the_page_show_it() -> None:
     found = comparing.compare(comparing.study(configured(), skies(2)))
     figures = comparing.as_json(found)["needs"]
     assert figures["due"] == figures["plan"]["met"] and figures["best"]["above_best"] == 0.0
@@ -278,7 +281,40 @@ def test_the_table_and_the_page_show_it(tmp_path: Path) -> None:
     )
     text = comparing.as_text(found)
     assert "needs met" in text and "bought by plan, kWh" in text
-    page = pictures.of_replay(found)
+    page = pytest.importorskip("surpluscharge.planning.pictures").of_replay(found)
     assert "How what was needed was seen to" in page and "By plan, " in page
     without = configured().model_copy(update={"planned": config_from().planned})
     assert comparing.as_json(comparing.compare(comparing.study(without, skies(2))))["needs"] is None
+
+
+def test_the_commands_take_prices_that_moved(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    readings, book = skies(6, days=3), hourly(lambda at: 0.2 if at // 3600 % 24 < 4 else 0.4)
+    rows = (f"{at_s:.0f},{-w:.1f}\n" for at_s, w in zip(readings.at_s, readings.surplus_w, strict=True))
+    (tmp_path / "readings.csv").write_text("time,grid_w\n" + "".join(rows))
+    slots = (f"{datetime.fromtimestamp(one.begin_s, UTC).isoformat()},60,{one.value}\n" for one in book)
+    (tmp_path / "prices.csv").write_text("start,minutes,price\n" + "".join(slots))
+    (tmp_path / "shed.toml").write_text(
+        'charger.current_a = 6\nrelay.command_topic = "a"\nmeter = [{ topic = "b" }]\n'
+        'site.time_zone = "Europe/Berlin"\n'
+        '[planned]\nallow = true\nneed = [{ by = "07:00", energy_wh = 3000 }]\n'
+        '[money]\ncurrency = "EUR"\ntariff = [{ import_price = 0.4, export_price = 0.08 }]\n'
+    )
+    given = ["--config", str(tmp_path / "shed.toml"), "--readings", str(tmp_path / "readings.csv"), "--json"]
+    found = []
+    for prices in ([], ["--prices", str(tmp_path / "prices.csv")]):
+        assert cli.main(["replay", *given, *prices]) == 0
+        found.append(json.loads(capsys.readouterr().out)["needs"])
+    assert found[0]["plan"]["met"] == found[1]["plan"]["met"] == found[0]["due"] == 2
+    # From eleven on 3 kWh take 2 h 10 min, of which the last ten are at 0.2, and not at 0.4: 2 * 0.24 kWh.
+    assert found[0]["from_23"]["cost"] - found[1]["from_23"]["cost"] == pytest.approx(0.096, abs=0.003)
+    (tmp_path / "prices.csv").write_text("nonsense\n")
+    assert cli.main(["replay", *given, "--prices", str(tmp_path / "prices.csv")]) == 1
+    assert "prices.csv" in capsys.readouterr().err
+
+
+def test_the_ledger_has_the_prices_that_were_in_force(tmp_path: Path) -> None:
+    readings, book = skies(6, days=1), hourly(lambda at: at % 7 / 10.0, days=1)
+    config = configured().model_copy(update={"store": Store(directory=str(tmp_path))})
+    with Ledger(config.history_file) as ledger:
+        ledger.write(Batch(prices=[(book[0].begin_s, book)]))
+    assert replay.recorded_prices(config, readings) == book
