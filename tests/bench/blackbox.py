@@ -1061,7 +1061,8 @@ class Epoch:
 
     async def asked_for_some_time(self) -> None:
         """It ends by itself, and not before the minimum-on time."""
-        oracle, settings, long_s = self.oracle, self.settings, self.chance.uniform(1.0, 6.0)
+        oracle, settings = self.oracle, self.settings
+        long_s = settings.min_off_s + self.chance.uniform(1.0, 6.0)  # the pause before it counts, too
         asked_s = now()
         if not await self._ask({"time_s": long_s}):
             await self._take_back()
@@ -1323,12 +1324,12 @@ ACTIONS: tuple[tuple[str, int, Action], ...] = (
     ("plug out of reach", 4, Epoch.plug_out_of_reach),
     ("switched on by hand", 4, Epoch.switched_on_by_hand),
     ("reload", 3, Epoch.reload),
-    ("asked for some time", 6, Epoch.asked_for_some_time),
-    ("asked for, taken back", 4, Epoch.asked_and_taken_back),
-    ("asked for more than may be", 4, Epoch.asked_to_the_end),
-    ("asked for, disabled", 4, Epoch.asked_and_disabled),
-    ("asked for, meter silent", 4, Epoch.asked_and_silence),
-    ("asked for, daemon kill -9", 4, Epoch.asked_and_killed),
+    ("asked for some time", 8, Epoch.asked_for_some_time),
+    ("asked for, taken back", 6, Epoch.asked_and_taken_back),
+    ("asked for more than may be", 6, Epoch.asked_to_the_end),
+    ("asked for, disabled", 6, Epoch.asked_and_disabled),
+    ("asked for, meter silent", 5, Epoch.asked_and_silence),
+    ("asked for, daemon kill -9", 6, Epoch.asked_and_killed),
 )
 FINALES: dict[str, Action] = {
     "over-current": Epoch._over_current,

@@ -38,6 +38,7 @@ DRAW_W = 1380.0
 AT_ONCE_S = 1.5  # off after a kill: the broker sees the socket closed at once; with room for a busy machine
 SLACK_S = 0.6  # between what the wire shows and what the daemon counts: a command on its way, a turn of its loop
 WRITTEN_S = 2.5  # a pause between two writes, and the write; with room for a busy machine
+BLOCK = 20  # kills on one state
 STARTS_S = 180.0  # for an interpreter that starts on a busy machine
 KINDS = ("time, in the sun", "energy", "by", "time")
 
@@ -48,6 +49,15 @@ class Outcome(NamedTuple):
     moved_s: float  # the most that was counted for the one though it was the other's
     lost_wh: float  # the most that had come in and was forgotten
     still_asked: int  # times something was still asked for afterwards
+
+    def plus(self, other: Outcome) -> Outcome:
+        return Outcome(
+            self.kills + other.kills,
+            self.charging + other.charging,
+            max(self.moved_s, other.moved_s),
+            max(self.lost_wh, other.lost_wh),
+            self.still_asked + other.still_asked,
+        )
 
 
 class Seen(NamedTuple):
@@ -189,7 +199,6 @@ async def kill_around(stage: Stage, times: int, seed: int) -> Outcome:
                 slack_wh, most_wh = slack_wh + 0.5, most_wh + 0.5
             assert -slack_wh <= lost <= most_wh, f"{both}; {came_wh} Wh, {got_wh} Wh"
             lost_wh = max(lost_wh, lost)
-            print(f"\r{number + 1} of {times} kills", end="", file=sys.stderr, flush=True)
             # --- what was asked for
             request, now = disk["progress"]["request"], datetime.now(UTC)
             over = request is None or (kind != "energy" and now >= over_at)
@@ -227,16 +236,21 @@ def main() -> None:
     binary = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
     assert binary, "needs mosquitto"
     began_s = time.monotonic()
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        broker = Mosquitto(binary, folder)
-        broker.start()
-        stage = Stage(broker.port, folder)
-        try:
-            outcome = asyncio.run(kill_around(stage, options.times, options.seed))
-        finally:
-            stage.close()
-            broker.kill()
+    outcome = Outcome(0, 0, 0.0, 0.0, 0)
+    while outcome.kills < options.times:  # a day has so many starts, and no more
+        with tempfile.TemporaryDirectory() as name:
+            folder = Path(name)
+            broker = Mosquitto(binary, folder)
+            broker.start()
+            stage = Stage(broker.port, folder)
+            times = min(BLOCK, options.times - outcome.kills)
+            try:
+                outcome = outcome.plus(asyncio.run(kill_around(stage, times, options.seed + outcome.kills)))
+            finally:
+                stage.close()
+                broker.kill()
+        print(f"\r{outcome.kills} of {options.times} kills", end="", file=sys.stderr, flush=True)
+    print(file=sys.stderr)
     print(
         f"{outcome.kills} kills in {time.monotonic() - began_s:.0f} s, {outcome.charging} of them with the relay on: "
         f"off at once, need, plan and shares right; at most {outcome.moved_s:.2f} s counted for the other, at most "
