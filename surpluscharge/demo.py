@@ -459,13 +459,16 @@ async def _show(demo: Demo, console: Console) -> None:
         f" by {NEEDED_BY}: what the sun does not bring is bought at night, when it is cheapest. Then the car leaves.",
         soft_wrap=True,
     )
-    told = ""
+    told: object = None
     while True:
         await asyncio.sleep(5.0)
         house, status = demo.house, demo.dashboard.course.status
-        if (plan := (status.get("plan") or {}).get("text", "")) != told:
-            told = plan
-            console.print(f"{demo.now:%H:%M}  plan        {plan}.", soft_wrap=True)
+        if plan := status.get("plan"):
+            ends = [datetime.fromisoformat(run["ends"]).timestamp() for run in plan["runs"]]
+            shown = [round(end_s / 1800) for end_s in ends]  # not where it has moved by minutes only
+            if shown != told:
+                told = shown
+                console.print(f"{demo.now:%H:%M}  plan        {plan['text']}.", soft_wrap=True)
         console.print(
             f"{demo.now:%H:%M}  {status.get('state', 'starting'):<10}  sun {watts(house.sun_w)},"
             f" house {watts(house.household_w)}, car {watts(house.charger_w) if house.car.home else 'away'};"
