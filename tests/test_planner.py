@@ -861,6 +861,7 @@ async def test_prices_come_by_topic_and_what_is_wrong_with_them_is_said(stage: S
 
 @broker
 async def test_prices_outlive_a_restart_though_nobody_publishes_them_again(stage: Stage) -> None:
+    """And the ledger has what was in force, what was needed by when, and what is planned."""
     wire = stage.wire
     hour = datetime.now(UTC).replace(minute=0, second=0, microsecond=0)
     good = [{"start": (hour + timedelta(hours=n)).isoformat(), "minutes": 60, "price": 0.2} for n in range(20)]
@@ -872,6 +873,19 @@ async def test_prices_outlive_a_restart_though_nobody_publishes_them_again(stage
     async with stage.running(planned=planned, money=TWO_RATES) as daemon, Feed(wire, 900.0):
         await until(lambda: daemon.events("prices_known", kept=True), "what was kept")
         await until(lambda: wire.status["plan"]["prices_known_until"] is not None, "the status")
+        by = datetime.now(UTC) + timedelta(seconds=5)
+        wire.publish(ASK, json.dumps({"energy_wh": 3000, "by": by.isoformat(timespec="seconds")}))
+        await until(lambda: daemon.events("plan_made"), "a plan")
+        await until(lambda: daemon.events("need_missed", needed_wh=3000), "the time it was needed")
+        path = daemon.service.config.history_file
+    with Ledger(path, read_only=True) as ledger:
+        now_s = round(datetime.now(UTC).timestamp())
+        moved = ledger.moved(now_s, now_s + 3600)
+        assert [slot.value for slot in moved] == [0.2] * len(moved) and moved
+        (due,) = ledger.dues(0, 1 << 60)
+        assert due.needed_mws == 3000 * 3_600_000 and not due.met and abs(due.by_ms / 1000 - by.timestamp()) <= 1.0
+        plan = ledger.plan()
+        assert plan is not None and plan.text == ""  # it is past, and nothing else is needed
 
 
 @broker

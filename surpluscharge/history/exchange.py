@@ -94,6 +94,7 @@ def records(
                 "paid": None if cost is None else str(round(cost.paid, 6)),
                 "forgone": None if cost is None else str(round(cost.forgone, 6)),
                 "saved": None if cost is None else str(round(cost.saved, 6)),
+                "paid_by_plan": None if cost is None else str(round(cost.planned, 6)),
             }
 
 

@@ -21,6 +21,7 @@ ASSUMED_ERROR_SHARE = 0.10
 EARLIEST_MS = 1_577_836_800_000  # 2020: a clock that shows less is not set yet, and says nothing
 CLOCK_SLACK_MS = 1000  # so far the wall clock may wander from the other before it is followed
 MOST_TURNS = 1000  # switchings remembered to cut intervals at; older ones were cut at already, or summed over
+MOST_PRICES = 50  # changes of prices that move, in what waits: of a feed that never rests the last ones will do
 MOST_PENDING = 20_000  # of what waits for a failing disk; intervals are then summed up, of the rest the oldest goes
 
 ON_MODES = tuple(name for mode, name in enumerate(machine.MODE_NAMES) if machine.wants_on(mode))
@@ -197,8 +198,7 @@ class Recorder:
             self.forgotten += 1
         if len(self._turns_ms) > 2 * MOST_TURNS:
             del self._turns_ms[:-MOST_TURNS]
-        if len(self._prices) > MOST_TURNS:
-            del self._prices[:-MOST_TURNS]
+        del self._prices[:-MOST_PRICES]
 
     def _forget(self, listed: list[Any], most: int) -> None:
         if len(listed) > most:
