@@ -27,8 +27,9 @@ from datetime import UTC
 from pathlib import Path
 from typing import NamedTuple
 
+from surpluscharge.control.slots import Slot
 from surpluscharge.history.energy import NOTHING, Interval, Sample, held
-from surpluscharge.history.ledger import LOST, Batch, Charge, FaultChange, Ledger
+from surpluscharge.history.ledger import LOST, Batch, Charge, Due, FaultChange, Ledger, PlanAhead
 
 EVERY_MS = 10_000
 BATCH = 30  # intervals, as the daemon writes them in five minutes
@@ -45,16 +46,29 @@ def interval(number: int) -> Interval:
     """Return the interval of this number: always the same."""
     chance = random.Random(number)
     on = number // BATCH % 3 == 1
-    sample = Sample(number * EVERY_MS, chance.uniform(-3000, 3000), 1380.0 * on, on)
+    planned = number // BATCH % 2 == 1
+    sample = Sample(number * EVERY_MS, chance.uniform(-3000, 3000), 1380.0 * on, on, planned=planned)
     return held(sample, (number + 1) * EVERY_MS)
 
 
 def batch(first: int) -> Batch:
-    """Return the batch that begins with this interval: every third holds a whole charge, and a fault."""
+    """Return the batch that begins with this interval: every third holds a whole charge, and a fault.
+
+    And every third what was published and in force, what was needed, and what is planned.
+    """
     intervals = [interval(number) for number in range(first, first + BATCH)]
     begin_ms, end_ms = intervals[0].begin_ms, intervals[-1].end_ms
-    if first // BATCH % 3 != 1:
+    if first // BATCH % 3 == 0:
         return Batch(intervals)
+    if first // BATCH % 3 == 2:
+        slot = Slot(begin_ms // 1000, end_ms // 1000, first / 1000)
+        return Batch(
+            intervals,
+            ahead=[("prices", (slot,))],
+            prices=[(slot.begin_s, (slot,))],
+            dues=[Due(end_ms, begin_ms, first, first + 1, 0, True, False)],
+            plan=PlanAhead(first, f"plan {first}").written(),
+        )
     energy = NOTHING
     for one in intervals:
         energy = energy.plus(one.energy)
@@ -97,15 +111,22 @@ def examine(path: Path, said: int) -> int:
         assert there % BATCH == 0, f"a batch was torn: {there}"
         sums = [0] * len(NOTHING)
         charges: list[Charge] = []
+        planned: list[Batch] = []
         for first in range(0, there, BATCH):
             expected = batch(first)
             charges += expected.charges
+            planned += [expected] if expected.dues else []
             for one in expected.intervals:
                 sums = [so_far + value for so_far, value in zip(sums, one.energy, strict=True)]
         assert list(ledger.energy(0, 1 << 60)) == sums, "the energy on record is not what was written"
         assert ledger.charges(0, 1 << 60) == charges
         assert len(ledger.faults(0, 1 << 60)) == len(charges)
         assert not [charge for charge in charges if charge.cause == LOST]
+        assert ledger.dues(0, 1 << 60) == [due for one in planned for due in one.dues]
+        assert ledger.moved(0, 1 << 40) == tuple(slot for one in planned for _, book in one.prices for slot in book)
+        if planned:
+            assert ledger.ahead() == {"prices": [list(slot) for slot in planned[-1].ahead[0][1]]}
+            assert ledger.plan() == PlanAhead.read(planned[-1].plan or "")
     return there
 
 
