@@ -143,7 +143,8 @@ WIRINGS = {
     "kW taken for W": Wiring({"meter.0.unit": "W"}, ('unit = "kW"',), {"meter.0.unit": "kW"}, InKilowatts),
     "a pointer": Wiring({"meter.0.pointer": "/power"}, ('pointer = "/net_w"',)),
     "two pointers": Wiring(
-        {"meter.0.pointer": "/power", "relay.power.pointer": "/watts"}, ('pointer = "/net_w"', 'pointer = "/power_w"')
+        {"meter.0.pointer": "/power", "relay.power.pointer": "/watts"},
+        ('pointer = "/net_w"', 'pointer is one of these: "/power_w" (0.0), "/socket_c"'),
     ),
     "the plug's W taken for kW": Wiring({"relay.power.unit": "kW"}, ('[relay.power]: unit = "W"',)),
     "the plug's kW taken for W": Wiring(
