@@ -18,6 +18,7 @@ from surpluscharge.control.economics import EVERY_DAY, Prices, Tariff, Tariffs, 
 from surpluscharge.history.energy import (
     MINUTE_MS,
     MWS_PER_KWH,
+    MWS_PER_WH,
     QUARTER_HOUR_MS,
     Energy,
     Interval,
@@ -253,3 +254,18 @@ def test_money_does_not_depend_on_the_order_it_is_summed_in(parts_mws: list[int]
     assert sums[0] == sums[1]
     exact = Fraction(sum(parts_mws)) * Fraction("0.27431") / MWS_PER_KWH
     assert abs(Fraction(sums[0].paid) - exact) <= exact / 10**25
+
+
+def test_what_a_battery_gives_is_a_share_and_what_it_takes_is_no_loss() -> None:
+    """By hand, over an hour: 1380 W drawn; the battery gives 600 W of it, or takes 900 W beside it. Worked on paper."""
+    hour_ms = 3_600_000
+    gives = held(Sample(0, 0.0, 1380.0, True, battery_w=-600.0), hour_ms).energy
+    assert [gives.solar_wh, gives.grid_wh, gives.battery_wh] == [780.0, 0.0, 600.0]
+    assert (gives.charger_wh, gives.surplus_wh, gives.import_wh) == (1380.0, 780.0, 0.0)
+    takes = held(Sample(0, -100.0, 1380.0, True, battery_w=900.0), hour_ms).energy
+    assert [takes.solar_wh, takes.battery_wh, takes.stored_mws / MWS_PER_WH, takes.export_wh] == [1380, 0, 900, 100]
+    assert takes.surplus_wh == 2380.0
+    from_the_grid = held(Sample(0, 3000.0, 1380.0, True, battery_w=1000.0), hour_ms).energy  # it is charged from there
+    assert [from_the_grid.solar_wh, from_the_grid.grid_wh, from_the_grid.stored_mws] == [0.0, 1380.0, 0]
+    cost = money(gives, Prices(Decimal("0.30"), Decimal("0.08"), Decimal("0.20")))
+    assert (cost.paid, cost.battery, cost.forgone) == (0, Decimal("0.18"), Decimal("0.2424"))

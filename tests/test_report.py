@@ -373,6 +373,25 @@ def test_a_charge_that_runs_has_cost_what_it_did_where_prices_changed(tmp_path: 
     assert (session.money.paid, session.money.saved) == (Decimal("1.5"), Decimal("1.5"))
 
 
+def test_what_the_house_s_battery_gave_stands_in_the_reckoning(tmp_path: Path) -> None:
+    """An hour of 1 kW: 400 W of it from the battery, at 1 a kWh; the rest from the sun, at nothing."""
+    begin_ms = ms_of(datetime(2031, 5, 14, 5, tzinfo=ZONE))
+    tariffs = Tariffs("EUR", (Tariff(None, Decimal(1), Decimal(0), Decimal(3)),))
+    with Ledger(tmp_path / "h.sqlite") as ledger:
+        hour = range(begin_ms, begin_ms + 3_600_001, 60_000)
+        samples = [Sample(at_ms, 0.0, 1000.0, True, battery_w=-400.0) for at_ms in hour]
+        ledger.write(Batch(list(hold(samples, 60_000)), states=[STARTED]))
+        report = build(ledger, FIRST, FIRST, LATER, site(tariffs))
+    assert (
+        "0.60 kWh (60 %) from the sun, 0.00 kWh bought, 0.40 kWh from the house's battery" in words.summary(report)[0]
+    )
+    rows = {row.what: (row.energy_mws, row.money) for row in words.money_rows(report)}
+    assert rows["from the house's battery"] == (400 * 3_600_000, Decimal("0.4"))
+    assert rows["from the sun, not sold"] == (600 * 3_600_000, 0)
+    assert rows["what it cost"] == (1000 * 3_600_000, Decimal("0.4"))
+    assert as_json(report)["total"]["battery_wh"] == 400.0
+
+
 def test_a_charge_that_has_just_begun(tmp_path: Path) -> None:
     """What the car took of it is not on record yet, and that is not nothing."""
     begin_ms = ms_of(datetime(2031, 5, 14, 12, tzinfo=ZONE))

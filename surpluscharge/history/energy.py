@@ -287,6 +287,7 @@ class Money(NamedTuple):
     forgone_units: Decimal = Decimal(0)
     alternative_units: Decimal = Decimal(0)
     planned_units: Decimal = Decimal(0)  # of what was paid, for what a plan had it buy
+    battery_units: Decimal = Decimal(0)  # of what was forgone, for what a house battery gave
 
     @property
     def paid(self) -> Decimal:
@@ -302,6 +303,11 @@ class Money(NamedTuple):
     def planned(self) -> Decimal:
         """Of what was paid, for what was imported because a plan said so."""
         return self.planned_units / MWS_PER_KWH
+
+    @property
+    def battery(self) -> Decimal:
+        """Of what was forgone, what the battery's share would have spared the house."""
+        return self.battery_units / MWS_PER_KWH
 
     @property
     def alternative(self) -> Decimal:
@@ -339,6 +345,7 @@ def money(energy: Energy, prices: Prices) -> Money:
         energy.solar_mws * prices.export_price + energy.battery_mws * prices.import_price,
         energy.charger_mws * prices.alternative_price,
         energy.planned_mws * prices.import_price,
+        energy.battery_mws * prices.import_price,
     )
 
 

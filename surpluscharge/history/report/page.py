@@ -522,10 +522,14 @@ def _totals(report: Report) -> str:
             strict=True,
         )
     ]
+    stored: list[list[Value]] = [["of it, into the house's battery", _energy_cell(energy.stored_mws)]]
+    given: list[list[Value]] = [["From the house's battery", _energy_cell(energy.battery_mws)]]
     rows: list[list[Value]] = [
         ["Surplus caught", _energy_cell(energy.solar_mws)],
         ["Surplus not caught", _energy_cell(missed)],
+        *(stored if energy.stored_mws else []),
         *bought,
+        *(given if energy.battery_mws else []),
         ["The car in all", _energy_cell(energy.charger_mws)],
     ]
     if uncertain(energy):

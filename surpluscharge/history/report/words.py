@@ -118,9 +118,10 @@ def summary(report: Report) -> list[str]:
         bought = f"{kwh(energy.grid_mws)} kWh bought"
         if energy.planned_mws:
             bought = f"{kwh(energy.bought_mws)} kWh bought beside it, {kwh(energy.planned_mws)} kWh bought by plan"
+        given = f", {kwh(energy.battery_mws)} kWh from the house's battery" if energy.battery_mws else ""
         sentences = [
             f"The car took {kwh(energy.charger_mws)} kWh: {kwh(energy.solar_mws)} kWh "
-            f"({percent(energy.solar_mws, energy.charger_mws)}) from the sun, {bought}."
+            f"({percent(energy.solar_mws, energy.charger_mws)}) from the sun, {bought}{given}."
         ]
     elif any(session.end is None for session in report.sessions):
         sentences = ["A charge is going on; what it took is not on record yet."]
@@ -259,9 +260,11 @@ def money_rows(report: Report) -> list[MoneyRow]:
             MoneyRow("bought by plan", energy.planned_mws, cost.planned),
             MoneyRow("bought beside the sun", energy.bought_mws, cost.paid - cost.planned),
         ]
+    given = [MoneyRow("from the house's battery", energy.battery_mws, cost.battery)] if energy.battery_mws else []
     return [
         *bought,
-        MoneyRow("from the sun, not sold", energy.solar_mws, cost.forgone),
+        *given,
+        MoneyRow("from the sun, not sold", energy.solar_mws, cost.forgone - cost.battery),
         MoneyRow("what it cost", energy.charger_mws, cost.cost, line.cost_error),
         MoneyRow("the same otherwise", energy.charger_mws, cost.alternative),
         MoneyRow("saved" if cost.saved >= 0 else "lost", None, abs(cost.saved), line.saved_error),
