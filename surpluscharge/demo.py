@@ -55,7 +55,7 @@ else:
 START = datetime(2031, 5, 12, 12, 50, tzinfo=UTC)  # an invented Monday
 START_S = 12.0 * 3600 + 50 * 60  # the same, as the house counts
 # Unless asked for another: around a switching, for then the hiccups of this computer become the plug's; while there is
-# sun; and while nothing will happen.
+# sun, or the car charges; and while nothing will happen.
 SPEEDS = (100.0, 450.0, 1000.0)
 LATE_REAL_S, LEAST_SHARE = 0.03, 0.35  # a computer that is so late with what was due is asked for less
 AROUND_S, SOON_S = 45.0, 300.0  # so long before and after a switching; and before one that the plan has
@@ -85,7 +85,7 @@ voltage_v = {voltage_v}
 [[meter]]
 topic = "house/grid"
 pointer = "/net_w"
-fresh_s = 180
+fresh_s = 300
 
 [relay]
 command_topic = "carport/plug/relay/set"
@@ -303,7 +303,8 @@ class Demo:
         soonest_s = min((one_s for one_s in ahead_s if one_s > -AROUND_S), default=math.inf)
         if -since_s < AROUND_S or soonest_s < AROUND_S or not status["relay"]["confirmed"]:
             return around
-        return sunny if self.house.sun_w > 0.75 * START_EXPORT_W or soonest_s < SOON_S else quiet
+        busy = self.house.plug.closed or self.house.sun_w > 0.75 * START_EXPORT_W or soonest_s < SOON_S
+        return sunny if busy else quiet
 
     def summary(self, log: Path) -> dict[str, Any]:
         """Return what came of it: energies in Wh, times in s."""
