@@ -19,6 +19,13 @@ The plan has nothing but its own past: the days before, as they came. It begins 
 not know when the car is away. ``--forecast`` adds a forecast whose error has this root mean square, as a share of the
 draw. ``--all-known`` gives it the year beforehand: what it then costs above the best possible is not for want of
 knowledge, but the price of minimum times, rests, half an hour to spare, and thresholds.
+
+Found so far, in 10 of the 45 years (all of them take hours on a small machine): every need met, never above the cheaper
+habit; 2 to 3 % above the best for who leaves at seven and for the family, 5 to 10 % for who needs it by day, and 22 %
+for the late shift in the south at two rates. Of those 22, 10 remain where all is known; a day's forecast that is wrong
+by a twentieth of the draw takes away 4; the half hour to spare, off a noon's sun, costs 3. To buy more or less at night
+than is expected to pay (as if it spared 0.85, 1.15 or 1.4 times as much) made that year dearer, and other weights of
+likeness did not help: what is wanting is knowledge.
 """
 
 from __future__ import annotations
