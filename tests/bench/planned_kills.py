@@ -163,10 +163,10 @@ async def kill_around(stage: Stage, times: int, seed: int) -> Outcome:
             if sunny:
                 assert wire.last(REPORT) == "on"
             # --- the kill
+            charging += wire.last(REPORT) == "on"
             daemon.kill()
             killed_s, disk = time.monotonic(), on_disk(stage)
             feed.power_w = SHADE_W
-            charging += wire.last(REPORT) == "on"
             await until(lambda: wire.last(REPORT) == "off", "the off after the kill")
             off_s = wire.on(REPORT)[-1].at_s
             assert off_s <= killed_s + AT_ONCE_S, f"round {number}: off {off_s - killed_s:.2f} s after the kill"
