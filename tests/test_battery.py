@@ -276,6 +276,54 @@ def test_battery_and_switch_do_not_swing(first: str, lag_s: float) -> None:
     assert home.fed_wh < 0.25 * home.drawn_wh
 
 
+@pytest.mark.parametrize(("sun_w", "house_w"), [(300.0, 300.0), (1200.0, 300.0), (0.0, 0.0)])
+def test_a_house_near_balance_is_not_charged_from_its_battery_again_and_again(sun_w: float, house_w: float) -> None:
+    """While the lead is off the battery gives nothing, so only what came of the first charge tells."""
+    home = Home(config(planned=True), level=60.0, capacity_wh=10_000.0)
+    home.sun_w, home.house_w = sun_w, house_w
+    home.controller.tell(news.Planned(((home.now_s, home.now_s + 36000.0),)), home.at)
+    home.run(4 * 3600.0)
+    assert home.starts == 1
+    assert home.fed_wh < 1380.0 * 600.0 / 3600.0
+    home.sun_w = house_w + 2300.0  # first up to its level, then it is the car's
+    home.run(7200.0)
+    assert home.mode == "charging"
+
+
+def test_what_a_battery_takes_for_itself_at_rest_is_no_wrong_sign() -> None:
+    watch, level = SignWatch(), 40.0
+    for minute in range(6000):
+        watch.flows(10.0, minute * 60.0, 90.0)
+        level -= 0.001
+        watch.stands(round(level, 1))
+    assert watch.contrary == 0
+
+
+def test_nobody_is_told_of_a_battery_while_no_start_is_near() -> None:
+    home = Home(config(first="car"), level=90.0)
+    assert home.run(1800.0).battery_w < -200.0
+    assert home.seen == []
+
+
+def test_a_level_that_comes_with_the_power_is_no_news_when_it_was_kept() -> None:
+    together = config(level={"topic": "cells", "pointer": "/level"}, power={"topic": "cells", "pointer": "/w"})
+    for settings, yields_now in ((together, False), (config(), True)):
+        home = Home(settings)
+        for topic, payload in (("cells", b'{"w": 0, "level": 95}'), ("level", b"95")):
+            home.controller.tell(news.Message(topic, payload, True), home.at)
+        home.controller.tell(news.Tick(), home.at)
+        assert home.controller.battery_yields is yields_now
+
+
+def test_phases_billed_apart_say_nothing_beside_a_battery() -> None:
+    with pytest.raises(ConfigError, match="works on all phases or on one of them"):
+        parse(
+            'charger = { current_a = 6, phase = 1 }\nmeter = [{ topic = "a", phase = 1 }]\n'
+            'relay = { command_topic = "c" }\nbattery = { power = { topic = "b" } }\nsite = { phases = "apart" }',
+            "test.toml",
+        )
+
+
 def test_a_battery_that_is_to_be_spared_allows_no_import() -> None:
     with pytest.raises(ConfigError, match="would come from the house's battery"):
         parse(

@@ -1286,8 +1286,10 @@ def test_the_fullest_phase_decides_and_a_start_asks_the_lead_s_own() -> None:
     rig.send("one", "3700")
     rig.send("three", "-3700")
     assert rig.run(80.0).mode == "charging"  # its own has room
-    rig.send("one", "5001")
-    assert rig.run(15.0).codes == ["fuse-overloaded"]  # it cannot help there, but a start would not be wise
+    rig.send("one", "9000")
+    assert rig.run(30.0).codes == []  # off, it would make no room there
+    rig.sun_w = -4000.0
+    assert "fuse-overloaded" in rig.run(30.0).codes
 
 
 def test_where_phases_are_billed_apart_the_lead_s_own_decides() -> None:

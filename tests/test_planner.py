@@ -385,6 +385,36 @@ def test_a_clock_that_was_wrong_for_a_while_loses_no_need() -> None:
     assert house.controller.progress.since_s <= house.wall().timestamp()
 
 
+def test_a_clock_that_is_not_set_yet_forgets_nothing_and_plans_nothing() -> None:
+    """A small computer without a clock of its own wakes up in 1970, until the network tells it the time."""
+    house = House(start=NOON, sun_w=2000.0).run(2.0)
+    kept = house.controller.kept()._replace(saved_s=1e6)
+    assert kept.progress.got_wh > 1000.0
+    again = House(start=datetime(1970, 1, 1, 0, 0, 10, tzinfo=UTC), kept=kept).run(0.02)
+    assert again.planner.words(again.controller.progress).startswith("the computer's clock is not set")
+    assert again.controller.progress == kept.progress
+    again.start = house.wall()
+    again.tell(news.ClockJumped())
+    again.run(0.1)
+    assert again.controller.progress.got_wh == kept.progress.got_wh
+    assert again.said("need_missed") == []
+
+
+@pytest.mark.parametrize("over", [True, False])
+def test_a_clock_that_was_far_ahead_when_something_was_asked_for_does_not_silence_needs(over: bool) -> None:
+    house = House(start=NOON + timedelta(days=20)).run(0.05)
+    house.ask(b'{"energy_wh": 1000, "by": "13:00"}')
+    if over:  # by that clock; then nothing is due by the configuration until the end of that day
+        house.run(1.5)
+    house.start = NOON
+    house.tell(news.ClockJumped())
+    house.run(0.1)
+    shown = house.planner.shown
+    assert shown is not None and shown.plan.need is not None
+    assert shown.plan.need.by_s == DAWN.timestamp()
+    assert len(house.said("charge_forgotten")) == (0 if over else 1)
+
+
 def test_a_need_that_is_new_in_the_file_was_not_missed() -> None:
     house = House(start=NOON).run(0.3)
     house.config = configured({"need": [{"by": "12:10", "energy_wh": 4000}]})
@@ -873,6 +903,7 @@ async def test_prices_outlive_a_restart_though_nobody_publishes_them_again(stage
     async with stage.running(planned=planned, money=TWO_RATES) as daemon, Feed(wire, 900.0):
         await until(lambda: daemon.events("prices_known", kept=True), "what was kept")
         await until(lambda: wire.status["plan"]["prices_known_until"] is not None, "the status")
+        await until(lambda: daemon.events("connected", link="main"), "somebody who hears what is asked for")
         by = datetime.now(UTC) + timedelta(seconds=5)
         wire.publish(ASK, json.dumps({"energy_wh": 3000, "by": by.isoformat(timespec="seconds")}))
         await until(lambda: daemon.events("plan_made"), "a plan")

@@ -571,6 +571,7 @@ def test_a_cooldown_stays_finite_however_often_it_is_repeated() -> None:
             IN_ORDER._replace(voltage_free_v=None, voltage_mean_v=None),
         ),
         ("battery-gives", IN_ORDER._replace(battery_gives_w=51.0), IN_ORDER._replace(battery_gives_w=50.0)),
+        ("battery-feeds-car", IN_ORDER._replace(battery_rests=False), IN_ORDER),
         ("fuse-full", IN_ORDER._replace(fuse_short_w=-99.0), IN_ORDER._replace(fuse_short_w=-100.0)),
         ("fuse-full", IN_ORDER._replace(fuse_short_w=0.0), IN_ORDER._replace(fuse_short_w=None)),
         ("rest-due", IN_ORDER._replace(wanted_s=1799.9), IN_ORDER._replace(wanted_s=1800.0)),
@@ -589,7 +590,7 @@ def test_some_faults_last_until_more_than_their_evidence_is_gone(
     assert supervisor.judge(gone, LIMITS, since_s + 20001.0) == CLEAR
     asked = {row.code for row in FAULTS if row.clear}
     asked -= {"socket-overload", "socket-hot", "temperature-doubted", "rest-due", "voltage-high", "voltage-low"}
-    assert asked == {"fuse-full", "battery-gives"}
+    assert asked == {"fuse-full", "battery-gives", "battery-feeds-car"}
 
 
 # --- across restarts -------------------------------------------------------------------------------------------------

@@ -315,6 +315,15 @@ def _phase_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
             "Give charger.phase, and a phase for each [[meter]]",
             "site.phases",
         )
+    if config.site.phases == "apart" and config.battery is not None:
+        yield problem(
+            "site.phases",
+            "apart",
+            "a battery works on all phases or on one of them, and nobody says which: the lead's own phase alone does "
+            "not show what is left over",
+            "Let the phases be summed, or leave [battery] out",
+            "battery",
+        )
     if phase is not None and phase not in named:
         yield problem(
             "charger.phase",

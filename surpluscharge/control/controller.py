@@ -25,6 +25,7 @@ from surpluscharge.control.rule import Band, Rule, Way, alike
 from surpluscharge.control.signals import Contact, Meter, Refusals, Rejected, Source, Stillness
 from surpluscharge.control.slots import REASONS
 from surpluscharge.control.supervisor import (
+    BATTERY_LEAST_W,
     DROP_SHARE,
     HIGH_WAITS_S,
     JUDGED_S,
@@ -452,8 +453,9 @@ class Controller:
         for name, meter in (("battery", self.battery), ("battery_level", self.battery_level)):
             if topic in meter.topics:
                 try:
-                    # What it is charged to is often told only when it changes, so a retained word of it counts.
-                    meter.take(topic, payload, retained and name == "battery", at.now_s)
+                    # Its level may be told only when it changes, so a retained word of it counts: not of one that
+                    # comes with the power, and so again and again.
+                    meter.take(topic, payload, retained and topic in self.battery.topics, at.now_s)
                 except Rejected as refusal:
                     self._refuse(topic, refusal.reason, payload, at)
                 else:
@@ -525,7 +527,7 @@ class Controller:
         steps, mains, power_w = lessons.steps, lessons.mains, plug.power.value
         draw_a, heat_c = self.settings.draw_a, self._heat_c(at)
         arming = state.mode == machine.ARMING and at.now_s >= state.due_s
-        fuse = self._fuse(at)
+        fuse, (gives_w, feeds_w, rests) = self._fuse(at), self._battery(at)
         return Situation(
             wants_on=self.wants_on,
             wanted_s=at.now_s - plug.wanted_since_s,
@@ -573,9 +575,10 @@ class Controller:
             fuse_over_w=fuse[0],
             fuse_short_w=fuse[1],
             battery_silent=self.settings.battery is not None and at.now_s >= self.battery.fresh_until_s,
-            battery_gives_w=self._given_w(),
+            battery_gives_w=gives_w,
             battery_contrary=self._battery_sign.contrary,
-            battery_feeds_w=self._fed_w(),
+            battery_feeds_w=feeds_w,
+            battery_rests=rests,
             budget_spent=arming and at.now_s < machine.budget_free_s(params, state),
             clock_jumped=self._clock_jumped,
             store_failing=self._store_failing,
@@ -585,26 +588,31 @@ class Controller:
             late=strain.late,
         )
 
-    def _given_w(self) -> float:
-        """Return what the battery gives to whom ever, where none of it is to go into the car."""
-        house = self.settings.battery
-        return 0.0 if house is None or house.rights.into_car else max(0.0, -(self.battery.value or 0.0))
+    def _battery(self, at: Moment) -> tuple[float, float, bool]:
+        """Return what the battery gives where a start is near, what it gives for the charger, and whether it rests.
 
-    def _fed_w(self) -> float:
-        """Return what the battery gives for the charger, where it is not to."""
-        house = self.settings.battery
+        Nought where it may go into the car, and where nothing fresh is known. It rests where the house imports beside
+        it, or what is left over carries the lead.
+        """
+        house, grid_w, decisive_w = self.settings.battery, self.grid.value or 0.0, self.decisive_w
         if house is None or house.rights.into_car:
-            return 0.0
-        return battery.shares_w(self.plug.draws(self.draw_w)[1], self.grid.value or 0.0, self.battery.value or 0.0)[1]
+            return 0.0, 0.0, True
+        if decisive_w is None or at.now_s >= self.fresh_until_s:
+            return 0.0, 0.0, False
+        battery_w = self.battery.value or 0.0
+        given_w, arming = max(0.0, -battery_w), self.state.mode == machine.ARMING
+        rests = (given_w <= BATTERY_LEAST_W < grid_w) or decisive_w <= -self.draw_w
+        fed_w = battery.shares_w(self.plug.draws(self.draw_w)[1], grid_w, battery_w)[1]
+        return given_w if arming else 0.0, fed_w, rests
 
     def _fuse(self, at: Moment) -> tuple[float, float] | tuple[None, None]:
         """Return how far the house is from what its main fuse is to carry, as it is and with the lead beside it."""
         fuse_w, by_phase = self.settings.limits.fuse_w, self.grid.by_phase()
         if fuse_w is None or at.now_s >= self.grid.fresh_until_s:
             return None, None
-        most_w = max(by_phase.values())  # where nobody knows the lead's phase, it may be the fullest one
-        with_it_w = by_phase.get(self.settings.phase, most_w) + max(self.draw_w, self.settings.limits.draw_w)
-        return most_w - fuse_w, with_it_w - fuse_w
+        # Where nobody knows the lead's phase, it may be the fullest one. On another one it could make no room.
+        taken_w = by_phase.get(self.settings.phase, max(by_phase.values()))
+        return taken_w - fuse_w, taken_w + max(self.draw_w, self.settings.limits.draw_w) - fuse_w
 
     @property
     def draw_w(self) -> float:

@@ -39,6 +39,7 @@ EVENTS = {
     "need_missed": "and has not: needed_wh, came_wh, from_sun_wh, car_full",
     "charge_asked": "somebody asks for a charge: energy_wh, time_s, by (null where not said)",
     "charge_done": "what was asked for now is over: energy_wh, car_full",
+    "charge_forgotten": "what was asked for is due further ahead than anybody can ask, by a clock that was wrong: by",
     "car_full": "the car took nothing, and what is planned for it is over: came_wh",
     "prices_known": "prices that move have come: until, kept (from before this start)",
     "forecast_known": "a forecast has come: until, kept (from before this start)",
@@ -54,7 +55,8 @@ EVENTS = {
     "nothing, and no longer is: exchanged (on_payload is said), certain (the payloads are exchanged)",
     "relay_reported": "the plug reports its relay: on, wanted",
     "fault_raised": "something is wrong: code, times (in a row, within a day of each other), sentence (and, "
-    "where that is what is wrong, current_a, power_w, voltage_v, voltage_mean_v, voltage_drop_v or temperature_c)",
+    "where that is what is wrong, current_a, power_w, high_w, voltage_v, voltage_mean_v, voltage_drop_v, "
+    "temperature_c, battery_gives_w, battery_feeds_w, fuse_over_w or fuse_short_w)",
     "fault_cleared": "and is right again: code",
     "fault_acknowledged": "a person has seen a latched fault: code",
     "above_continuous": "the lead is above the socket's continuous rating, by the owner's choice: current_a, because",
@@ -96,7 +98,10 @@ LIMITS = {
     "fault_cleared": Limit(10, 60.0),
     "fault_acknowledged": Limit(10, 60.0),
     "thresholds_changed": Limit(10, 60.0),
-    **dict.fromkeys(("plan_made", "charge_asked", "charge_done", "prices_known", "forecast_known"), Limit(10, 3600.0)),
+    **dict.fromkeys(
+        ("plan_made", "charge_asked", "charge_done", "charge_forgotten", "prices_known", "forecast_known"),
+        Limit(10, 3600.0),
+    ),
     "feed_lacking": Limit(4, 86400.0),
     "off_reworded": Limit(10, 60.0),
     "relay_reported": Limit(10, 60.0),

@@ -37,6 +37,7 @@ LEARN_EVERY_S = HOUR_S / 2  # how often the ledger is asked what the sun brought
 LEARN_DAYS = 45  # so far back, and as far before and after this day in the years before
 LEARN_YEARS = 2
 NOTHING_NEEDED = "nothing is needed that is not in the car already"
+UNSET = "the computer's clock is not set, so nothing is planned until it is"
 FAILED = "it could not be made, so nothing is bought: plan_failed in the log says why"
 FULL = "the car takes no more, so nothing is bought until something else is due or asked for"
 JUST_S = 10.0  # what was raised so long ago at most is new
@@ -107,6 +108,8 @@ class Planner:
     def words(self, progress: wishes.Progress) -> str:
         """Return the plan in a sentence without its full stop."""
         said = FAILED if self._failed else FULL if progress.full else self.shown.words if self.shown else ""
+        if self._clock().wall().timestamp() < wishes.UNSET_S:
+            said = UNSET
         if request := progress.at_once:
             what = f"{request.wh / 1000:.1f} kWh" if request.lasts_s is None else duration(request.lasts_s)
             asked = f"{what} was asked for, to begin at once, and {progress.asked_wh / 1000:.1f} kWh came since"
@@ -246,6 +249,10 @@ class Planner:
         config, wall = self._config(), self._clock().wall()
         now_s = wall.timestamp()
         self._read(config)
+        if now_s < wishes.UNSET_S:  # what has been counted stays, and nothing can be planned
+            self.shown = None
+            self._charge((), now_s)
+            return
         self._keep_prices()
         if self._over(controller, now_s, wall):
             return
@@ -291,6 +298,11 @@ class Planner:
         progress, config = controller.progress, self._config()
         if not progress.since_s or progress.since_s > now_s + JUST_S:  # the clock was wrong then
             self._tell(news.Due(now_s))
+            return True
+        request = progress.request
+        if request and request.by_s and request.by_s > now_s + wishes.MOST_AHEAD_S + DAY_S:  # and when this was asked
+            self._log.warning("charge_forgotten", by=_minute(request.by_s, wall.tzinfo))
+            self._tell(news.Ask(None))
             return True
         if request := progress.at_once:
             got = progress.asked_wh >= request.wh - wishes.LEAST_WH
