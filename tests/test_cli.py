@@ -369,7 +369,7 @@ def test_run_runs_the_daemon_with_the_configuration(tmp_path: Path, monkeypatch:
 @pytest.mark.parametrize(
     ("arguments", "passed"),
     [
-        ([], (6.0, None, 1, False)),
+        ([], (18.5, None, 1, False)),
         (["--hours", "2.5", "--speed", "900", "--seed", "7", "--json"], (2.5, 900.0, 7, True)),
     ],
 )

@@ -42,7 +42,7 @@ def test_spoiled_payloads_do_no_harm() -> None:
     assert set(result.reasons) >= set(REJECTIONS) - {"commissioning", "late", "not-allowed"}  # what payloads lead to
     assert set(result.reasons) <= set(REASONS)
     assert result.lines > 250
-    assert result.traced_bytes < 250_000  # by fewer messages than in a long run, which allows more
+    assert result.traced_bytes < 300_000  # by fewer messages than in a long run, which allows more
 
 
 ANY_TOPIC = st.sampled_from(TOPICS)

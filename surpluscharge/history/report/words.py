@@ -10,7 +10,7 @@ from typing import NamedTuple
 from surpluscharge.history.energy import MWS_PER_KWH, Energy, time_of
 from surpluscharge.history.report.figures import LEAST_MWS, SHORTEST_GAP_MS, Line, Report, month_of
 from surpluscharge.history.report.needed import Need, together
-from surpluscharge.words import duration
+from surpluscharge.words import counted, duration
 
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 _MONTHS = (
@@ -151,7 +151,7 @@ def _needed(report: Report) -> Iterator[str]:
         yield f"By {moment(report, need.due.by_ms)}, {need_in_words(need)}."
     else:
         lacked = f"; {kwh(found.lacked_mws)} kWh came too late, or not at all" if found.lacked_mws else ""
-        yield f"Of {found.needs} times at which the car was needed, it was ready at {found.met}{lacked}."
+        yield f"Of {counted(found.needs, 'time')} at which the car was needed, it was ready at {found.met}{lacked}."
     if found.cost is not None and found.at_once is not None and found.best is not None:
         saved = found.at_once - found.cost
         more_or_less = f"{rounded(abs(saved))} {report.currency} {'less' if saved >= 0 else 'more'}"
