@@ -7,11 +7,13 @@ whoever knows more.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from operator import itemgetter
 from typing import Any
 
 from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
@@ -25,6 +27,8 @@ from surpluscharge.words import duration, printable, watts
 COLUMN_S = 120.0  # of time in one column of the chart
 MOST_COLUMNS = 2000  # remembered: more than any terminal shows
 WIDE, TALL, BESIDE = 140, 34, 58  # characters and lines from which on the figures stand beside the chart, so wide
+MARGIN = 8  # before a chart, for what its lines stand for
+BLOCKS = " ▁▂▃▄▅▆▇█"
 AHEAD_S = 22 * 3600.0  # that at least is seen of the hours ahead
 AHEAD_COLUMNS_S = (300.0, 600.0, 900.0, 1200.0, 1800.0, 3600.0)  # of time in one column of them
 AHEAD_LINES, LEAST_LINES = 10, 5  # of their panel, on a tall terminal; and of the lowest panel at the least
@@ -265,73 +269,91 @@ def _energies(status: Status) -> Table:
     return table
 
 
+def _seconds(written: str) -> float:
+    """Return a document's time in seconds since 1970."""
+    return datetime.fromisoformat(written).timestamp()
+
+
+def _row(label: str, cells: Iterable[tuple[str, str]], end: str = "\n") -> Text:
+    """Return a line of a chart: its label, and cells of (character, style).
+
+    Those alike are one piece, for it is drawn eight times a second.
+    """
+    line = Text(f"{label:>{MARGIN - 1}} ", style="grey62", no_wrap=True, end=end)
+    for style, alike in itertools.groupby(cells, itemgetter(1)):
+        line.append("".join(character for character, _ in alike), style=style)
+    return line
+
+
+def _eighths(share: float) -> int:
+    """Return how many eighths of a cell are filled."""
+    return round(min(1.0, max(0.0, share)) * 8)
+
+
+def _hours(starts: Sequence[datetime], every_s: float) -> Text:
+    """Return the line below a chart: the time, where a column begins at a whole multiple of so many seconds."""
+    hours = [" "] * (len(starts) + 5)
+    for offset, at in enumerate(starts):
+        if (at.hour * 3600 + at.minute * 60) % every_s == 0 and offset + 5 <= len(starts):
+            hours[offset : offset + 5] = f"{at:%H:%M}"
+    return Text(" " * MARGIN + "".join(hours).rstrip(), style="grey62", no_wrap=True)
+
+
 class Ahead:
     """The hours ahead: what a kWh costs in each, below it when the plan buys, and when the car is needed."""
 
-    MARGIN = 8
-
     def __init__(self, status: Status, now: datetime) -> None:
-        self._plan, self._now = status["plan"], now.astimezone(datetime.fromisoformat(status["time"]).tzinfo)
+        plan, self._now = status["plan"], now.astimezone(datetime.fromisoformat(status["time"]).tzinfo)
+        self._by_s = _seconds(plan["needed_by"]) if plan["needed_by"] else math.inf
+        self._turns = [(_seconds(one["begins"]), one["price"]) for one in plan.get("prices", ())]
+        self._runs = [(_seconds(run["begins"]), _seconds(run["ends"]), run["sure"]) for run in plan["runs"]]
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
-        plan, rows, width = self._plan, max(1, (options.height or AHEAD_LINES) - 2), options.max_width - self.MARGIN
+        rows, width = max(1, (options.height or AHEAD_LINES) - 2), options.max_width - MARGIN
         column_s = next((long_s for long_s in AHEAD_COLUMNS_S if long_s * width >= AHEAD_S), AHEAD_COLUMNS_S[-1])
         first_s = self._now.timestamp() // column_s * column_s
         starts_s = [first_s + number * column_s for number in range(width)]
-        prices = self._prices(starts_s, column_s)
+        prices = [self._price(start_s + column_s / 2) for start_s in starts_s]
         known = [price for price in prices if price is not None]
-        low, high = min(0.0, *known, 0.0), max(known, default=0.0)
+        low, high = min([0.0, *known]), max(known, default=0.0)
         bought = [self._bought(start_s, column_s) for start_s in starts_s]
+
+        def cell(price: float | None, how: str, row: int) -> tuple[str, str]:
+            share = 0.0 if price is None else (price - low) / (high - low or 1.0)
+            eighths = max(_eighths(share * rows - row), int(row == 0 and price is not None))
+            if how == " ":
+                return BLOCKS[eighths], "cyan" if (price or 0.0) < 0.0 else "grey50"
+            return BLOCKS[eighths], "green" if how == "╌" else "bold green"
+
         for row in reversed(range(rows if known else 0)):
             label = f"{high:.2f}" if row == rows - 1 else f"{low:.2f}" if row == 0 else ""
-            line = Text(f"{label:>{self.MARGIN - 1}} ", style="grey62", no_wrap=True)
-            for price, how in zip(prices, bought, strict=True):
-                share = 0.0 if price is None else (price - low) / (high - low or 1.0)
-                eighths = round(min(1.0, max(0.0, share * rows - row)) * 8)
-                if row == 0 and price is not None:
-                    eighths = max(1, eighths)
-                style = "grey50" if how == " " else "green" if how == "╌" else "bold green"
-                line.append(" ▁▂▃▄▅▆▇█"[eighths], style="cyan" if how == " " and (price or 0.0) < 0.0 else style)
-            yield line
-        band = Text(f"{'buys':>{self.MARGIN - 1}} ", style="grey62", no_wrap=True)
-        by_s = datetime.fromisoformat(plan["needed_by"]).timestamp() if plan["needed_by"] else math.inf
-        for start_s, how in zip(starts_s, bought, strict=True):
-            needed = start_s <= by_s < start_s + column_s
-            band.append(
-                "◆" if needed else how, style="bold yellow" if needed else "bold green" if how == "━" else "green"
-            )
-        yield band
+            yield _row(label, [cell(price, how, row) for price, how in zip(prices, bought, strict=True)])
+        yield _row(
+            "buys",
+            [
+                ("◆", "bold yellow")
+                if start_s <= self._by_s < start_s + column_s
+                else (how, "bold green" if how == "━" else "green")
+                for start_s, how in zip(starts_s, bought, strict=True)
+            ],
+        )
         every_s = next(hours * 3600 for hours in (1, 2, 3, 6, 12, 24) if hours * 3600 >= 8 * column_s or hours == 24)
-        hours = [" "] * (width + 5)
-        for offset, start_s in enumerate(starts_s):
-            at = datetime.fromtimestamp(start_s, self._now.tzinfo)
-            if (at.hour * 3600 + at.minute * 60) % every_s == 0 and offset + 5 <= width:
-                hours[offset : offset + 5] = f"{at:%H:%M}"
-        yield Text(" " * self.MARGIN + "".join(hours).rstrip(), style="grey62", no_wrap=True)
+        yield _hours([datetime.fromtimestamp(start_s, self._now.tzinfo) for start_s in starts_s], every_s)
 
-    def _prices(self, starts_s: list[float], column_s: float) -> list[float | None]:
-        """Return what a kWh costs in the middle of each column; None: that is not known."""
-        turns = [
-            (datetime.fromisoformat(one["begins"]).timestamp(), one["price"]) for one in self._plan.get("prices", ())
-        ]
-        return [
-            next((price for from_s, price in reversed(turns) if from_s <= start_s + column_s / 2), None)
-            for start_s in starts_s
-        ]
+    def _price(self, at_s: float) -> float | None:
+        """Return what a kWh costs at a moment; None: that is not known."""
+        return next((price for from_s, price in reversed(self._turns) if from_s <= at_s), None)
 
     def _bought(self, start_s: float, column_s: float) -> str:
         """Return the mark of a column: whether for the most part of it something is to be bought, surely or perhaps."""
         sums_s = {True: 0.0, False: 0.0}
-        for run in self._plan["runs"]:
-            begin_s, end_s = (datetime.fromisoformat(run[edge]).timestamp() for edge in ("begins", "ends"))
-            sums_s[run["sure"]] += max(0.0, min(end_s, start_s + column_s) - max(begin_s, start_s))
+        for begin_s, end_s, sure in self._runs:
+            sums_s[sure] += max(0.0, min(end_s, start_s + column_s) - max(begin_s, start_s))
         return "━" if sums_s[True] > column_s / 2 else "╌" if sum(sums_s.values()) > column_s / 2 else " "
 
 
 class Chart:
     """The last hours' surplus against the thresholds, and below it when the relay was on."""
-
-    MARGIN = 8
 
     def __init__(self, course: Course, now: datetime, full_w: float | None = None) -> None:
         self._course, self._now, self._full_w = course, now, full_w
@@ -346,10 +368,11 @@ class Chart:
         # While charging, import above the stop threshold is the same as surplus below this.
         stop_w = math.inf if stop_import_w is None or course.draw_w is None else course.draw_w - stop_import_w
         rows = max(3, (options.height or 10) - 2)
-        width = options.max_width - self.MARGIN
+        width = options.max_width - MARGIN
         first = max(0, course.number(self._now) + 1 - width)
         shown = range(first, first + width)
         full_w = self._full_w or self._fitting_w([start_w, stop_w], shown)
+        surpluses_w = [spans[number].surplus_w if number in spans else 0.0 for number in shown]
         for row in reversed(range(rows)):
             low_w, high_w = row * full_w / rows, (row + 1) * full_w / rows
             start_here, stop_here = low_w <= start_w < high_w, low_w <= stop_w < high_w
@@ -364,31 +387,18 @@ class Chart:
                 if row == rows - 1
                 else ""
             )
-            line = Text(f"{label:>{self.MARGIN - 1}} ", style="grey62", no_wrap=True, end="")
-            for number in shown:
-                span = spans.get(number)
-                surplus_w = span.surplus_w if span else 0.0
-                eighths = round(min(1.0, max(0.0, (surplus_w - low_w) / (high_w - low_w))) * 8)
-                if eighths:
-                    style = (
-                        ENOUGH_STYLE if surplus_w >= start_w else GO_ON_STYLE if surplus_w >= stop_w else SHORT_STYLE
-                    )
-                    line.append(" ▁▂▃▄▅▆▇█"[eighths], style=style)
-                else:
-                    line.append("┄" if start_here or stop_here else " ", style="grey42")
-            yield line
+            empty = ("┄" if start_here or stop_here else " "), "grey42"
+            cells = []
+            for surplus_w in surpluses_w:
+                eighths = _eighths((surplus_w - low_w) / (high_w - low_w))
+                style = ENOUGH_STYLE if surplus_w >= start_w else GO_ON_STYLE if surplus_w >= stop_w else SHORT_STYLE
+                cells.append((BLOCKS[eighths], style) if eighths else empty)
+            yield _row(label, cells, end="")
             yield Text("")
-        band = Text(f"{'car on':>{self.MARGIN - 1}} ", style="grey62", no_wrap=True)
-        for number in shown:
-            on = number in spans and spans[number].on > 0
-            band.append("━" if on else " ", style="bold green")
-        yield band
-        hours = [" "] * (len(shown) + 5)
-        for offset, number in enumerate(shown):
-            at = begun + timedelta(seconds=number * COLUMN_S)
-            if at.minute % 30 == 0 and offset + 5 <= len(shown):
-                hours[offset : offset + 5] = f"{at:%H:%M}"
-        yield Text(" " * self.MARGIN + "".join(hours).rstrip(), style="grey62", no_wrap=True)
+        yield _row(
+            "car on", [("━" if number in spans and spans[number].on > 0 else " ", "bold green") for number in shown]
+        )
+        yield _hours([begun + timedelta(seconds=number * COLUMN_S) for number in shown], 1800.0)
 
     def _fitting_w(self, levels_w: list[float], shown: range) -> float:
         """Return a height that all of it fits under."""
