@@ -135,6 +135,7 @@ def contradictions(config: Config) -> Iterator[Problem]:
     yield from _relay_contradictions(relay, problem)
     yield from _meter_contradictions(config, problem)
     yield from _phase_contradictions(config, problem)
+    yield from _battery_contradictions(config, problem)
     yield from _topic_contradictions(config, problem)
     yield from _connection_contradictions(config.mqtt, problem)
 
@@ -315,15 +316,6 @@ def _phase_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
             "Give charger.phase, and a phase for each [[meter]]",
             "site.phases",
         )
-    if config.site.phases == "apart" and config.battery is not None:
-        yield problem(
-            "site.phases",
-            "apart",
-            "a battery works on all phases or on one of them, and nobody says which: the lead's own phase alone does "
-            "not show what is left over",
-            "Let the phases be summed, or leave [battery] out",
-            "battery",
-        )
     if phase is not None and phase not in named:
         yield problem(
             "charger.phase",
@@ -331,14 +323,6 @@ def _phase_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
             "no [[meter]] is named for this phase",
             "Give the [[meter]] that measures it the same phase, or leave charger.phase out",
             *keys,
-        )
-    if config.spares_battery and config.battery and not config.way.follows_prices and config.stop_import_w > 0:
-        yield problem(
-            "control.stop_import_w",
-            config.stop_import_w,
-            "so much would come from the house's battery, and battery.into_car is false",
-            "Leave it out or make it 0, or let the battery serve the car: battery.into_car = true",
-            "battery.into_car",
         )
     if fuse and fuse.import_limit_w <= config.draw_w:
         yield problem(
@@ -349,6 +333,26 @@ def _phase_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
             "charger.draw_w",
             "charger.current_a",
             "charger.voltage_v",
+        )
+
+
+def _battery_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
+    if config.site.phases == "apart" and config.battery is not None:
+        yield problem(
+            "site.phases",
+            "apart",
+            "a battery works on all phases or on one of them, and nobody says which: the lead's own phase alone does "
+            "not show what is left over",
+            "Let the phases be summed, or leave [battery] out",
+            "battery",
+        )
+    if config.spares_battery and not config.way.follows_prices and config.stop_import_w > 0:
+        yield problem(
+            "control.stop_import_w",
+            config.stop_import_w,
+            "so much would come from the house's battery, and battery.into_car is false",
+            "Leave it out or make it 0, or let the battery serve the car: battery.into_car = true",
+            "battery.into_car",
         )
 
 

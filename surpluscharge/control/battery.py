@@ -14,9 +14,9 @@ from typing import NamedTuple
 
 from surpluscharge.control.signals import Source
 
+REST_W = 50.0  # at rest it may take so much, or give it
 LEVEL_BACK = 5.0  # percent: so far below the level it is the battery's turn again
 SIGN_PERCENT, SIGN_WH = 2.0, 50.0  # so much of either, at the least, to judge the sign of its power by
-SIGN_LEAST_W = 50.0  # and by no less power
 HOUR_S = 3600.0
 
 
@@ -76,7 +76,7 @@ class SignWatch:
         """A reading of its power came."""
         self._wh += self._power_w * min(now_s - self._at_s, fresh_s) / HOUR_S
         # At rest it takes a little for itself, while its level sinks.
-        self._power_w, self._at_s = battery_w if abs(battery_w) >= SIGN_LEAST_W else 0.0, now_s
+        self._power_w, self._at_s = battery_w if abs(battery_w) >= REST_W else 0.0, now_s
 
     def stands(self, level: float) -> None:
         """A reading of its level came."""

@@ -25,7 +25,6 @@ from surpluscharge.control.rule import Band, Rule, Way, alike
 from surpluscharge.control.signals import Contact, Meter, Refusals, Rejected, Source, Stillness
 from surpluscharge.control.slots import REASONS
 from surpluscharge.control.supervisor import (
-    BATTERY_LEAST_W,
     DROP_SHARE,
     HIGH_WAITS_S,
     JUDGED_S,
@@ -450,35 +449,34 @@ class Controller:
         self._say("reading", "debug", of="grid", value=self.grid.value)
 
     def _take_battery(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
-        for name, meter in (("battery", self.battery), ("battery_level", self.battery_level)):
-            if topic in meter.topics:
-                try:
-                    # Its level may be told only when it changes, so a retained word of it counts: not of one that
-                    # comes with the power, and so again and again.
-                    meter.take(topic, payload, retained and topic in self.battery.topics, at.now_s)
-                except Rejected as refusal:
-                    self._refuse(topic, refusal.reason, payload, at)
-                else:
-                    self._say("reading", "debug", of=name, value=meter.value)
-                    if name == "battery":
-                        self._battery_sign.flows(meter.value or 0.0, at.now_s, meter.sources[0].fresh_s)
-                    else:
-                        self._battery_sign.stands(meter.value or 0.0)
+        # Its level may be told only when it changes, so a retained word of it counts: not of one that comes with the
+        # power, and so again and again.
+        kept = retained and topic in self.battery.topics
+        self._take_value("battery", self.battery, topic, payload, kept, at)
+        self._take_value("battery_level", self.battery_level, topic, payload, kept, at)
 
     def _take_values(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
         plug = self.plug
         for name, meter in (("charger", plug.power), ("temperature", self.temperature), ("voltage", plug.voltage)):
-            if topic in meter.topics:
-                try:
-                    meter.take(topic, payload, retained, at.now_s)
-                except Rejected as refusal:  # the others may still find theirs in it
-                    self._refuse(topic, refusal.reason, payload, at)
-                else:
-                    self._say("reading", "debug", of=name, value=meter.value)
-                    self._weigh(name)
+            self._take_value(name, meter, topic, payload, retained, at)
 
-    def _weigh(self, name: str) -> None:
+    def _take_value(self, name: str, meter: Meter, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
+        if topic not in meter.topics:
+            return
+        try:
+            meter.take(topic, payload, retained, at.now_s)
+        except Rejected as refusal:  # the others may still find theirs in it
+            self._refuse(topic, refusal.reason, payload, at)
+        else:
+            self._say("reading", "debug", of=name, value=meter.value)
+            self._weigh(name, at.now_s)
+
+    def _weigh(self, name: str, now_s: float) -> None:
         """Remember of a new reading what the supervisor asks of several."""
+        if name == "battery":
+            self._battery_sign.flows(self.battery.value or 0.0, now_s, self.battery.sources[0].fresh_s)
+        elif name == "battery_level":
+            self._battery_sign.stands(self.battery_level.value or 0.0)
         limits, heat_c, socket = self.settings.limits, self.temperature.value, self.socket
         if name == "charger" and (self.plug.power.value or 0.0) > NO_LOAD_SHARE * limits.draw_w:  # else it says nothing
             over = (self.current_a or 0.0) > limits.instant_a
@@ -601,13 +599,13 @@ class Controller:
             return 0.0, 0.0, False
         battery_w = self.battery.value or 0.0
         given_w, arming = max(0.0, -battery_w), self.state.mode == machine.ARMING
-        rests = (given_w <= BATTERY_LEAST_W < grid_w) or decisive_w <= -self.draw_w
+        rests = (given_w <= battery.REST_W < grid_w) or decisive_w <= -self.draw_w
         fed_w = battery.shares_w(self.plug.draws(self.draw_w)[1], grid_w, battery_w)[1]
         return given_w if arming else 0.0, fed_w, rests
 
     def _fuse(self, at: Moment) -> tuple[float, float] | tuple[None, None]:
         """Return how far the house is from what its main fuse is to carry, as it is and with the lead beside it."""
-        fuse_w, by_phase = self.settings.limits.fuse_w, self.grid.by_phase()
+        fuse_w, by_phase = self.settings.limits.fuse_w, self.grid.by_phase
         if fuse_w is None or at.now_s >= self.grid.fresh_until_s:
             return None, None
         # Where nobody knows the lead's phase, it may be the fullest one. On another one it could make no room.

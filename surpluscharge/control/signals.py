@@ -161,6 +161,7 @@ class Meter:
     value: float | None  # the sum of the last readings, fresh or not; None until every source has one
     at_s: float | None  # when the oldest of the readings in the sum came; None until every source has one
     fresh_until_s: float  # when the first of the readings goes stale; -infinity until every source has one
+    by_phase: dict[int, float]  # the same sum for each phase, under 0 for what is said to be of none; empty until then
 
     def __init__(self, sources: tuple[Source, ...], phase: int = 0) -> None:
         """``phase``: only what is measured of it makes the sum; 0: all of it. All must be fresh, either way."""
@@ -198,21 +199,16 @@ class Meter:
         """Return the last reading of one source, fresh or not."""
         return self._readings.get(index)
 
-    def by_phase(self) -> dict[int, float]:
-        """Return the last readings of each phase summed up, fresh or not; under 0 what is said to be of none."""
-        sums: dict[int, float] = {}
-        for index, reading in self._readings.items():
-            phase = self.sources[index].phase
-            sums[phase] = sums.get(phase, 0.0) + reading.value
-        return sums
-
     def _sum_up(self) -> None:
         # Kept, because it is asked for far more often than it changes.
+        self.by_phase = {}
         if not 0 < len(self.sources) == len(self._readings):
             self.value, self.at_s, self.fresh_until_s = None, None, -math.inf
             return
-        by_phase = self.by_phase()
-        self.value = by_phase.get(self._phase, 0.0) if self._phase else sum(by_phase.values())
+        for index, reading in self._readings.items():
+            phase = self.sources[index].phase
+            self.by_phase[phase] = self.by_phase.get(phase, 0.0) + reading.value
+        self.value = self.by_phase.get(self._phase, 0.0) if self._phase else sum(self.by_phase.values())
         self.at_s = min(reading.at_s for reading in self._readings.values())
         self.fresh_until_s = min(
             reading.at_s + self.sources[index].fresh_s for index, reading in self._readings.items()

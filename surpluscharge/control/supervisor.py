@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
+from surpluscharge.control.battery import REST_W
 from surpluscharge.control.machine import CLEAR, DAY_S, END, HOLD, TRIP
 from surpluscharge.control.steps import LATEST_S, SIDE_S
 from surpluscharge.control.thermal import TRIP_LEVEL, ThermalParams
@@ -152,7 +153,6 @@ STUCK_AFTER_S = 20.0  # a relay has so long to go off, and its meter to see it
 # A motor has started by then. A fuse carries what is a little too much for an hour, and 1.6 times its rating for
 # minutes (IEC 60269-1, gG: conventional time and currents, from memory).
 FUSE_AFTER_S = 10.0
-BATTERY_LEAST_W = 50.0  # less than that a battery at rest may give
 BATTERY_SHARE = 0.25  # of the draw: the import that ends a charge by default, too
 BATTERY_AFTER_S = 120.0  # a cloud has passed by then, or ended the charge
 BATTERY_TIMES = 2
@@ -426,9 +426,9 @@ FAULTS = (
     Fault(
         "battery-gives",
         HOLD,
-        lambda now, limits: not now.wants_on and now.battery_gives_w > 2 * BATTERY_LEAST_W,
+        lambda now, limits: not now.wants_on and now.battery_gives_w > 2 * REST_W,
         after_s=0.0,
-        clear=lambda now, limits: now.wants_on or now.battery_gives_w <= BATTERY_LEAST_W,
+        clear=lambda now, limits: now.wants_on or now.battery_gives_w <= REST_W,
         shows="battery_gives_w",
         sentence="The battery serves the house: it would serve the car as well, so no charge is started.",
         remedy="Nothing: a charge by plan waits until it is empty, or is held by a program of its own. Where it may "
@@ -437,7 +437,7 @@ FAULTS = (
     Fault(
         "battery-feeds-car",
         END,
-        lambda now, limits: now.wants_on and now.battery_feeds_w > max(BATTERY_LEAST_W, BATTERY_SHARE * limits.draw_w),
+        lambda now, limits: now.wants_on and now.battery_feeds_w > max(REST_W, BATTERY_SHARE * limits.draw_w),
         after_s=BATTERY_AFTER_S,
         cooldown_s=900.0,
         cooldown_most_s=3600.0,

@@ -21,7 +21,7 @@ from surpluscharge.control.slots import instant
 MOST_WH = 100_000.0
 MOST_TIME_S = 86400.0  # of a request that says how long
 MOST_AHEAD_S = 8 * 86400.0  # nobody asks for more than a week ahead; a wrong year would never end
-INSTEAD_MOST_S = 2 * 86400.0
+INSTEAD_MOST_S = 2 * 86400.0  # a request stands in for the configuration until its day is over, and no longer
 UNSET_S = 1_735_689_600.0  # 2025: a clock that shows less was never set since the computer was switched on
 NEEDS_AHEAD = 3  # so many are looked at: the next ones decide
 LEAST_WH = 1.0  # what lacks less is met
@@ -74,7 +74,7 @@ class Progress(NamedTuple):
 
     def after(self, at_s: float) -> Progress:
         """Return it after something was due: the count begins anew, and a request that is over is gone."""
-        # What stood in for it did so for a day: more is left of a clock that was wrong.
+        # More is left of a clock that was wrong.
         request, instead_s = self.request, self.instead_s if self.instead_s <= at_s + INSTEAD_MOST_S else 0.0
         if request is not None and request.by_s is not None and request.by_s <= at_s:
             instead_s, request = request.instead_s, None

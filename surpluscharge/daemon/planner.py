@@ -26,7 +26,7 @@ from surpluscharge.control.news import News
 from surpluscharge.control.plan import Plan, competing, in_words, lead_of, left_in_words
 from surpluscharge.control.wishes import Need
 from surpluscharge.history.energy import MWS_PER_WH, day_span, ms_of
-from surpluscharge.history.expectation import HALF_HOURS, Day, Shares, half_hour, plan_for, prices_of, shares
+from surpluscharge.history.expectation import NOT_KNOWN, Day, Shares, half_hour, plan_for, prices_of, shares
 from surpluscharge.history.ledger import Due, Ledger, PlanAhead, RunAhead
 from surpluscharge.words import duration
 
@@ -406,8 +406,8 @@ class Planner:
     def _so_far(self, wall: datetime) -> Shares:
         """Return what the sun brought today, up to the last half hour that is over and on record."""
         today = self.past.get(wall.date())
-        known = today.shares[: half_hour(wall)] if today else ()
-        return (*known, *((None,) * (HALF_HOURS - len(known))))
+        gone = half_hour(wall)
+        return (*(today.shares if today else NOT_KNOWN)[:gone], *NOT_KNOWN[gone:])
 
     def _share_now(self, controller: Controller) -> float | None:
         """Return the surplus of the last minutes as a share of the draw; None: there is no fresh reading."""

@@ -16,6 +16,7 @@ build its hope on two fine days. Pure; no I/O, no clock.
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, datetime, timedelta, tzinfo
 from typing import NamedTuple
@@ -25,7 +26,7 @@ from surpluscharge.control.economics import Tariffs
 from surpluscharge.control.plan import SUN_SHARE, Car, Future, Lead, Piece, Plan, plan
 from surpluscharge.control.slots import Slot
 from surpluscharge.control.wishes import Need
-from surpluscharge.history.energy import Interval, time_of
+from surpluscharge.history.energy import QUARTER_HOUR_MS, Interval, time_of
 
 HALF_HOUR_S = 1800
 HALF_HOURS = 48
@@ -38,6 +39,7 @@ MOST_FUTURES = 12
 LEAST_FORETOLD = 7  # so many forecasts are compared with what came before any counts
 
 Shares = tuple[float | None, ...]  # of 48 half hours; None: not known
+NOT_KNOWN: Shares = (None,) * HALF_HOURS
 
 
 class Day(NamedTuple):
@@ -57,42 +59,53 @@ class Day(NamedTuple):
         return sum(known) / HALF_HOURS if len(known) >= HALF_HOURS / 2 else None
 
 
+def by_half_hour(spans: Iterable[tuple[int, int, float, float]], zone: tzinfo | None) -> dict[date, Shares]:
+    """Return the mean of each half hour of each local day; None: nothing is known of it.
+
+    ``spans``: begin and end in milliseconds, what holds between, and of how much of it that is known (0 to 1). The hour
+    that comes twice in autumn is taken together.
+    """
+    sums: dict[date, list[float]] = defaultdict(lambda: [0.0] * HALF_HOURS)
+    known: dict[date, list[float]] = defaultdict(lambda: [0.0] * HALF_HOURS)
+    for begin_ms, end_ms, value, share in spans:
+        at_ms = begin_ms
+        while at_ms < end_ms:  # cut at half hours, which every zone shares with UTC, or with a quarter of an hour
+            until_ms = min(end_ms, (at_ms // QUARTER_HOUR_MS + 1) * QUARTER_HOUR_MS)
+            local = time_of(at_ms, zone)
+            day, half, part = local.date(), half_hour(local), (until_ms - at_ms) * share
+            sums[day][half] += value * part
+            known[day][half] += part
+            at_ms = until_ms
+    return {
+        day: tuple(sum_ / part if part else None for sum_, part in zip(sums[day], parts, strict=True))
+        for day, parts in known.items()
+    }
+
+
 def shares(intervals: Iterable[Interval], day: date, zone: tzinfo | None, draw_w: float) -> Shares:
     """Return how much of the draw the surplus of a local day would have covered, half hour by half hour.
 
     From what the ledger has. Of an interval longer than a few minutes only the mean is known, and it is taken as held:
-    a little more than could be caught. The hour that comes twice in autumn is taken together.
+    a little more than could be caught.
     """
-    caught, known = [0.0] * HALF_HOURS, [0.0] * HALF_HOURS
-    for begin_ms, end_ms, energy in intervals:
-        if energy.known_ms <= 0:
-            continue
-        share = min(1.0, energy.surplus_mws / energy.known_ms / draw_w)
-        at_ms = begin_ms
-        while at_ms < end_ms:  # cut at half hours, which every zone shares with UTC, or with a quarter of an hour
-            until_ms = min(end_ms, (at_ms // 900_000 + 1) * 900_000)
-            local = time_of(at_ms, zone)
-            if local.date() == day:
-                part = (until_ms - at_ms) * energy.known_ms / (end_ms - begin_ms)
-                caught[half_hour(local)] += share * part
-                known[half_hour(local)] += part
-            at_ms = until_ms
-    return tuple(sum_ / ms if ms else None for sum_, ms in zip(caught, known, strict=True))
+    spans = (
+        (
+            begin_ms,
+            end_ms,
+            min(1.0, energy.surplus_mws / energy.known_ms / draw_w),
+            energy.known_ms / (end_ms - begin_ms),
+        )
+        for begin_ms, end_ms, energy in intervals
+        if energy.known_ms > 0
+    )
+    return by_half_hour(spans, zone).get(day, NOT_KNOWN)
 
 
 def prices_of(slots: Iterable[Slot], day: date, zone: tzinfo | None) -> Shares:
     """Return the mean price of each half hour of a local day; None: there is none."""
-    sums, known_s = [0.0] * HALF_HOURS, [0.0] * HALF_HOURS
-    for begin_s, end_s, price in slots:
-        at_s = begin_s
-        while at_s < end_s:
-            until_s = min(end_s, (at_s // 900 + 1) * 900)
-            local = time_of(at_s * 1000, zone)
-            if local.date() == day:
-                sums[half_hour(local)] += price * (until_s - at_s)
-                known_s[half_hour(local)] += until_s - at_s
-            at_s = until_s
-    return tuple(sum_ / s if s else None for sum_, s in zip(sums, known_s, strict=True))
+    return by_half_hour(((1000 * begin_s, 1000 * end_s, price, 1.0) for begin_s, end_s, price in slots), zone).get(
+        day, NOT_KNOWN
+    )
 
 
 def half_hour(local: datetime) -> int:
@@ -112,7 +125,7 @@ def ahead(
     now: datetime,
     until: datetime,
     price_at: Callable[[datetime], tuple[float | None, float, float]],
-    so_far: Shares = (None,) * HALF_HOURS,
+    so_far: Shares = NOT_KNOWN,
     foretold: Mapping[date, float] | None = None,
     usable: Callable[[datetime], bool] = lambda _: True,
     share_now: float | None = None,
@@ -166,7 +179,7 @@ def plan_for(
     now: datetime,
     tariffs: Tariffs | None,
     book: slots.Book,
-    so_far: Shares = (None,) * HALF_HOURS,
+    so_far: Shares = NOT_KNOWN,
     foretold: Mapping[date, float] | None = None,
     share_now: float | None = None,
 ) -> Plan:
@@ -188,8 +201,8 @@ def plan_for(
 
 def _halves(days: Sequence[Day | None]) -> list[tuple[list[float], Shares]]:
     """Return, of each half hour, what these days had: the surplus, and the price."""
-    suns = zip(*(one.shares if one else (None,) * HALF_HOURS for one in days), strict=True)
-    prices = zip(*(one.prices if one else (None,) * HALF_HOURS for one in days), strict=True)
+    suns = zip(*(one.shares if one else NOT_KNOWN for one in days), strict=True)
+    prices = zip(*(one.prices if one else NOT_KNOWN for one in days), strict=True)
     return [([share or 0.0 for share in sun], price) for sun, price in zip(suns, prices, strict=True)]
 
 
@@ -278,4 +291,7 @@ def season_apart(one: date, other: date) -> int:
     return min(apart, YEAR_DAYS - apart)
 
 
-__all__ = ["HALF_HOURS", "Ahead", "Day", "Shares", "ahead", "alike", "half_hour", "plan_for", "prices_of", "shares"]
+__all__ = [
+    "HALF_HOURS", "Ahead", "Day", "Shares", "ahead", "alike", "by_half_hour", "half_hour", "plan_for", "prices_of",
+    "shares",
+]  # fmt: skip

@@ -34,7 +34,16 @@ from surpluscharge.control.machine import Params, State, initial, next_deadline,
 from surpluscharge.control.plan import SUN_SHARE, Plan, competing, lead_of
 from surpluscharge.control.wishes import Need, Progress
 from surpluscharge.history.energy import day_span
-from surpluscharge.history.expectation import HALF_HOUR_S, HALF_HOURS, Day, half_hour, plan_for, prices_of
+from surpluscharge.history.expectation import (
+    HALF_HOUR_S,
+    NOT_KNOWN,
+    Day,
+    Shares,
+    by_half_hour,
+    half_hour,
+    plan_for,
+    prices_of,
+)
 from surpluscharge.planning import compiling
 from surpluscharge.planning.hindsight import START, STOP, Runs
 from surpluscharge.planning.replay import Days, Move, Series, _buffer, _inputs, _run, _settle, total_at
@@ -196,12 +205,12 @@ class ByPlan:
             if day := self._halves.get(self._until):
                 ends_s = (edge.timestamp() for edge in day_span(self._until, self._zone))
                 moved = slots.between(self._book, *ends_s)
-                self._past[self._until] = Day(tuple(day), prices_of(moved, self._until, self._zone))
+                self._past[self._until] = Day(day, prices_of(moved, self._until, self._zone))
             self._until += timedelta(days=1)
         made, known = None, self._published(now)
         if asked.due < len(self._needs):
             gone = half_hour(now)
-            so_far = (*self._halves.get(today, [None] * HALF_HOURS)[:gone], *[None] * (HALF_HOURS - gone))
+            so_far = (*self._halves.get(today, NOT_KNOWN)[:gone], *NOT_KNOWN[gone:])
             begun = self._plan is not None and self._plan.buys_at(asked.now_s)
             due = datetime.fromtimestamp(self._needs[asked.due].by_s, self._zone)
             due_day = day_number(due, self._config.planned_from)
@@ -236,22 +245,16 @@ class ByPlan:
         return tuple(slots.between(self._book, now.timestamp(), end.timestamp()))
 
 
-def _halves(readings: Series, zone: Any, draw_w: float) -> dict[date, list[float | None]]:
+def _halves(readings: Series, zone: Any, draw_w: float) -> dict[date, Shares]:
     """Return how much of the draw the surplus of each half hour would have covered, by days."""
-    caught: dict[tuple[date, int], list[float]] = {}
-    for at_s, surplus_w, hold_s in zip(readings.at_s, readings.surplus_w, readings.hold_s, strict=True):
-        begin_s = at_s
-        while begin_s < at_s + hold_s:
-            end_s = min(at_s + hold_s, (begin_s // 900.0 + 1) * 900.0)
-            local = datetime.fromtimestamp(begin_s, zone)
-            sums = caught.setdefault((local.date(), half_hour(local)), [0.0, 0.0])
-            sums[0] += min(max(surplus_w / draw_w, 0.0), 1.0) * (end_s - begin_s)
-            sums[1] += end_s - begin_s
-            begin_s = end_s
-    found: dict[date, list[float | None]] = {}
-    for (day, half), (sum_s, known_s) in caught.items():
-        found.setdefault(day, [None] * HALF_HOURS)[half] = sum_s / known_s
-    return found
+    rows = zip(readings.at_s, readings.surplus_w, readings.hold_s, strict=True)
+    return by_half_hour(
+        (
+            (round(1000 * at_s), round(1000 * (at_s + hold_s)), min(max(surplus_w / draw_w, 0.0), 1.0), 1.0)
+            for at_s, surplus_w, hold_s in rows
+        ),
+        zone,
+    )
 
 
 def from_eleven(needs: Sequence[Need], zone: Any, draw_w: float) -> Decide:
