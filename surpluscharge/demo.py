@@ -30,8 +30,8 @@ from surpluscharge import config
 from surpluscharge.clock import ScaledClock
 from surpluscharge.daemon import logs
 from surpluscharge.daemon.service import Service
-from surpluscharge.history.energy import MWS_PER_WH, Energy, Interval, ms_of
-from surpluscharge.history.ledger import Batch, Due, Ledger
+from surpluscharge.history.energy import MWS_PER_WH, QUARTER_HOUR_MS, Sample, downsample, hold, ms_of
+from surpluscharge.history.ledger import DAY_MS, Batch, Due, Ledger
 from surpluscharge.simulator import devices, market
 from surpluscharge.simulator.house import DAY_S, GridMeter, House, Scenario, make_day
 from surpluscharge.words import counted, duration, watts
@@ -401,31 +401,16 @@ async def _run(hours: float, speed: float | None, seed: int, directory: Path, co
 
 def _invent_days(ledger: Path, scenario: Scenario, seed: int) -> None:
     """Write what the meter would have shown on the days before, by quarters of an hour, without the charger."""
-    midnight_ms, quarter_ms = ms_of(START.replace(hour=0, minute=0)), 900_000
+    midnight_ms = ms_of(START.replace(hour=0, minute=0))
+    samples = [
+        Sample(midnight_ms + round(1000 * at_s), household_w - sun_w, 0.0, False)
+        for course in (make_day(scenario, seed, day) for day in range(-KNOWN_DAYS, 0))
+        for at_s, sun_w, household_w in zip(course.times_s, course.sun_w, course.household_w, strict=True)
+    ]
+    quarters = range(samples[0].at_ms, midnight_ms + 1, QUARTER_HOUR_MS)
+    known = hold([*samples, Sample(midnight_ms, 0.0, 0.0, False)], DAY_MS)
     with Ledger(ledger) as books:
-        for day in range(-KNOWN_DAYS, 0):
-            course = make_day(scenario, seed, day)
-            ends_s = [*course.times_s[1:], (day + 1) * DAY_S]
-            sums: dict[int, list[float]] = {}
-            for begin_s, end_s, sun_w, household_w in zip(
-                course.times_s, ends_s, course.sun_w, course.household_w, strict=True
-            ):
-                for number in range(int(begin_s // 900), math.ceil(end_s / 900)):
-                    ms = 1000 * (min(end_s, (number + 1) * 900) - max(begin_s, number * 900))
-                    both = sums.setdefault(number, [0.0, 0.0])
-                    both[household_w < sun_w] += abs(household_w - sun_w) * ms
-            books.write(
-                Batch(
-                    [
-                        Interval(
-                            midnight_ms + number * quarter_ms,
-                            midnight_ms + (number + 1) * quarter_ms,
-                            Energy(quarter_ms, 0, round(imported), round(exported)),
-                        )
-                        for number, (imported, exported) in sorted(sums.items())
-                    ]
-                )
-            )
+        books.write(Batch(list(downsample(known, QUARTER_HOUR_MS, quarters))))
 
 
 async def _pace(demo: Demo) -> None:
@@ -508,17 +493,13 @@ def _head(demo: Demo) -> Group:
 
 def _flows(demo: Demo) -> Table:
     house, plug = demo.house, demo.house.plug
-    car = (
-        "away"
-        if not house.car.home
-        else "full"
-        if house.car.full
-        else "off"
-        if not plug.closed
-        else "nearly full"
-        if house.car.tapering
-        else "on"
+    states = (
+        (not house.car.home, "away"),
+        (house.car.full, "full"),
+        (not plug.closed, "off"),
+        (house.car.tapering, "nearly full"),
     )
+    car = next((word for so, word in states if so), "on")
     flows = Table.grid(padding=(0, 1))
     for name, power_w, style, remark in (
         ("Sun", house.sun_w, "yellow", "night" if not house.sun_w else "in cloud" if house.clouded else "clear"),

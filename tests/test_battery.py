@@ -315,19 +315,18 @@ def test_a_level_that_comes_with_the_power_is_no_news_when_it_was_kept() -> None
         assert home.controller.battery_yields is yields_now
 
 
-def test_phases_billed_apart_say_nothing_beside_a_battery() -> None:
-    with pytest.raises(ConfigError, match="works on all phases or on one of them"):
+@pytest.mark.parametrize(
+    ("charger", "meter", "rest", "refusal"),
+    [
+        # Phases billed apart say nothing beside a battery, and one that is to be spared allows no import.
+        (", phase = 1", ", phase = 1", 'site = { phases = "apart" }', "works on all phases or on one of them"),
+        ("", "", "control = { stop_import_w = 300 }", "would come from the house's battery"),
+    ],
+)
+def test_what_cannot_be_beside_a_battery(charger: str, meter: str, rest: str, refusal: str) -> None:
+    with pytest.raises(ConfigError, match=refusal):
         parse(
-            'charger = { current_a = 6, phase = 1 }\nmeter = [{ topic = "a", phase = 1 }]\n'
-            'relay = { command_topic = "c" }\nbattery = { power = { topic = "b" } }\nsite = { phases = "apart" }',
-            "test.toml",
-        )
-
-
-def test_a_battery_that_is_to_be_spared_allows_no_import() -> None:
-    with pytest.raises(ConfigError, match="would come from the house's battery"):
-        parse(
-            'charger = { current_a = 6 }\nmeter = [{ topic = "a" }]\nrelay = { command_topic = "c" }\n'
-            'battery = { power = { topic = "b" } }\ncontrol = { stop_import_w = 300 }',
+            f'charger = {{ current_a = 6{charger} }}\nmeter = [{{ topic = "a"{meter} }}]\n'
+            f'relay = {{ command_topic = "c" }}\nbattery = {{ power = {{ topic = "b" }} }}\n{rest}',
             "test.toml",
         )

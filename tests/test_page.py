@@ -238,6 +238,9 @@ def test_a_hostile_name_of_a_replay_or_a_tuning_is_shown_and_not_obeyed(
 
 # --- its figures -----------------------------------------------------------------------------------------------------
 
+FIRST_WORDS = (  # of the first drawing
+    "return [...document.querySelectorAll('svg.wide')[0].querySelectorAll('text')].map(t => t.textContent)"
+)
 TABLE = """
     return [...document.querySelectorAll(`#${arguments[0]}-table tbody tr, #${arguments[0]}-table tfoot tr`)].map(
         row => [...row.cells].map(cell => {
@@ -342,9 +345,7 @@ def test_what_is_planned_stands_in_the_picture_of_today_with_prices_and_the_time
 ) -> None:
     """Its picture goes on to the end of tonight's runs; yesterday's ends with the day."""
     browser.show(files["tonight"])
-    words = browser.ask(
-        "return [...document.querySelectorAll('svg.wide')[0].querySelectorAll('text')].map(t => t.textContent)"
-    )
+    words = browser.ask(FIRST_WORDS)
     assert {"planned", "session", "00:00"} <= set(words) and any(word.endswith(" EUR") for word in words)
     runs = reports["tonight"].ahead
     assert runs is not None
@@ -473,9 +474,7 @@ def test_each_gap_fault_session_and_state_of_the_day_is_in_the_drawing(
     browser: Browser, files: dict[str, Path], reports: dict[str, Report]
 ) -> None:
     browser.show(files["day"])
-    words = browser.ask(
-        "return [...document.querySelectorAll('svg.wide')[0].querySelectorAll('text')].map(t => t.textContent)"
-    )
+    words = browser.ask(FIRST_WORDS)
     states = {"not running" if each.state == "absent" else each.state for each in reports["day"].states}
     assert {"session", "fault", "1", "A", *states} <= set(words)
     assert "start above 1.10 kW of export" in words and "end above 345 W of import" in words

@@ -90,8 +90,8 @@ def of_replay(found: Comparison, day: date | None = None) -> str:
         raise ValueError(f"{day} is not among the days with readings: {comparing.period(case)}")
     figures = comparing.as_json(found)
     parts = [section("What each rule would have come to", _rules_table(found, figures).html())]
-    if found.supplies:
-        parts.append(section("How what was needed was seen to", _needs_table(found).html()))
+    if figures["needs"]:
+        parts.append(section("How what was needed was seen to", _needs_table(case, figures["needs"]).html()))
     parts.append(_day_section(found, index, day is not None))
     if len(case.counted) > 1:
         parts.append(_days_section(found))
@@ -99,7 +99,7 @@ def of_replay(found: Comparison, day: date | None = None) -> str:
     return _page("Replay", case, _gist(found, figures), parts)
 
 
-def _gist(found: Comparison, figures: dict[str, float]) -> list[str]:
+def _gist(found: Comparison, figures: dict[str, Any]) -> list[str]:
     case, currency = found.case, found.case.currency
     charged_kwh = figures["solar_kwh"] + figures["grid_kwh"]
     energy = (
@@ -117,19 +117,19 @@ def _gist(found: Comparison, figures: dict[str, float]) -> list[str]:
     others |= {QUOTED["ahead"]: found.ahead} if found.ahead else {}
     name = max(others, key=lambda each: sum(others[each].gain))
     more = sum(others[name].gain) - sum(found.replayed.gain)
-    told = [f"{lede}.", energy, *_of_the_plan(found)]
+    told = [f"{lede}.", energy, *_of_the_plan(case, figures["needs"])]
     if more >= 0.005:
         told.append(f"Of the rules compared, {name} would have earned most: {more:.2f} {currency} more.")
     return [*told, *comparing.warnings(case)]
 
 
-def _of_the_plan(found: Comparison) -> Iterator[str]:
-    if figures := comparing.needs_as_json(found):
+def _of_the_plan(case: Study, figures: dict[str, Any] | None) -> Iterator[str]:
+    if figures:
         plan, night = figures["plan"], figures["from_23"]
         met = f"By plan, {plan['met']} of {counted(figures['due'], 'need')} would have been met, "
         less = night["cost"] - plan["cost"]
         beside = f", {abs(less):.2f} {'less' if less >= 0 else 'more'} than charging from 23:00"
-        yield f"{met}for {plan['cost']:.2f} {found.case.currency}{beside if night['met'] == plan['met'] else ''}."
+        yield f"{met}for {plan['cost']:.2f} {case.currency}{beside if night['met'] == plan['met'] else ''}."
 
 
 def _rules_table(found: Comparison, figures: dict[str, Any]) -> Table:
@@ -150,8 +150,8 @@ def _rules_table(found: Comparison, figures: dict[str, Any]) -> Table:
     return Table("rules", "What each rule would have come to", heads, rows, quiet=True)
 
 
-def _needs_table(found: Comparison) -> Table:
-    figures, currency = comparing.needs_as_json(found) or {}, str(found.case.currency)
+def _needs_table(case: Study, figures: dict[str, Any]) -> Table:
+    currency = str(case.currency)
     heads = [("way", ""), ("met", f"of {figures['due']}"), ("missing", "kWh"), ("sun", "kWh"), ("beside", "kWh")]
     heads += [("planned", "kWh"), ("cost", currency), ("above best", currency), ("starts", " ")]
     rows: list[list[Value]] = []

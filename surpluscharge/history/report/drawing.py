@@ -31,13 +31,12 @@ from matplotlib.figure import Figure
 from matplotlib.path import Path as Outline
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
-from surpluscharge.history.energy import Energy, Interval, downsample, time_of
+from surpluscharge.history.energy import HOUR_MS, Energy, Interval, downsample, time_of
 from surpluscharge.history.report.figures import CURVE_MS, SHORTEST_GAP_MS
 from surpluscharge.history.report.paper import COLOURS, Table, folded, words
 
 WIDE_PX, NARROW_PX = 880, 350
 RIGHT_PX = 20
-HOUR_MS = 3_600_000
 PLACES = 13  # along a threshold, at which its name is tried
 HIDDEN = 0.7  # of long words, what may stand upon what was drawn
 FURTHEST = 2.0  # a threshold further out than so many times what was measured is named at the edge

@@ -16,6 +16,7 @@ from typing import Any, NamedTuple
 from surpluscharge.control.economics import Priced, Prices, Tariffs
 from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.history.energy import (
+    HOUR_MS,
     MWS_PER_KWH,
     MWS_PER_WH,
     NOTHING,
@@ -42,6 +43,7 @@ from surpluscharge.history.ledger import (
     FaultSpan,
     Ledger,
     PlanAhead,
+    RunAhead,
     Session,
     StateSpan,
 )
@@ -53,7 +55,6 @@ CURVE_MS = 180_000  # one point of a day's curve
 LEAST_MWS = MWS_PER_KWH // 200  # less is shown as 0.00 kWh, and not worth a line
 SHORTEST_GAP_MS = 60_000  # what is missing for less is not listed; it counts as unknown all the same
 PATCHY = 50  # where more than one part in so many of a time is not known, its picture and its bar say so
-HOUR_MS = 3_600_000
 SHORTEST_PICTURE_MS = 6 * HOUR_MS  # of a day: fewer hours are not drawn
 REPORT_VERSION = 2  # 1 had nought where nothing was known
 
@@ -188,6 +189,15 @@ class Report(NamedTuple):
     def planned(self) -> bool:
         """Whether anything was bought because a plan said so."""
         return self.total.energy.planned_mws > 0
+
+    @property
+    def runs(self) -> tuple[RunAhead, ...]:
+        """What is to be charged from now on, as planned."""
+        return self.ahead.runs if self.ahead else ()
+
+    def bought(self, energy: Energy) -> list[int]:
+        """Return what was bought: beside the sun, and by plan where there was any of that; or else all in one."""
+        return [energy.bought_mws, energy.planned_mws] if self.planned else [energy.grid_mws]
 
 
 def month_of(text: str) -> tuple[date, date]:
@@ -455,10 +465,10 @@ def busy_span(report: Report) -> tuple[int, int]:
     busy = [at_ms for at_ms in slots if time_of(at_ms, report.zone).hour in hours]
     moments = [at_ms for fault in report.faults for at_ms in (fault.begin_ms, fault.end_ms) if at_ms is not None]
     moments += [need.due.by_ms for need in report.needs]
-    moments += [round(run.begin_s * 1000) for run in (report.ahead.runs if report.ahead else ())]
+    moments += [round(run.begin_s * 1000) for run in report.runs]
     busy += [at_ms // QUARTER_HOUR_MS * QUARTER_HOUR_MS for at_ms in moments if begin_ms <= at_ms < end_ms]
     first_ms, last_ms = cropped(busy, begin_ms, end_ms, report.zone)
-    ends_ms = [round(run.end_s * 1000) for run in (report.ahead.runs if report.ahead else ())]
+    ends_ms = [round(run.end_s * 1000) for run in report.runs]
     if max(ends_ms, default=0) > last_ms:  # tonight's plan belongs to the picture, though it is of tomorrow
         last_ms = -(-max(ends_ms) // HOUR_MS) * HOUR_MS
     return first_ms, last_ms

@@ -12,7 +12,7 @@ from matplotlib.patches import PathPatch
 
 from surpluscharge.control.machine import MODE_NAMES
 from surpluscharge.history.energy import MWS_PER_WH, Energy, Money, day_span, ms_of, time_of
-from surpluscharge.history.ledger import ABSENT, RunAhead
+from surpluscharge.history.ledger import ABSENT
 from surpluscharge.history.report.drawing import (
     BESIDE,
     BOUGHT,
@@ -189,14 +189,10 @@ def _lanes(report: Report) -> list[Lane]:
     faults = [(*clipped(fault.begin_ms, fault.end_ms), _letter(number)) for number, fault in enumerate(report.faults)]
     if faults:
         lanes.append(Lane("fault", solid("fault"), True, faults))
-    runs = [(round(run.begin_s * 1000), round(run.end_s * 1000), "") for run in _runs(report)]
+    runs = [(round(run.begin_s * 1000), round(run.end_s * 1000), "") for run in report.runs]
     if runs:
         lanes.append(Lane("planned", hatched("planned"), True, runs))
     return lanes
-
-
-def _runs(report: Report) -> Sequence[RunAhead]:
-    return report.ahead.runs if report.ahead else ()
 
 
 def _state_look(state: str) -> dict[str, Any]:
@@ -244,7 +240,7 @@ def _day_sections(report: Report) -> list[str]:
         ],
     )
     key = [CAUGHT, SPARE, *_bought_key(report.planned), HOUSE, ("line", "what the meter saw; pale while it charges")]
-    if _runs(report) and not report.planned:
+    if report.runs and not report.planned:
         key.append(("planned", "to be charged, as planned"))
     if report.prices:
         key.append(("price", f"what a kWh from the grid costs, in {report.currency}"))
@@ -283,7 +279,7 @@ def _day_sections(report: Report) -> list[str]:
 
 def _hours_table(report: Report) -> Table:
     def cells(energy: Energy) -> list[Value]:
-        flows = (energy.surplus_mws, energy.solar_mws, *_bought(report, energy), energy.export_mws, energy.import_mws)
+        flows = (energy.surplus_mws, energy.solar_mws, *report.bought(energy), energy.export_mws, energy.import_mws)
         if not energy.known_ms:
             return [NOT_KNOWN] * len(flows) + [_time_cell(0)]
         return [*(_energy_cell(each) for each in flows), _time_cell(energy.known_ms)]
@@ -469,7 +465,7 @@ def _lines_table(report: Report) -> Table:
             return [name, *[NOT_KNOWN] * (len(heads) - 2), _time_cell(line.gap_ms)]
         cells: list[Value] = [name]
         cells += [_energy_cell(each) for each in (energy.surplus_mws, energy.solar_mws)]
-        cells += [_energy_cell(each) for each in (*_bought(report, energy), energy.charger_mws)]
+        cells += [_energy_cell(each) for each in (*report.bought(energy), energy.charger_mws)]
         cells += [_energy_cell(energy.error_mws)] if unsure else []
         if report.priced and line.money:
             cells += [_money_cell(line.money.cost), _money_cell(line.money.saved)]
@@ -518,7 +514,7 @@ def _totals(report: Report) -> str:
         [what, _energy_cell(mws)]
         for what, mws in zip(
             ("Bought beside the sun", "Bought by plan") if report.planned else ("Bought for the car",),
-            _bought(report, energy),
+            report.bought(energy),
             strict=True,
         )
     ]
@@ -556,7 +552,7 @@ def _sessions(report: Report) -> str:
         energy = session.energy
         row: list[Value] = [str(number), moment(report, ms_of(session.begin))]
         row.append(moment(report, ms_of(session.end) if session.end else None, "now"))
-        row += [_energy_cell(each) for each in (energy.charger_mws, energy.solar_mws, *_bought(report, energy))]
+        row += [_energy_cell(each) for each in (energy.charger_mws, energy.solar_mws, *report.bought(energy))]
         if report.priced:
             row += [_money_cell(session.money.cost), _money_cell(session.money.saved)] if session.money else ["", ""]
         rows.append([*row, _time_cell(energy.on_ms), count_cell(session.charges), session.ended])
@@ -577,7 +573,7 @@ def _ahead(report: Report) -> str:
             _energy_cell(round(run.wh * MWS_PER_WH)),
             "decided" if run.sure else "unless the sun does better",
         ]
-        for run in _runs(report)
+        for run in report.runs
     ]
     heads = [("from", ""), ("to", ""), ("charged", "kWh"), ("how sure it is", "")]
     table = Table("ahead", "What is to be charged", heads, rows, quiet=True).html() if rows else ""
@@ -619,10 +615,6 @@ def _bought_key(planned: bool) -> list[tuple[str, str]]:
 
 def _bought_heads(report: Report) -> list[str]:
     return ["beside sun", "by plan"] if report.planned else ["bought"]
-
-
-def _bought(report: Report, energy: Energy) -> list[int]:
-    return [energy.bought_mws, energy.planned_mws] if report.planned else [energy.grid_mws]
 
 
 def _faults(report: Report) -> str:

@@ -135,7 +135,7 @@ def _bought_heads(report: Report) -> list[str]:
 
 
 def _bought(report: Report, energy: Energy) -> list[str]:
-    return [kwh(energy.bought_mws), kwh(energy.planned_mws)] if report.planned else [kwh(energy.grid_mws)]
+    return [kwh(mws) for mws in report.bought(energy)]
 
 
 def _full_mws(energies: Iterable[Energy]) -> int:
