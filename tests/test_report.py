@@ -494,6 +494,8 @@ def test_bars_are_as_long_as_what_they_show() -> None:
     assert text._bar(energy, 60 * MWS_PER_KWH, 12, BLOCKS) == "██████░░░░▒▒"
     assert text._bar(energy, 120 * MWS_PER_KWH, 12, PLAIN) == "###..+"
     assert text._bar(NOTHING, 0, 12, BLOCKS) == ""
+    stored = energy._replace(export_mws=5 * MWS_PER_KWH, stored_mws=15 * MWS_PER_KWH)  # into the house's battery
+    assert text._bar(stored, 60 * MWS_PER_KWH, 12, BLOCKS) == "██████░░░░▒▒"
 
 
 def test_blocks_only_where_the_encoding_has_them() -> None:

@@ -124,7 +124,8 @@ def _bar(energy: Energy, full_mws: int, cells: int, marks: Marks) -> str:
     """Return a bar: what was caught of the surplus, what was not, and what was bought beside it and by plan."""
     if full_mws < LEAST_MWS:
         return ""
-    lengths = (energy.solar_mws, energy.export_mws, energy.bought_mws, energy.planned_mws)
+    missed_mws = energy.surplus_mws - energy.solar_mws  # sold, or stored in the house
+    lengths = (energy.solar_mws, missed_mws, energy.bought_mws, energy.planned_mws)
     ends = [0, *(round(edge * cells / full_mws) for edge in accumulate(lengths))]
     looks = (marks.caught, marks.spare, marks.bought, marks.planned)
     return "".join(look * (end - begin) for look, (begin, end) in zip(looks, pairwise(ends), strict=True))
