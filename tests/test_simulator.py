@@ -11,6 +11,7 @@ from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import asdict
 from datetime import UTC, datetime
+from typing import Any
 
 import aiomqtt
 import pytest
@@ -19,7 +20,19 @@ from surpluscharge.clock import ScaledClock
 from surpluscharge.control.slots import Feed, read_prices
 from surpluscharge.simulator import devices, market
 from surpluscharge.simulator.broker import embedded_broker
-from surpluscharge.simulator.house import DAY_S, GridMeter, House, Plug, Scenario, clear_sky_w, make_day
+from surpluscharge.simulator.house import (
+    DAY_S,
+    Cells,
+    GridMeter,
+    House,
+    HouseTally,
+    Phases,
+    Plug,
+    Scenario,
+    Storage,
+    clear_sky_w,
+    make_day,
+)
 
 HOUR_S = 3600.0
 MORNING_S = 9.5 * HOUR_S
@@ -148,6 +161,81 @@ def test_the_house_does_not_go_back() -> None:
     house = House(start_s=100.0)
     with pytest.raises(ValueError, match="cannot go back"):
         house.advance(99.0)
+
+
+# --- a battery, and three phases -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("lag_s", [0.5, 4.0, 30.0])
+def test_a_battery_s_energy_balances_to_the_watt_second(lag_s: float) -> None:
+    """What it took, times what it keeps of it, less what it gave, is the change of the cells; and the house's, too."""
+    storage = Storage(lag_s=lag_s, capacity_wh=3000.0)  # it is full and empty now and then
+    house, tally = charging_day(2, 30.0, Scenario(storage=storage)), HouseTally()
+    for _ in range(2):
+        house.advance(house.t_s + DAY_S)
+        tally = house.tally
+    assert house.cells is not None and tally.fed_ws > 0
+    begun_ws = storage.begins_share * storage.capacity_wh * 3600
+    assert tally.stored_ws * storage.kept_share - tally.given_ws == pytest.approx(
+        house.cells.held_ws - begun_ws, abs=1.0
+    )
+    came_ws = tally.sun_ws + tally.imported_ws + tally.given_ws
+    went_ws = tally.household_ws + tally.charger_ws + tally.exported_ws + tally.stored_ws
+    assert came_ws == pytest.approx(went_ws, abs=1.0)
+    assert tally.solar_ws + tally.fed_ws + tally.grid_ws == pytest.approx(tally.charger_ws, abs=1.0)
+
+
+def test_a_battery_s_books_do_not_depend_on_the_step() -> None:
+    fine, coarse = (asdict(charging_day(3, step_s, Scenario(storage=Storage())).tally) for step_s in (1.0, 800.0))
+    assert fine == pytest.approx(coarse, abs=1.0)
+
+
+def test_what_the_cells_give_for_the_car_is_what_they_would_not_give_without_it() -> None:
+    """Worked twice, with a battery that is quick and never full or empty."""
+    scenario = Scenario(storage=Storage(1e6, 0.5, charge_w=20_000.0, give_w=20_000.0, lag_s=0.01, every_s=0.01))
+    charged = charging_day(4, 60.0, scenario)
+    alone = House(scenario, 4, MORNING_S)
+    alone.advance(charged.t_s)
+    assert charged.tally.fed_ws > 0
+    assert charged.tally.fed_ws == pytest.approx(charged.tally.given_ws - alone.tally.given_ws, rel=1e-3)
+    assert charged.tally.solar_ws == pytest.approx(alone.tally.stored_ws - charged.tally.stored_ws, rel=1e-3)
+    assert charged.tally.imported_ws < 1e-3 * charged.tally.fed_ws  # the grid stands at nought
+
+
+def test_a_battery_follows_with_its_lag_and_within_its_limits() -> None:
+    """First order: 1 - exp(-t/lag) of the way after t, at each look; textbook, as the socket's warming."""
+    cells, at_s, load_w = Cells(Storage(lag_s=10.0, give_w=2000.0)), 100.0, 1000.0
+    shares = []
+    for _ in range(3):
+        cells.settle(at_s, load_w + cells.power_w)
+        assert cells.next_s == at_s + 1.0
+        shares.append(-cells.power_w / load_w)
+        at_s = cells.next_s
+    assert shares == pytest.approx([0.0, *(1.0 - math.exp(-seconds / 10.0) for seconds in (1.0, 2.0))])
+    for load_w, power_w in ((9000.0, -2000.0), (-9000.0, 3000.0)):
+        for _ in range(200):
+            at_s = min(cells.next_s, at_s + 1.0)
+            cells.settle(at_s, load_w + cells.power_w)
+        assert cells.power_w == power_w
+    assert cells.next_s == at_s + (7500.0 * 3600 - cells.held_ws) / (3000.0 * 0.9)  # then it is full
+
+
+def test_the_phases_are_the_house() -> None:
+    phases = Phases(lead=2, sun=(0.0, 0.0, 1.0), storage=(1.0, 0.0, 0.0))
+    house = House(Scenario(storage=Storage(), phases=phases), 1, MORNING_S)
+    house.plug.command(MORNING_S, True)
+    for minute in range(600):
+        house.advance(MORNING_S + 60.0 * minute)
+        assert sum(house.phases_w) == pytest.approx(house.grid_w)
+    one_w, two_w, three_w = house.phases_w
+    assert two_w >= house.charger_w and three_w <= 200.0 - house.sun_w + 1900.0 and one_w != two_w
+    tally = house.tally
+    assert tally.apart_imported_ws > tally.imported_ws
+    assert tally.apart_imported_ws - tally.apart_exported_ws == pytest.approx(
+        tally.imported_ws - tally.exported_ws, abs=1.0
+    )
+    with pytest.raises(TypeError, match="no phases"):
+        _ = House().phases_w
 
 
 # --- sun and clouds --------------------------------------------------------------------------------------------------
@@ -377,9 +465,9 @@ class Fixture:
 
 
 @asynccontextmanager
-async def running_house(port: int) -> AsyncIterator[Fixture]:
+async def running_house(port: int, scenario: Scenario | None = None) -> AsyncIterator[Fixture]:
     clock = ScaledClock(datetime(2031, 5, 12, 9, 30, tzinfo=UTC), 100.0)
-    house = House(None, 1, MORNING_S)
+    house = House(scenario, 1, MORNING_S)
     running = devices.Devices(house, GridMeter(1, MORNING_S), clock, port)
     task = asyncio.create_task(running.run())
     try:
@@ -404,6 +492,20 @@ async def test_the_devices_speak_and_obey() -> None:
         await it.heard(devices.POWER_TOPIC, "power_w", 0.0)
         assert it.house.tally.starts == 1
         assert it.devices.readings > 0 == it.devices.misunderstood
+
+
+async def test_battery_and_phases_speak_where_there_are_any() -> None:
+    async with embedded_broker() as port, running_house(port, Scenario(storage=Storage(), phases=Phases())) as it:
+        said: dict[str, dict[str, Any]] = {}
+        async with asyncio.timeout(20):
+            async for message in it.client.messages:
+                assert isinstance(message.payload, bytes)
+                said[message.topic.value] = json.loads(message.payload)
+                if devices.BATTERY_TOPIC in said and devices.METER_TOPIC in said:
+                    break
+        battery, meter = said[devices.BATTERY_TOPIC], said[devices.METER_TOPIC]
+        assert battery["power_w"] > 100.0 and 30 <= battery["percent"] < 100
+        assert sum(meter["phases_w"]) == pytest.approx(meter["net_w"], abs=50.0)  # a sum with noise
 
 
 async def test_the_plug_lets_go_when_its_hold_time_is_over() -> None:

@@ -1,6 +1,10 @@
-"""The simulated house's meter and plug as MQTT devices, in topics and payloads of their own.
+"""The simulated house's meter, battery and plug as MQTT devices, in topics and payloads of their own.
 
-From the meter, at its cadence, positive for import: ``house/grid`` ``{"net_w": -812.0}``.
+From the meter, at its cadence, positive for import: ``house/grid`` ``{"net_w": -812.0}``; where there are phases also
+``"phases_w": [-1102.0, 145.0, 145.0]``.
+
+From the battery, where there is one, at its own cadence, positive while it is charged: ``house/battery``
+``{"power_w": 640.0, "percent": 58}``.
 
 From the plug, at every change and now and then, the relay also after every command:
 ``carport/plug/relay`` ``{"contact": "closed"}`` or ``{"contact": "open"}``, and
@@ -20,6 +24,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import math
 import socket
 from collections.abc import AsyncIterator, Callable, Coroutine
 from datetime import date, timedelta
@@ -33,6 +38,7 @@ from surpluscharge.simulator.house import GridMeter, House
 
 HOST = "127.0.0.1"
 METER_TOPIC = "house/grid"
+BATTERY_TOPIC = "house/battery"
 RELAY_TOPIC = "carport/plug/relay"
 POWER_TOPIC = "carport/plug/power"
 COMMAND_TOPIC = "carport/plug/relay/set"
@@ -106,6 +112,7 @@ class Devices:
         port: int,
         report_every_s: float = REPORT_EVERY_S,
         prices_seed: int | None = None,
+        battery_every_s: float = REPORT_EVERY_S,
     ) -> None:
         self.house = house
         self.readings = 0
@@ -115,12 +122,15 @@ class Devices:
         self._port = port
         self._report_every_s = report_every_s
         self._prices_seed = prices_seed
+        self._battery_every_s = battery_every_s
         self._offset_s = house.t_s - clock.now()
         self._commanded = asyncio.Event()
 
     async def run(self) -> None:
         """Run all devices, reconnecting for as long as it takes; never returns by itself."""
         them = [("house-meter", self._run_meter), ("carport-plug", self._run_plug)]
+        if self.house.cells is not None:
+            them.append(("house-battery", self._run_battery))
         if self._prices_seed is not None:
             them.append(("market", self._run_market))
         await run_together(*(self._keep_connected(name, work) for name, work in them))
@@ -160,9 +170,20 @@ class Devices:
     async def _run_meter(self, client: aiomqtt.Client) -> None:
         while True:
             await self._clock.sleep(max(0.0, self._meter.next_s - self.catch_up()))
-            reading_w = self._meter.read(self.catch_up(), self.house.grid_w)
-            await client.publish(METER_TOPIC, json.dumps({"net_w": reading_w}))
+            reading: dict[str, Any] = {"net_w": self._meter.read(self.catch_up(), self.house.grid_w)}
+            if self.house.scenario.phases:
+                reading["phases_w"] = [round(one_w) for one_w in self.house.phases_w]
+            await client.publish(METER_TOPIC, json.dumps(reading))
             self.readings += 1
+
+    async def _run_battery(self, client: aiomqtt.Client) -> None:
+        cells = self.house.cells
+        assert cells is not None
+        while True:
+            at_s = self.catch_up()
+            report = {"power_w": round(cells.power_w), "percent": math.floor(cells.percent)}
+            await client.publish(BATTERY_TOPIC, json.dumps(report))
+            await self._clock.sleep(self._battery_every_s - at_s % self._battery_every_s)
 
     async def _run_market(self, client: aiomqtt.Client) -> None:
         while True:
@@ -197,7 +218,7 @@ class Devices:
                 )
             said, said_w = relay, power_w
             self._commanded.clear()
-            until_s = min(again_s, self.house.next_s)
+            until_s = min(again_s, self.house.lead_next_s)
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(self._clock.real_s(max(0.0, until_s - self.catch_up()))):
                     await self._commanded.wait()

@@ -1,9 +1,10 @@
-"""A house that does not exist: sun, clouds, appliances, a car on a fixed-rate lead, and the meter and plug around it.
+"""A house that does not exist: sun, clouds, appliances, a battery, a car on a fixed-rate lead, its meter and its plug.
 
 Pure arithmetic: no clock, no I/O, nothing random that does not come from the seed. All power is constant between
 events (a cloud's edge, a kettle, the relay), so energy is summed exactly, and a reader who steps by hours gets the
 same figures as one who steps by seconds. Weather and appliances depend on the seed and the day only, never on what
-was charged, so that two ways of charging can be compared on the same day.
+was charged, so that two ways of charging can be compared on the same day. What there is not by default: a battery in
+the house (:class:`Storage`), and three phases (:class:`Phases`).
 
 Times are seconds since midnight of the first day by the house's own clock; powers are watts; ``grid_w`` is positive
 for import. Energy is kept in watt-seconds (``_ws``).
@@ -21,6 +22,35 @@ from typing import NamedTuple
 
 DAY_S = 86_400.0
 _NEVER_S = math.inf
+
+
+class Storage(NamedTuple):
+    """A battery of the house's, and the inverter that holds the grid at nought with it.
+
+    It looks at the grid every ``every_s`` and then goes a share of the way to where the grid would show ``aims_w``: a
+    first-order lag, sampled. Common practice, from memory; so are the figures.
+    """
+
+    capacity_wh: float = 7_500.0
+    begins_share: float = 0.3  # what is in it at first
+    reserve_share: float = 0.1  # what it does not give
+    charge_w: float = 3_000.0  # the most it takes,
+    give_w: float = 3_000.0  # and the most it gives; both at the house's side
+    kept_share: float = 0.9  # of what it takes, what it will give again
+    lag_s: float = 4.0  # time constant
+    every_s: float = 1.0
+    aims_w: float = 0.0  # what it leaves for the grid, positive for import
+
+
+class Phases(NamedTuple):
+    """Which of three phases things are on; which appliance is on which, see ``OUTLETS``."""
+
+    lead: int = 1
+    sun: tuple[float, float, float] = (1 / 3, 1 / 3, 1 / 3)  # shares
+    storage: tuple[float, float, float] = (1 / 3, 1 / 3, 1 / 3)
+
+
+OUTLETS = {"fridge": 1, "kettle": 2, "washing": 3, "oven": 2, "evening": 1}  # what is always on: a third on each
 
 
 class Scenario(NamedTuple):
@@ -65,6 +95,9 @@ class Scenario(NamedTuple):
     daily_use_wh: float = 6_400.0  # driven between one midnight and the next, or while it is away
     away_s: tuple[float, float] | None = None  # times of day at which it leaves and is back; None: it is always there
 
+    storage: Storage | None = None
+    phases: Phases | None = None
+
     # Socket, where a sensor feels it.
     ambient_c: float = 17.0
     warming_c: float = 11.0  # above that, in the end, with the lead's current
@@ -84,9 +117,14 @@ class HouseTally:
     household_ws: float = 0.0
     imported_ws: float = 0.0
     exported_ws: float = 0.0
+    apart_imported_ws: float = 0.0  # what the phases imported, each for itself; where there are phases
+    apart_exported_ws: float = 0.0
+    stored_ws: float = 0.0  # into the house's battery,
+    given_ws: float = 0.0  # and out of it
     charger_ws: float = 0.0
-    solar_ws: float = 0.0  # of the charger's energy, what the roof gave ...
-    grid_ws: float = 0.0  # ... and what was imported for it: min(charger, max(grid, 0)) at every moment
+    solar_ws: float = 0.0  # of the charger's energy, what the roof gave,
+    fed_ws: float = 0.0  # what the battery gave, beyond what the house alone would have had of it at every moment,
+    grid_ws: float = 0.0  # and what was imported for it, which is the rest: without a battery, min(charger, import)
     on_s: float = 0.0
     starts: int = 0
     left_wh: float | None = None  # what the car held when it last left
@@ -225,6 +263,57 @@ class Car:
         return wanted_ws - self.headroom_ws
 
 
+class Cells:
+    """The house's battery: it holds the grid at nought as well as its lag and its limits let it."""
+
+    _LEAST_WS = 1.0
+    _STILL_W = 1.0  # so near to what it would have, it is there
+
+    def __init__(self, storage: Storage) -> None:
+        self.power_w = 0.0  # positive while it is charged
+        self.next_s = _NEVER_S
+        self.held_ws = storage.begins_share * storage.capacity_wh * 3600
+        self._storage = storage
+        self._capacity_ws = storage.capacity_wh * 3600
+        self._reserve_ws = storage.reserve_share * self._capacity_ws
+        self._way = -math.expm1(-storage.every_s / storage.lag_s)  # of the rest, in one step
+        self._looks_s = _NEVER_S
+
+    @property
+    def percent(self) -> float:
+        """What is in it, of what can be."""
+        return 100.0 * self.held_ws / self._capacity_ws
+
+    def settle(self, at_s: float, grid_w: float) -> None:
+        """See what it would have at this grid power, which it is a part of, and go there when the time has come."""
+        storage, power_w = self._storage, self.power_w
+        most_w = storage.charge_w if self.held_ws < self._capacity_ws - self._LEAST_WS else 0.0
+        least_w = -storage.give_w if self.held_ws > self._reserve_ws + self._LEAST_WS else 0.0
+        wanted_w = min(most_w, max(least_w, power_w - grid_w + storage.aims_w))
+        if not least_w <= power_w <= most_w:  # full or empty: that takes no time
+            power_w = min(most_w, max(least_w, power_w))
+        elif at_s >= self._looks_s:
+            power_w += (wanted_w - power_w) * self._way
+            power_w = wanted_w if abs(wanted_w - power_w) < self._STILL_W else power_w
+            self._looks_s = _NEVER_S
+        self.power_w = power_w
+        if abs(wanted_w - power_w) < self._STILL_W:
+            self._looks_s = _NEVER_S
+        elif self._looks_s == _NEVER_S:
+            self._looks_s = (at_s // storage.every_s + 1.0) * storage.every_s
+        self.next_s = self._looks_s
+        if power_w > 0.0:
+            full_s = (self._capacity_ws - self.held_ws) / (power_w * storage.kept_share)
+            self.next_s = min(self.next_s, at_s + full_s)
+        elif power_w < 0.0:
+            self.next_s = min(self.next_s, at_s + (self.held_ws - self._reserve_ws) / -power_w)
+
+    def pass_time(self, for_s: float) -> None:
+        """Book what flows for so long."""
+        power_w = self.power_w
+        self.held_ws += (power_w * self._storage.kept_share if power_w > 0.0 else power_w) * for_s
+
+
 class House:
     """Everything behind one grid meter, at one moment that ``advance`` moves on.
 
@@ -238,6 +327,7 @@ class House:
         self.scenario = scenario or Scenario()
         self.plug = plug or Plug()
         self.car = Car(self.scenario)
+        self.cells = Cells(self.scenario.storage) if self.scenario.storage else None
         self.tally = HouseTally()
         self.t_s = start_s
         self.socket_c = self.scenario.ambient_c
@@ -251,11 +341,18 @@ class House:
         self._open_day(int(start_s // DAY_S))
         self._index = bisect_right(self._day.times_s, start_s) - 1
         self._enter_piece()
+        if self.cells:
+            self.cells.settle(start_s, self.grid_w)
 
     @property
     def next_s(self) -> float:
         """When anything next changes by itself."""
-        return min(self._until_s, self.plug.next_s, self.car.next_s, self._travels_s)
+        return min(self._until_s, self.lead_next_s, self.cells.next_s if self.cells else _NEVER_S)
+
+    @property
+    def lead_next_s(self) -> float:
+        """When next something changes by itself that a meter at the plug would see."""
+        return min(self.plug.next_s, self.car.next_s, self._travels_s)
 
     @property
     def charger_w(self) -> float:
@@ -265,7 +362,26 @@ class House:
     @property
     def grid_w(self) -> float:
         """True net power at the grid connection, W; positive = import."""
-        return self.household_w + self.car.draw_w - self.sun_w
+        return self.household_w + self.car.draw_w - self.sun_w + self.battery_w
+
+    @property
+    def battery_w(self) -> float:
+        """What flows into the house's battery, W; below nought: out of it."""
+        return self.cells.power_w if self.cells else 0.0
+
+    @property
+    def phases_w(self) -> tuple[float, float, float]:
+        """The same for each of three phases, W. Raises ``TypeError`` where there are none."""
+        phases = self.scenario.phases
+        if phases is None:
+            raise TypeError("this house has no phases")
+        one, two, three = (
+            home_w - sun * self.sun_w + storage * self.battery_w + (self.car.draw_w if number == phases.lead else 0.0)
+            for number, (home_w, sun, storage) in enumerate(
+                zip(self._outlets_w, phases.sun, phases.storage, strict=True), start=1
+            )
+        )
+        return one, two, three
 
     @property
     def clouded(self) -> bool:
@@ -276,9 +392,11 @@ class House:
         """Move on to a time. Raises ``ValueError`` for a time in the past."""
         if to_s < self.t_s:
             raise ValueError(f"the house is at {self.t_s} s and cannot go back to {to_s} s")
-        plug, car = self.plug, self.car
+        plug, car, cells = self.plug, self.car, self.cells
         while True:
             until_s = min(to_s, self._until_s, plug.next_s, car.next_s, self._travels_s)
+            if cells and cells.next_s < until_s:
+                until_s = max(cells.next_s, self.t_s)
             if until_s > self.t_s:
                 self._sum_up(until_s - self.t_s)
                 self.t_s = until_s
@@ -301,13 +419,26 @@ class House:
             if self._until_s <= now_s:
                 due = True
                 self._next_piece()
+            if cells and (due or cells.next_s <= now_s):
+                cells.settle(now_s, self.grid_w)
             if not due and now_s >= to_s:
                 return
 
     def _sum_up(self, for_s: float) -> None:
         draw_w = self.car.draw_w
-        grid_w = self.household_w + draw_w - self.sun_w
+        alone_w = self.household_w - self.sun_w  # what the house alone would lack
+        grid_w, given_w = alone_w + draw_w, 0.0
         scenario, tally = self.scenario, self.tally
+        if self.cells:
+            battery_w = self.cells.power_w
+            grid_w += battery_w
+            given_w = min(max(-battery_w - max(alone_w, 0.0), 0.0), draw_w, max(alone_w + draw_w, 0.0))
+            tally.stored_ws += max(battery_w, 0.0) * for_s
+            tally.given_ws += max(-battery_w, 0.0) * for_s
+            self.cells.pass_time(for_s)
+        if scenario.phases:
+            tally.apart_imported_ws += sum(max(one_w, 0.0) for one_w in self.phases_w) * for_s
+            tally.apart_exported_ws += sum(max(-one_w, 0.0) for one_w in self.phases_w) * for_s
         warm_c = scenario.ambient_c + scenario.warming_c * (draw_w / scenario.lead_w) ** 2
         self.socket_c += (warm_c - self.socket_c) * -math.expm1(-for_s / scenario.warming_s)
         tally.sun_ws += self.sun_w * for_s
@@ -319,10 +450,11 @@ class House:
         if self._closed:
             tally.on_s += for_s
             energy_ws = draw_w * for_s
-            grid_ws = min(draw_w, grid_w) * for_s if grid_w > 0.0 else 0.0
+            grid_ws = (min(draw_w, max(alone_w + draw_w, 0.0)) - given_w) * for_s
             tally.charger_ws += energy_ws
             tally.grid_ws += grid_ws
-            tally.solar_ws += energy_ws - grid_ws
+            tally.fed_ws += given_w * for_s
+            tally.solar_ws += energy_ws - grid_ws - given_w * for_s
             self.car.take(energy_ws)
 
     def _open_day(self, day: int) -> None:
@@ -341,6 +473,7 @@ class House:
     def _enter_piece(self) -> None:
         day, i = self._day, self._index
         self.sun_w, self.household_w, self.sky = day.sun_w[i], day.household_w[i], day.sky[i]
+        self._outlets_w = day.outlets_w[i]
         self._until_s = day.times_s[i + 1] if i + 1 < len(day.times_s) else (self._number + 1) * DAY_S
 
     def _drive(self) -> None:
@@ -372,6 +505,7 @@ class DayCourse(NamedTuple):
     sun_w: list[float]
     household_w: list[float]
     sky: list[float]  # the share of the sun's light that comes through, 1 = clear
+    outlets_w: list[tuple[float, float, float]]  # of the household, what is on each phase
 
 
 def clear_sky_w(scenario: Scenario, t_s: float) -> float:
@@ -391,27 +525,30 @@ def clear_sky_w(scenario: Scenario, t_s: float) -> float:
 
 def make_day(scenario: Scenario, seed: int, day: int) -> DayCourse:
     """Return a day's weather and appliances; the same arguments always give the same day."""
-    # Clear sky, once a minute; each change is (time of day, which of the four values, the new value or the step).
+    # Clear sky, once a minute; each change is (time of day, which of the values, the new value or the step).
     clear = ((minute * 60.0, 0, clear_sky_w(scenario, day * DAY_S + minute * 60.0 + 30.0)) for minute in range(24 * 60))
     cumulus = ((at, 1, through) for at, through in _cumulus(scenario, Random(f"cumulus {seed} {day}")))
     bank = ((at, 2, through) for at, through in _bank(scenario, Random(f"bank {seed} {day}")))
-    loads = ((at, 3, step_w) for at, step_w in _appliances(scenario, Random(f"home {seed} {day}")))
+    loads = ((at, 2 + phase, step_w) for at, phase, step_w in _appliances(scenario, Random(f"home {seed} {day}")))
     changes = sorted(change for change in chain(clear, cumulus, bank, loads) if change[0] < DAY_S)
 
-    result = DayCourse([], [], [], [])
-    now = [0.0, 1.0, 1.0, scenario.base_w]
+    result = DayCourse([], [], [], [], [])
+    now = [0.0, 1.0, 1.0, *(scenario.base_w / 3,) * 3]
+    household_w = scenario.base_w
     for i, (at, which, value) in enumerate(changes):
-        now[which] = now[which] + value if which == 3 else value
+        now[which] = now[which] + value if which >= 3 else value
+        household_w += value if which >= 3 else 0.0
         if i + 1 < len(changes) and changes[i + 1][0] == at:
             continue
         sky = min(now[1], now[2])
-        piece = (now[0] * sky, now[3], sky)
+        piece = (now[0] * sky, household_w, sky)
         if result.times_s and piece == (result.sun_w[-1], result.household_w[-1], result.sky[-1]):
             continue  # the night, mostly
         result.times_s.append(day * DAY_S + at)
         result.sun_w.append(piece[0])
         result.household_w.append(piece[1])
         result.sky.append(piece[2])
+        result.outlets_w.append((now[3], now[4], now[5]))
     return result
 
 
@@ -438,26 +575,26 @@ def _bank(scenario: Scenario, random: Random) -> list[tuple[float, float]]:
     return changes
 
 
-def _appliances(scenario: Scenario, random: Random) -> list[tuple[float, float]]:
-    """What is switched on and off in the house: (time, step in W)."""
-    changes: list[tuple[float, float]] = []
+def _appliances(scenario: Scenario, random: Random) -> list[tuple[float, int, float]]:
+    """What is switched on and off in the house: (time, phase, step in W)."""
+    changes: list[tuple[float, int, float]] = []
 
-    def use(at: float, *phases: tuple[float, float]) -> float:
-        """Run through phases of (W, s); return when the last one is over."""
-        for power_w, for_s in phases:
-            changes.extend(((at, power_w), (at + for_s, -power_w)))
+    def use(what: str, at: float, *steps: tuple[float, float]) -> float:
+        """Run through steps of (W, s); return when the last one is over."""
+        for power_w, for_s in steps:
+            changes.extend(((at, OUTLETS[what], power_w), (at + for_s, OUTLETS[what], -power_w)))
             at += for_s
         return at
 
     at = 0.0
     while at < DAY_S:
-        at = use(at + random.uniform(1_300, 1_900), (scenario.fridge_w, random.uniform(700, 1_000)))
+        at = use("fridge", at + random.uniform(1_300, 1_900), (scenario.fridge_w, random.uniform(700, 1_000)))
     for about in scenario.kettle_at_s:
-        use(about + random.uniform(-1_500, 1_500), (scenario.kettle_w, random.uniform(110, 200)))
+        use("kettle", about + random.uniform(-1_500, 1_500), (scenario.kettle_w, random.uniform(110, 200)))
     heat_w = scenario.washing_heat_w
     washing = ((70.0, 240.0), (heat_w, 780.0), *((190.0, 160.0), (40.0, 60.0)) * 10, (430.0, 420.0))
-    use(scenario.washing_at_s + random.uniform(-1_800, 1_800), *washing)
+    use("washing", scenario.washing_at_s + random.uniform(-1_800, 1_800), *washing)
     oven = ((scenario.oven_w, 520.0), *((0.0, 200.0), (scenario.oven_w, 80.0)) * 8)
-    use(scenario.oven_at_s + random.uniform(-900, 900), *oven)
-    use(scenario.evening_from_s, (scenario.evening_w, scenario.evening_until_s - scenario.evening_from_s))
+    use("oven", scenario.oven_at_s + random.uniform(-900, 900), *oven)
+    use("evening", scenario.evening_from_s, (scenario.evening_w, scenario.evening_until_s - scenario.evening_from_s))
     return changes
