@@ -1,4 +1,4 @@
-"""The parts of README.md that are made from the code: `python -m tests.readme` writes them anew."""
+"""The parts of README.md and of the manual that are made from the code: `python -m tests.readme` writes them anew."""
 
 from __future__ import annotations
 
@@ -10,7 +10,9 @@ from surpluscharge.control.supervisor import FAULTS, SEVERITY_NAMES
 from surpluscharge.daemon.logs import EVENTS
 from surpluscharge.words import duration
 
-README = Path(__file__).parent.parent / "README.md"
+ROOT = Path(__file__).parent.parent
+README, MANUAL = ROOT / "README.md", ROOT / "deploy" / "manual.md"
+MADE = {README: ("diagram",), MANUAL: ("faults", "events")}
 
 
 def parts() -> dict[str, str]:
@@ -37,15 +39,17 @@ def parts() -> dict[str, str]:
     }
 
 
-def renewed(text: str) -> str:
-    """Return the README with its made parts as they should be. Raises ValueError where a marker is missing."""
-    for name, part in parts().items():
+def renewed(file: Path) -> str:
+    """Return a file's text with its made parts as they should be. Raises ValueError where a marker is missing."""
+    text, made = file.read_text(encoding="utf-8"), parts()
+    for name in MADE[file]:
         pattern = re.compile(rf"(<!-- {name}: [^\n]*-->\n).*?(<!-- /{name} -->)", re.DOTALL)
         if not pattern.search(text):
-            raise ValueError(f"README.md has no place for {name}")
-        text = pattern.sub(lambda match, part=part: f"{match[1]}{part}\n{match[2]}", text)  # type: ignore[misc]
+            raise ValueError(f"{file.name} has no place for {name}")
+        text = pattern.sub(lambda match, part=made[name]: f"{match[1]}{part}\n{match[2]}", text)  # type: ignore[misc]
     return text
 
 
 if __name__ == "__main__":
-    README.write_text(renewed(README.read_text(encoding="utf-8")), encoding="utf-8")
+    for each in MADE:
+        each.write_text(renewed(each), encoding="utf-8")

@@ -1,4 +1,4 @@
-"""The README says what the code does."""
+"""The README and the manual say what the code does."""
 
 from __future__ import annotations
 
@@ -6,26 +6,31 @@ import json
 import re
 import tomllib
 from datetime import UTC, datetime
+from pathlib import Path
 
+import pytest
 from jsonschema import Draft202012Validator
 
 from surpluscharge.config import parse
 from surpluscharge.control.slots import Feed, read_prices
 from surpluscharge.control.wishes import Standing
 from surpluscharge.daemon.status import schema
-from tests.readme import README, renewed
+from tests.readme import MADE, MANUAL, README, ROOT, renewed
 
-TEXT = README.read_text(encoding="utf-8")
+TEXT, BOOK = README.read_text(encoding="utf-8"), MANUAL.read_text(encoding="utf-8")
 MAY_S = datetime(2031, 5, 5, 12, tzinfo=UTC).timestamp()
 
 
 def test_the_parts_made_from_the_code_are_up_to_date() -> None:
     """If this fails: `python -m tests.readme`."""
-    assert renewed(TEXT) == TEXT
+    for file in MADE:
+        assert renewed(file) == file.read_text(encoding="utf-8")
 
 
 def test_the_configuration_shown_can_be_run() -> None:
-    shown, planned, phases = re.findall(r"```toml\n(.*?)```", TEXT, re.DOTALL)
+    shown, planned = re.findall(r"```toml\n(.*?)```", TEXT, re.DOTALL)
+    again, phases = re.findall(r"```toml\n(.*?)```", BOOK, re.DOTALL)
+    assert again == planned
     assert parse(f"{shown}\n{planned}", "README.md").standing == (Standing(frozenset(range(5)), 7 * 60, 5000.0),)
     assert parse(shown, "README.md").draw_w == 6.0 * 230
     settings = parse(phases, "README.md").settings()
@@ -34,7 +39,7 @@ def test_the_configuration_shown_can_be_run() -> None:
 
 
 def test_the_status_shown_fits_the_schema() -> None:
-    prices, shown = re.findall(r"```json\n(.*?)```", TEXT, re.DOTALL)
+    prices, shown = re.findall(r"```json\n(.*?)```", BOOK, re.DOTALL)
     assert [slot.value for slot in read_prices(prices.encode(), Feed(None, 1.0), MAY_S)] == [0.21, -0.02]
     document = json.loads(shown)
     document["plan"] = None  # shortened there
@@ -50,9 +55,33 @@ def test_the_status_shown_fits_the_schema() -> None:
 
 
 def test_the_renamed_library_is_explained_once() -> None:
-    assert TEXT.count("asyncio-mqtt") == 1
+    assert (TEXT + BOOK).count("asyncio-mqtt") == 1
 
 
 def test_both_commands_are_there() -> None:
     assert "sh deploy/try.sh demo" in TEXT
     assert "sh deploy/try.sh tests" in TEXT
+
+
+def headings(text: str) -> list[str]:
+    """Return what links to a text's headings have to say (as the common hosts of Markdown make them)."""
+    text = re.sub(r"```.*?```", "", text, flags=re.DOTALL)
+    return [
+        re.sub(r"[^\w -]", "", each.lower()).replace(" ", "-") for each in re.findall(r"^#+ (.*)$", text, re.MULTILINE)
+    ]
+
+
+@pytest.mark.parametrize("file", MADE, ids=lambda file: file.name)
+def test_every_link_leads_somewhere(file: Path) -> None:
+    links = re.findall(r"\]\(([^)\s]+)\)", file.read_text(encoding="utf-8"))
+    assert links
+    for link in links:
+        name, _, place = link.partition("#")
+        there = (file.parent / name).resolve() if name else file
+        assert there.is_relative_to(ROOT) and there.exists(), link
+        assert not place or place in headings(there.read_text(encoding="utf-8")), link
+
+
+def test_the_manual_names_each_of_its_chapters_at_its_head() -> None:
+    chapters = re.findall(r"^## (.*)$", BOOK, re.MULTILINE)
+    assert re.findall(r"^- \[(.*)\]", BOOK, re.MULTILINE)[: len(chapters)] == chapters

@@ -252,11 +252,11 @@ def test_arming_while_the_relay_is_not_known_to_be_off() -> None:
 def test_charging() -> None:
     house = charging()
     wait = "import above 345 W, or the session's cap, in 6 h"
-    house.says("charging", "Charging. The house exports 1.50 kW beside it.", wait)
+    house.says("charging", "Charging. The house exports 1.50 kW.", wait)
     house.meter(20)
     house.wait(3600)
     wait = "import above 345 W, or the session's cap, in 5 h"
-    house.says("charging", "Charging. The house imports 20 W beside it.", wait)
+    house.says("charging", "Charging. The house imports 20 W.", wait)
     house = charging("control.stop_import_w = 0", "control.start_export_w = 1400")
     assert str(house.document().waiting_for).startswith("import above 0 W, or ")
 
@@ -264,10 +264,10 @@ def test_charging() -> None:
 def test_charging_while_an_export_has_to_remain() -> None:
     house = charging("control.start_export_w = 1490", "control.stop_import_w = -100", "session.time_cap_s = 900")
     wait = "too little export, or the session's cap, in 15 min"
-    house.says("charging", "Charging. The house exports 1.50 kW beside it.", wait)
+    house.says("charging", "Charging. The house exports 1.50 kW.", wait)
     house.meter(-50)
     house.wait(450)
-    why = "The house exports 50 W beside the charge, no longer enough."
+    why = "The house exports 50 W while it charges, no longer enough."
     house.says("disarming", why, "the shortest charging time to be over, 30 s more, then the charge ends", 30.0)
 
 
@@ -275,7 +275,7 @@ def test_disarming_for_the_stop_delay() -> None:
     house = charging()
     house.wait(1000)
     house.meter(600)
-    why = "The house imports 600 W beside the charge, more than 345 W."
+    why = "The house imports 600 W while it charges, more than 345 W."
     house.says("disarming", why, "it to last, 2 min more, then the charge ends", 120.0)
     house.wait(30.25)
     house.says("disarming", why, "it to last, 1 min 30 s more, then the charge ends", 89.8)
@@ -288,7 +288,7 @@ def test_disarming_for_the_minimum_on_time() -> None:
     house.wait(60)
     house.meter(600)
     wait = "the shortest charging time to be over, 7 min more, then the charge ends"
-    house.says("disarming", "The house imports 600 W beside the charge, more than 345 W.", wait, 420.0)
+    house.says("disarming", "The house imports 600 W while it charges, more than 345 W.", wait, 420.0)
     assert house.wait_for_a_change() == 420
     assert house.mode == "idle"
 
@@ -297,7 +297,7 @@ def test_disarming_when_both_take_equally_long() -> None:
     house = charging("control.min_on_s = 300", "control.stop_import_w = 0", "control.start_export_w = 1400")
     house.wait(180)
     house.meter(600)
-    why = "The house imports 600 W beside the charge, more than 0 W."
+    why = "The house imports 600 W while it charges, more than 0 W."
     house.says("disarming", why, "it to last, 2 min more, then the charge ends", 120.0)
 
 
@@ -456,7 +456,7 @@ SAID = {
     machine.C_SURPLUS_HELD: "enough for a charge.",
     machine.C_IMPORT_SEEN: "Charging. The house ",
     machine.C_IMPORT_GONE: "Charging. The house ",
-    machine.C_IMPORT_HELD: " beside the charge, more than 345 W.",
+    machine.C_IMPORT_HELD: " while it charges, more than 345 W.",
     machine.C_PLAN_DUE: " by plan. The house ",
     machine.C_PLAN_HELD: "A charge is due by plan. The house ",
 }
@@ -556,7 +556,7 @@ def test_the_document_as_a_whole() -> None:
         "charger": "carport",
         "state": "charging",
         "since": "2025-06-10T12:05:45+01:00",
-        "why": "Charging. The house imports 130 W beside it.",
+        "why": "Charging. The house imports 130 W.",
         "waiting_for": "import above 345 W, or the session's cap, in 3 h 42 min",  # 4800.5 Wh at 1300 W
         "wait_s": None,
         "enabled": True,

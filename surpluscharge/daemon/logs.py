@@ -15,7 +15,7 @@ import structlog
 
 from surpluscharge.words import printable
 
-# Every event the daemon logs. A name or a field, once here, keeps its meaning. The README's list is made from this.
+# Every event the daemon logs. A name or a field, once here, keeps its meaning. The manual's list is made from this.
 EVENTS = {
     "starting": "the daemon starts: version, charger",
     "ready": "connected, and the relay confirmed off for the first time",

@@ -658,7 +658,7 @@ def _charges(scene: Scene) -> Said:
     stop_w = controller.band.stop_import_w
     while_w = f"import above {watts(stop_w)}" if stop_w >= 0 else "too little export"
     outlook = scene.outlook
-    why = f"{flow} beside the charge.{outlook}" if outlook else f"Charging. {flow} beside it."
+    why = f"{flow} while it charges.{outlook}" if outlook else f"Charging. {flow}."
     return why, f"{while_w}, or the session's cap, in {duration(left_s)}", None
 
 
@@ -670,7 +670,7 @@ def _too_much_import(scene: Scene) -> Said:
     stop_w = scene.controller.band.stop_import_w
     limit = f"more than {watts(stop_w)}" if stop_w >= 0 else "no longer enough"
     outlook = scene.outlook
-    why = f"{scene.flow} beside the charge.{outlook}" if outlook else f"{scene.flow} beside the charge, {limit}."
+    why = f"{scene.flow} while it charges.{outlook}" if outlook else f"{scene.flow} while it charges, {limit}."
     return why, f"{lasts}, {duration(wait_s)} more, then the charge ends", wait_s
 
 
