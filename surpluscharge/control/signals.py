@@ -32,7 +32,7 @@ REJECTIONS = {
     "late": "it was under way for so long that it says nothing of what is now",
     "commissioning": "while the charger is being commissioned it is switched on from there only",
     "not-allowed": "planned.allow is false: nothing is charged on request",
-    "not-a-request": "a charge is asked for with energy_wh, with energy_wh and by, or with time_s: see deploy/manual.md",
+    "not-a-request": "a charge is asked for with energy_wh, with energy_wh and by, or with time_s: see the manual",
     "unknown-fault": "neither all nor the code of a latched fault",
     "not-a-state": "the value means neither on nor off (enable: true/false, on/off, 1/0; plug: as configured)",
 }
