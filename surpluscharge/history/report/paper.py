@@ -231,6 +231,7 @@ details{margin-top:.9rem}
 summary{cursor:pointer;padding:.35rem 0;color:var(--ink);text-decoration:underline;text-underline-offset:.2em}
 .notes{margin:0;padding-left:1.1rem;max-width:44rem}.notes li{margin:.25rem 0}
 footer{border-top:1px solid var(--rule);color:var(--muted);font-size:.9rem}footer p{margin:.7rem 0 0}
+@media screen and (min-width:62rem){.scroll{width:max-content;min-width:100%;max-width:calc(50vw + 27rem)}}
 @media (max-width:44rem){main{padding:1.3rem 1rem 2rem}svg.wide{display:none}svg.narrow{display:block;max-width:34rem}
 section{margin-bottom:2rem}table{font-size:.9rem}th,td{padding-right:.55rem}thead .unit{display:block}
 .lede{font-size:1.1rem}}
