@@ -1,7 +1,7 @@
 """A year of needs: what the plan costs, beside the best possible and beside the two things that people do today.
 
     python -m tests.bench.needs [--days N] [--households a,b] [--climates x,y] [--tariffs p,q] [--keeps TIMES]
-                                [--forecast RMS] [--away-known] [--all-known]
+                                [--forecast RMS] [--away-known] [--all-known] [--kept FILE]
 
 Needs the ``bench`` extra. Five invented households in three invented climates, at three kinds of price, every five
 minutes of 365 days. Needs come by weekday; the car is away at times. All is made from seeds. Measured against:
@@ -18,7 +18,8 @@ beyond a need serves the next, for the plan, the habits and the best possible al
 The plan has nothing but its own past: the days before, as they came. It begins the year with an empty ledger, and does
 not know when the car is away. ``--forecast`` adds a forecast whose error has this root mean square, as a share of the
 draw. ``--all-known`` gives it the year beforehand: what it then costs above the best possible is not for want of
-knowledge, but the price of minimum times, rests, half an hour to spare, and thresholds.
+knowledge, but the price of minimum times, rests, half an hour to spare, and thresholds. ``--kept`` keeps what each year
+came to in a file, a line each, and goes on from there where it was stopped: one file for one way to ask.
 
 Found so far, in 10 of the 45 years (all of them take hours on a small machine): every need met, never above the cheaper
 habit; 2 to 3 % above the best for who leaves at seven and for the family, 5 to 10 % for who needs it by day, and 22 %
@@ -32,6 +33,7 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import json
 import math
 import multiprocessing
 import os
@@ -261,6 +263,9 @@ class Known(NamedTuple):
     all: bool = False
 
 
+Case = tuple[Household, Climate, str, int, float, Known]
+
+
 # --- what is done with it --------------------------------------------------------------------------------------------
 
 
@@ -271,6 +276,9 @@ class Outcome(NamedTuple):
     missed: int  # needs that were not met
     missing_wh: float
     starts: int
+
+
+Found = tuple[float, float, Outcome, Outcome, Outcome, float]  # bounds, plan, habits, and how long it took
 
 
 def clairvoyant(given: Year) -> float:
@@ -494,14 +502,27 @@ def _as_it_comes(
     return Ahead(tuple(pieces), (Future(1.0, halves[first:last], prices_[first:last]),))
 
 
-def _case(
-    given: tuple[Household, Climate, str, int, float, Known],
-) -> tuple[float, float, Outcome, Outcome, Outcome, float]:
+def _case(given: Case) -> Found:
     household, climate, tariff, days, keeps, known = given
     began = time.perf_counter()
     one = year(household, climate, tariff, days, keeps)
     timed = math.nan if keeps else held_to_times(one)
     return clairvoyant(one), timed, by_plan(one, known), from_eleven(one), sun_only(one), time.perf_counter() - began
+
+
+def _name(case: Case) -> str:
+    household, climate, tariff, *_ = case
+    return f"{household.name}, {climate.name}, {tariff}"
+
+
+def _kept(path: Path | None) -> dict[str, Found]:
+    """Return what a file has of years that were run before, by name."""
+    found = {}
+    for line in path.read_text().splitlines() if path and path.exists() else ():
+        name, (bound, timed, *outcomes, took_s) = json.loads(line)
+        mine, night, sun = (Outcome(*one) for one in outcomes)
+        found[name] = bound, timed, mine, night, sun, took_s
+    return found
 
 
 def main() -> None:
@@ -518,6 +539,7 @@ def main() -> None:
     parser.add_argument("--all-known", action="store_true", help="the plan knows all that will be: its own loss alone")
     parser.add_argument("--processes", type=int, default=os.cpu_count())
     parser.add_argument("--nice", type=int, default=10, help="how far it steps back for what else the computer does")
+    parser.add_argument("--kept", type=Path, help="a file that keeps each year's outcome: what it has is not run again")
     asked = parser.parse_args()
     known = Known(asked.forecast, asked.away_known, asked.all_known)
     cases = [
@@ -531,7 +553,9 @@ def main() -> None:
     ]
     # So that the first third of them has each household, climate and tariff already.
     cases.sort(key=lambda case: (HOUSEHOLDS.index(case[0]) + CLIMATES.index(case[1]) + TARIFFS.index(case[2])) % 3)
-    for household, climate, *_ in cases:
+    kept = _kept(asked.kept)
+    wanted = [case for case in cases if _name(case) not in kept]
+    for household, climate, *_ in wanted:
         surplus_w(household, climate)  # made once, and kept
     print("cost in a year, of the best possible; missed: needs not met; kWh: charged, of it from the sun")
     print(
@@ -540,7 +564,14 @@ def main() -> None:
     )
     sums, above, above_timed, worse = np.zeros(4), [], [], 0
     with multiprocessing.Pool(asked.processes, os.nice, (asked.nice,)) as pool:
-        for (household, climate, tariff, *_), found in zip(cases, pool.imap(_case, cases), strict=True):
+        made = pool.imap(_case, wanted)
+        for case in cases:
+            household, climate, tariff, *_ = case
+            if (found := kept.get(_name(case))) is None:
+                found = next(made)
+                if asked.kept:
+                    with asked.kept.open("a") as file:
+                        file.write(json.dumps([_name(case), found]) + "\n")
             bound, timed, mine, night, sun, took_s = found
             sums += (bound, mine.cost, night.cost, sun.cost)
             above.append(mine.cost / bound - 1)
