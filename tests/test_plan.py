@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from datetime import UTC, datetime
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -125,6 +126,23 @@ def test_it_keeps_to_what_it_has_begun_and_to_minimum_times() -> None:
     assert bought(two) == [(0.0, 3.0), (5.0, 6.0)]
 
 
+def test_no_time_is_said_twice() -> None:
+    """A run made as long as the shortest charge may reach into what is likely after it, or into the run before it."""
+    # Three minutes before the sun is up are made fifteen: the twelve of them after it are not planned again.
+    lead = PLAIN._replace(min_on_s=900.0, min_off_s=900.0)
+    pieces, futures = made([0.1, 0.2], [[0.0, 0.03], [0.0, 0.04]])
+    need = Need(2 * HOUR_S, 1050.0)
+    sure, likely = plan(HOUR_S - 180.0, [need], Car(), lead, pieces, futures).runs
+    assert (sure.begin_s, sure.end_s, sure.sure) == (HOUR_S - 180.0, HOUR_S + 720.0, True)
+    assert (likely.begin_s, likely.end_s, likely.sure) == (HOUR_S + 720.0, 2 * HOUR_S, False)
+    assert likely.wh == pytest.approx(800.0)
+    # Drawn out to the front, it comes too near to the one before: the two are one.
+    quarters = [Piece(900.0 * n, 900.0 * (n + 1), 0.08) for n in range(4)]
+    future = Future(1.0, [0.0] * 4, [0.1, 0.3, 0.2, 0.4])
+    [run] = plan(0.0, [Need(2700.0, 260.0)], Car(), lead._replace(min_on_s=1500.0), quarters, [future]).runs
+    assert (run.begin_s, run.end_s) == (0.0, 2700.0)
+
+
 def test_hours_that_pay_are_used_as_far_as_the_car_has_room() -> None:
     pieces, futures = made([-0.1, 0.3, -0.1, 0.3])
     needs = [Need(4 * HOUR_S, 500.0)]
@@ -240,6 +258,7 @@ def test_no_plan_leaves_its_limits(
     lead = Lead(DRAW_W, least_s, least_s, starts=2, allowance_s=most_s, free_from_s=1800.0)
     done = plan(float(now_s), needs, car, lead, pieces, futures)
     sure = [run for run in done.runs if run.sure]
+    assert all(run.end_s <= after.begin_s for run, after in pairwise(done.runs))
     assert len(sure) <= 2 and done.again_s > now_s and done.reach_wh >= 0.0
     for run, after in zip(sure, [*sure[1:], None], strict=False):
         assert run.begin_s >= max(now_s, 1800.0) and run.end_s - run.begin_s >= least_s - 1e-6
@@ -278,6 +297,10 @@ def test_the_plan_in_words() -> None:
     )
     assert "unless the sun does better" in planning.in_words(
         done._replace(runs=(run._replace(sure=False),)), 0.0, 0.0, UTC
+    )
+    after = run._replace(begin_s=run.end_s, end_s=run.end_s + 3600.0, wh=1380.0, sure=False)
+    assert planning.in_words(done._replace(runs=(run, after)), 2100.0, 0.0, UTC).startswith(
+        "01:10 to 04:30, 4.6 kWh, unless the sun does better"
     )
     assert "are left to the sun" in planning.in_words(done._replace(runs=()), 2100.0, 0.0, UTC)
     assert "4.0 kWh is the most that this lead can bring" in planning.in_words(

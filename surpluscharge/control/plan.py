@@ -241,7 +241,9 @@ def plan(
         sure = []  # with its sun it may be worth it: that is for the solar rule to say, which sees how much there is
     runs = _runs(now_s, task, lead, sure, price, charging, sure=True)
     dark = [unit for unit in likely if unit.piece >= 0 and share[unit.piece] < 0.5]
-    runs += [run for run in _runs(now_s, task, lead, dark, price, False, sure=False) if run.wh > SLIGHT_WH]
+    # A run made as long as the shortest charge may reach into what follows it: that is said once.
+    over_s = max((run.end_s for run in runs), default=now_s)
+    runs += _runs(over_s, task, lead, dark, price, False, sure=False)
     edges_s = [task.stop_s[0], task.begin_s[news] if news < len(task.begin_s) else math.inf, task.ends_s[0]]
     edges_s += [edge_s for run in runs if run.sure for edge_s in run[:2]]
     first = next((need for need in range(count) if task.due_wh[need] > SLIGHT_WH), None)
@@ -505,6 +507,8 @@ def _runs(
             continue
         begin_s = max(task.begin_s[index], now_s, lead.free_from_s)
         stop_s, long_s = task.stop_s[index], used_wh / lead.draw_w * HOUR_S
+        if begin_s >= stop_s:
+            continue
         before = bool(spans) and spans[-1][1] >= begin_s - 1.0
         after = index + 1 < len(wh) and wh[index + 1] > SLIGHT_WH
         # A part of a piece joins its neighbour; alone, it is as late as is safe, or at once if it is under way.
@@ -519,14 +523,17 @@ def _runs(
     while len(spans) > max(1, lead.starts):
         gap = min(range(len(spans) - 1), key=lambda one: spans[one + 1][0] - spans[one][1])
         spans[gap : gap + 2] = [[spans[gap][0], spans[gap + 1][1]]]
-    runs = []
+    longer: list[list[float]] = []
     for span in spans:
         if (short_s := lead.min_on_s - (span[1] - span[0])) > 0.0:
             earlier_s = min(short_s, max(0.0, span[0] - max(now_s, lead.free_from_s)))
             span[0] -= earlier_s
             span[1] += short_s - earlier_s
-        runs.append(_run(span[0], span[1], task, lead, price, sure))
-    return runs
+        if longer and span[0] - longer[-1][1] < max(lead.min_off_s, 1.0):
+            longer[-1][1] = max(span[1], longer[-1][1])
+        else:
+            longer.append(span)
+    return [_run(begin_s, stop_s, task, lead, price, sure) for begin_s, stop_s in longer]
 
 
 def _run(begin_s: float, end_s: float, task: _Task, lead: Lead, price: Sequence[float], sure: bool) -> Run:
@@ -596,9 +603,15 @@ def in_words(done: Plan, sun_wh: float, bought_wh: float, zone: tzinfo | None) -
     runs = [run for run in done.runs if run.begin_s < done.need.by_s]
     if not runs:
         return f"{_kwh(done.lacks_wh)} kWh {by} are left to the sun, which is likely to bring them; {came}"
-    spans = " and ".join(f"{_clock(run.begin_s, zone)} to {_clock(run.end_s, zone)}" for run in runs)
+    spans: list[list[float]] = []
+    for run in runs:
+        if spans and run.begin_s - spans[-1][1] < LINGER_S:  # what is sure, and goes on for as long as is likely
+            spans[-1][1] = run.end_s
+        else:
+            spans.append([run.begin_s, run.end_s])
+    said = " and ".join(f"{_clock(begin_s, zone)} to {_clock(end_s, zone)}" for begin_s, end_s in spans)
     sure = "" if all(run.sure for run in runs) else ", unless the sun does better"
-    return f"{spans}, {_kwh(sum(run.wh for run in runs))} kWh{sure}, so that {_kwh(whole_wh)} kWh are in {by}; {came}"
+    return f"{said}, {_kwh(sum(run.wh for run in runs))} kWh{sure}, so that {_kwh(whole_wh)} kWh are in {by}; {came}"
 
 
 def left_in_words(done: Plan, buy: float | None) -> str:
