@@ -45,6 +45,7 @@ from surpluscharge.history.energy import (
 from surpluscharge.history.expectation import shares
 from surpluscharge.history.ledger import (
     ABSENT,
+    LONGEST_COUNT_MS,
     LOST,
     MIGRATIONS,
     Batch,
@@ -419,19 +420,44 @@ def test_what_was_in_force_stays_though_other_prices_come(ledger: Ledger) -> Non
         assert prices is not None and str(prices.import_price) == price
 
 
-def test_cheapest_is_what_could_be_had_until_the_need(ledger: Ledger) -> None:
-    first_s = BEGIN_MS // 3_600_000 * 3600
+def test_cheapest_is_what_this_lead_could_have_had_until_the_need(ledger: Ledger) -> None:
+    """Needed after three hours, and two kWh of the lead's one an hour: the two cheapest of them, for ever.
+
+    After that, where nothing was needed yet, it is the cheapest hour ahead.
+    """
+    first_ms = BEGIN_MS // 3_600_000 * 3_600_000
     prices = [0.3, 0.2, 0.25, 0.4, 0.35, 0.1]
-    book = tuple(Slot(first_s + n * 3600, first_s + (n + 1) * 3600, price) for n, price in enumerate(prices))
-    due = Due((first_s + 3 * 3600) * 1000, first_s * 1000, 5, 4, 3, False, True)
-    ledger.write(Batch(prices=[(first_s, book)], dues=[due, due]))
-    begin, end = (time_of((first_s + hours * 3600) * 1000, LISBON) for hours in (0, 6))
-    found = ledger.in_force(CHEAPEST, begin, end)
-    assert found is not None
-    cut = [str(one.alternative_price) for _, _, one in found.spans(begin, end) if one]
-    assert cut == ["0.2", "0.2", "0.25", "0.1", "0.1", "0.1"]
+    starts_s = [first_ms // 1000 + 3600 * n for n in range(len(prices))]
+    book = tuple(Slot(start_s, start_s + 3600, price) for start_s, price in zip(starts_s, prices, strict=True))
+    charged = [
+        Interval(begin_ms, begin_ms + 60_000, Energy(60_000, 60_000, bought_mws=1000 * 60_000))
+        for begin_ms in range(first_ms + 1_800_000, first_ms + 9_000_000, 60_000)
+    ]
+    due = Due(first_ms + 3 * 3_600_000, first_ms, 5, 4, 3, False, True)
+    ledger.write(Batch(charged, prices=[(first_ms // 1000, book)], dues=[due]))
+    ledger.write(Batch(dues=[due]))  # a batch may be written again
+    begin, end = (time_of(first_ms + hours * 3_600_000, LISBON) for hours in (0, 6))
+
+    def cut() -> list[str]:
+        found = ledger.in_force(CHEAPEST, begin, end)
+        assert found is not None
+        return [str(one.alternative_price) for _, _, one in found.spans(begin, end) if one]
+
+    assert cut() == ["0.225", "0.225", "0.225", "0.1", "0.1", "0.1"]
     assert ledger.dues(0, 1 << 60) == [due]
     assert ledger.dues(due.by_ms, 1 << 60) == []
+    # What the charge saved: it took half of an hour at 0.3, all of the one at 0.2, and half of that at 0.25.
+    spent = ledger.account(begin, end, CHEAPEST).money
+    assert spent is not None and spent.saved == Decimal("0.45") - Decimal("0.475")
+    ledger._db.execute("DELETE FROM interval")
+    ledger._db.execute("DELETE FROM price WHERE begin_s < ?", (starts_s[2],))
+    assert cut() == ["0.11", "0.225", "0.1", "0.1", "0.1"]
+    # A car that was away for longer, and one that took nothing, say nothing of what else could have been.
+    away = due._replace(since_ms=due.by_ms - LONGEST_COUNT_MS - 1)
+    ledger.write(Batch(charged, prices=[(first_ms // 1000, book)], dues=[away]))
+    assert cut() == ["0.1"] * 6
+    ledger.write(Batch(dues=[due._replace(since_ms=due.by_ms - 1_800_000)]))
+    assert cut() == ["0.1"] * 6
 
 
 def kept_only(ledger: Ledger, zone: ZoneInfo = LISBON) -> datetime:

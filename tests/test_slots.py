@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import random
 from datetime import UTC, date, datetime, timedelta, timezone
 from decimal import Decimal
 from itertools import pairwise
@@ -13,6 +14,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.optimize import linprog
 
 from surpluscharge.control import slots
 from surpluscharge.control.economics import EVERY_DAY, Tariff, Tariffs, Window, spans
@@ -238,8 +240,9 @@ def test_a_day_is_cut_where_prices_move_in_one_go_as_step_by_step(day_of: dateti
         for n in range(96)
         if not 20 <= n < 31
     )
-    for dues_s in (None, (), (begin_s + 7 * HOUR_S + 420.0, begin_s + 19 * HOUR_S + 0.0)):
-        moving = Moving(TARIFFS, quarters, dues_s=dues_s)
+    night = slots.Other(begin_s + 420.0, begin_s + 7 * HOUR_S + 420.0, Decimal("0.11"))
+    for others in (None, (), (night, night._replace(begin_s=night.end_s, end_s=begin_s + 19 * HOUR_S))):
+        moving = Moving(TARIFFS, quarters, others=others)
         for late in (0, 1234):
             first, last = day_of + timedelta(seconds=late), day_of + timedelta(days=1, seconds=late)
             found = list(moving.spans(first, last))
@@ -248,22 +251,45 @@ def test_a_day_is_cut_where_prices_move_in_one_go_as_step_by_step(day_of: dateti
             for begin, end, prices in found:
                 middle = datetime.fromtimestamp((begin.timestamp() + end.timestamp()) / 2, ZONE)
                 assert moving.prices_at(begin) == prices
-                if dues_s is None:
+                if others is None:
                     assert moving.prices_at(middle) == prices
-            if dues_s is None:
+            if others is None:
                 assert found == list(spans(moving, first, last))
 
 
-def test_the_cheapest_of_a_time_that_is_over_is_that_until_the_next_need() -> None:
-    """Cheap at four and in the evening; needed at six: until then four o'clock is the cheapest, then the evening."""
+def test_the_cheapest_is_what_this_lead_could_have_had() -> None:
+    """A kWh an hour: one at 0.05, the next at 0.11; the third would be at 0.3. Held against HiGHS beside it."""
+    prices = {4: 0.05, 20: 0.11}
+    book = tuple(Slot(NOW_S + h * HOUR_S, NOW_S + (h + 1) * HOUR_S, prices.get(h, 0.3)) for h in range(24))
+    begin_s, end_s = float(NOW_S), NOW_S + 24.0 * HOUR_S
+    found = [slots.cheapest(book, begin_s, end_s, wh, 1000.0) for wh in (0.0, 500.0, 1000.0, 2000.0, 3000.0)]
+    assert [str(one) for one in found] == ["0.05", "0.05", "0.05", "0.08", "0.15333"]
+    # A lead of twice the draw has all of it in the cheapest hour; one that was there for half of it only, half.
+    assert str(slots.cheapest(book, begin_s, end_s, 2000.0, 2000.0)) == "0.05"
+    assert str(slots.cheapest(book, begin_s + 4.5 * HOUR_S, end_s, 1000.0, 1000.0)) == "0.08"
+    assert slots.cheapest(book, begin_s, begin_s, 1000.0, 1000.0) is None
+    assert slots.cheapest((), begin_s, end_s, 1000.0, 1000.0) is None
+    rng = random.Random(5)
+    for _ in range(20):
+        some = tuple(slot._replace(value=rng.randint(-20, 60) / 100) for slot in book if rng.random() < 0.8)
+        wh = rng.uniform(100.0, 1380.0 * len(some))
+        best = linprog([one.value for one in some], A_eq=[[1.0] * len(some)], b_eq=[wh], bounds=(0.0, 1380.0))
+        assert float(slots.cheapest(some, begin_s, end_s, wh, 1380.0) or 0) == pytest.approx(best.fun / wh, abs=5.1e-6)
+
+
+def test_the_cheapest_of_a_time_that_is_over() -> None:
+    """Until the need what was worked out for it; beyond, the cheapest of the slots a day ahead; never below nought."""
     prices = {4: 0.05, 20: 0.11}
     cheap = TARIFFS._replace(tariffs=tuple(one._replace(alternative_price=None) for one in TARIFFS.tariffs))
     book = tuple(Slot(NOW_S + h * HOUR_S, NOW_S + (h + 1) * HOUR_S, prices.get(h, 0.3)) for h in range(24))
-    moving = Moving(cheap, book, dues_s=(NOW_S + 6 * HOUR_S,))
+    others = (slots.Other(NOW_S, NOW_S + 6 * HOUR_S, Decimal("0.08")),)
+    moving = Moving(cheap, book, others=others)
     found = [moving.prices_at(datetime.fromtimestamp(NOW_S + h * HOUR_S, ZONE)) for h in (0, 4, 5, 6, 20, 21)]
-    assert [str(one.alternative_price) for one in found if one] == ["0.05", "0.05", "0.3", "0.11", "0.11", "0.3"]
+    assert [str(one.alternative_price) for one in found if one] == ["0.08", "0.08", "0.08", "0.11", "0.11", "0.3"]
     fixed = Moving(TARIFFS._replace(tariffs=(cheap.tariffs[0]._replace(alternative_price=Decimal("0.2")),)), book)
-    assert fixed._replace(dues_s=()).prices_at(BEGIN) == fixed.prices_at(BEGIN)
+    assert fixed._replace(others=()).prices_at(BEGIN) == fixed.prices_at(BEGIN)
+    paid = moving._replace(others=(others[0]._replace(price=Decimal("-0.01")),)).prices_at(BEGIN)
+    assert paid is not None and paid.alternative_price == 0
 
 
 def test_what_is_believed_of_a_price() -> None:

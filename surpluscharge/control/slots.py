@@ -265,19 +265,45 @@ def restored(rows: Iterable[Iterable[Any]], limit: float) -> Book:
         return ()
 
 
+class Other(NamedTuple):
+    """What a kWh would have cost otherwise, from one moment until another."""
+
+    begin_s: float
+    end_s: float
+    price: Decimal
+
+
+def cheapest(book: Book, begin_s: float, end_s: float, wh: float, draw_w: float) -> Decimal | None:
+    """Return what a kWh costs of the cheapest ``wh`` that a lead of this draw can have between two moments.
+
+    Their mean, rounded to five places: a slot holds no more than the lead draws in it, so what is more is dearer. None:
+    no price is known.
+    """
+    known = sorted((slot.value, slot.end_s - slot.begin_s) for slot in between(book, begin_s, end_s))
+    cost = taken_wh = 0.0
+    for price, long_s in known:
+        more_wh = min(draw_w * long_s / HOUR_S, wh - taken_wh)
+        cost, taken_wh = cost + price * more_wh, taken_wh + more_wh
+        if taken_wh >= wh:
+            break
+    if not known:
+        return None
+    return Decimal(str(round(cost / taken_wh if taken_wh > 0.0 else known[0][0], 5)))
+
+
 class Moving(NamedTuple):
     """Tariffs whose import price moves where a slot is known, and is the file's where none is.
 
     Asked in the same way as :class:`surpluscharge.control.economics.Tariffs`. ``cheapest``, where it is given, is what
     the word means as the alternative price: what this lead could have had until the next need. Of a time that is over,
-    ``dues_s`` says when something was needed (in order): then it is the cheapest of the slots until the next of those,
-    a day ahead at most.
+    ``others`` has it, from one time at which something was needed until the next; where that says nothing, it is the
+    cheapest of the slots a day ahead.
     """
 
     tariffs: Tariffs
     book: Book
     cheapest: Decimal | None = None
-    dues_s: Sequence[float] | None = None
+    others: Sequence[Other] | None = None
 
     @property
     def currency(self) -> str:
@@ -292,17 +318,18 @@ class Moving(NamedTuple):
         if (slot := at(self.book, when.timestamp())) is not None:
             prices = prices._replace(import_price=Decimal(str(slot.value)))
         if tariff.alternative_price is None:
-            cheapest = self.cheapest if self.dues_s is None or slot is None else self._cheapest(when.timestamp())
-            if cheapest is not None:
-                prices = prices._replace(alternative_price=max(Decimal(0), cheapest))
+            other = self.cheapest if self.others is None or slot is None else self._other(when.timestamp())
+            if other is not None:
+                prices = prices._replace(alternative_price=max(Decimal(0), other))
         return prices
 
-    def _cheapest(self, now_s: float) -> Decimal:
-        """Return the lowest price of the slots from one that is known until the next time at which something is due."""
-        dues_s = self.dues_s or ()
-        index, day_s = bisect_right(dues_s, now_s), now_s + DAY_S
-        until_s = min(dues_s[index], day_s) if index < len(dues_s) else day_s
-        return Decimal(str(min(slot.value for slot in between(self.book, now_s, until_s))))
+    def _other(self, now_s: float) -> Decimal:
+        """Return what the word meant at a moment of which the price is known."""
+        others = self.others or ()
+        index = bisect_right(others, now_s, key=lambda one: one.begin_s) - 1
+        if index >= 0 and now_s < others[index].end_s:
+            return others[index].price
+        return Decimal(str(min(slot.value for slot in between(self.book, now_s, now_s + DAY_S))))
 
     def next_change(self, when: datetime) -> datetime | None:
         """Return the next moment with other prices (aware, in the zone of ``when``); None: they stay as they are."""
@@ -330,8 +357,8 @@ class Moving(NamedTuple):
         for since, until, _ in self.tariffs.spans(begin, end):
             low_s, high_s = since.timestamp(), until.timestamp()
             known = between(self.book, low_s, high_s)
-            edges_s: set[float] = {edge_s for slot in known for edge_s in slot[:2]}
-            inside = [edge_s for edge_s in sorted(edges_s.union(self.dues_s or ())) if low_s < edge_s < high_s]
+            edges_s: set[float] = {edge_s for slot in (*known, *(self.others or ())) for edge_s in slot[:2]}
+            inside = [edge_s for edge_s in sorted(edges_s) if low_s < edge_s < high_s]
             moments = [since, *(_local(edge_s, since.tzinfo) for edge_s in inside), until]
             for first, last in pairwise(moments):
                 prices = self.prices_at(first)

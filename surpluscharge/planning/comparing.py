@@ -122,7 +122,7 @@ def study(
     zone, tariffs = zone_of(config.site.time_zone), config.tariffs()
     # Of the first day the night before is not there: nobody could have charged in it.
     dues = needs.dues(config, readings.at_s[0] + DAY_S, readings.end_s, zone) if config.planned.allow else ()
-    priced = slots.Moving(tariffs, book, dues_s=tuple(due.by_s for due in dues)) if tariffs and book else tariffs
+    priced = slots.Moving(tariffs, book, others=_others(book, dues, draw_w)) if tariffs and book else tariffs
     prices = replay.rates(priced, readings.at_s[0], readings.end_s, zone) if priced else None
     nothing = array("d", [0.0])
     days = replay.charging_days(readings, zone, config.rearm_at)
@@ -147,6 +147,16 @@ def study(
         book,
         dues,
     )
+
+
+def _others(book: slots.Book, dues: Sequence[Need], draw_w: float) -> list[slots.Other]:
+    """Return what a kWh would cost otherwise until each need: that need, all of it bought, where it is cheapest."""
+    begins_s = [due.by_s for due in dues[:-1]]
+    found = []
+    for begin_s, due in zip([*(due.by_s - DAY_S for due in dues[:1]), *begins_s], dues, strict=True):
+        price = slots.cheapest(book, begin_s, due.by_s, due.wh, draw_w)
+        found += [] if price is None else [slots.Other(begin_s, due.by_s, price)]
+    return found
 
 
 def _known_s(readings: Series, sums: Sums, draw_w: float, now_s: float, held: int) -> float:

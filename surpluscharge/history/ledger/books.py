@@ -16,7 +16,7 @@ from typing import Any, Self
 
 from surpluscharge.control.draw import Step
 from surpluscharge.control.economics import Priced, Prices, Tariffs
-from surpluscharge.control.slots import DAY_S, HOUR_S, Book, Moving, Slot, between, kept
+from surpluscharge.control.slots import DAY_S, HOUR_S, Book, Moving, Other, Slot, between, cheapest, kept
 from surpluscharge.history.energy import (
     NOTHING,
     QUARTER_HOUR_MS,
@@ -35,6 +35,7 @@ from surpluscharge.history.energy import (
 )
 from surpluscharge.history.ledger.records import (
     ABSENT,
+    LONGEST_COUNT_MS,
     LOST,
     MIGRATIONS,
     Batch,
@@ -324,11 +325,14 @@ class Books:
         book = self.moved(begin_s, end_s + DAY_S)  # what "cheapest" means depends on what was ahead
         if not any(slot.end_s > begin_s and slot.begin_s < end_s for slot in book):
             return tariffs
-        dues = self._db.execute(
-            "SELECT by_ms FROM need WHERE by_ms > ? AND by_ms < ? ORDER BY by_ms",
-            (1000 * begin_s, 1000 * (end_s + DAY_S)),
+        others = self._db.execute(
+            "SELECT since_ms, by_ms, alternative_price FROM need "
+            "WHERE by_ms > ? AND since_ms < ? AND alternative_price IS NOT NULL ORDER BY since_ms",
+            (1000 * begin_s, 1000 * end_s),
         )
-        return Moving(tariffs, book, dues_s=tuple(by_ms / 1000 for (by_ms,) in dues))
+        return Moving(
+            tariffs, book, others=tuple(Other(since / 1000, by / 1000, Decimal(price)) for since, by, price in others)
+        )
 
     def moved(self, begin_s: int, end_s: int) -> Book:
         """Return the prices that moved, as they were in force, of the slots that are not over and begin in time."""
@@ -372,8 +376,27 @@ class Books:
 
     def dues(self, begin_ms: int, end_ms: int) -> list[Due]:
         """Return what was needed by a time between two times (the second included), in order."""
-        rows = self._db.execute("SELECT * FROM need WHERE by_ms > ? AND by_ms <= ? ORDER BY by_ms", (begin_ms, end_ms))
+        rows = self._db.execute(
+            "SELECT by_ms, since_ms, needed_mws, came_mws, solar_mws, met, car_full FROM need "
+            "WHERE by_ms > ? AND by_ms <= ? ORDER BY by_ms",
+            (begin_ms, end_ms),
+        )
         return [Due(*row[:5], *map(bool, row[5:])) for row in rows]
+
+    def _otherwise(self, due: Due) -> str | None:
+        """Return what a kWh would have cost that was charged until something was due; None: prices did not move.
+
+        The same energy, all of it bought, in the cheapest slots of that time, as far as the lead's draw goes in each.
+        Worked out when it is over, and kept: of readings and prices that are dropped later, nobody could.
+        """
+        if due.by_ms - due.since_ms > LONGEST_COUNT_MS:  # a car that was away
+            return None
+        book, energy = self.moved(due.since_ms // 1000, due.by_ms // 1000), self.energy(due.since_ms, due.by_ms)
+        if not book or not energy.on_ms:
+            return None
+        draw_w = energy.charger_mws / energy.on_ms
+        price = cheapest(book, due.since_ms / 1000, due.by_ms / 1000, energy.charger_wh, draw_w)
+        return None if price is None else str(price)
 
     def plan(self) -> PlanAhead | None:
         """Return what is planned, as it was written last."""
@@ -509,7 +532,11 @@ class Books:
                     (from_s, HOUR_S),
                 )
                 self._db.executemany("INSERT INTO price VALUES (?, ?, ?)", between(book, from_s, math.inf))
-            self._db.executemany("INSERT OR REPLACE INTO need VALUES (?, ?, ?, ?, ?, ?, ?)", batch.dues)
+            self._db.executemany(
+                "INSERT OR REPLACE INTO need (by_ms, since_ms, needed_mws, came_mws, solar_mws, met, car_full, "
+                "alternative_price) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                [(*due, self._otherwise(due)) for due in batch.dues],
+            )
             if batch.plan is not None:
                 self._set_meta(PLAN, batch.plan)
             self._db.executemany("INSERT OR REPLACE INTO foretold VALUES (?, ?)", batch.foretold)

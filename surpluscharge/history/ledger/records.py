@@ -12,6 +12,7 @@ from surpluscharge.control.slots import Book
 from surpluscharge.history.energy import Account, Energy, Interval
 
 DAY_MS = 86_400_000
+LONGEST_COUNT_MS = 8 * DAY_MS  # what was counted towards a need for longer tells of a car that was away
 EARLIEST_MS = 946_684_800_000  # 2000: what is said to be older comes from a clock, or a file, that was wrong
 LOCKED_S = 600.0  # an import may hold the ledger for so long before that is worth a note
 ABSENT = "absent"  # the state of a daemon that does not run
@@ -88,6 +89,10 @@ MIGRATIONS = (
     ALTER TABLE interval ADD COLUMN stored_mws INTEGER NOT NULL DEFAULT 0;
     ALTER TABLE charge ADD COLUMN stored_mws INTEGER DEFAULT 0;
     ALTER TABLE day ADD COLUMN stored_mws INTEGER NOT NULL DEFAULT 0;
+    """,
+    # What a kWh would have cost otherwise until something was due, where prices moved. NULL: it was not worked out.
+    """
+    ALTER TABLE need ADD COLUMN alternative_price TEXT;
     """,
 )
 

@@ -31,10 +31,9 @@ from surpluscharge.history.energy import (
     ms_of,
     time_of,
 )
-from surpluscharge.history.ledger import DAY_MS, Due, Ledger
+from surpluscharge.history.ledger import LONGEST_COUNT_MS, Due, Ledger
 
 LEAST_MWS = MWS_PER_KWH // 20  # for less there is nothing to compare
-LONGEST_MS = 8 * DAY_MS  # a count that has run for longer tells of a car that was away
 KNOWN_SHARE = 0.9  # of the time, or else nothing is compared
 
 
@@ -79,7 +78,7 @@ def need_of(ledger: Ledger, due: Due, tariffs: Tariffs | None, zone: tzinfo | No
     energy, long_ms = ledger.energy(due.since_ms, due.by_ms), due.by_ms - due.since_ms
     found = Need(due, begin, by, energy)
     priced = ledger.in_force(tariffs, begin, by)
-    if priced is None or energy.charger_mws < LEAST_MWS or not energy.on_ms or long_ms > LONGEST_MS:
+    if priced is None or energy.charger_mws < LEAST_MWS or not energy.on_ms or long_ms > LONGEST_COUNT_MS:
         return found
     accounted = ledger.account(begin, by, tariffs)
     if accounted.money is None or accounted.unpriced_mws or energy.known_ms < KNOWN_SHARE * long_ms:
