@@ -1001,7 +1001,8 @@ def test_check_shows_every_setting_with_its_source(capsys: pytest.CaptureFixture
     assert shown["charger.current_a"] == ("6.0", "file")
     assert shown["relay.feedback.topic"] == ('"carport/plug/relay"', "file")
     assert shown["meter.0.pointer"] == ('"/net_w"', "file")
-    assert shown["control.start_export_w"] == ("1380.0", "derived")
+    assert shown["control.start_export_w"] == ('"auto"', "derived")
+    assert "To have two that stay, write start_export_w = 1380 and stop_import_w = 345.)" in printed.out
     assert shown["mqtt.base_topic"] == ('"surpluscharge/carport"', "derived")
     assert shown["session.time_cap_s"] == ("21600.0", "default")
     assert shown["session.energy_cap_wh"] == ("none", "default")
@@ -1025,6 +1026,19 @@ def test_check_shows_every_setting_with_its_source(capsys: pytest.CaptureFixture
         *(f"planned.forecast.{key}" for key in ("topic", "pointer", "unit")),
     }
     assert shown["relay.temperature"] == shown["relay.voltage"] == ("none", "default")
+
+
+def test_thresholds_follow_the_prices_unless_numbers_are_given() -> None:
+    money = 'money = { currency = "EUR", tariff = [{ import_price = 0.3, export_price = 0.1 }] }'
+    follows = parsed(money)
+    assert (follows.way, follows.word) == (Way.PRICES, "auto")
+    named = parsed(money, 'control = { start_export_w = "auto", stop_import_w = "auto" }')
+    assert follows.settings() == named.settings()
+    for numbers in ("start_export_w = 1380", "stop_import_w = 345", "start_export_w = 1380, stop_import_w = 345"):
+        stays = parsed(money, f"control = {{ {numbers} }}")
+        without = parsed()
+        assert (stays.way, stays.word) == (Way.FIXED, None)
+        assert stays.settings() == without.settings()
 
 
 def test_words_for_thresholds() -> None:

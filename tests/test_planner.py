@@ -788,7 +788,8 @@ def test_thresholds_follow_prices_that_move() -> None:
     house.planner.take(PRICES, slots_of({4: 0.05}))
     after = house.planner.prices_at(NOON)
     assert after is not None and (float(after.import_price), float(after.alternative_price)) == (0.4, 0.05)
-    fixed = House(moving())
+    numbers = {"start_export_w": 1380.0}
+    fixed = House(moving().model_copy(update={"control": moving().control.model_copy(update=numbers)}))
     fixed.planner.take(PRICES, slots_of({4: 0.05}))
     assert fixed.planner.prices_at(NOON) is None  # two numbers follow none
 

@@ -214,7 +214,15 @@ def test_no_delay_is_tried_that_the_readings_cannot_show(
     assert str(tune.of_delays(case, rules[0].settings)).startswith(str(note))
 
 
-@pytest.mark.parametrize("given", [{}, {"start_delay_s": 50.0}, {"start_export_w": "auto", "stop_import_w": "auto"}])
+@pytest.mark.parametrize(
+    "given",
+    [
+        {},
+        {"start_export_w": 1380.0},
+        {"start_export_w": 1380.0, "start_delay_s": 50.0},
+        {"start_export_w": "auto", "stop_import_w": "auto"},
+    ],
+)
 def test_delays_that_nobody_touched_stay_untouched(given: dict[str, object]) -> None:
     """What follows the prices has no delays where none are configured; fixed thresholds have."""
     settings = config_from(control=given, money=MONEY, site={"time_zone": "UTC"})
@@ -226,7 +234,7 @@ def test_delays_that_nobody_touched_stay_untouched(given: dict[str, object]) -> 
         then = config_from(control={**given, **chosen.changes}, money=MONEY).settings().params
         assert (then.start_delay_s, then.stop_delay_s) == (rule.params.start_delay_s, rule.params.stop_delay_s)
     auto = next(rule.settings for rule in found.rules[1:] if "auto" in rule.settings.values())
-    assert ("there are none, unless" in str(tune.of_delays(case, auto))) == ("start_export_w" not in given)
+    assert ("there are none, unless" in str(tune.of_delays(case, auto))) == (given.get("start_export_w") == 1380.0)
 
 
 def test_quarters_of_an_hour_are_refused(tmp_path: Path) -> None:
@@ -324,7 +332,8 @@ def test_only_what_is_known_is_counted() -> None:
     Days begin at 04:00: of the first one only the four hours before are known, and of the last none but its evening.
     """
     sun = part_of(days_of_sun(40), (0.0, 59.0), (35 * 24 + 4.0, 36 * 24 + 16.0))
-    case = comparing.study(config_from(money=MONEY, site={"time_zone": "UTC"}), sun)
+    settings = config_from(control={"start_export_w": 1380.0}, money=MONEY, site={"time_zone": "UTC"})
+    case = comparing.study(settings, sun)
     found = comparing.compare(case)
     assert comparing.charging(found.replayed.moves, sun.end_s)  # and one of the charges is ended by the gap:
     assert any(mode == LOCKED_OUT and at_s < BEGIN_S + 60 * 3600.0 for at_s, mode, *_ in found.replayed.moves)
@@ -578,7 +587,7 @@ def test_thresholds_that_change_are_named_each_and_those_that_move_from_to() -> 
     found = comparing.compare(study_of(1, start_export_w="ahead", stop_import_w="ahead"))
     page = pictures.of_replay(found)
     assert re.search(r">start above \d+ W to [\d.]+ k?W of surplus<", page) or ">start moves<" in page
-    case = study_of(1)
+    case = study_of(1, start_export_w=1380.0)
     curve = [
         Interval(int(1000 * BEGIN_S) + 60_000 * k, int(1000 * BEGIN_S) + 60_000 * (k + 1), NOTHING) for k in range(9)
     ]

@@ -45,6 +45,11 @@ def _check(options: argparse.Namespace) -> int:
         print('The thresholds follow the prices and the surplus of late ("ahead"); with nothing known of it:')
     elif config.way.follows_prices:
         print('The thresholds follow the prices ("auto"); as they are now:')
+        if config.control.start_export_w is None:
+            print(
+                "(So they do where [money] has prices and [control] no numbers. To have two that stay, write "
+                f"start_export_w = {config.start_export_w:g} and stop_import_w = {config.stop_import_w:g}.)"
+            )
     if band.start_w is None:
         print("No charge starts: what the sun gives is worth more sold.")
     else:

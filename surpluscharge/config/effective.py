@@ -70,7 +70,8 @@ UNWATCHED_SHARE = 0.6
 # and a start and an end wait so long.
 BATTERY_ROOM, BATTERY_DELAYS_S = 0.1, (45.0, 30.0)
 
-WAYS: dict[object, Way] = {"auto": Way.PRICES, "ahead": Way.AHEAD}
+WAYS: dict[str, Way] = {"auto": Way.PRICES, "ahead": Way.AHEAD}
+WORDS = {way: word for word, way in WAYS.items()}
 
 
 class Config(Section):
@@ -102,8 +103,16 @@ class Config(Section):
 
     @property
     def way(self) -> Way:
-        """How the thresholds come about."""
-        return WAYS.get(self.control.start_export_w, Way.FIXED)
+        """How the thresholds come about: where there are prices and no numbers, by the prices."""
+        given = self.control.start_export_w
+        if given is None and self.control.stop_import_w is None and self.money is not None:
+            return Way.PRICES
+        return WAYS[given] if isinstance(given, str) else Way.FIXED
+
+    @property
+    def word(self) -> str | None:
+        """The word for thresholds that follow the prices, given or not; None: they are numbers."""
+        return WORDS.get(self.way)
 
     @property
     def start_export_w(self) -> float:
@@ -296,8 +305,8 @@ class Config(Section):
         """Return the effective value of each key that was left out and follows from others."""
         values = {
             "charger.draw_w": (self.charger.draw_w, self.draw_w),
-            "control.start_export_w": (self.control.start_export_w, self.start_export_w),
-            "control.stop_import_w": (self.control.stop_import_w, self.stop_import_w),
+            "control.start_export_w": (self.control.start_export_w, self.word or self.start_export_w),
+            "control.stop_import_w": (self.control.stop_import_w, self.word or self.stop_import_w),
             "control.start_delay_s": (self.control.start_delay_s, self.start_delay_s),
             "control.stop_delay_s": (self.control.stop_delay_s, self.stop_delay_s),
             "planned.time_cap_s": (self.planned.time_cap_s, self.planned_time_cap_s),

@@ -266,10 +266,14 @@ class RelayTable(Section):
 
 class Control(Section):
     start_export_w: Annotated[float | Auto, watts_or_word(0)] | None = Field(
-        None, description='export that starts a charge, in watts, or "auto" or "ahead"; default: the whole draw'
+        None,
+        description='export that starts a charge, in watts, or "auto" or "ahead"; default: "auto" where [money] has '
+        "prices, else the whole draw",
     )
     stop_import_w: Annotated[float | Auto, watts_or_word(-20000)] | None = Field(
-        None, description='import that ends it, in watts, or "auto" or "ahead"; default: a quarter of the draw'
+        None,
+        description='import that ends it, in watts, or "auto" or "ahead"; default: "auto" where [money] has prices, '
+        "else a quarter of the draw",
     )
     start_delay_s: Annotated[float, BeforeValidator(in_seconds), Field(ge=0, le=3600)] | None = Field(
         None, description='how long the export must hold; default: 45, and none with "auto" and "ahead"'

@@ -65,10 +65,10 @@ class Candidate(NamedTuple):
 
 def candidates(case: Study) -> list[Candidate]:
     """Return all rules to be tried; the first is the configuration as it is."""
-    config, given = case.config, case.config.control
+    config = case.config
     now: dict[str, float | str] = {
-        "start_export_w": given.start_export_w if isinstance(given.start_export_w, str) else config.start_export_w,
-        "stop_import_w": given.stop_import_w if isinstance(given.stop_import_w, str) else config.stop_import_w,
+        "start_export_w": config.word or config.start_export_w,
+        "stop_import_w": config.word or config.stop_import_w,
         "start_delay_s": config.start_delay_s,
         "stop_delay_s": config.stop_delay_s,
     }
