@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import re
+import tempfile
+from datetime import date, datetime
 from pathlib import Path
 
 from surpluscharge.control import machine
 from surpluscharge.control.supervisor import FAULTS, SEVERITY_NAMES
 from surpluscharge.daemon.logs import EVENTS
+from surpluscharge.history.ledger import Ledger
+from surpluscharge.history.report import Household, build
+from surpluscharge.history.report.page import as_html
+from surpluscharge.history.report.paper import COLOURS
 from surpluscharge.words import duration
+from tests.histories import PARAMS, TARIFFS, ZONE, Habit, live
 
 ROOT = Path(__file__).parent.parent
-README, MANUAL = ROOT / "README.md", ROOT / "deploy" / "manual.md"
+README, MANUAL, PICTURE = ROOT / "README.md", ROOT / "deploy" / "manual.md", ROOT / "deploy" / "day.svg"
 MADE = {README: ("diagram",), MANUAL: ("faults", "events")}
 
 
@@ -50,6 +57,23 @@ def renewed(file: Path) -> str:
     return text
 
 
+def picture() -> str:
+    """Return a day of an invented house as a report draws it, as an SVG with its colours, light and dark."""
+    day = date(2031, 5, 18)
+    site = Household("carport", ZONE, TARIFFS, lambda _: (PARAMS.start_export_w, PARAMS.stop_import_w))
+    with tempfile.TemporaryDirectory() as folder, Ledger(Path(folder) / "history.sqlite") as ledger:
+        live(ledger, day, 1, Habit(every_s=40.0))
+        page = as_html(build(ledger, day, day, datetime(2031, 5, 19, tzinfo=ZONE), site))
+    svg = page[page.index('<svg class="wide"') : page.index("</svg>") + 6]
+    light, dark = ("".join(f"--{role}:{pair[scheme]};" for role, pair in COLOURS.items()) for scheme in (0, 1))
+    style = (
+        f"svg{{--face:sans-serif;background:var(--paper);{light}}}@media (prefers-color-scheme:dark){{svg{{{dark}}}}}"
+    )
+    style += "svg text{paint-order:stroke;stroke:var(--paper);stroke-width:3px}"
+    return svg.replace(">", f"><style>{style}</style>", 1) + "\n"
+
+
 if __name__ == "__main__":
+    PICTURE.write_text(picture(), encoding="utf-8")
     for each in MADE:
         each.write_text(renewed(each), encoding="utf-8")
