@@ -40,6 +40,7 @@ from surpluscharge.control.battery import House, Rights
 from surpluscharge.control.controller import Settings
 from surpluscharge.control.economics import Prices, Tariff, Tariffs, Window
 from surpluscharge.control.machine import Params
+from surpluscharge.control.netting import Netting
 from surpluscharge.control.rule import OPEN, Band, Rule, Way
 from surpluscharge.control.signals import Contact, Measures, Source
 from surpluscharge.control.slots import Feed, believed
@@ -401,7 +402,8 @@ class Config(Section):
 def tariff_of(given: TariffPrices) -> Tariff:
     alternative = None if given.alternative_price == "cheapest" else given.alternative_price
     windows = tuple(_window(window) for window in given.window)
-    return Tariff(given.valid_from, given.import_price, given.export_price, alternative, windows)
+    netting = Netting(given.billing)
+    return Tariff(given.valid_from, given.import_price, given.export_price, alternative, windows, netting)
 
 
 def weekdays(given: str | list[str]) -> frozenset[int]:

@@ -320,6 +320,9 @@ class TariffPrices(Section):
         "cheapest",
         description='what a kWh would cost the car otherwise, or "cheapest": the lowest import price of this tariff',
     )
+    billing: Literal["none", "15-minutes", "30-minutes", "60-minutes", "day", "month"] = Field(
+        "none", description="over what the bill nets import against export, by the clock: none: each moment by itself"
+    )
     window: list[PriceWindow] = Field(default=[], description="hours with a price of their own; the first that fits")
 
 

@@ -23,6 +23,8 @@ from decimal import Decimal
 from functools import lru_cache
 from typing import Literal, NamedTuple, Protocol
 
+from surpluscharge.control.netting import Netting
+
 DAY_S = 86400
 EVERY_DAY = frozenset(range(7))
 LEAST_SURPLUS_W = 25.0  # less is the meter's noise about nought, not surplus (common practice)
@@ -66,6 +68,7 @@ class Tariff(NamedTuple):
     export_price: Decimal
     alternative_price: Decimal | None  # None: the cheapest import price of this tariff
     windows: tuple[Window, ...] = ()
+    netting: Netting = Netting.NONE
 
     def prices_at(self, when: datetime) -> Prices:
         """Return the prices at this moment of the wall clock."""
@@ -127,6 +130,9 @@ class Priced(Protocol):
     def prices_at(self, when: datetime) -> Prices | None: ...
     def next_change(self, when: datetime) -> datetime | None: ...
     def spans(self, begin: datetime, end: datetime) -> Iterator[tuple[datetime, datetime, Prices | None]]: ...
+    def netting_at(self, when: datetime) -> Netting: ...
+    @property
+    def nets(self) -> bool: ...
 
 
 def spans(priced: Priced, begin: datetime, end: datetime) -> Iterator[tuple[datetime, datetime, Prices | None]]:
@@ -153,6 +159,16 @@ class Tariffs(NamedTuple):
         """Return the prices at a moment (aware, in the site's zone); None before the first tariff is valid."""
         valid = self.valid_at(when)
         return valid.prices_at(when) if valid else None
+
+    def netting_at(self, when: datetime) -> Netting:
+        """Return how the bill nets at a moment (aware, in the site's zone)."""
+        valid = self.valid_at(when)
+        return valid.netting if valid else Netting.NONE
+
+    @property
+    def nets(self) -> bool:
+        """Whether any of the tariffs nets."""
+        return any(tariff.netting.nets for tariff in self.tariffs)
 
     def next_change(self, when: datetime) -> datetime | None:
         """Return the next moment with other prices (aware, in the zone of ``when``); None: they stay as they are."""

@@ -25,6 +25,7 @@ from itertools import pairwise
 from typing import Any, Literal, NamedTuple
 
 from surpluscharge.control.economics import Prices, Tariffs
+from surpluscharge.control.netting import Netting
 from surpluscharge.control.signals import REJECTIONS, Rejected, number, value_at
 
 MINUTE_S = 60
@@ -308,6 +309,14 @@ class Moving(NamedTuple):
     @property
     def currency(self) -> str:
         return self.tariffs.currency
+
+    @property
+    def nets(self) -> bool:
+        return self.tariffs.nets
+
+    def netting_at(self, when: datetime) -> Netting:
+        """Return how the bill nets at a moment (aware, in the site's zone)."""
+        return self.tariffs.netting_at(when)
 
     def prices_at(self, when: datetime) -> Prices | None:
         """Return the prices at a moment (aware, in the site's zone); None before the first tariff is valid."""

@@ -23,6 +23,7 @@ from typing import NamedTuple
 
 from surpluscharge.control.battery import shares_w
 from surpluscharge.control.economics import Priced, Prices
+from surpluscharge.control.netting import from_grid
 
 MWS_PER_WH = 3_600_000
 MWS_PER_KWH = 1000 * MWS_PER_WH
@@ -350,14 +351,49 @@ def money(energy: Energy, prices: Prices) -> Money:
     )
 
 
+def as_billed(whole: Energy, piece: Energy, before_mws: int) -> Energy:
+    """Return a piece of a register with its charger's energy shared out as a bill does that nets.
+
+    ``whole`` is the register (see :mod:`surpluscharge.control.netting`), ``before_mws`` what the charger took in it
+    before the piece, other than from a battery. Each piece is a difference of running sums, so they add up exactly.
+    """
+    charger_mws = whole.charger_mws - whole.battery_mws
+    bought_mws = from_grid(whole.import_mws - whole.export_mws, charger_mws)
+    planned_mws = min(whole.planned_mws, bought_mws)  # what a plan bought is the last to be spared
+    here_mws = piece.charger_mws - piece.battery_mws
+    after_mws = before_mws + here_mws
+
+    def cut(value: int) -> int:
+        return value * after_mws // charger_mws - value * before_mws // charger_mws if charger_mws else 0
+
+    return piece._replace(
+        solar_mws=here_mws - cut(bought_mws),
+        bought_mws=cut(bought_mws) - cut(planned_mws),
+        planned_mws=cut(planned_mws),
+    )
+
+
+def with_netted(energy: Energy, netted_mws: int) -> Energy:
+    """Return the energy with so much less of the charger's imported, as :attr:`Billed.netted_mws` has it."""
+    grid_mws = energy.grid_mws - netted_mws
+    planned_mws = min(energy.planned_mws, grid_mws)
+    return energy._replace(
+        solar_mws=energy.solar_mws + netted_mws, bought_mws=grid_mws - planned_mws, planned_mws=planned_mws
+    )
+
+
 class Account(NamedTuple):
-    """Energy of a stretch of time and its money."""
+    """Energy of a stretch of time and its money.
+
+    The energy is what flowed; the money is what the bill makes of it, which may net.
+    """
 
     begin: datetime
     end: datetime
     energy: Energy
     money: Money | None  # None: no tariff is given, or none was valid at any time in it
     unpriced_mws: int = 0  # of the charger's energy, what fell where no tariff was valid; not in the money
+    netted_mws: int = 0  # of what was imported for it, what the bill does not count so; below nought: it counts more
 
     @property
     def gap_ms(self) -> int:
@@ -371,6 +407,10 @@ def account(
     if tariffs is None:
         energy = energy_between(ms_of(begin), ms_of(end))
         return Account(begin, end, energy, None, energy.charger_mws)
+    if tariffs.nets:
+        span_ms = ms_of(begin), ms_of(end)
+        pieces = billed(energy_between, [span_ms], begin, end, tariffs)
+        return netted(energy_between(*span_ms), pieces, begin, end, tariffs)
     energy, cost, priced, unpriced_mws = NOTHING, Money(), False, 0
     for since, until, prices in tariffs.spans(begin, end):
         piece = energy_between(ms_of(since), ms_of(until))
@@ -381,6 +421,70 @@ def account(
             priced = True
             cost = cost.plus(money(piece, prices))
     return Account(begin, end, energy, cost if priced else None, unpriced_mws)
+
+
+class Billed(NamedTuple):
+    """A piece of time in which the charger drew, at one pair of prices: what flowed, and how the bill has it."""
+
+    prices: Prices | None
+    flowed: Energy
+    billed: Energy
+
+    @property
+    def netted_mws(self) -> int:
+        return self.flowed.grid_mws - self.billed.grid_mws
+
+
+def billed(
+    energy_between: Callable[[int, int], Energy],
+    drew: Iterable[tuple[int, int]],
+    begin: datetime,
+    end: datetime,
+    priced: Priced,
+) -> Iterator[Billed]:
+    """Share out what the charger drew between two times as the bill has it; ``drew`` has when that was, roughly.
+
+    Each interval in which it drew is looked at as a whole, also where only a part of it lies between the two.
+    """
+    begin_ms, end_ms = ms_of(begin), ms_of(end)
+    done_ms = begin_ms
+    for drew_ms in drew:
+        while (at_ms := max(done_ms, drew_ms[0])) < min(end_ms, drew_ms[1]):
+            when = time_of(at_ms, begin.tzinfo)
+            netting = priced.netting_at(when)
+            edges_ms = [round(1000 * edge_s) for edge_s in netting.span_s(when)]
+            done_ms = edges_ms[1]
+            registers: dict[object, list[tuple[int, int, Prices | None]]] = {}
+            for since, until, prices in priced.spans(*(time_of(edge_ms, begin.tzinfo) for edge_ms in edges_ms)):
+                register = registers.setdefault(prices[:2] if prices else None, [])
+                register.append((ms_of(since), ms_of(until), prices))
+            for pieces in registers.values():
+                sums = [energy_between(since_ms, until_ms) for since_ms, until_ms, _ in pieces]
+                whole, before_mws = total(sums), 0
+                for (since_ms, until_ms, prices), full in zip(pieces, sums, strict=True):
+                    from_ms, to_ms = max(since_ms, begin_ms), min(until_ms, end_ms)
+                    lead_mws, before_mws = before_mws, before_mws + full.charger_mws - full.battery_mws
+                    if from_ms >= to_ms:
+                        continue
+                    here = full if (from_ms, to_ms) == (since_ms, until_ms) else energy_between(from_ms, to_ms)
+                    if from_ms > since_ms:
+                        ahead = energy_between(since_ms, from_ms)
+                        lead_mws += ahead.charger_mws - ahead.battery_mws
+                    # Without netting the charger's shares are those that flowed, whatever else did that day.
+                    yield Billed(prices, here, as_billed(whole, here, lead_mws) if netting.nets else here)
+
+
+def netted(energy: Energy, pieces: Iterable[Billed], begin: datetime, end: datetime, priced: Priced) -> Account:
+    """Return the account of a stretch of time of which ``energy`` is all that flowed."""
+    cost, unpriced_mws, netted_mws = Money(), 0, 0
+    for piece in pieces:
+        if piece.prices is None:
+            unpriced_mws += piece.flowed.charger_mws
+        else:
+            cost = cost.plus(money(piece.billed, piece.prices))
+            netted_mws += piece.netted_mws
+    known = any(prices is not None for _, _, prices in priced.spans(begin, end))
+    return Account(begin, end, energy, cost if known else None, unpriced_mws, netted_mws)
 
 
 def merged(accounts: Iterable[Account]) -> Account:
@@ -395,4 +499,5 @@ def merged(accounts: Iterable[Account]) -> Account:
         total(one.energy for one in listed),
         cost,
         sum(one.unpriced_mws for one in listed),
+        sum(one.netted_mws for one in listed),
     )

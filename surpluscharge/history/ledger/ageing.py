@@ -8,6 +8,7 @@ from datetime import date, datetime, tzinfo
 from typing import NamedTuple
 
 from surpluscharge.control.economics import Priced, Tariffs
+from surpluscharge.control.netting import Netting
 from surpluscharge.history.energy import (
     MINUTE_MS,
     NOTHING,
@@ -113,6 +114,9 @@ class Ageing(Books):
         (last,) = self._db.execute("SELECT MAX(day) FROM day WHERE day < ?", (today.isoformat(),)).fetchone()
         return self._days_after(last or "", date.fromordinal(today.toordinal() - 1), zone)
 
+    def _totalled(self, day: date) -> bool:
+        return self._db.execute("SELECT 1 FROM day WHERE day = ?", (day.isoformat(),)).fetchone() is not None
+
     def _total(self, day: date, zone: tzinfo | None, tariffs: Tariffs | None) -> None:
         """Write the daily totals of a local day, a row for each set of prices.
 
@@ -135,6 +139,12 @@ class Ageing(Books):
         for since, until, prices in spans:
             key = (str(prices[0]), str(prices[1]), str(prices[2])) if prices else ("", "", "")
             rows[key] = rows.get(key, NOTHING).plus(self.energy(ms_of(since), ms_of(until)))
+        netted: dict[tuple[str, str, str], int] = {}
+        if tariffs is not None and tariffs.nets:
+            for piece in self.billed(begin, end, tariffs):
+                if piece.prices is not None:
+                    key = (str(piece.prices[0]), str(piece.prices[1]), str(piece.prices[2]))
+                    netted[key] = netted.get(key, 0) + piece.netted_mws
         if priced is not tariffs:  # what costs nothing needs no row for each of a day's many prices
             idle = [key for key, energy in rows.items() if not energy.charger_mws]
             rest = total(rows.pop(key) for key in idle)
@@ -142,14 +152,23 @@ class Ageing(Books):
         starts = self.starts(ms_of(begin), ms_of(end))
         if not starts and not any(energy.known_ms for energy in rows.values()):
             return
-        adding = ", ".join(f"{field} = {field} + excluded.{field}" for field in ("starts", *Energy._fields))
+        sums = ("starts", "netted_mws", *Energy._fields)
+        adding = ", ".join(f"{field} = {field} + excluded.{field}" for field in sums)
         for prices_then, energy in rows.items():
             self._db.execute(
-                "INSERT INTO day (day, begin_ms, end_ms, import_price, export_price, alternative_price, starts, "
-                f"{COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, {MARKS}) "
+                "INSERT INTO day (day, begin_ms, end_ms, import_price, export_price, alternative_price, "
+                f"starts, netted_mws, {COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, {MARKS}) "
                 "ON CONFLICT (day, import_price, export_price, alternative_price) "
                 f"DO UPDATE SET end_ms = excluded.end_ms, {adding}",
-                (day.isoformat(), ms_of(begin), ms_of(end), *prices_then, starts, *energy),
+                (
+                    day.isoformat(),
+                    ms_of(begin),
+                    ms_of(end),
+                    *prices_then,
+                    starts,
+                    netted.get(prices_then, 0),
+                    *energy,
+                ),
             )
             starts = 0  # counted with the first of the rows
 
@@ -162,8 +181,12 @@ class Ageing(Books):
         kept = "SELECT 1 FROM day WHERE day = ? AND end_ms <= ?"
         if self._db.execute(kept, (day.isoformat(), dropped_ms)).fetchone():
             self._add_total(day, begin, end, tariffs)
-        else:
+        elif tariffs is None or tariffs.netting_at(begin) is not Netting.MONTH:
             self._total(day, zone, tariffs)  # once more: the prices may have been corrected since
+        elif ms_of(month := day_begins(day.replace(day=1), zone)) >= dropped_ms or not self._totalled(day):
+            # A day's share of a month's bill is known while all of the month is.
+            for one in days(month.date(), time_of(round(1000 * Netting.MONTH.span_s(begin)[1]) - 1, zone).date()):
+                self._total(one, zone, tariffs)
         last = self._before(end_ms)
         self._db.execute("DELETE FROM interval WHERE begin_ms < ?", (end_ms,))
         if last and (rest := part(last, end_ms, last.end_ms)):  # cut at midnights of another time zone

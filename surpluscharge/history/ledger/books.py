@@ -21,17 +21,21 @@ from surpluscharge.history.energy import (
     NOTHING,
     QUARTER_HOUR_MS,
     Account,
+    Billed,
     Energy,
     Interval,
     Money,
     account,
+    billed,
     day_span,
     days,
     merged,
     money,
     ms_of,
+    netted,
     part,
     time_of,
+    with_netted,
 )
 from surpluscharge.history.ledger.records import (
     ABSENT,
@@ -344,10 +348,13 @@ class Books:
         return tuple(Slot(*row) for row in rows)
 
     def account(self, begin: datetime, end: datetime, tariffs: Tariffs | None) -> Account:
-        """Account for a stretch of time, at the prices that were in force.
+        """Account for a stretch of time, at the prices that were in force, as the bill nets.
 
-        Where they moved, only the spans in which the charger drew anything are summed up one by one.
+        Where they moved, or it nets, only the spans in which the charger drew anything are summed up one by one.
         """
+        if tariffs is not None and tariffs.nets:
+            whole = self.energy(ms_of(begin), ms_of(end))
+            return netted(whole, self.billed(begin, end, tariffs), begin, end, tariffs)
         priced = self.in_force(tariffs, begin, end)
         if priced is None or priced is tariffs:
             return account(self.energy, begin, end, tariffs)
@@ -362,6 +369,14 @@ class Books:
                 cost = cost.plus(money(piece, prices)) if prices else cost
                 unpriced_mws += 0 if prices else piece.charger_mws
         return Account(begin, end, self.energy(ms_of(begin), ms_of(end)), cost if known else None, unpriced_mws)
+
+    def billed(self, begin: datetime, end: datetime, tariffs: Tariffs) -> Iterator[Billed]:
+        """Share out what the charger drew between two times as the bill has it, at the prices that were in force."""
+        # Of an interval that begins before or ends after, the rest counts too.
+        edges_s = tariffs.netting_at(begin).span_s(begin)[0], tariffs.netting_at(end).span_s(end)[1]
+        priced = self.in_force(tariffs, *(time_of(round(1000 * edge_s), begin.tzinfo) for edge_s in edges_s))
+        assert priced is not None
+        return billed(self.energy, self._drew(ms_of(begin), ms_of(end)), begin, end, priced)
 
     def _drew(self, begin_ms: int, end_ms: int) -> list[tuple[int, int]]:
         """Return, to the quarter of an hour, from when until when the charger drew anything, in order."""
@@ -483,21 +498,24 @@ class Books:
     def _kept_day(self, day: date, dropped_ms: int, begin: datetime, end: datetime) -> DayTotal | None:
         """Return what is kept of a day, or of its first part, whose intervals were dropped."""
         rows = self._db.execute(
-            f"SELECT starts, import_price, export_price, alternative_price, {COLUMNS} FROM day "
+            f"SELECT starts, netted_mws, import_price, export_price, alternative_price, {COLUMNS} FROM day "
             "WHERE day = ? AND end_ms <= ?",
             (day.isoformat(), dropped_ms),
         ).fetchall()
-        energy, cost, unpriced_mws, starts = NOTHING, None, 0, 0
-        for starts_then, bought, sold, alternative, *sums in rows:
+        energy, cost, unpriced_mws, starts, netted_mws = NOTHING, None, 0, 0, 0
+        for starts_then, netted_then, bought, sold, alternative, *sums in rows:
             piece = Energy(*sums)
             energy = energy.plus(piece)
             starts += starts_then
+            netted_mws += netted_then
             if bought:
-                spent = money(piece, Prices(Decimal(bought), Decimal(sold), Decimal(alternative)))
+                prices = Prices(Decimal(bought), Decimal(sold), Decimal(alternative))
+                spent = money(with_netted(piece, netted_then), prices)
                 cost = spent if cost is None else cost.plus(spent)
             else:
                 unpriced_mws += piece.charger_mws
-        return DayTotal(day, Account(begin, end, energy, cost, unpriced_mws), starts) if rows else None
+        accounted = Account(begin, end, energy, cost, unpriced_mws, netted_mws)
+        return DayTotal(day, accounted, starts) if rows else None
 
     # --- writing ------------------------------------------------------------------------------------------------------
 

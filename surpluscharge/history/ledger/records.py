@@ -94,6 +94,10 @@ MIGRATIONS = (
     """
     ALTER TABLE need ADD COLUMN alternative_price TEXT;
     """,
+    # Of what was imported for the charger, what the bill does not count so, because it nets. Until then none did.
+    """
+    ALTER TABLE day ADD COLUMN netted_mws INTEGER NOT NULL DEFAULT 0;
+    """,
 )
 
 

@@ -14,6 +14,7 @@ from decimal import Decimal
 from typing import Any, NamedTuple
 
 from surpluscharge.control.economics import Priced, Prices, Tariffs
+from surpluscharge.control.netting import Netting
 from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.history.energy import (
     HOUR_MS,
@@ -113,6 +114,7 @@ class Line(NamedTuple):
     unlisted_ms: int  # so much of it: it was imported
     cost_error: Decimal  # the cost may be off by so much, where the draw is learned or assumed; 0: measured
     saved_error: Decimal  # and the saving
+    netted_mws: int = 0  # of what was imported for the charger, what the bill does not count so, because it nets
 
 
 class Hour(NamedTuple):
@@ -172,6 +174,7 @@ class Report(NamedTuple):
     gaps: tuple[tuple[int, int], ...]
     thresholds: tuple[ThresholdSpan, ...]
     thresholds_move: bool = False
+    netting: Netting = Netting.NONE  # by the bill, at the end of it
     needs: tuple[Need, ...] = ()  # that were due in it
     # Of a single day only, and where there is anything of that kind:
     prices: tuple[PriceSpan, ...] = ()  # to the end of what is planned
@@ -248,6 +251,7 @@ def build(ledger: Ledger, first: date, last: date, now: datetime, site: Househol
             states=(),
             gaps=(),
             thresholds=(),
+            netting=site.tariffs.netting_at(by_day[-1].begin) if site.tariffs else Netting.NONE,
             needs=tuple(need_of(ledger, due, site.tariffs, site.zone) for due in ledger.dues(begin_ms, end_ms)),
         )
         if first < last:
@@ -312,6 +316,7 @@ def _day_line(day: date, known: DayTotal | None, now: datetime, site: Household,
         None if unlisted_ms else known.starts,
         unlisted_ms,
         *_money_errors(account.energy.error_mws, begin, end, priced),
+        account.netted_mws,
     )
 
 
@@ -344,6 +349,7 @@ def _sum(lines: Sequence[Line]) -> Line:
         sum(line.unlisted_ms for line in lines),
         sum((line.cost_error for line in lines), Decimal(0)),
         sum((line.saved_error for line in lines), Decimal(0)),
+        sum(line.netted_mws for line in lines),
     )
 
 
@@ -401,13 +407,16 @@ def _charge_money(ledger: Ledger, charge: Charge, site: Household) -> Money | No
     """Return what a charge cost.
 
     Its own energy is the truth, to the millisecond. Only where prices change during it are intervals asked for its
-    parts, and since old ones are sums over minutes, what they miss at its edges goes to the largest part.
+    parts, and since old ones are sums over minutes, what they miss at its edges goes to the largest part. Where the
+    bill nets, it has its part of what the intervals cost in which it ran.
     """
     end_ms = charge.end_ms
     if end_ms is None:
         bounds = ledger.bounds()
         end_ms = bounds[1] if bounds else charge.begin_ms
     begin, end = time_of(charge.begin_ms, site.zone), time_of(max(end_ms, charge.begin_ms + 1), site.zone)
+    if site.tariffs is not None and site.tariffs.nets:
+        return ledger.account(begin, end, site.tariffs).money
     priced = ledger.in_force(site.tariffs, begin, end)
     if priced is None:
         return None
@@ -661,5 +670,6 @@ def _line_json(line: Line) -> dict[str, Any]:
         "starts": line.starts if line.energy.known_ms else None,
         "unlisted_s": line.unlisted_ms / 1000,
         "unpriced_wh": line.unpriced_mws / MWS_PER_WH,
+        "netted_wh": line.netted_mws / MWS_PER_WH,
         "money": spent,
     }

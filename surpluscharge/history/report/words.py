@@ -129,6 +129,9 @@ def summary(report: Report) -> list[str]:
         sentences = ["The car took nothing."]
     if line.money is not None and energy.charger_mws >= LEAST_MWS:
         cost = line.money
+        if report.netting.nets:
+            spared = f"{kwh(abs(line.netted_mws))} kWh {'less' if line.netted_mws >= 0 else 'more'} of it as bought"
+            sentences.append(f"The bill, which nets over each {report.netting.words}, has {spared}.")
         verb = "saved" if cost.saved >= 0 else "lost"
         sentences.append(
             f"That cost {rounded(cost.cost)} {report.currency}; the same energy otherwise would have cost "
