@@ -32,7 +32,8 @@ from surpluscharge.control.rule import Way
 from surpluscharge.control.wishes import Need
 from surpluscharge.history.readings import sides
 from surpluscharge.planning import compiling, hindsight, needs, replay
-from surpluscharge.planning.replay import Days, Move, Rates, Series, Sums, _buffer, _run
+from surpluscharge.planning.compiling import buffer, fast
+from surpluscharge.planning.replay import Days, Move, Rates, Series, Sums
 from surpluscharge.words import counted, duration, number, watts
 
 ASSUMPTIONS = (
@@ -211,7 +212,7 @@ def looking_ahead(case: Study) -> ThresholdSeries | None:
         from_w[begin:end] = array("d", [point_w]) * (end - begin)
     result = ThresholdSeries(array("d", bytes(8 * len(at_s))), array("d", bytes(8 * len(at_s))))
     times = case.params.min_on_s, case.params.min_off_s
-    _run(_look_ahead)(*map(_buffer, (at_s, surplus_w, from_w)), case.draw_w, *times, *map(_buffer, result))
+    fast(_look_ahead)(*map(buffer, (at_s, surplus_w, from_w)), case.draw_w, *times, *map(buffer, result))
     return result
 
 

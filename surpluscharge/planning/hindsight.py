@@ -32,7 +32,8 @@ from itertools import pairwise
 from typing import Any, NamedTuple
 
 from surpluscharge.planning import compiling
-from surpluscharge.planning.replay import Days, Series, _buffer, _run, total_at
+from surpluscharge.planning.compiling import buffer, fast
+from surpluscharge.planning.replay import Days, Series, total_at
 
 SLACK_S = 1e-3
 START, STOP = 1, 2
@@ -142,29 +143,29 @@ class _Work:
         self.times = min_on_s, min_off_s
         self.budget = starts_per_day if starts_per_day is not None else len(at_s)
         self.edges = [0, *(bisect_left(at_s, end_s) for end_s in days.ends_s), self.count]
-        self.at_s, self.hold_s = _buffer(at_s), _buffer(readings.hold_s)
-        self.ahead: list[int] = [_run(_longest)(self.at_s, readings.end_s, least_s) + 2 for least_s in self.times]
+        self.at_s, self.hold_s = buffer(at_s), buffer(readings.hold_s)
+        self.ahead: list[int] = [fast(_longest)(self.at_s, readings.end_s, least_s) + 2 for least_s in self.times]
         self.ring = sum(self.ahead) + 3
-        rest, lands = (_buffer(array("i", [0]) * (self.count + 1)) for _ in range(2))
-        _run(_rests)(self.at_s, min_off_s, rest)
-        _run(_landings)(self.at_s, self.hold_s, readings.end_s, min_on_s, lands)
+        rest, lands = (buffer(array("i", [0]) * (self.count + 1)) for _ in range(2))
+        fast(_rests)(self.at_s, min_off_s, rest)
+        fast(_landings)(self.at_s, self.hold_s, readings.end_s, min_on_s, lands)
         self.start_cost = SAME * (max(gain) - min(gain))
         # Days that keep their cap, days that keep their budget of starts; what a second and a start are worth there.
         self.capped: set[int] = set()
         self.crowded: set[int] = set()
         self.prices, self.fees = (array("d", bytes(8 * len(self.edges))) for _ in range(2))
         # What it is worth at each reading to be off, and to be on from an earlier session.
-        self.later, self.held = (_buffer(array("d", [0.0]) * (self.count + 1)) for _ in range(2))
+        self.later, self.held = (buffer(array("d", [0.0]) * (self.count + 1)) for _ in range(2))
         self.fresh = set(range(len(self.edges) - 1))  # days to be worked through, again
         self.entries = self.edges[:-1]
         self.plans: list[Plan] = [[] for _ in self.entries]
-        self.tick_s, self.exact, self.cells, tick = 1.0, True, 0, _buffer(array("i", [0]))
+        self.tick_s, self.exact, self.cells, tick = 1.0, True, 0, buffer(array("i", [0]))
         if cap_s < float("inf"):
             self._choose_ticks()
             small = (readings.end_s - at_s[0]) / self.tick_s < 2**31
-            tick = _buffer(array("i" if small else "q", [0]) * (self.count + 1))
-            _run(_ticks)(self.at_s, readings.end_s, self.tick_s, tick)
-        self.facts: _Facts = self.at_s, self.hold_s, _buffer(gain), tick, rest, lands, readings.end_s, min_off_s
+            tick = buffer(array("i" if small else "q", [0]) * (self.count + 1))
+            fast(_ticks)(self.at_s, readings.end_s, self.tick_s, tick)
+        self.facts: _Facts = self.at_s, self.hold_s, buffer(gain), tick, rest, lands, readings.end_s, min_off_s
 
     def _choose_ticks(self) -> None:
         """Find ticks of which all times are whole multiples, and the table is not too large; or else any that are."""
@@ -174,9 +175,9 @@ class _Work:
         if not compiling.available():
             self.cells = cells = CELLS_INTERPRETED
         self.exact = False
-        for tick_s in (_run(_shortest)(self.at_s, self.hold_s), 1.0):
+        for tick_s in (fast(_shortest)(self.at_s, self.hold_s), 1.0):
             small = (cap_s + LOOK_PAST_S) / tick_s * most <= self.cells and _whole(cap_s / tick_s)
-            if not self.exact and small and _run(_even)(self.at_s, self.hold_s, tick_s):
+            if not self.exact and small and fast(_even)(self.at_s, self.hold_s, tick_s):
                 self.tick_s, self.exact = tick_s, True
         if not self.exact:
             # As fine as there is room for; coarser, if that makes room for a table of starts as well.
@@ -200,11 +201,11 @@ class _Work:
         for day in range(max(self.fresh), -1, -1):
             begin, end = self.edges[day], self.edges[day + 1]
             if day not in self.fresh and self._seen(day) < alike:
-                _run(_lift)(self.later, self.held, begin, end, rise)
+                fast(_lift)(self.later, self.held, begin, end, rise)
             elif begin < end:
-                before = [_buffer(array("d", values[begin:end].tobytes())) for values in (self.later, self.held)]
+                before = [buffer(array("d", values[begin:end].tobytes())) for values in (self.later, self.held)]
                 self.plans[day] = self._planned(day, self.entries[day])
-                same = _run(_alike)(*before, self.later, self.held, begin, end, self.start_cost / 1000.0)
+                same = fast(_alike)(*before, self.later, self.held, begin, end, self.start_cost / 1000.0)
                 risen = self.later[begin] - before[0][0]
                 if same < end or abs(risen - rise) > self.start_cost / 1000.0:
                     alike = same
@@ -261,7 +262,7 @@ class _Work:
         where = entry, self.edges[day], self.edges[day + 1]
         shape = layers, *self._levels(capped)
         return list(
-            _run(_backtrack)(self.facts, *where, self.times[0], self.tick_s, *shape, self.later, self.held, choices)
+            fast(_backtrack)(self.facts, *where, self.times[0], self.tick_s, *shape, self.later, self.held, choices)
         )
 
     def _layers(self, day: int) -> int:
@@ -290,9 +291,9 @@ class _Work:
         most = array("d", bytes(8 * (len(self.edges) - 1)))
         for day, (begin, end) in reversed(list(enumerate(pairwise(self.edges)))):
             last = min(self.count, end + self.ring)
-            self.later[end : last + 1] = _buffer(array("d", [0.0]) * (last + 1 - end))
+            self.later[end : last + 1] = buffer(array("d", [0.0]) * (last + 1 - end))
             self._day(day, False, 1, self.prices[day], 0.0, alone=True)
-            most[day] = _run(_entered)(self.facts, begin, end, self.cap_s if day else 0.0, self.later)
+            most[day] = fast(_entered)(self.facts, begin, end, self.cap_s if day else 0.0, self.later)
             most[day] += self.cap_s * self.prices[day] if self.prices[day] else 0.0
             # Where the day begins or ends between two readings.
             most[day] += sum(abs(between(self.readings, self.gain, *edge_s)) for edge_s in self._split(day))
@@ -329,28 +330,28 @@ class _Work:
             tick = self.facts[3]
             width = levels + int(tick[min(self.count, end + rows)] - tick[begin])
             on = _parts(array("d", [0.0]) * (layers * width))
-            slope = _run(_programme)(
+            slope = fast(_programme)(
                 self.facts, begin, end, self.tick_s, fee, layers, levels, used, self.later, choices, off, on
             )
         else:
             brief = price is not None and self.cap_s < float("inf")
-            beyond = _buffer(array("d", [0.0]) * rows)
+            beyond = buffer(array("d", [0.0]) * rows)
             if brief and not alone:
-                _run(_priced)(self.facts, end, self.cap_s, price, self.later, beyond)
+                fast(_priced)(self.facts, end, self.cap_s, price, self.later, beyond)
             elif not alone:
                 last = min(self.count, end + rows - 1)
                 beyond[: last + 1 - end] = self.held[end : last + 1]
             on, closes = _parts(array("d", [0.0]) * (self.ring * size)), end if alone else self.count
-            _run(_plain)(
+            fast(_plain)(
                 self.facts, begin, end, closes, price or 0.0, fee, brief, layers, self.later, beyond, choices, off, on
             )
-        _run(_hold_on)(self.facts, begin, end, self.later, self.held)
+        fast(_hold_on)(self.facts, begin, end, self.later, self.held)
         return float(slope), choices
 
 
 def _parts(values: array[Any]) -> Any:
     """Return a buffer of which a part can be written to in place, compiled or not."""
-    return _buffer(values) if compiling.available() else memoryview(values)
+    return buffer(values) if compiling.available() else memoryview(values)
 
 
 def _whole(number: float) -> bool:

@@ -45,8 +45,9 @@ from surpluscharge.history.expectation import (
     prices_of,
 )
 from surpluscharge.planning import compiling
+from surpluscharge.planning.compiling import buffer, fast
 from surpluscharge.planning.hindsight import START, STOP, Runs
-from surpluscharge.planning.replay import Days, Move, Series, _buffer, _inputs, _run, _settle, total_at
+from surpluscharge.planning.replay import Days, Move, Series, inputs_with, settle, total_at
 
 PUBLISHED_AT = time(13, 0)  # prices of the next day
 ELEVEN = 23
@@ -151,12 +152,12 @@ def follow(
                 if fresh:  # the meter shows what is drawn at its moment
                     grid_w = (draw_w if wants_on(state.mode) else 0.0) - readings.surplus_w[reading]
                 about = days.first + day, asked, allowances.first + allowance
-                state = _settle(here, state, now_s, grid_w, fresh_s, draw_w, *about, reading, moves)
+                state = settle(here, state, now_s, grid_w, fresh_s, draw_w, *about, reading, moves)
                 before = reading
             if now_s >= until_s:
                 break
             load_w = draw_w if wants_on(state.mode) else 0.0
-            inputs = _inputs(grid_w, fresh_s, load_w, *about)
+            inputs = inputs_with(grid_w, fresh_s, load_w, *about)
             edges_s = [edge_s for window in intent.windows for edge_s in window if edge_s > now_s]
             edges_s += [of.ends_s[n] for of, n in ((days, day), (allowances, allowance)) if n < len(of.ends_s)]
             edges_s += [needs[due].by_s] if due < len(needs) else []
@@ -307,8 +308,8 @@ def best(
     first_s = math.ceil(begin_s / step_s) * step_s
     count = max(1, int((end_s - first_s) // step_s))
     total, known = array("d", bytes(8 * (count + 1))), array("b", bytes(count + 1))
-    facts = [_buffer(values) for values in (readings.at_s, readings.hold_s, gain)]
-    _run(_onto_grid)(*facts, readings.end_s, first_s, step_s, _buffer(total), _buffer(known))
+    facts = [buffer(values) for values in (readings.at_s, readings.hold_s, gain)]
+    fast(_onto_grid)(*facts, readings.end_s, first_s, step_s, buffer(total), buffer(known))
     wanted = array("i", [-1]) * (count + 1)  # what the stage that begins at a moment takes, in steps; -1: none begins
     opening = int(needs[0].wh / step_wh + 1e-6) if needs else 0
     for need, after in zip(needs, [*needs[1:], None], strict=False):
@@ -319,8 +320,8 @@ def best(
     ring = max(least) + 2
     choices = array("B", bytes((count + 1) * levels))
     off, on = (array("d", bytes(8 * ring * levels)) for _ in range(2))
-    facts = [_buffer(values) for values in (total, known, wanted)]
-    _run(_worked_back)(*facts, *least, levels, _buffer(choices), _buffer(off), _buffer(on))
+    facts = [buffer(values) for values in (total, known, wanted)]
+    fast(_worked_back)(*facts, *least, levels, buffer(choices), buffer(off), buffer(on))
     runs, lacks = _taken(total, known, wanted, least, levels, opening, choices, first_s, step_s)
     found = sum(total[end] - total[begin] for begin, end in runs)
     return Best(found, [(first_s + b * step_s, first_s + e * step_s) for b, e in runs], lacks * step_wh, step_s)

@@ -31,7 +31,7 @@ from decimal import Decimal
 from functools import reduce
 from operator import or_
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from surpluscharge.clock import day_number
 from surpluscharge.config import Config
@@ -56,7 +56,7 @@ from surpluscharge.control.signals import Rejected, value_at
 from surpluscharge.control.slots import REASONS, Book, Feed, Moving, Unusable, read_past
 from surpluscharge.history.ledger import Ledger
 from surpluscharge.history.readings import LIMIT_W, PLAIN, Counts, Layout, Readings, ReadingsError
-from surpluscharge.planning import compiling
+from surpluscharge.planning.compiling import buffer, fast
 
 MOST_READINGS = 20_000_000  # over six years of one every ten seconds; beyond, memory would not stay within 2 GB
 FRESH_SPACINGS = 1.5  # readings rarer than fresh_s are held for so many of their usual distances
@@ -70,15 +70,6 @@ CARES = tuple(
     reduce(or_, (row.when | row.unless for row in TABLE if (row.sources >> mode) & 1), 0) & _EVERY
     for mode in range(len(MODE_NAMES))
 )
-
-
-def _run(function: Callable[..., Any]) -> Callable[..., Any]:
-    """Return the function, compiled if that can be; to be called with buffers made by :func:`_buffer`."""
-    return compiling.compiled(function) if compiling.available() else function
-
-
-def _buffer(values: array[Any]) -> Any:
-    return compiling.view(values) if compiling.available() else values
 
 
 # --- the readings, and what a running charger would have gained from them --------------------------------------------
@@ -111,7 +102,7 @@ def series(at_s: array[float], surplus_w: array[float], fresh_s: float, counts: 
     spacing_s = spacings[len(spacings) // 2] if spacings else fresh_s
     fresh_s = max(fresh_s, FRESH_SPACINGS * spacing_s)
     hold_s = array("d", bytes(8 * count))
-    _run(_hold)(_buffer(at_s), fresh_s, _buffer(hold_s))
+    fast(_hold)(buffer(at_s), fresh_s, buffer(hold_s))
     hold_s[-1] = min(fresh_s, spacing_s)
     return Series(at_s, surplus_w, hold_s, fresh_s, spacing_s, counts or Counts(readings=count))
 
@@ -178,7 +169,7 @@ def load_ledger(
     if not at_s:
         raise ReadingsError(f"{path}: there are no readings in it yet. Let the daemon run for some days")
     hold_s = array("d", bytes(8 * len(at_s)))
-    _run(_hold)(_buffer(at_s), fresh_s, _buffer(hold_s))
+    fast(_hold)(buffer(at_s), fresh_s, buffer(hold_s))
     for last, end_s in [*ends, (len(at_s) - 1, until_s)]:
         hold_s[last] = min(fresh_s, end_s - at_s[last])
     readings = Series(at_s, surplus_w, hold_s, fresh_s, _usual(lengths_s), Counts(readings=len(lengths_s)), means=True)
@@ -266,13 +257,13 @@ class Sums(NamedTuple):
 def sums(readings: Series, draw_w: float, prices: Rates) -> Sums:
     """Add up. In each interval the solar share is min(draw, surplus), the grid's is the rest."""
     result = Sums(*(array("d", bytes(8 * (len(readings.at_s) + 1))) for _ in range(3)))
-    _run(_add_up)(
-        _buffer(readings.at_s),
-        _buffer(readings.surplus_w),
-        _buffer(readings.hold_s),
+    fast(_add_up)(
+        buffer(readings.at_s),
+        buffer(readings.surplus_w),
+        buffer(readings.hold_s),
         draw_w,
-        *map(_buffer, prices[:4]),
-        *map(_buffer, result),
+        *map(buffer, prices[:4]),
+        *map(buffer, result),
     )
     return result
 
@@ -349,18 +340,18 @@ def moves(
     """
     state = initial(params, readings.at_s[0], days.first)._replace(was_enabled=True)
     return list(
-        _run(decide)(
+        fast(decide)(
             params._replace(rearm_daily=True),
             state,
             draw_w,
             readings.fresh_s,
-            _buffer(readings.at_s),
-            _buffer(readings.surplus_w),
-            _buffer(array("d", [params.start_export_w]) if start_w is None else start_w),
-            _buffer(array("d", [params.stop_import_w]) if stop_w is None else stop_w),
+            buffer(readings.at_s),
+            buffer(readings.surplus_w),
+            buffer(array("d", [params.start_export_w]) if start_w is None else start_w),
+            buffer(array("d", [params.stop_import_w]) if stop_w is None else stop_w),
             readings.end_s,
             days.first,
-            _buffer(days.ends_s),
+            buffer(days.ends_s),
         )
     )
 
@@ -395,7 +386,7 @@ def decide(
         load_w = draw_w if wants_on(state.mode) else 0.0
         k = max(held, 0)
         here = _with_thresholds(params, start_w[k * each_start], stop_w[k * each_stop])
-        due_s = next_deadline(here, state, _inputs(grid_w, INFINITE_S, load_w, day, False, 0))
+        due_s = next_deadline(here, state, inputs_with(grid_w, INFINITE_S, load_w, day, False, 0))
         if next_day < len(days_s):
             due_s = min(due_s, days_s[next_day])
 
@@ -427,16 +418,16 @@ def decide(
         k = max(held, 0)
         here = _with_thresholds(params, start_w[k * each_start], stop_w[k * each_stop])
         fresh_until_s = at_s[held] + fresh_s if held >= 0 else -INFINITE_S
-        state = _settle(here, state, now_s, grid_w, fresh_until_s, draw_w, day, False, 0, held, moves)
+        state = settle(here, state, now_s, grid_w, fresh_until_s, draw_w, day, False, 0, held, moves)
         if event_s > ahead_s and held + 1 < count:
             held += 1
             grid_w = (draw_w if wants_on(state.mode) else 0.0) - surplus_w[held]
             here = _with_thresholds(params, start_w[held * each_start], stop_w[held * each_stop])
-            state = _settle(here, state, now_s, grid_w, now_s + fresh_s, draw_w, day, False, 0, held, moves)
+            state = settle(here, state, now_s, grid_w, now_s + fresh_s, draw_w, day, False, 0, held, moves)
     return moves
 
 
-def _settle(
+def settle(
     params: Params,
     state: State,
     now_s: float,
@@ -453,14 +444,16 @@ def _settle(
         load_w = draw_w if wants_on(state.mode) else 0.0
         before, state = (
             state.mode,
-            step(params, state, now_s, _inputs(grid_w, fresh_until_s, load_w, day, planned, planned_day)),
+            step(params, state, now_s, inputs_with(grid_w, fresh_until_s, load_w, day, planned, planned_day)),
         )
         if state.mode == before:
             return state
         moves.append(Move(now_s, state.mode, held, state.cause))
 
 
-def _inputs(grid_w: float, fresh_until_s: float, load_w: float, day: int, planned: bool, planned_day: int) -> Inputs:
+def inputs_with(
+    grid_w: float, fresh_until_s: float, load_w: float, day: int, planned: bool, planned_day: int
+) -> Inputs:
     return Inputs(grid_w, fresh_until_s, load_w, True, False, CLEAR, load_w == 0.0, day, planned, planned_day)
 
 

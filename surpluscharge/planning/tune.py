@@ -33,7 +33,8 @@ from surpluscharge.control.machine import Params, State, initial
 from surpluscharge.history.readings import ReadingsError
 from surpluscharge.planning import comparing, compiling
 from surpluscharge.planning.comparing import Study, ThresholdSeries
-from surpluscharge.planning.replay import _buffer, _run, book, decide
+from surpluscharge.planning.compiling import buffer, fast
+from surpluscharge.planning.replay import book, decide
 from surpluscharge.words import counted, duration, number, signed, watts
 
 Objective = Literal["value", "solar", "starts"]
@@ -156,17 +157,17 @@ class _Scorer:
     def __call__(self, candidate: Candidate) -> Score:
         case, readings = self._case, self._case.readings
         result = Score(*(array("d", bytes(8 * (len(case.days.ends_s) + 1))) for _ in range(2)))
-        _run(score)(
+        fast(score)(
             candidate.params._replace(rearm_daily=True),
             initial(candidate.params, readings.at_s[0], case.days.first)._replace(was_enabled=True),
             case.draw_w,
             readings.fresh_s,
-            _buffer(readings.at_s),
-            _buffer(readings.surplus_w),
-            *map(_buffer, candidate.thresholds),
+            buffer(readings.at_s),
+            buffer(readings.surplus_w),
+            *map(buffer, candidate.thresholds),
             readings.end_s,
             case.days.first,
-            *map(_buffer, (case.days.ends_s, readings.hold_s, self._total, *result)),
+            *map(buffer, (case.days.ends_s, readings.hold_s, self._total, *result)),
         )
         return result
 

@@ -36,7 +36,7 @@ from numpy.typing import NDArray
 
 from surpluscharge.control import ahead
 from surpluscharge.control.economics import Prices, break_even, thresholds
-from surpluscharge.planning.compiling import _compiled, compiled
+from surpluscharge.planning.compiling import compiled
 from tests.bench.houses import FITTING, HOUSES, JUDGING, SKIES, STEP_S, Day, Source, days
 from tests.bench.scoring import Times, best_possible, play_fixed, play_varied
 
@@ -124,7 +124,7 @@ def vary() -> None:
         if name:
             usual = getattr(ahead, name)
             setattr(ahead, name, usual * factor)
-            _compiled.cache_clear()  # constants are compiled in
+            compiled.cache_clear()  # constants are compiled in
         print(f"{name or 'as it is':18}{factor:6.2f}", end="")
         for source, these in cases.items():
             again = [{**case, "ahead": looking} for case, looking in zip(these, _ahead(source), strict=True)]
