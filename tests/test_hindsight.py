@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
 
+from surpluscharge.control.rule import Band
 from surpluscharge.planning import comparing, compiling, hindsight, tune
 from surpluscharge.planning.comparing import Study
 from surpluscharge.planning.replay import Days, Series, series
@@ -272,7 +273,7 @@ def outcomes(case: Study) -> list[comparing.Outcome]:
     """Return what each rule does: plain, auto, ahead, tuned, and others that start in the night as well."""
     auto, ahead = comparing.following_prices(case), comparing.looking_ahead(case)
     assert auto and ahead
-    at_night = comparing.fixed(-2000.0, 3400.0)
+    at_night = comparing.fixed(Band(-2000.0, 3400.0))
     rules = [
         tune.Candidate(case.params, thresholds, {}) for thresholds in (comparing.plain(case), auto, ahead, at_night)
     ]

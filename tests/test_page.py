@@ -21,6 +21,7 @@ from selenium.webdriver.chrome.options import Options
 from selenium.webdriver.chrome.service import Service
 
 from surpluscharge.control.economics import Tariff, Tariffs
+from surpluscharge.control.rule import Band
 from surpluscharge.history.ledger import Ledger
 from surpluscharge.history.report import Household, Report, as_json, build, drawing
 from surpluscharge.history.report import page as pages
@@ -97,7 +98,7 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
 def reports(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Report]:
     """Return reports of an invented house: a day with a gap and a fault, months measured, learned and by the month."""
     folder = tmp_path_factory.mktemp("history")
-    site = Household("carport", ZONE, TARIFFS, lambda _: (PARAMS.start_export_w, PARAMS.stop_import_w))
+    site = Household("carport", ZONE, TARIFFS, lambda _: Band(PARAMS.start_export_w, PARAMS.stop_import_w))
     habit = Habit(every_s=40.0, absent={DAY: (11.0, 13.3)}, tripped={DAY: (14.0, 14.5)})
     with Ledger(folder / "measured.sqlite") as ledger:
         live(ledger, date(2031, 5, 1), 31, habit)
@@ -482,9 +483,7 @@ def test_each_gap_fault_session_and_state_of_the_day_is_in_the_drawing(
 
 
 def test_a_day_on_which_nothing_may_start_has_no_threshold_and_says_so(reports: dict[str, Report]) -> None:
-    never = tuple(
-        each._replace(start_export_w=float("inf"), stop_import_w=-float("inf")) for each in reports["day"].thresholds
-    )
+    never = tuple(each._replace(band=Band(float("inf"), -float("inf"))) for each in reports["day"].thresholds)
     text = as_html(reports["day"]._replace(thresholds=never))
     assert "no charge starts at these prices" in text and "start above" not in text
 
@@ -544,7 +543,7 @@ def test_every_threshold_is_named_within_the_picture(
 ) -> None:
     """And a line is drawn for it, within the frame; on a phone the words may be shorter."""
     (span,) = reports["day"].thresholds
-    spans = (span._replace(start_export_w=start_export_w, stop_import_w=stop_import_w),)
+    spans = (span._replace(band=Band(start_export_w, stop_import_w)),)
     (tmp_path / "day.html").write_text(as_html(reports["day"]._replace(thresholds=spans)), encoding="utf-8")
     for width in (390, 1280):
         found = drawn_words(browser, tmp_path / "day.html", 0, width)
@@ -571,8 +570,8 @@ def test_thresholds_that_change_with_the_prices_are_named_each(
     (span,) = reports["day"].thresholds
     at_ms = span.begin_ms + 12 * 3_600_000
     spans = (
-        span._replace(end_ms=at_ms, start_export_w=800.0),
-        span._replace(begin_ms=at_ms, start_export_w=1300.0),
+        span._replace(end_ms=at_ms, band=span.band._replace(start_export_w=800.0)),
+        span._replace(begin_ms=at_ms, band=span.band._replace(start_export_w=1300.0)),
     )
     (tmp_path / "day.html").write_text(as_html(reports["day"]._replace(thresholds=spans)), encoding="utf-8")
     words = [text for text, *_ in drawn_words(browser, tmp_path / "day.html")]
@@ -769,7 +768,7 @@ def test_labels_along_an_axis_leave_room_for_one_another(sheet: Sheet, number: i
 
 
 def test_days_of_which_nothing_is_known_still_make_a_page(tmp_path: Path) -> None:
-    site = Household("carport", ZONE, None, lambda _: (1000.0, 300.0))
+    site = Household("carport", ZONE, None, lambda _: Band(1000.0, 300.0))
     with Ledger(tmp_path / "h.sqlite") as ledger:
         text = as_html(build(ledger, date(2031, 5, 1), date(2031, 5, 3), LATER, site))
     assert "Nothing is known of this time" in text and "<svg" not in text
@@ -777,7 +776,7 @@ def test_days_of_which_nothing_is_known_still_make_a_page(tmp_path: Path) -> Non
 
 def test_a_day_that_loses_money_says_lost(reports: dict[str, Report], tmp_path: Path) -> None:
     dear = Tariffs("EUR", (Tariff(None, Decimal("0.3"), Decimal("0.25"), Decimal("0.05")),))
-    site = Household("carport", ZONE, dear, lambda _: (1000.0, 300.0))
+    site = Household("carport", ZONE, dear, lambda _: Band(1000.0, 300.0))
     with Ledger(tmp_path / "h.sqlite") as ledger:
         live(ledger, date(2031, 5, 18), 2, Habit(every_s=60.0))
         text = as_html(build(ledger, date(2031, 5, 18), date(2031, 5, 19), LATER, site))

@@ -17,6 +17,7 @@ import pytest
 from surpluscharge import cli
 from surpluscharge.control import machine
 from surpluscharge.control.economics import EVERY_DAY, Tariff, Tariffs, Window
+from surpluscharge.control.rule import Band
 from surpluscharge.history import exchange
 from surpluscharge.history import report as reports
 from surpluscharge.history.energy import MWS_PER_KWH, NOTHING, Energy, Sample, day_span, hold, ms_of, time_of, total
@@ -32,7 +33,7 @@ ABSENT = {date(2031, 5, 15): (11.0, 13.3)}
 
 
 def site(tariffs: Tariffs | None = TARIFFS, zone: ZoneInfo = ZONE) -> Household:
-    return Household("carport", zone, tariffs, lambda _: (PARAMS.start_export_w, PARAMS.stop_import_w))
+    return Household("carport", zone, tariffs, lambda _: Band(PARAMS.start_export_w, PARAMS.stop_import_w))
 
 
 @pytest.fixture(scope="module")
@@ -202,9 +203,11 @@ def test_what_runs_may_not_have_written_anything_yet(tmp_path: Path) -> None:
 
 
 def test_thresholds_are_cut_where_prices_change_them_and_nowhere_else(ledger: Ledger) -> None:
-    by_hour = site()._replace(thresholds=lambda when: (900.0, 300.0) if 5 <= when.hour < 23 else (float("inf"), -1.0))
+    by_hour = site()._replace(
+        thresholds=lambda when: Band(900.0, 300.0) if 5 <= when.hour < 23 else Band(float("inf"), -1.0)
+    )
     made = build(ledger, FIRST, FIRST, LATER, by_hour)
-    spans = [(f"{time_of(each.begin_ms, ZONE):%H:%M}", each.start_export_w) for each in made.thresholds]
+    spans = [(f"{time_of(each.begin_ms, ZONE):%H:%M}", each.band.start_export_w) for each in made.thresholds]
     assert spans == [("00:00", float("inf")), ("05:30", 900.0), ("23:30", float("inf"))]
     (one,) = build(ledger, FIRST, FIRST, LATER, site()).thresholds
     assert (one.begin_ms, one.end_ms) == tuple(map(ms_of, day_span(FIRST, ZONE)))

@@ -136,7 +136,7 @@ def caution(memory: Memory) -> float:
 def thresholds(
     memory: Memory, draw_w: float, break_even_w: float, min_on_s: float, min_off_s: float
 ) -> tuple[float, float]:
-    """Return (start_export_w, stop_import_w) for this moment, as :class:`machine.Params` has them.
+    """Return the export that starts a charge now, and the import that ends one, as :class:`machine.Params` has them.
 
     ``break_even_w`` is the surplus from which on running the charger pays: 0 where any does, infinity where none does.
     A start is infinite where no surplus of this moment could make it pay.

@@ -267,7 +267,7 @@ REVIVES_S = 300.0  # five minutes; in four times that by twice as much, as a ran
 
 
 def thresholds(draw_w: float, prices: Prices, min_on_s: float, min_off_s: float) -> tuple[float, float]:
-    """Return (start_export_w, stop_import_w): what ``"auto"`` means in the configuration.
+    """Return the export that starts and the import that ends a charge: what ``"auto"`` means in the configuration.
 
     Break-even alone would be right if one could stop and start at any time. But a start is a bet over the minimum-on
     time, in which the surplus falls back towards its usual level; so the higher break-even lies above that, and the

@@ -28,7 +28,7 @@ from surpluscharge.control.machine import (
     Params,
     wants_on,
 )
-from surpluscharge.control.rule import Way
+from surpluscharge.control.rule import Band, Way
 from surpluscharge.control.wishes import Need
 from surpluscharge.history.readings import sides
 from surpluscharge.planning import compiling, hindsight, needs, replay
@@ -166,14 +166,14 @@ def _known_s(readings: Series, sums: Sums, draw_w: float, now_s: float, held: in
     return 3600.0 * sum(parts) / draw_w
 
 
-def fixed(start_export_w: float, stop_import_w: float) -> ThresholdSeries:
+def fixed(band: Band) -> ThresholdSeries:
     """Return thresholds that stay as they are."""
-    return ThresholdSeries(array("d", [start_export_w]), array("d", [stop_import_w]))
+    return ThresholdSeries(*(array("d", [flow_w]) for flow_w in band))
 
 
 def plain(case: Study) -> ThresholdSeries:
     """Return the thresholds as configured; where they follow the prices, the defaults."""
-    return fixed(*case.config.rule(None).fixed)
+    return fixed(case.config.rule(None).fixed)
 
 
 def following_prices(case: Study) -> ThresholdSeries | None:
@@ -186,7 +186,7 @@ def following_prices(case: Study) -> ThresholdSeries | None:
     at_s, rule = case.readings.at_s, case.config.rule(None)._replace(way=Way.PRICES)
     pairs = [rule._replace(prices=prices).band(case.draw_w) for prices in case.prices.prices]
     if len(set(pairs)) == 1:
-        return fixed(*pairs[0])
+        return fixed(pairs[0])
     result = ThresholdSeries(array("d"), array("d"))
     edges = [*(bisect_right(at_s, since_s - 1e-6) for since_s in case.prices.from_s), len(at_s)]
     for (start_w, stop_w), begin, end in zip(pairs, edges[:-1], edges[1:], strict=True):

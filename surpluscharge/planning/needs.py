@@ -47,7 +47,7 @@ from surpluscharge.history.expectation import (
 from surpluscharge.planning import compiling
 from surpluscharge.planning.compiling import buffer, fast
 from surpluscharge.planning.hindsight import START, STOP, Runs
-from surpluscharge.planning.replay import Days, Move, Series, inputs_with, settle, total_at
+from surpluscharge.planning.replay import Days, Move, Series, inputs_with, settle, total_at, with_thresholds
 
 PUBLISHED_AT = time(13, 0)  # prices of the next day
 ELEVEN = 23
@@ -147,7 +147,7 @@ def follow(
                 if fresh and hear is not None:
                     intent = hear(now_s, readings.surplus_w[held] / draw_w, intent)
                 asked = any(begin_s <= now_s < end_s for begin_s, end_s in intent.windows)
-                here = params._replace(start_export_w=intent.start_w, stop_import_w=intent.stop_w)
+                here = with_thresholds(params, intent.start_w, intent.stop_w)
                 fresh_s = readings.at_s[reading] + readings.fresh_s
                 if fresh:  # the meter shows what is drawn at its moment
                     grid_w = (draw_w if wants_on(state.mode) else 0.0) - readings.surplus_w[reading]

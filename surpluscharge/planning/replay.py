@@ -385,7 +385,7 @@ def decide(
         # What the machine waits for if no reading comes: its own deadline, or the next day.
         load_w = draw_w if wants_on(state.mode) else 0.0
         k = max(held, 0)
-        here = _with_thresholds(params, start_w[k * each_start], stop_w[k * each_stop])
+        here = with_thresholds(params, start_w[k * each_start], stop_w[k * each_stop])
         due_s = next_deadline(here, state, inputs_with(grid_w, INFINITE_S, load_w, day, False, 0))
         if next_day < len(days_s):
             due_s = min(due_s, days_s[next_day])
@@ -416,13 +416,13 @@ def decide(
         if next_day < len(days_s) and days_s[next_day] <= now_s:
             day, next_day = day + 1, next_day + 1
         k = max(held, 0)
-        here = _with_thresholds(params, start_w[k * each_start], stop_w[k * each_stop])
+        here = with_thresholds(params, start_w[k * each_start], stop_w[k * each_stop])
         fresh_until_s = at_s[held] + fresh_s if held >= 0 else -INFINITE_S
         state = settle(here, state, now_s, grid_w, fresh_until_s, draw_w, day, False, 0, held, moves)
         if event_s > ahead_s and held + 1 < count:
             held += 1
             grid_w = (draw_w if wants_on(state.mode) else 0.0) - surplus_w[held]
-            here = _with_thresholds(params, start_w[held * each_start], stop_w[held * each_stop])
+            here = with_thresholds(params, start_w[held * each_start], stop_w[held * each_stop])
             state = settle(here, state, now_s, grid_w, now_s + fresh_s, draw_w, day, False, 0, held, moves)
     return moves
 
@@ -457,7 +457,7 @@ def inputs_with(
     return Inputs(grid_w, fresh_until_s, load_w, True, False, CLEAR, load_w == 0.0, day, planned, planned_day)
 
 
-def _with_thresholds(params: Params, start_w: float, stop_w: float) -> Params:
+def with_thresholds(params: Params, start_w: float, stop_w: float) -> Params:
     return Params(
         start_w,
         stop_w,

@@ -30,6 +30,7 @@ from typing import Any, Literal, NamedTuple
 
 from surpluscharge.config import ConfigError, parse
 from surpluscharge.control.machine import Params, State, initial
+from surpluscharge.control.rule import Band
 from surpluscharge.history.readings import ReadingsError
 from surpluscharge.planning import comparing, compiling
 from surpluscharge.planning.comparing import Study, ThresholdSeries
@@ -113,7 +114,7 @@ def _pairs(case: Study) -> Iterator[tuple[ThresholdSeries, dict[str, float | str
             # While the charger runs, a surplus of S shows as an import of draw - S.
             start_w, stop_w = round(share * case.draw_w), round((1.0 - share + width) * case.draw_w)
             if stop_w <= 20000:  # the configuration takes no more
-                yield comparing.fixed(start_w, stop_w), {"start_export_w": start_w, "stop_import_w": stop_w}
+                yield comparing.fixed(Band(start_w, stop_w)), {"start_export_w": start_w, "stop_import_w": stop_w}
 
 
 # --- scoring ---------------------------------------------------------------------------------------------------------

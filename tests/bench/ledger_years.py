@@ -23,6 +23,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from surpluscharge.control.economics import EVERY_DAY, Tariff, Tariffs, Window
+from surpluscharge.control.rule import Band
 from surpluscharge.history import report
 from surpluscharge.history.energy import MINUTE_MS, NOTHING, Interval, Sample, day_span, downsample, hold, ms_of
 from surpluscharge.history.ledger import Batch, Charge, FaultChange, Ledger, Retention, StateChange
@@ -109,7 +110,7 @@ def day_batches(intervals: list[Interval], charges: list[Charge]) -> list[Batch]
 def ask(path: Path, what: str) -> None:
     """Make a report of the ledger, and print how long it took and how much memory the process has used."""
     began_s, began_cpu_s = time.perf_counter(), time.process_time()
-    site = report.Household("carport", ZONE, TARIFFS, lambda _: (1380.0, 345.0))
+    site = report.Household("carport", ZONE, TARIFFS, lambda _: Band(1380.0, 345.0))
     last = END.date() - timedelta(days=1)
     kind, _, form = what.partition(" ")
     days = {"day": 1, "month": 30, "year": 365, "nothing": 0}[kind]

@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 
 from surpluscharge.control.economics import Priced, Prices, Tariffs
 from surpluscharge.control.netting import Netting
+from surpluscharge.control.rule import Band
 from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.history.energy import (
     HOUR_MS,
@@ -66,11 +67,9 @@ class Household(NamedTuple):
     charger: str
     zone: tzinfo | None
     tariffs: Tariffs | None
-    thresholds: Callable[[datetime], tuple[float, float]]  # (start_export_w, stop_import_w) at a moment
+    thresholds: Callable[[datetime], Band]  # at a moment
     batch_s: float = 300.0  # how often a running daemon writes what it has seen
-    of_prices: Callable[[Prices | None], tuple[float, float]] | None = (
-        None  # thresholds, where prices moved; None: same
-    )
+    of_prices: Callable[[Prices | None], Band] | None = None  # thresholds, where prices moved; None: same
     thresholds_move: bool = False  # with the surplus of late: these are where nothing is known of it
 
     @property
@@ -143,8 +142,7 @@ class SessionLine(NamedTuple):
 class ThresholdSpan(NamedTuple):
     begin_ms: int
     end_ms: int
-    start_export_w: float  # infinite: no charge starts
-    stop_import_w: float
+    band: Band
 
 
 class PriceSpan(NamedTuple):
@@ -441,13 +439,13 @@ def _threshold_spans(line: Line, site: Household, priced: Priced | None) -> Iter
     moved = site.of_prices if priced is not site.tariffs else None
     pending: ThresholdSpan | None = None
     for begin, end, prices in spans:
-        start_export_w, stop_import_w = moved(prices) if moved else site.thresholds(begin)
-        if pending and (pending.start_export_w, pending.stop_import_w) == (start_export_w, stop_import_w):
+        band = moved(prices) if moved else site.thresholds(begin)
+        if pending and pending.band == band:
             pending = pending._replace(end_ms=ms_of(end))
             continue
         if pending:
             yield pending
-        pending = ThresholdSpan(ms_of(begin), ms_of(end), start_export_w, stop_import_w)
+        pending = ThresholdSpan(ms_of(begin), ms_of(end), band)
     if pending:
         yield pending
 
@@ -563,8 +561,8 @@ def as_json(report: Report) -> dict[str, Any]:
             {
                 "begin": when(each.begin_ms),
                 "end": when(each.end_ms),
-                "start_export_w": watts(each.start_export_w),
-                "stop_import_w": watts(each.stop_import_w),
+                "start_export_w": watts(each.band.start_export_w),
+                "stop_import_w": watts(each.band.stop_import_w),
             }
             for each in report.thresholds
         ],

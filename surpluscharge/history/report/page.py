@@ -150,8 +150,9 @@ def _levels(report: Report) -> list[Level]:
     """Return the thresholds, one for each power that is one."""
     found: dict[tuple[bool, float], list[tuple[int, int, float]]] = {}
     for span in report.thresholds:
-        for starts, up_w in ((True, span.start_export_w), (False, -span.stop_import_w)):
-            if not math.isinf(up_w):
+        for starts, flow_w in zip((True, False), span.band.shown, strict=True):
+            if flow_w is not None:
+                up_w = flow_w if starts else -flow_w
                 found.setdefault((starts, up_w), []).append((span.begin_ms, span.end_ms, up_w))
     return [
         Level(spans, _threshold_words(starts, up_w), above=starts)
@@ -246,7 +247,7 @@ def _day_sections(report: Report) -> list[str]:
         key.append(("price", f"what a kWh from the grid costs, in {report.currency}"))
     if report.needs:
         key.append(("due", "the car is needed; hollow where it was not ready"))
-    if any(not math.isinf(each.start_export_w) or not math.isinf(each.stop_import_w) for each in report.thresholds):
+    if any(each.band.shown != (None, None) for each in report.thresholds):
         moved = ' now; "ahead" moves them with the surplus of late' if report.thresholds_move else " now"
         key.append(("threshold", f"thresholds, as they are configured{moved}"))
     if report.gaps:
@@ -640,7 +641,7 @@ def _reading(report: Report) -> str:
         spans = ", ".join(f"{moment(report, begin)} to {moment(report, end)}" for begin, end in report.gaps)
         items.insert(0, f"Not known: {spans}.")
     for span in report.thresholds:
-        if math.isinf(span.start_export_w):
+        if span.band.start_w is None:
             items.append(
                 f"From {moment(report, span.begin_ms)} to {moment(report, span.end_ms)} no charge starts at these "
                 "prices: surplus is worth more sold."
