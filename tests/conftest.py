@@ -31,6 +31,7 @@ settings.load_profile("repeatable")
 # In the order of the time that one of their tests takes: begun first, so that at the end no worker waits for another.
 SLOWEST_FIRST = (
     "test_page",
+    "test_needs",
     "test_hindsight",
     "test_tune",
     "test_replay",
@@ -55,7 +56,9 @@ SLOWEST_FIRST = (
 
 # What one worker does, for it shares what takes long: compiled functions and a browser; a month of readings; a bench.
 TOGETHER = {
-    **dict.fromkeys(("test_page", "test_hindsight", "test_tune", "test_replay", "test_ahead"), "compiled"),
+    **dict.fromkeys(
+        ("test_page", "test_needs", "test_hindsight", "test_tune", "test_replay", "test_ahead"), "compiled"
+    ),
     "test_report": "report",
     "test_fuzz": "fuzz",
 }

@@ -142,7 +142,6 @@ class Home:
             self.send("cells", self.sign * self.battery_w)
             self.send("level", 100.0 * self.stored_wh / self.capacity_wh)
         self.send("power", self.car_w)
-        self.controller.tell(news.Tick(), self.at)
         wanted = self.controller.wants_on
         if wanted is not self.told:
             self.starts += wanted

@@ -319,10 +319,10 @@ class Controller:
 
         What was known before holds up to now: that is accounted for first.
         """
-        # A clock that jumps is asked nothing about the time before: that would begin a session.
-        jumped = type(happened) is news.ClockJumped
-        days = {"session_day": self.state.session_day, "planned_day": self.state.planned_day}
-        self._advance(at._replace(**days) if jumped else at)
+        until = at
+        if type(happened) is news.ClockJumped:  # it is asked nothing about the time before: that would begin a session
+            until = at._replace(session_day=self.state.session_day, planned_day=self.state.planned_day)
+        self._advance(until)
         if type(happened) is not news.Tick:
             self._take(happened, at)
             self._advance(at)
@@ -523,15 +523,15 @@ class Controller:
         state, params, limits = self.state, self.settings.params, self.settings.limits
         plug, socket, lessons, strain = self.plug, self.socket, self.lessons, self._strain
         steps, mains, power_w = lessons.steps, lessons.mains, plug.power.value
-        draw_a, heat_c = self.settings.draw_a, self._heat_c(at)
+        wants_on, draw_a, heat_c = self.wants_on, self.settings.draw_a, self._heat_c(at)
         arming = state.mode == machine.ARMING and at.now_s >= state.due_s
         fuse, (gives_w, feeds_w, rests) = self._fuse(at), self._battery(at)
         return Situation(
-            wants_on=self.wants_on,
+            wants_on=wants_on,
             wanted_s=at.now_s - plug.wanted_since_s,
             link_up=plug.link_up,
             hearing=plug.hearing,
-            confirmed=plug.confirmed(self.wants_on),
+            confirmed=plug.confirmed(wants_on),
             was_confirmed=plug.was_confirmed,
             reported=plug.reported,
             payloads_exchanged=plug.reversal.found,
@@ -550,8 +550,8 @@ class Controller:
             warmed_c=socket.warmed_c,
             voltage_v=plug.volts,
             voltage_before_v=None if plug.volts is None else plug.voltage.before,
-            voltage_free_v=self._mean_v(0.0, not self.wants_on),
-            voltage_mean_v=self.voltage_mean_v,
+            voltage_free_v=self._mean_v(0.0, not wants_on),
+            voltage_mean_v=self._mean_v(draw_a, wants_on),
             voltage_mean_whole=mains.whole(at.now_s),
             voltage_drop_v=None if mains.drop_ohm is None else mains.drop_ohm * draw_a,
             large_drops=mains.large_drops(DROP_SHARE * limits.nominal_v / draw_a),

@@ -127,7 +127,7 @@ class Mains:
 
     def large_drops(self, above_ohm: float) -> int:
         """Return at how many switchings in a row, up to the last one, the voltage fell by more than it may."""
-        return sum(1 for _ in takewhile(lambda ohm: ohm > above_ohm, reversed(self.ohms)))
+        return sum(1 for _ in takewhile(lambda ohm: ohm > above_ohm, reversed(self.ohms))) if self.ohms else 0
 
     def _hold(self, now_s: float, fresh_s: float) -> None:
         """Let the last reading count until now, and drop what is older than ten minutes."""

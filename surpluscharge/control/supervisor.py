@@ -567,7 +567,7 @@ FAULTS = (
     Fault(
         "voltage-dangerous",
         TRIP,
-        lambda now, limits: _volts_twice(now) > DANGEROUS_VOLTS_SHARE * limits.nominal_v,
+        lambda now, limits: now.voltage_v is not None and _volts_twice(now) > DANGEROUS_VOLTS_SHARE * limits.nominal_v,
         after_s=0.0,
         latches=True,
         cooldown_s=900.0,
@@ -581,10 +581,11 @@ FAULTS = (
         "voltage-out",
         TRIP,
         lambda now, limits: (
-            _volts_twice(now) <= DANGEROUS_VOLTS_SHARE * limits.nominal_v  # else see above
+            now.voltage_v is not None
+            and _volts_twice(now) <= DANGEROUS_VOLTS_SHARE * limits.nominal_v  # else see above
             and (
                 _volts_twice(now) > TRIP_VOLTS_SHARE * limits.nominal_v
-                or (now.voltage_v or 0.0) > DANGEROUS_VOLTS_SHARE * limits.nominal_v
+                or now.voltage_v > DANGEROUS_VOLTS_SHARE * limits.nominal_v
             )
         ),
         after_s=0.0,
@@ -798,9 +799,10 @@ class Supervisor:
         verdict = CLEAR
         weighed = self._evident_since_s.keys() | self.records.keys()
         for fault in FAULTS:
-            code, evident = fault.code, fault.evidence(now, limits)
-            if not evident and code not in weighed:  # as a rule: there is nothing to weigh
+            evident = fault.evidence(now, limits)
+            if not evident and (not weighed or fault.code not in weighed):  # as a rule: there is nothing to weigh
                 continue
+            code = fault.code
             record = self.records.get(code)
             if evident:
                 if record is not None and record.acknowledged and code not in self._evident_since_s:
