@@ -22,9 +22,13 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
+from surpluscharge.daemon.status import waits_for
 from surpluscharge.words import duration, printable, watts
 
-COLUMN_S = 120.0  # of time in one column of the chart
+COLUMN_S = 120.0  # of time in one column of the chart, at the most: what is older moves out of it
+COLUMNS_S = (10.0, 20.0, 30.0, 60.0, COLUMN_S)  # where the course is finer, the finest in which all of it fits
+MARKS_S = (120.0, 300.0, 600.0, 1800.0)  # between two times below the chart
+HELD_S = 120.0  # so long a document holds for what comes after it, until there is another
 MOST_COLUMNS = 2000  # remembered: more than any terminal shows
 WIDE, TALL, BESIDE = 140, 34, 58  # characters and lines from which on the figures stand beside the chart, so wide
 MARGIN = 8  # before a chart, for what its lines stand for
@@ -59,16 +63,19 @@ class Span:
 class Course:
     """What a row of status documents has shown. ``begun``: where the chart begins; default: with the first of them.
 
-    ``draw_w``: what the lead draws, where that is known better than from the documents.
+    ``draw_w``: what the lead draws, where that is known better than from the documents. ``span_s``: how finely it is
+    remembered.
     """
 
-    def __init__(self, begun: datetime | None = None, draw_w: float | None = None) -> None:
+    def __init__(self, begun: datetime | None = None, draw_w: float | None = None, span_s: float = COLUMN_S) -> None:
         self.begun = begun
+        self.span_s = span_s
         self.status: Status = {}
         self.spans: dict[int, Span] = {}  # by their number, from the begin on
         self.happened: deque[tuple[datetime, str, str]] = deque(maxlen=60)  # when, state, why
         self._given_w = draw_w
         self._drew_w: float | None = None
+        self._last: tuple[datetime, float, int] | None = None  # of the document before: when, surplus_w, on
 
     def take(self, status: Status) -> str | None:
         """Take in the next document. Returns the state before; None: it is the first."""
@@ -77,23 +84,54 @@ class Course:
         when = datetime.fromisoformat(status["time"])
         on = status["relay"]["commanded"] == "on"
         if self.begun is None:
-            self.begun = when.replace(minute=when.minute // 30 * 30, second=0, microsecond=0)
+            whole_min = 30 if self.span_s >= COLUMN_S else 2  # so that the times below the chart are round ones
+            self.begun = when.replace(minute=when.minute // whole_min * whole_min, second=0, microsecond=0)
         if before != status["state"]:
             self.happened.append((when, status["state"], status["why"]))
         if on and (power_w := status.get("charger_power", {}).get("power_w")):
             self._drew_w = power_w
         if status["surplus_w"] is not None:
-            span = self.spans.setdefault(self.number(when), Span())
+            number = self.number(when)
+            if self._last and when - self._last[0] <= timedelta(seconds=HELD_S):
+                for between in range(self.number(self._last[0]) + 1, number):
+                    self.spans.setdefault(between, Span(1, self._last[1], self._last[2]))
+            self._last = when, status["surplus_w"], 1 if on else -1
+            span = self.spans.setdefault(number, Span())
             span.samples += 1
             span.surplus_w += (status["surplus_w"] - span.surplus_w) / span.samples
             span.on += 1 if on else -1
             while len(self.spans) > MOST_COLUMNS:
                 del self.spans[min(self.spans)]
+        else:
+            self._last = None
         return before
 
     def number(self, when: datetime) -> int:
         """Return in which column of the chart a time lies."""
-        return int((when - self.begun).total_seconds() // COLUMN_S) if self.begun else 0
+        return int((when - self.begun).total_seconds() // self.span_s) if self.begun else 0
+
+    def columns(self, now: datetime, width: int) -> tuple[float, list[datetime], list[Span | None]]:
+        """Return what a chart so wide shows up to now: the seconds in a column, when each begins, and what it holds.
+
+        What is remembered finely is drawn as finely as all of it fits, and so soon fills a wide terminal.
+        """
+        assert self.begun is not None
+        last = self.number(now)
+        earliest = min(self.spans, default=last)
+        steps = sorted({max(1, round(column_s / self.span_s)) for column_s in COLUMNS_S})
+        step = next((step for step in steps if last // step - earliest // step < width), steps[-1])
+        first = max(0 if step == 1 else earliest // step, last // step + 1 - width)
+        shown = range(first, first + width)
+        starts = [self.begun + timedelta(seconds=number * step * self.span_s) for number in shown]
+        return step * self.span_s, starts, [self._together(number * step, step) for number in shown]
+
+    def _together(self, first: int, many: int) -> Span | None:
+        """Return one span for several, one after the other; None: nothing is known of them."""
+        spans = [self.spans[number] for number in range(first, first + many) if number in self.spans]
+        if not spans:
+            return None
+        on = sum(1 if span.on > 0 else -1 for span in spans)
+        return Span(len(spans), sum(span.surplus_w for span in spans) / len(spans), on)
 
     def sun_about(self, now: datetime) -> bool:
         """Whether there was any surplus of late; before anything is known, too."""
@@ -117,11 +155,12 @@ def picture(
     energies: RenderableType | None = None,
     energies_title: str = "Today",
     full_w: float | None = None,
+    said: str = "What the daemon does, in its own words",
 ) -> Layout:
     """Return the whole picture as it is now. It fits 24 lines of 80 characters; a wide terminal sees more beside it.
 
     Instead of what the documents say, ``head`` (two lines), ``powers`` (four) and ``energies`` (five); ``full_w``: the
-    height of the chart.
+    height of the chart; ``said``: what stands above the daemon's words.
     """
     width, height = console.size
     chart = _panel(
@@ -135,12 +174,14 @@ def picture(
 
     def daemon(width: int) -> Layout:
         """Return what the daemon says, all of it: how many lines it takes depends on what it says."""
-        room = height - 2 - LEAST_LINES - 2 if width == BESIDE else height - 9 - LEAST_LINES - 2
-        for text in (_daemon(course.status, now), _daemon(course.status, now, plan=False)):
+        room = height - 15 - LEAST_LINES - 2 if width == BESIDE else height - 9 - LEAST_LINES - 2
+        # Where there is no room for all of it, the plan is seen and not told, and then faults are named only.
+        for plan, faults in ((True, True), (False, True), (True, False), (False, False)):
+            text = _daemon(course.status, now, plan=plan, faults=faults)
             lines = len(text.wrap(console, width - 4))
-            if lines <= room:  # else the plan is seen, and not told
+            if lines <= room:
                 break
-        return Layout(_panel(text, "What the daemon does, in its own words"), size=max(5, lines + 2))
+        return Layout(_panel(text, said), size=max(5, lines + 2))
 
     if width >= WIDE and height >= TALL:
         beside, right = Layout(size=BESIDE), Layout(chart)
@@ -173,14 +214,14 @@ def bar(power_w: float, full_w: float, width: int) -> str:
     return f"{'█' * (eighths // 8)}{' ▏▎▍▌▋▊▉'[eighths % 8]}".ljust(width)[:width]
 
 
-def _label(state: str) -> tuple[str, str]:
+def labelled(state: str) -> tuple[str, str]:
     return LABELS.get(state, (printable(state).upper(), "bold"))
 
 
 def _happened(course: Course, width: int, console: Console) -> Text:
     text = Text()
     for when, state, why in reversed(course.happened):
-        label, style = _label(state)
+        label, style = labelled(state)
         text.append(f"{when:%H:%M}  ", style="grey62")
         text.append(f"{label}\n", style=style)
         text.append("".join(f"       {line}\n" for line in Text(printable(why)).wrap(console, width - 7)))
@@ -201,20 +242,25 @@ def _head(status: Status) -> RenderableType:
     return text
 
 
-def _daemon(status: Status, now: datetime, *, plan: bool = True) -> Text:
+def _daemon(status: Status, now: datetime, *, plan: bool, faults: bool) -> Text:
     if not status:
         return Text("It is starting.")
-    label, style = _label(status["state"])
+    passed_s = max(0.0, (now - datetime.fromisoformat(status["time"])).total_seconds())
+    label, style = labelled(status["state"])
     stay_s = (now - datetime.fromisoformat(status["since"])).total_seconds()
     told = status["relay"]["commanded"]
     text = Text.assemble((label, style), f"   {status['state']} for {duration(stay_s)}; ")
     text.append(f"relay told {told}, {'confirmed' if status['relay']['confirmed'] else 'not confirmed yet'}")
-    for fault in status["faults"]:
+    for fault in () if faults else status["faults"]:
         text.append(f"; {fault['severity']} {printable(fault['code'])}", style="bold red")
     text.append("\nWhy        ", style="grey62")
     text.append(printable(status["why"]))
     text.append("\nWaits for  ", style="grey62")
-    text.append(printable(status["waiting_for"] or "nothing"))
+    text.append(printable(waits_for(status["waiting_for"] or "nothing", status.get("wait_s"), passed_s)))
+    for fault in status["faults"] if faults else ():
+        text.append("\nFault      ", style="grey62")
+        text.append(f"{fault['severity']} {printable(fault['code'])}", style="bold red")
+        text.append(f": {printable(fault['sentence'])} {printable(fault['remedy'])}")
     if plan and status.get("plan"):
         text.append("\nPlan       ", style="grey62")
         text.append(printable(status["plan"]["text"]))
@@ -294,7 +340,7 @@ def _hours(starts: Sequence[datetime], every_s: float) -> Text:
     """Return the line below a chart: the time, where a column begins at a whole multiple of so many seconds."""
     hours = [" "] * (len(starts) + 5)
     for offset, at in enumerate(starts):
-        if (at.hour * 3600 + at.minute * 60) % every_s == 0 and offset + 5 <= len(starts):
+        if (at.hour * 3600 + at.minute * 60 + at.second) % every_s == 0 and offset + 5 <= len(starts):
             hours[offset : offset + 5] = f"{at:%H:%M}"
     return Text(" " * MARGIN + "".join(hours).rstrip(), style="grey62", no_wrap=True)
 
@@ -359,9 +405,8 @@ class Chart:
         self._course, self._now, self._full_w = course, now, full_w
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
-        course, spans = self._course, self._course.spans
-        status, begun = course.status, course.begun
-        if not status or begun is None:
+        course, status = self._course, self._course.status
+        if not status or course.begun is None:
             return
         start_w, stop_import_w = status["thresholds"]["start_export_w"], status["thresholds"]["stop_import_w"]
         start_w = math.inf if start_w is None else start_w
@@ -369,10 +414,9 @@ class Chart:
         stop_w = math.inf if stop_import_w is None or course.draw_w is None else course.draw_w - stop_import_w
         rows = max(3, (options.height or 10) - 2)
         width = options.max_width - MARGIN
-        first = max(0, course.number(self._now) + 1 - width)
-        shown = range(first, first + width)
-        full_w = self._full_w or self._fitting_w([start_w, stop_w], shown)
-        surpluses_w = [spans[number].surplus_w if number in spans else 0.0 for number in shown]
+        column_s, starts, spans = course.columns(self._now, width)
+        surpluses_w = [span.surplus_w if span else 0.0 for span in spans]
+        full_w = self._full_w or _fitting_w([start_w, stop_w, *surpluses_w])
         for row in reversed(range(rows)):
             low_w, high_w = row * full_w / rows, (row + 1) * full_w / rows
             start_here, stop_here = low_w <= start_w < high_w, low_w <= stop_w < high_w
@@ -395,14 +439,11 @@ class Chart:
                 cells.append((BLOCKS[eighths], style) if eighths else empty)
             yield _row(label, cells, end="")
             yield Text("")
-        yield _row(
-            "car on", [("━" if number in spans and spans[number].on > 0 else " ", "bold green") for number in shown]
-        )
-        yield _hours([begun + timedelta(seconds=number * COLUMN_S) for number in shown], 1800.0)
+        yield _row("car on", [("━" if span and span.on > 0 else " ", "bold green") for span in spans])
+        yield _hours(starts, next(every_s for every_s in MARKS_S if every_s >= 8 * column_s))
 
-    def _fitting_w(self, levels_w: list[float], shown: range) -> float:
-        """Return a height that all of it fits under."""
-        spans = self._course.spans
-        levels_w += [spans[number].surplus_w for number in shown if number in spans]
-        most_w = max((level_w for level_w in levels_w if math.isfinite(level_w)), default=0.0)
-        return max(1000.0, 500.0 * math.ceil(1.1 * most_w / 500.0))
+
+def _fitting_w(levels_w: list[float]) -> float:
+    """Return a height that all of it fits under."""
+    most_w = max((level_w for level_w in levels_w if math.isfinite(level_w)), default=0.0)
+    return max(1000.0, 500.0 * math.ceil(1.1 * most_w / 500.0))

@@ -32,6 +32,7 @@ COMMANDS = {
     "check": Verb("running", "Check a configuration, and show every setting with its source."),
     "commission": Verb("commission", "See, with you at the plug, that meter, relay and lead are as configured."),
     "status": Verb("talking", "Show what the daemon does, why, and what it waits for (exit status 1: gone)."),
+    "watch": Verb("showing", "Watch chargers, and tell them, by MQTT, from any machine.", config=False),
     "off": Verb("talking", "Tell the relay to switch off, once, and return."),
     "ack": Verb("talking", "Acknowledge latched faults, after somebody has looked at the cause."),
     "charge": Verb("talking", "Ask for a charge now, or by a time, whatever the sun does."),

@@ -9,13 +9,14 @@ from surpluscharge.config.checks import VOLTAGE_TOLERANCE, warnings
 from surpluscharge.config.effective import Config
 from surpluscharge.config.files import read_bounded
 from surpluscharge.config.models import Section
-from surpluscharge.config.reading import ConfigError, load, load_for_off, load_offline, parse
+from surpluscharge.config.reading import ConfigError, for_broker, load, load_for_off, load_offline, parse
 
 __all__ = [
     "VOLTAGE_TOLERANCE",
     "Config",
     "ConfigError",
     "Section",
+    "for_broker",
     "load",
     "load_for_off",
     "load_offline",

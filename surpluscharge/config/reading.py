@@ -80,6 +80,21 @@ def load_for_off(path: str | Path) -> Config:
             raise error from None
 
 
+def for_broker(mqtt: dict[str, Any], name: str) -> Config:
+    """Return a configuration of which only [mqtt] is meant, for whoever only listens; ``name`` stands for it in errors.
+
+    Raises ConfigError.
+    """
+    house = {key: copy.deepcopy(_STAND_INS[key]) for key in ("charger", "relay", "meter")}
+    try:
+        config = Config.model_validate({**house, "mqtt": mqtt})
+    except ValidationError as error:
+        raise ConfigError(name, [_explain(details) for details in error.errors()]) from None
+    if found := [problem for problem in contradictions(config) if problem.keys[0].split(".")[0] == "mqtt"]:
+        raise ConfigError(name, found)
+    return config
+
+
 def load_offline(path: str | Path) -> Config:
     """Read what needs no broker: whoever asks for a report need not be able to read the broker's password.
 

@@ -241,6 +241,7 @@ class StatusDocument(Part):
     budget: BudgetStatus
     faults: list[FaultStatus]
     refused_messages: dict[str, int] = Field(description="messages that could not be used, by reason")
+    heartbeat_s: float | None = Field(None, description="it is said again within so long; null: not known")
 
 
 def schema() -> dict[str, Any]:
@@ -356,6 +357,7 @@ def build(
             for record in controller.faults
         ],
         refused_messages=refused,
+        heartbeat_s=config.status.heartbeat_s,
     )
 
 
@@ -473,20 +475,26 @@ def _fresh(meter: Meter, now_s: float) -> float | None:
     return tenths(meter.value) if now_s < meter.fresh_until_s else None
 
 
+def waits_for(waiting_for: str, wait_s: float | None, passed_s: float) -> str:
+    """Return what is waited for as it is after so much time in which nothing new was said."""
+    if wait_s is None:
+        return waiting_for
+    left = duration(max(0.0, wait_s - passed_s))
+    return waiting_for.replace(f"{duration(wait_s)} more", f"{left} more")
+
+
 def in_words(document: StatusDocument, config_path: str, age_s: float | None = None) -> str:
     """Return the document for a person: a few lines.
 
     ``age_s``: it was made so long ago, and what it waits for has come nearer since; None: it is shown as it was said.
     """
-    waits_for, grid_age_s, said = document.waiting_for or "", document.grid.age_s, ""
+    waits, grid_age_s, said = document.waiting_for or "", document.grid.age_s, ""
     planned = "Plan" if document.enabled else "Plan, once it is enabled"
     if age_s is not None:
         passed_s = max(0.0, age_s)
         said = f"; said {duration(passed_s)} ago"
         grid_age_s = None if grid_age_s is None else grid_age_s + passed_s
-        if document.wait_s is not None:
-            left = duration(max(0.0, document.wait_s - passed_s))
-            waits_for = waits_for.replace(f"{duration(document.wait_s)} more", f"{left} more")
+        waits = waits_for(waits, document.wait_s, passed_s)
     grid_w, relay, today = document.grid.power_w, document.relay, document.today
     flow = "unknown" if grid_w is None else f"{watts(abs(grid_w))} {'import' if grid_w > 0 else 'export'}"
     age = "" if grid_age_s is None else f", {duration(grid_age_s)} old"
@@ -498,7 +506,7 @@ def in_words(document: StatusDocument, config_path: str, age_s: float | None = N
     lines = [
         f"{document.charger}: {document.state} since {document.since:%H:%M}, {allowed}{said}",
         document.why,
-        *([f"It waits for {waits_for}."] if waits_for else []),
+        *([f"It waits for {waits}."] if waits else []),
         f"Grid {flow}{age}; relay {relay.commanded}{told}; charger {drawn}",
         *([f"{planned}: {document.plan.text}."] if document.plan else []),
         *([f"Left to the sun: {document.plan.left_to_sun}."] if document.plan and document.plan.left_to_sun else []),
