@@ -19,6 +19,7 @@ import pytest
 
 from surpluscharge.control.economics import Prices, Tariff, Tariffs, Window
 from surpluscharge.control.netting import Netting, from_grid
+from surpluscharge.control.rule import Band
 from surpluscharge.control.slots import Moving, Slot
 from surpluscharge.history import report
 from surpluscharge.history.energy import Energy, Interval, Sample, account, held, ms_of, part, time_of, total
@@ -247,7 +248,7 @@ def test_a_report_says_what_the_bill_makes_of_it(tmp_path: Path) -> None:
     with Ledger(tmp_path / "history.sqlite") as ledger:
         ledger.write(Batch(intervals=intervals))
         for netting, paid in ((Netting.QUARTER, Decimal(0)), (Netting.NONE, Decimal("0.0250125"))):
-            site = report.Household("shed", LISBON, flat(netting), lambda _: (1380.0, 345.0))
+            site = report.Household("shed", LISBON, flat(netting), lambda _: Band(1380.0, 345.0))
             found = report.build(ledger, day, day, now, site)
             assert found.total.money is not None and found.total.money.paid == paid
             said = [sentence for sentence in summary(found) if "nets" in sentence]

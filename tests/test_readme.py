@@ -49,6 +49,7 @@ def test_the_status_shown_fits_the_schema() -> None:
         "stop_import_w": 345.0,
         "follow_prices": False,
         "look_ahead": False,
+        "steer": False,
     }
     document["ledger"] = None  # likewise
     Draft202012Validator(schema(), format_checker=Draft202012Validator.FORMAT_CHECKER).validate(document)

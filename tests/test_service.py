@@ -808,7 +808,13 @@ async def test_reloading(stage: Stage) -> None:
     daemon.signal(signal.SIGHUP)
     (reloaded,) = await until(lambda: daemon.events("config_reloaded"), "the reload")
     assert "control.start_export_w" in reloaded["changed"]
-    new = {"start_export_w": 2500.0, "stop_import_w": 500.0, "follow_prices": False, "look_ahead": False}
+    new = {
+        "start_export_w": 2500.0,
+        "stop_import_w": 500.0,
+        "follow_prices": False,
+        "look_ahead": False,
+        "steer": False,
+    }
     await until(lambda: wire.status["thresholds"] == new, "the new thresholds in the status")
     wire.publish(ENABLE_SET, "on")
     await wire.measure(-2400)

@@ -570,7 +570,13 @@ def test_the_document_as_a_whole() -> None:
         "battery": None,
         "surplus_w": 1170.0,
         "charger_power": {"power_w": 1300.0, "measured": True, "known": True},
-        "thresholds": {"start_export_w": 1380.0, "stop_import_w": 345.0, "follow_prices": False, "look_ahead": False},
+        "thresholds": {
+            "start_export_w": 1380.0,
+            "stop_import_w": 345.0,
+            "follow_prices": False,
+            "look_ahead": False,
+            "steer": False,
+        },
         "relay": {"commanded": "on", "reported": "on", "confirmed": True, "reported_age_s": 552.3},
         "socket": {"level": round(level, 3), "current_a": 5.65, "temperature_c": 31.5, "voltage_v": None}
         | {"voltage_mean_v": None, "circuit_ohm": None, "circuit_error_ohm": None},

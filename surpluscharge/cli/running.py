@@ -50,6 +50,13 @@ def _check(options: argparse.Namespace) -> int:
                 "(So they do where [money] has prices and [control] no numbers. To have two that stay, write "
                 f"start_export_w = {config.start_export_w:g} and stop_import_w = {config.stop_import_w:g}.)"
             )
+    netting = config.netting_at()
+    if netting.nets:
+        print(
+            f"The bill nets over each {netting.words}: its energy decides, and these only where it is not known."
+            if config.steers
+            else f"The bill nets over each {netting.words}: money is counted so, and these thresholds decide."
+        )
     if band.start_w is None:
         print("No charge starts: what the sun gives is worth more sold.")
     else:

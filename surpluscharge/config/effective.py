@@ -229,6 +229,26 @@ class Config(Section):
             Rights(table.until_percent if table.first == "battery" else 0.0, table.into_car),
         )
 
+    def netting_at(self, when: datetime | None = None) -> Netting:
+        """Return how the bill nets at a moment in the site's zone (None: now)."""
+        tariffs = self.tariffs()
+        return tariffs.netting_at(when or self._now()) if tariffs else Netting.NONE
+
+    def interval_s(self, when: datetime) -> tuple[float, float] | None:
+        """Return begin and end of the interval that a charge is steered by, in seconds since 1970; None: by none."""
+        netting = self.netting_at(when) if self.steers else Netting.NONE
+        return netting.span_s(when) if netting.nets else None
+
+    @property
+    def steers(self) -> bool:
+        """Whether charges are steered where the bill nets.
+
+        Not where thresholds are given as numbers, and not with a house battery: that keeps the grid at nought, so there
+        is nothing to even out.
+        """
+        nets = self.money is not None and any(tariff.billing != "none" for tariff in self.money.tariff)
+        return nets and self.way.follows_prices and self.battery is None
+
     def band(self, when: datetime | None = None) -> Band:
         """Return the thresholds as they are at a moment, with the draw as configured and nothing known of the surplus.
 

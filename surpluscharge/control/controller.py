@@ -13,10 +13,11 @@ added to the caps here, so that the machine stays a function of wishes.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from surpluscharge.control import ahead, battery, machine, news, thermal
+from surpluscharge.control import ahead, battery, machine, news, steering, thermal
 from surpluscharge.control.lessons import Lessons
 from surpluscharge.control.machine import MODE_NAMES, Inputs, Params, State
 from surpluscharge.control.news import News
@@ -24,6 +25,7 @@ from surpluscharge.control.plug import Plug
 from surpluscharge.control.rule import Band, Rule, Way, alike
 from surpluscharge.control.signals import Contact, Meter, Refusals, Rejected, Source, Stillness
 from surpluscharge.control.slots import REASONS
+from surpluscharge.control.steering import Running
 from surpluscharge.control.supervisor import (
     DROP_SHARE,
     HIGH_WAITS_S,
@@ -50,6 +52,7 @@ class Moment(NamedTuple):
     session_day: int  # number of the local day that begins at the re-arm time
     today: int  # number of the local calendar day
     planned_day: int = 0  # number of the local day that begins at noon
+    interval: tuple[float, float] | None = None  # in which the bill nets, begin and end, monotonic; None: it does not
 
 
 class Event(NamedTuple):
@@ -142,6 +145,8 @@ class Controller:
         self.refusals = Refusals()
         self._refused_in_row = 0  # messages from the grid's meter
         self.memory = ahead.nothing()  # of the surplus of late, whether or not the thresholds look ahead yet
+        self.running: Running | None = None  # the interval that the bill nets in; None: it does not net
+        self.lately = steering.nothing()  # the surplus of late, as steering by it asks for
         # What is made of it.
         self.lessons = Lessons(kept.ohms if kept else ())
         self.plug = Plug(settings.contact, settings.power, settings.voltage, self.lessons.steps, at.now_s)
@@ -241,6 +246,11 @@ class Controller:
     def band(self) -> Band:
         """The thresholds in force."""
         return Band(self.settings.params.start_export_w, self.settings.params.stop_import_w)
+
+    @property
+    def steers(self) -> bool:
+        """Whether the bill nets, and the energy of the interval decides."""
+        return self.running is not None and self.settings.rule.steers
 
     @property
     def faults(self) -> tuple[Record, ...]:
@@ -381,6 +391,9 @@ class Controller:
                 self.progress = self.progress._replace(request=asked, full=False)
             case news.Due(at_s):
                 self.progress = self.progress.after(at_s)
+            case news.Netted(credit_wh, charged_wh):
+                if self.running is not None:
+                    self.running = self.running._replace(credit_wh=credit_wh, charged_wh=charged_wh)
             case news.Full():
                 self.progress = self.progress._replace(full=True)
             case news.Planned(due_s):
@@ -444,8 +457,8 @@ class Controller:
         if decisive_w is not None:
             self.lessons.steps.reading(at.now_s, decisive_w, self.plug.measured_w, self.settings.limits.draw_w)
             self._remember(decisive_w, at)
-            if self.settings.rule.looks_ahead:
-                self._heed_rule()
+            if self.settings.rule.looks_ahead or self.running is not None:
+                self._heed_rule(at.now_s)
         self._say("reading", "debug", of="grid", value=self.grid.value)
 
     def _take_battery(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
@@ -624,15 +637,23 @@ class Controller:
         if self.lessons.settled(self.wants_on, at.now_s):
             known, charger_w = self.plug.draws(self.draw_w)
             if known:
-                self.memory = ahead.remember(self.memory, at.now_s, (charger_w - grid_w) / self.draw_w)
+                share = (charger_w - grid_w) / self.draw_w
+                self.memory = ahead.remember(self.memory, at.now_s, share)
+                if self.running is not None:
+                    self.lately = steering.remember(self.lately, at.now_s, share)
 
-    def _heed_rule(self) -> Band:
+    def _heed_rule(self, now_s: float = -math.inf) -> Band:
         """Take from the rule which thresholds hold now.
 
         With every reading, and at once with other settings: to let what holds without a memory of the surplus stand
         until the next reading would end charges because a price has moved by a little.
         """
-        band = self.settings.rule.band(self._rule_draw_w, self.memory)
+        rule = self.settings.rule
+        if self.running is not None and rule.steers:
+            now_s = max(now_s, self.running.begin_s)
+            band = rule.steered(self._rule_draw_w, self.running, self.lately, self.wants_on, now_s)
+        else:
+            band = rule.band(self._rule_draw_w, self.memory)
         self.settings = self.settings._replace(params=self.settings.params._replace(**band._asdict()))
         return band
 
@@ -646,6 +667,8 @@ class Controller:
 
     def outlook(self) -> str | None:
         """Return what is expected of the surplus, and what that means, in a sentence; None: nothing looks ahead."""
+        if self.running is not None and self.steers:
+            return self.settings.rule.credit(self._rule_draw_w, self.running, self.lately, self.state.at_s)
         return self.settings.rule.outlook(self._rule_draw_w, self.memory, self.state.at_s, self.wants_on)
 
     def _inputs(self, at: Moment) -> Inputs:
@@ -668,6 +691,7 @@ class Controller:
     def _advance(self, at: Moment) -> None:
         """Account for the time since the last call, then let the machine move until it rests."""
         self._tally(at)
+        self._net(at)
         self._heed_battery(at.now_s)
         self._heat(at)
         self._count_unwished(at)
@@ -789,6 +813,21 @@ class Controller:
             unknown_s=self.today.unknown_s + (elapsed_s - known_s if self.plug.may_be_on else 0.0),
             battery_wh=self.today.battery_wh + battery_wh,
         )
+
+    def _net(self, at: Moment) -> None:
+        """Count what has flowed in the interval that the bill nets in. What is not known counts on neither side."""
+        running, self.running = self.running, None
+        if at.interval is None:
+            return
+        since_s, until_s = self.state.at_s, min(at.now_s, self.inputs.fresh_until_s)
+        held = since_s, max(since_s, until_s), self.grid_w, self.charger_w if self.known else 0.0
+        if running is None:
+            running = Running(*at.interval, 0.0, 0.0)
+        elif steering.same(running, *at.interval):
+            running = steering.passed(running._replace(begin_s=at.interval[0], end_s=at.interval[1]), *held)
+        else:
+            running = steering.passed(Running(*at.interval, 0.0, 0.0), *held)
+        self.running = running
 
     def _say(self, name: str, level: str, **fields: Any) -> None:
         """Tell the shell of something. How much of a flood is worth a line is the log's own affair."""

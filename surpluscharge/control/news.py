@@ -140,6 +140,13 @@ class Due(NamedTuple):
     at_s: float
 
 
+class Netted(NamedTuple):
+    """So much is on record of the interval that runs, in which the bill nets: of before this start."""
+
+    credit_wh: float  # exported less imported
+    charged_wh: float
+
+
 class Full(NamedTuple):
     """The car takes no more: what is planned for it is over, until something else is due or asked for."""
 
@@ -178,6 +185,7 @@ News = (
     | Follow
     | Ask
     | Due
+    | Netted
     | Full
     | Planned
     | Learn

@@ -13,9 +13,10 @@ import math
 from enum import Enum
 from typing import NamedTuple
 
-from surpluscharge.control import ahead, economics
+from surpluscharge.control import ahead, economics, steering
 from surpluscharge.control.ahead import Memory
 from surpluscharge.control.economics import Prices
+from surpluscharge.control.steering import Lately, Running
 
 SAME_SHARE = 0.01  # bands as near as that count as the same
 
@@ -97,6 +98,41 @@ class Rule(NamedTuple):
         else:
             band = economics.thresholds(draw_w, self.prices, self.min_on_s, self.min_off_s)
         return Band(max(band[0], self.within.start_export_w), min(band[1], self.within.stop_import_w))
+
+    @property
+    def steers(self) -> bool:
+        """Whether, where the bill nets, the energy of an interval decides, and not the power of a moment."""
+        return self.way.follows_prices and self.prices is not None
+
+    def steered(self, draw_w: float, running: Running, lately: Lately, on: bool, now_s: float) -> Band:
+        """Return what holds from a reading until the next, where the bill nets: thresholds that any reading fulfils,
+        or none.
+        """
+        worth, cost = self.stakes
+        decided = steering.decided(running, lately, draw_w, worth, cost, self.min_on_s, on, now_s)
+        start_w = -math.inf if decided == steering.START else math.inf
+        return Band(start_w, -math.inf if decided == steering.STOP else math.inf)
+
+    @property
+    def stakes(self) -> tuple[float, float]:
+        """What a kilowatt-hour brings that would be sold else, and what one loses that is bought for it."""
+        if self.prices is None:
+            return 0.0, 0.0
+        bought, sold, otherwise = map(float, self.prices)
+        return otherwise - sold, bought - otherwise
+
+    def credit(self, draw_w: float, running: Running, lately: Lately, now_s: float) -> str | None:
+        """Return how much of the interval's credit is left, as far as it is known and expected, in a sentence."""
+        if lately.at_s < now_s - steering.FORGETS_S:
+            return None
+        left_wh = steering.left(running, lately, draw_w, now_s)[1] * draw_w / 3600.0
+        whole_wh = max(left_wh + running.charged_wh, 0.0)
+        length_s = running.end_s - running.begin_s
+        this = {900: "quarter of an hour", 1800: "half hour", 3600: "hour"}.get(round(length_s))
+        this = this or ("day" if length_s < 2 * 86400.0 else "month")
+        if whole_wh < 5.0:
+            return f"This {this} is not expected to export anything that the car could take."
+        return f"{max(left_wh, 0.0) / 1000:.2f} of {whole_wh / 1000:.2f} kWh of this {this} are left."
 
     def measure(self, draw_w: float) -> tuple[float, ...]:
         """Return what a change of prices or draw is judged by; see :func:`alike`."""

@@ -28,7 +28,7 @@ from surpluscharge.control.controller import Controller, Event
 from surpluscharge.control.draw import MOST_STEPS, DrawWatch, Step
 from surpluscharge.control.economics import Tariffs
 from surpluscharge.control.slots import Book
-from surpluscharge.history.energy import Account, day_begins, day_span, ms_of, time_of
+from surpluscharge.history.energy import Account, Energy, day_begins, day_span, ms_of, time_of
 from surpluscharge.history.ledger import LOCKED_S, Batch, DamagedError, DayTotal, Due, Ledger, LedgerError, PlanAhead
 from surpluscharge.history.recorder import Recalled, Recorder
 
@@ -172,6 +172,15 @@ class Historian:
         if memory is not None:
             self._recorder.recall(memory, afresh=self._has_written)
         self._outcome(error)
+
+    def since(self, begin_ms: int) -> Energy | None:
+        """Return what is on record from a time until now; None: nothing can be asked."""
+        with self._lock:
+            try:
+                return self._ledger.energy(begin_ms, self._wall_ms()) if self._ledger else None
+            except Exception as error:
+                self._outcome(error)
+                return None
 
     def observe(self, controller: Controller, events: list[Event]) -> None:
         """Look at the controller, after everything it was told."""

@@ -55,10 +55,10 @@ FIXED = (
 
 def moment(config: Config, clock: Clock) -> Moment:
     """Return the present moment, with the days counted in local time."""
-    wall = clock.wall()
-    return Moment(
-        clock.now(), day_number(wall, config.rearm_at), wall.date().toordinal(), day_number(wall, config.planned_from)
-    )
+    wall, now_s = clock.wall(), clock.now()
+    days = day_number(wall, config.rearm_at), wall.date().toordinal(), day_number(wall, config.planned_from)
+    interval_s, wall_s = config.interval_s(wall), wall.timestamp()
+    return Moment(now_s, *days, interval_s and (now_s + interval_s[0] - wall_s, now_s + interval_s[1] - wall_s))
 
 
 class Service:
@@ -163,11 +163,18 @@ class Service:
         self._warn()
         with self._ports.store.alone(self.config.state_file):
             self._history.open()
+            self._recall_interval()
             if self._planner:
                 self._planner.recall()
             else:  # what an earlier configuration knew of prices ahead is not in force
                 self._history.in_force(())
             await self._run()
+
+    def _recall_interval(self) -> None:
+        """Tell the controller what is on record of the interval that runs; of nothing on record, it counts nothing."""
+        interval_s = self.config.interval_s(self.clock.wall())
+        if interval_s and (found := self._history.since(round(1000 * interval_s[0]))):
+            self.tell(news.Netted(found.export_wh - found.import_wh, found.charger_wh))
 
     def _warn(self) -> None:
         socket, current_a = self.config.socket, self.config.charger.current_a

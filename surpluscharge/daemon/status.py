@@ -163,11 +163,14 @@ class SocketStatus(Part):
 
 class Thresholds(Part):
     start_export_w: float | None = Field(
-        description="null: no export is enough, at these prices or with a sky like this"
+        description="null: no export is enough, at these prices or with a sky like this; or see steer"
     )
-    stop_import_w: float | None = Field(description="null: at the present prices, a charge ends at once")
+    stop_import_w: float | None = Field(description="null: at the present prices, a charge ends at once; or see steer")
     follow_prices: bool = Field(description='true: they are "auto" or "ahead"')
     look_ahead: bool = Field(description='true: they are "ahead", and move with what the surplus was of late')
+    steer: bool = Field(
+        False, description="true: the bill nets, and the energy of the interval decides in place of both"
+    )
 
 
 class RunStatus(Part):
@@ -407,7 +410,8 @@ def _thresholds(controller: Controller) -> Thresholds:
         start_export_w=tenths(band.start_w),
         stop_import_w=tenths(band.stop_w),
         follow_prices=rule.way.follows_prices,
-        look_ahead=rule.looks_ahead,
+        look_ahead=rule.looks_ahead and not controller.steers,
+        steer=controller.steers,
     )
 
 
@@ -627,6 +631,8 @@ def _too_little(scene: Scene) -> Said:
     band, rule = scene.controller.band, scene.controller.settings.rule
     if band.start_w is not None:
         return f"{scene.flow}.{scene.outlook}", f"an export of {watts(band.start_w)}", None
+    if rule.worthwhile(scene.controller.draw_w) and scene.controller.steers:
+        return f"{scene.flow}.{scene.outlook}", "what it leaves over to last until its end", None
     if rule.worthwhile(scene.controller.draw_w):
         return f"{scene.flow}.{scene.outlook}", "a surplus that has lasted a little longer", None
     why = f"{scene.flow}. At the present prices it is worth more sold than charged."
@@ -664,7 +670,10 @@ def _charges(scene: Scene) -> Said:
     if charger_w > 0:
         left_s = min(left_s, (params.energy_cap_wh - state.session_wh) * 3600 / charger_w)
     stop_w = controller.band.stop_import_w
-    while_w = f"import above {watts(stop_w)}" if stop_w >= 0 else "too little export"
+    if controller.steers:
+        while_w = "that to be used up"
+    else:
+        while_w = f"import above {watts(stop_w)}" if stop_w >= 0 else "too little export"
     outlook = scene.outlook
     why = f"{flow} while it charges.{outlook}" if outlook else f"Charging. {flow}."
     return why, f"{while_w}, or the session's cap, in {duration(left_s)}", None
@@ -676,7 +685,7 @@ def _too_much_import(scene: Scene) -> Said:
     wait_s = max(delay_s, minimum_s, 0.0)
     lasts = "the shortest charging time to be over" if minimum_s > delay_s else "it to last"
     stop_w = scene.controller.band.stop_import_w
-    limit = f"more than {watts(stop_w)}" if stop_w >= 0 else "no longer enough"
+    limit = f"more than {watts(stop_w)}" if 0 <= stop_w < float("inf") else "no longer enough"
     outlook = scene.outlook
     why = f"{scene.flow} while it charges.{outlook}" if outlook else f"{scene.flow} while it charges, {limit}."
     return why, f"{lasts}, {duration(wait_s)} more, then the charge ends", wait_s
