@@ -47,6 +47,9 @@ def test_the_cheapest_hours_and_of_equal_ones_the_latest() -> None:
     # With a rest on the way that is reckoned with.
     rests = PLAIN._replace(spare_s=1800.0, rest_after_s=HOUR_S, rest_s=1800.0)
     assert bought(plan(0.0, [Need(8 * HOUR_S, 2000.0)], Car(), rests, pieces, futures)) == [(4.5, 6.5)]
+    # What it has run already brings the rest nearer.
+    ran = rests._replace(rest_after_s=3 * HOUR_S, ran_s=1.5 * HOUR_S)
+    assert bought(plan(0.0, [Need(8 * HOUR_S, 2000.0)], Car(), ran, pieces, futures)) == [(5.0, 7.0)]
     # What is in the car already is not bought; a later need is served by what is left over.
     needs = [Need(4 * HOUR_S, 1000.0), Need(8 * HOUR_S, 1000.0)]
     assert bought(plan(0.0, needs, Car(1500.0), PLAIN, pieces, futures)) == [(7.5, 8.0)]
@@ -63,6 +66,9 @@ def test_what_cannot_be_reached_is_said_and_charged_for_at_once() -> None:
     high = Lead(2300.0, rest_after_s=3 * HOUR_S, rest_s=1800.0)
     done = plan(0.0, [Need(9 * HOUR_S, 20000.0)], Car(), high, pieces, futures)
     assert done.reach_wh == pytest.approx(2300.0 * 8) and done.buys_at(0.0)
+    # Having run for two and a half of them, it rests after half an hour, three and a half, and seven: three times.
+    done = plan(0.0, [Need(9 * HOUR_S, 20000.0)], Car(), high._replace(ran_s=9000.0), pieces, futures)
+    assert done.reach_wh == pytest.approx(2300.0 * 7.5)
     # No longer than is allowed, nor before it may, nor while the car is away.
     done = plan(0.0, [Need(9 * HOUR_S, 9000.0)], Car(), Lead(1000.0, allowance_s=7200.0), pieces, futures)
     assert done.reach_wh == 2000.0 and sum(run.wh for run in done.runs if run.sure) == pytest.approx(2000.0)

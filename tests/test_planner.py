@@ -20,6 +20,7 @@ from surpluscharge.config.models import Store
 from surpluscharge.control import machine, news, slots
 from surpluscharge.control.controller import Controller, Kept, Moment
 from surpluscharge.control.news import News
+from surpluscharge.control.plan import Lead
 from surpluscharge.control.signals import Rejected
 from surpluscharge.control.slots import Slot
 from surpluscharge.daemon import planner as planner_module
@@ -189,6 +190,29 @@ def test_a_flat_price_is_bought_as_late_as_is_safe() -> None:
     house = House(configured(money=flat)).until(DAWN + timedelta(minutes=2))
     ((begin, end),) = house.charged
     assert "03:40" <= begin <= "04:00" and "06:45" <= end <= "06:52"  # 2 h 54 min until ten minutes before
+
+
+def test_a_rest_that_draws_near_is_reckoned_with() -> None:
+    """The sun charges from one to 13:36; 56 minutes more are due at 15:18, and after an hour it rests for half.
+
+    As late as is safe would be at two, before the pause were long enough to be a rest. So it goes on as soon as it may.
+    """
+    needs = [{"by": "13:36", "energy_wh": 100}, {"by": "15:18", "energy_wh": 1290}]
+    socket = {"rest_after_s": 3600, "rest_s": 1800, "rest_above_share": 0.5}
+    flat = {"currency": "EUR", "tariff": [{"import_price": 0.30, "export_price": 0.06}]}
+    given = configured({"need": needs, "ready_before_s": 1200}, money=flat, socket=socket)
+    house = House(given, start=NOON + timedelta(hours=1), sun_w=3000.0).run(0.6)
+    house.sun_w = -300.0
+    house.run(0.8)
+    resting = house.planner._with_rests(Lead(1380.0), house.controller, house.wall().timestamp())
+    assert not house.controller.wants_on and resting.ran_s == 0.0
+    free_at = datetime.fromtimestamp(resting.free_from_s, LISBON)
+    house.until(NOON + timedelta(hours=3, minutes=20))
+    _, met = (*house.said("need_met"), *house.said("need_missed"))
+    assert met["event"] == "need_met" and met["came_wh"] >= 1285
+    _, second, third = house.charged
+    assert second[0] <= "13:50" and third[1] <= "15:18"
+    assert f"{free_at:%H:%M}" <= third[0] <= f"{free_at + timedelta(minutes=2):%H:%M}"
 
 
 def test_without_prices_it_is_the_same() -> None:

@@ -83,7 +83,8 @@ class Lead(NamedTuple):
     free_from_s: float = -math.inf  # no start before: a rest, a cooldown, a pause
     allowance_s: float = math.inf  # planned charging that is still allowed until the first need
     rest_after_s: float = math.inf  # charging for so long is followed by a rest,
-    rest_s: float = 0.0  # of this length
+    rest_s: float = 0.0  # of this length,
+    ran_s: float = 0.0  # and so long it has charged since the last one
     spare_s: float = 1800.0  # "as late as is safe": done so long before the need
 
 
@@ -273,7 +274,7 @@ def _task(now_s: float, needs: list[Need], car: Car, lead: Lead, pieces: Sequenc
     ends_s = []
     for index, need in enumerate(needs):
         long_s = due_wh[index] / lead.draw_w * HOUR_S
-        spare_s = lead.spare_s + (long_s // lead.rest_after_s) * lead.rest_s
+        spare_s = lead.spare_s + ((lead.ran_s + long_s) // lead.rest_after_s) * lead.rest_s
         ends_s.append(_safe_s(now_s, lead, pieces, need.by_s - spare_s, need.by_s, due_wh[index]))
         if _rested_wh(now_s, lead, pieces, need.by_s) <= due_wh[index]:  # there is no time to choose: take all of it
             due_wh[index] = min(room_wh[index], max(due_wh[index], _whole_wh(now_s, lead, pieces, need.by_s)))
@@ -307,20 +308,20 @@ def _whole_wh(now_s: float, lead: Lead, pieces: Sequence[Piece], by_s: float) ->
 def _rested_wh(now_s: float, lead: Lead, pieces: Sequence[Piece], by_s: float) -> float:
     """Return the same with the rests that it takes."""
     long_s = _whole_wh(now_s, lead, pieces, by_s) / lead.draw_w * HOUR_S
-    rests = max(0.0, math.ceil(long_s / (lead.rest_after_s + lead.rest_s) - 1e-9) - 1.0)
-    return (long_s - rests * lead.rest_s) * lead.draw_w / HOUR_S
+    rests = max(0.0, math.ceil((lead.ran_s + long_s) / (lead.rest_after_s + lead.rest_s) - 1e-9) - 1.0)
+    return max(0.0, long_s - rests * lead.rest_s) * lead.draw_w / HOUR_S
 
 
 def _safe_s(now_s: float, lead: Lead, pieces: Sequence[Piece], safe_s: float, by_s: float, due_wh: float) -> float:
-    """Return by when it is to be done: ``safe_s``, or where there is no time for that, as soon as can be."""
-    if _rested_wh(now_s, lead, pieces, safe_s) >= due_wh:
+    """Return by when it is to be done but for its rests: ``safe_s``, or if there is no time for that, at once."""
+    if _whole_wh(now_s, lead, pieces, safe_s) >= due_wh:
         return safe_s
     if _rested_wh(now_s, lead, pieces, by_s) < due_wh:
         return by_s
     low_s, high_s = max(now_s, safe_s), by_s
     while high_s - low_s > 1.0:
         middle_s = (low_s + high_s) / 2
-        low_s, high_s = (low_s, middle_s) if _rested_wh(now_s, lead, pieces, middle_s) >= due_wh else (middle_s, high_s)
+        low_s, high_s = (low_s, middle_s) if _whole_wh(now_s, lead, pieces, middle_s) >= due_wh else (middle_s, high_s)
     return low_s  # rather a second too soon: with time to spare, it would begin a moment later each time it is asked
 
 

@@ -23,7 +23,7 @@ from surpluscharge.control import news, slots, wishes
 from surpluscharge.control.controller import Controller
 from surpluscharge.control.economics import Prices
 from surpluscharge.control.news import News
-from surpluscharge.control.plan import Plan, competing, in_words, lead_of, left_in_words
+from surpluscharge.control.plan import Lead, Plan, competing, in_words, lead_of, left_in_words
 from surpluscharge.control.wishes import Need
 from surpluscharge.history.energy import MWS_PER_WH, day_span, ms_of
 from surpluscharge.history.expectation import NOT_KNOWN, Day, Shares, half_hour, plan_for, prices_of, shares
@@ -376,11 +376,10 @@ class Planner:
         need = next(iter(wishes.upcoming(config.standing, progress, now_s, wall.tzinfo)), None)
         if need is None or progress.full:
             return None
-        tariffs, limits, state = config.tariffs(), controller.settings.limits, controller.state
+        tariffs, state = config.tariffs(), controller.state
         due_day = day_number(datetime.fromtimestamp(need.by_s, wall.tzinfo), config.planned_from)
         lead = lead_of(controller.settings.params, state, controller.draw_w, config.planned.ready_before_s, due_day)
-        if controller.settings.draw_a >= limits.rest_above_a:
-            lead = lead._replace(rest_after_s=limits.rest_after_s, rest_s=limits.rest_s)
+        lead = self._with_rests(lead, controller, now_s)
         # What the plan began goes on for a little more; what somebody asked for, and has had or took back, does not.
         begun = self.shown is not None and self.shown.plan.buys_at(now_s)
         made = plan_for(
@@ -402,6 +401,20 @@ class Planner:
             return Shown(made, words, None)
         prices = slots.Moving(tariffs, self.prices).prices_at(wall) if tariffs else None
         return Shown(made, words, left_in_words(made, float(prices.import_price) if prices else None))
+
+    def _with_rests(self, lead: Lead, controller: Controller, now_s: float) -> Lead:
+        """Return it with the rests that a high current takes, what has run towards the next, or is left of this one.
+
+        A pause as long as a rest is one.
+        """
+        limits, run_s = controller.settings.limits, controller.socket.run_s
+        if controller.settings.draw_a < limits.rest_above_a:
+            return lead
+        lead = lead._replace(rest_after_s=limits.rest_after_s, rest_s=limits.rest_s)
+        left_s = limits.rest_s - (self._clock().now() - controller.plug.wanted_since_s)
+        if controller.wants_on or (left_s > 0.0 and run_s < limits.rest_after_s):
+            return lead._replace(ran_s=run_s)
+        return lead._replace(free_from_s=now_s + left_s) if left_s > 0.0 else lead
 
     def _so_far(self, wall: datetime) -> Shares:
         """Return what the sun brought today, up to the last half hour that is over and on record."""

@@ -470,9 +470,12 @@ def by_plan(given: Year, known: Known) -> Outcome:
                 expected = ahead(
                     past, now, until, price_at, so_far, ahead_of, lambda when: there[half_of(when)], float(share[at])
                 )
-            done = plan(
-                now_s, coming, Car(play.in_wh, given.keeps_wh), lead, expected.pieces, expected.futures, play.on
-            )
+            off_s = math.inf if play.on else (at - play.since) * STEP_S
+            rested = lead._replace(ran_s=play.run_s) if play.on or off_s < lead.rest_s else lead
+            if rests and off_s < lead.rest_s and play.run_s >= lead.rest_after_s:
+                rested = lead._replace(free_from_s=now_s + lead.rest_s - off_s)
+            car = Car(play.in_wh, given.keeps_wh)
+            done = plan(now_s, coming, car, rested, expected.pieces, expected.futures, play.on)
             again_s = done.again_s
             value = Decimal(str(round(min(done.value, 99.0), 5)))
             asked = Prices(Decimal(str(round(float(given.buy[at]), 5))), Decimal(str(given.sell)), value)
