@@ -26,7 +26,7 @@ from surpluscharge.cli import main
 from surpluscharge.cli.running import effective as in_force
 from surpluscharge.config import Config, ConfigError, effective, load, models, parse, reading
 from surpluscharge.config import warnings as config_warnings
-from surpluscharge.config.models import Secret
+from surpluscharge.config.models import PingTable, Secret, TellMail, TellPost
 from surpluscharge.control.rule import Way
 from surpluscharge.control.signals import Contact, Source
 from surpluscharge.control.supervisor import (
@@ -1024,6 +1024,10 @@ def test_check_shows_every_setting_with_its_source(capsys: pytest.CaptureFixture
         *(f"planned.need.0.{key}" for key in ("days", "by", "energy_wh")),
         *(f"planned.prices.{key}" for key in ("topic", "pointer", "per", "factor", "plus")),
         *(f"planned.forecast.{key}" for key in ("topic", "pointer", "unit")),
+        *(f"tell.0.{key}" for key in ("about", "pause_s", "mail", "post", "command")),
+        *(f"tell.0.mail.{key}" for key in TellMail.model_fields),
+        *(f"tell.0.post.{key}" for key in TellPost.model_fields),
+        *(f"ping.{key}" for key in PingTable.model_fields),
     }
     assert shown["relay.temperature"] == shown["relay.voltage"] == ("none", "default")
 
@@ -1132,6 +1136,7 @@ TABLE = re.compile(r"(?:# e\.g\. )?\[+([\w.]+)\]+")
 OPTIONAL_TABLES = (
     *("relay.temperature", "relay.voltage", "planned.need", "planned.prices", "planned.forecast"),
     *("main_fuse", "battery", "battery.power", "battery.level"),
+    *("tell", "tell.mail", "tell.post", "ping"),
 )
 
 
@@ -1234,7 +1239,7 @@ def test_the_examples_in_the_example_can_be_used(entry: Entry) -> None:
     tree = tomllib.loads(EXAMPLE.read_text(encoding="utf-8"))
     parent: Any = tree
     for part in entry.table.split("."):
-        if part == "need":
+        if part in ("need", "tell"):
             parent[part] = [{}]
         parent = parent[part][0] if isinstance(parent.get(part), list) else parent.setdefault(part, {})
     parent[entry.key] = entry.value
@@ -1252,6 +1257,7 @@ def test_the_examples_in_the_example_can_be_used(entry: Entry) -> None:
     except ConfigError as error:
         lacking = "no such file|has no variable|cannot read|without a user name|needs its key|no reading can ever show"
         lacking += "|no .*meter.* is named for|some meters are named|that is not even enough"
+        lacking += "|a message goes one way|one address is needed|belong together|not installed"
         assert all(re.search(lacking, problem.message) for problem in error.problems), str(error)
 
 

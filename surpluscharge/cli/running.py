@@ -92,7 +92,7 @@ def effective(config: Config) -> list[tuple[str, str, str]]:
         for name in type(section).model_fields:
             key, value = f"{prefix}{name}", getattr(section, name)
             given = name in section.model_fields_set
-            if name.endswith("password"):
+            if name.endswith("password") or name in ("secret_url", "bearer_token"):
                 rows.append((key, "none" if value is None else "(hidden)", str(value) if value else "default"))
             elif isinstance(value, Section):
                 walk(value, f"{key}.")

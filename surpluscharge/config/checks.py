@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import date
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, NamedTuple
+from urllib.parse import urlsplit
+
+from pydantic_core import PydanticCustomError
 
 from surpluscharge.config.effective import HOLD_MARK, UNWATCHED_S, Config, tariff_of
-from surpluscharge.config.models import Mqtt, RelayTable
+from surpluscharge.config.models import Mqtt, PingTable, RelayTable, Secret, TellPost
+from surpluscharge.config.values import web_address
 
 OWN_LEAVES = ("enable", "enable/set", "acknowledge/set", "plan/set", "status", "availability")  # below the base topic
 
@@ -20,6 +27,9 @@ IN_HUNDREDTHS = frozenset({"EUR", "GBP", "USD", "CHF", "AUD", "NZD", "CAD", "\u2
 # EN 50160 (and IEC 60038): the supply stays within 230 V +- 10 %, and a lead of fixed current draws that much more or
 # less.
 VOLTAGE_TOLERANCE = 0.10
+
+
+LOCAL = ("localhost", "127.0.0.1", "::1")
 
 
 class Problem(NamedTuple):
@@ -138,6 +148,7 @@ def contradictions(config: Config) -> Iterator[Problem]:
     yield from _battery_contradictions(config, problem)
     yield from _topic_contradictions(config, problem)
     yield from _connection_contradictions(config.mqtt, problem)
+    yield from _telling_contradictions(config, problem)
 
 
 def _plan_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
@@ -424,6 +435,55 @@ def _connection_contradictions(mqtt: Mqtt, problem: Any) -> Iterator[Problem]:
     if mqtt.tls and (mqtt.tls.cert_file is None) is not (mqtt.tls.key_file is None):
         yield problem("mqtt.tls", "", "a client certificate needs its key", "Give both cert_file and key_file")
     secrets = {"mqtt.password": mqtt.password, "mqtt.tls.key_password": mqtt.tls.key_password if mqtt.tls else None}
+    yield from _secret_contradictions(secrets, problem)
+
+
+def _telling_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
+    secrets: dict[str, Secret | None] = {}
+    addresses: list[tuple[str, PingTable | TellPost]] = [("ping", config.ping)] if config.ping else []
+    for index, tell in enumerate(config.tell):
+        key, mail, post = f"tell.{index}", tell.mail, tell.post
+        if sum(one is not None for one in (mail, post, tell.command)) != 1:
+            yield problem(
+                key,
+                "",
+                "a message goes one way",
+                "Give exactly one of mail, post and command; for more, add a [[tell]]",
+            )
+        if mail:
+            secrets[f"{key}.mail.password"] = mail.password
+            if (mail.password is None) is not (mail.username is None):
+                keys = (f"{key}.mail.password", f"{key}.mail.username")
+                yield problem(keys[0], "", "user name and password belong together", "Give both, or neither", keys[1])
+            if find_spec("aiosmtplib") is None:
+                yield problem(
+                    f"{key}.mail", "", "e-mail needs aiosmtplib, which is not installed", "pip install '.[mail]'"
+                )
+        if post:
+            secrets[f"{key}.post.bearer_token"] = post.bearer_token
+            addresses.append((f"{key}.post", post))
+        if tell.command and not os.access(tell.command[0], os.X_OK):
+            yield problem(
+                f"{key}.command", tell.command[0], "is no program that this user can run", "Name it with its whole path"
+            )
+    for key, table in addresses:
+        secrets[f"{key}.secret_url"] = table.secret_url
+        if (table.url is None) is (table.secret_url is None):
+            yield problem(f"{key}.url", "", "one address is needed", f"Give either {key}.url or {key}.secret_url")
+    yield from _secret_contradictions(secrets, problem)
+    for key, secret in secrets.items():
+        if key.endswith("secret_url") and secret is not None and len(secret.model_fields_set) == 1:
+            with contextlib.suppress(ValueError):  # that it cannot be read is said already
+                text = secret.reveal()
+                try:
+                    web_address(text)
+                except PydanticCustomError as error:
+                    yield problem(
+                        key, "", "what is found there is no address for HTTP", (error.context or {})["remedy"]
+                    )
+
+
+def _secret_contradictions(secrets: Mapping[str, Secret | None], problem: Any) -> Iterator[Problem]:
     for key, secret in secrets.items():
         if secret is None:
             continue
@@ -504,13 +564,31 @@ def _doubts(config: Config) -> Iterator[str]:
         yield "meter.fresh_s is above two minutes: for so long the relay stays on after the meter fell silent."
     yield from _price_doubts(config)
     yield from _plan_doubts(config)
-    local = mqtt.unix_socket is not None or mqtt.host in ("localhost", "127.0.0.1", "::1")
+    yield from _telling_doubts(config)
+    local = mqtt.unix_socket is not None or mqtt.host in LOCAL
     if not local and mqtt.tls is None:
         yield "mqtt.tls is not set: anyone on the network can read, and perhaps change, what is sent to the broker."
     if not local and mqtt.username is None and not (mqtt.tls and mqtt.tls.cert_file):
         yield "mqtt.username is not set: a broker that lets anyone in lets anyone switch the relay."
     if mqtt.password and mqtt.password.file and Path(mqtt.password.file).stat().st_mode & stat.S_IROTH:
         yield f"{mqtt.password.file} can be read by every user of this computer."
+
+
+def _telling_doubts(config: Config) -> Iterator[str]:
+    addresses = [("ping", config.ping.url)] if config.ping else []
+    for index, tell in enumerate(config.tell):
+        if tell.mail and tell.mail.security == "none" and tell.mail.host not in LOCAL:
+            yield f"tell.{index}.mail.security is none: whoever is on the way reads the message, and the password."
+        if tell.post:
+            addresses.append((f"tell.{index}.post", tell.post.url))
+    for key, url in addresses:
+        if url and url.startswith("http:") and urlsplit(url).hostname not in LOCAL:
+            yield f"{key}.url is not encrypted: whoever is on the way reads what is sent, and may stop it. Use https."
+    if config.tell and config.ping is None:
+        yield (
+            "[[tell]] without [ping]: a daemon, or a computer, that has died tells nobody anything. See the manual, "
+            '"Being told".'
+        )
 
 
 def _plan_doubts(config: Config) -> Iterator[str]:

@@ -24,6 +24,7 @@ from surpluscharge.config.models import (
     MeterSource,
     MoneyTable,
     Mqtt,
+    PingTable,
     PlannedTable,
     PriceWindow,
     RelayTable,
@@ -34,6 +35,7 @@ from surpluscharge.config.models import (
     Status,
     Store,
     TariffPrices,
+    TellTable,
 )
 from surpluscharge.config.values import WEEKDAYS
 from surpluscharge.control.battery import House, Rights
@@ -92,6 +94,8 @@ class Config(Section):
     site: SiteTable = SiteTable()
     status: Status = Status()
     homie: HomieTable = HomieTable()
+    tell: list[TellTable] = Field(default=[])
+    ping: PingTable | None = None
     log: Log = Log()
     store: Store = Store()
     history: History = History()

@@ -27,10 +27,13 @@ from surpluscharge.config.values import (
     first_day,
     host_name,
     in_seconds,
+    mail_address,
     price_factor,
     price_or_cheapest,
+    told_template,
     variable_name,
     watts_or_word,
+    web_address,
     zone_name,
 )
 from surpluscharge.control.signals import Measures
@@ -401,6 +404,54 @@ class HomieTable(Section):
         pattern=r"^[a-z0-9]([a-z0-9-]{0,58}[a-z0-9])?$",
         description="the convention's first level, where dashboards look",
     )
+
+
+class TellMail(Section):
+    host: Annotated[str, AfterValidator(host_name)] = Field(min_length=1, description="the mail server that takes it")
+    port: int | None = Field(None, ge=1, le=65535, description="default: 465 with tls, 587 with starttls, 25 with none")
+    security: Literal["tls", "starttls", "none"] = Field("tls", description="how the connection is encrypted")
+    ca_file: File | None = Field(None, description="certificate authority; default: those of the system")
+    username: str | None = Field(None, description="default: none")
+    password: Secret | None = Field(None, description="where the password is found; never the password itself")
+    sender: Annotated[str, AfterValidator(mail_address)] = Field(description="the address that it comes from")
+    to: list[Annotated[str, AfterValidator(mail_address)]] = Field(
+        min_length=1, max_length=10, description="the addresses that it goes to"
+    )
+
+
+class TellPost(Section):
+    url: Annotated[str, AfterValidator(web_address)] | None = Field(
+        None, description="the address that takes it by HTTP POST"
+    )
+    secret_url: Secret | None = Field(None, description="or where that is found, if it is a secret itself")
+    bearer_token: Secret | None = Field(None, description="where a token is found that is sent along (RFC 6750)")
+    ca_file: File | None = Field(None, description="certificate authority; default: those of the system")
+    body: dict[str, Annotated[str, AfterValidator(told_template)]] | None = Field(
+        None, min_length=1, description="the JSON object that is sent: names and text; default: title and text"
+    )
+
+
+class TellTable(Section):
+    about: list[Literal["latched", "ended", "unmet", "day"]] | None = Field(
+        None, min_length=1, description="what is told; default: all of these"
+    )
+    pause_s: Seconds = Field(
+        900.0, ge=60, le=86400, description="after a message, what else happens is gathered for so long"
+    )
+    mail: TellMail | None = Field(None, description="by e-mail")
+    post: TellPost | None = Field(None, description="by HTTP POST")
+    command: list[str] | None = Field(
+        None, min_length=1, description="by a command, which finds it on its standard input"
+    )
+
+
+class PingTable(Section):
+    url: Annotated[str, AfterValidator(web_address)] | None = Field(
+        None, description="the address that is asked for, by HTTP GET"
+    )
+    secret_url: Secret | None = Field(None, description="or where that is found, if it is a secret itself")
+    ca_file: File | None = Field(None, description="certificate authority; default: those of the system")
+    every_s: Seconds = Field(300.0, ge=10, le=86400, description="how often")
 
 
 class Log(Section):

@@ -95,6 +95,9 @@ def for_broker(mqtt: dict[str, Any], name: str) -> Config:
     return config
 
 
+_OUTSIDE = ("mqtt", "tell", "ping")  # what there are secrets for
+
+
 def load_offline(path: str | Path) -> Config:
     """Read what needs no broker: whoever asks for a report need not be able to read the broker's password.
 
@@ -103,10 +106,10 @@ def load_offline(path: str | Path) -> Config:
     try:
         return load(path)
     except ConfigError as error:
-        if any(not problem.keys or problem.keys[0].split(".")[0] != "mqtt" for problem in error.problems):
+        if any(not problem.keys or problem.keys[0].split(".")[0] not in _OUTSIDE for problem in error.problems):
             raise
         data = tomllib.loads(_text(path))
-        return Config.model_validate({key: value for key, value in data.items() if key != "mqtt"})
+        return Config.model_validate({key: value for key, value in data.items() if key not in _OUTSIDE})
 
 
 def _needed_for_off(problem: Problem) -> bool:
@@ -147,7 +150,7 @@ def _mend_line(text: str, error: Exception) -> str:
         return "Write the number with a point, not a comma"
     table = re.match(r"\s*\[+\s*([\w.-]+)", line)
     if table and re.search("twice|overwrite|immutable", str(error)):
-        if table[1] in ("meter", "money.tariff", "money.tariff.window"):
+        if table[1] in ("meter", "money.tariff", "money.tariff.window", "tell"):
             return f"This table is there already: each of several begins with [[{table[1]}]], in double brackets"
         return f"This table is there already: put the keys into the first [{table[1]}]"
     if "overwrite" in str(error):
@@ -180,6 +183,13 @@ _STAND_INS: dict[str, Any] = {
     "energy_wh": 1.0,
     "need": [{"by": "00:00", "energy_wh": 1.0}],
     "window": [{"begins": "00:00", "ends": "00:00", "import_price": 0.0}],
+    "host": "localhost",
+    "sender": "a@b",
+    "to": ["a@b"],
+    "body": {"text": "-"},
+    "about": ["latched"],
+    "command": ["-"],
+    "tell": [{"command": ["-"]}],
 }
 
 
@@ -217,8 +227,12 @@ def _within(key: str, wrong: set[str]) -> bool:
     return any(key == other or key.startswith(f"{other}.") or other.startswith(f"{key}.") for other in wrong)
 
 
-# Keys of [mqtt] into which a password may slip by mistake.
-_NOT_SHOWN = frozenset({"host", "username", "client_id", "env"})
+# Keys into which a password may slip by mistake.
+_NOT_SHOWN = frozenset({"host", "username", "client_id", "env", "url", "sender"})
+
+
+def _secret(location: tuple[int | str, ...]) -> bool:
+    return any("password" in str(part) or part in ("secret_url", "bearer_token") for part in location)
 
 
 def _explain(details: ErrorDetails) -> Problem:
@@ -229,16 +243,16 @@ def _explain(details: ErrorDetails) -> Problem:
         about = _field_description(location)
         table = "[[meter]]" if key == "meter" else f"[{key}]"
         return Problem((key,), "", "is missing", f"Set it: {about}" if about else f"Add a {table} table")
-    if kind == "extra_forbidden" and not any("password" in str(part) for part in location[:-1]):
+    if kind == "extra_forbidden" and not _secret(location[:-1]):
         # What nobody knows may be a secret under a mistyped name: show numbers only, and not those of a key like it.
-        secretive = difflib.get_close_matches(leaf.lower(), ("password", "passwd", "passphrase", "secret"))
+        secretive = difflib.get_close_matches(leaf.lower(), ("password", "passwd", "passphrase", "secret", "token"))
         shown = shown_as(value) if isinstance(value, bool | int | float) and not secretive else ""
         return Problem((key,), shown, "is not a known key", _nearest(location))
-    if any("password" in str(part) for part in location) and kind != "surpluscharge":
+    if _secret(location) and kind != "surpluscharge":
         return Problem(
             (key,), "", "a secret is never written into this file", 'Write where it is: { file = "/path/to/it" }'
         )
-    shown = "" if location[0] == "mqtt" and leaf in _NOT_SHOWN else shown_as(value)
+    shown = "" if location[0] in _OUTSIDE and leaf in _NOT_SHOWN else shown_as(value)
     context = details.get("ctx", {})
     if kind == "surpluscharge":
         return Problem((key,), shown, context["message"], context["remedy"])

@@ -9,6 +9,7 @@ from datetime import date, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
 from typing import Annotated, Any, Literal
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, BeforeValidator, Field, TypeAdapter, ValidationInfo
@@ -83,6 +84,36 @@ def host_name(value: str) -> str:
         value.encode("idna")
     except ValueError:  # UnicodeError among them
         raise refuse("no host can have this name", "Write a name such as broker.lan, or an address") from None
+    return value
+
+
+def web_address(value: str) -> str:
+    """Check an address for HTTP (RFC 3986): whole, and without a user name and password."""
+    try:
+        parts = urlsplit(value)
+        whole = parts.scheme in ("http", "https") and bool(parts.hostname) and (parts.port is None or parts.port > 0)
+    except ValueError:  # a port that is none, half an IPv6 address
+        whole = False
+    if not whole or not re.fullmatch(r"[!-~]+", value):
+        raise refuse("no address for HTTP", 'Write a whole one, such as "https://example.net/house"')
+    if parts.username is not None:
+        raise refuse("an address with a user name in it", "Leave that out, or have the address read from secret_url")
+    return value
+
+
+def mail_address(value: str) -> str:
+    # RFC 5321, section 4.1.2, as far as it matters here: one address, and nothing that could be another header.
+    if not re.fullmatch(r"[!-?A-~]+@[A-Za-z0-9.\[\]:-]+", value) or re.search(r"[<>,;\s]", value):
+        raise refuse("no mail address", 'Write it alone, such as "house@example.net"')
+    return value
+
+
+TOLD_NAMES = ("title", "text", "about", "count", "charger", "time")
+
+
+def told_template(value: str) -> str:
+    if unknown := [name for name in re.findall(r"\{(\w+)\}", value) if name not in TOLD_NAMES]:
+        raise refuse(f"{{{unknown[0]}}} is not known here", f"Known: {', '.join(f'{{{name}}}' for name in TOLD_NAMES)}")
     return value
 
 

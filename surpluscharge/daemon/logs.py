@@ -74,6 +74,10 @@ EVENTS = {
     "day_summary": "a day is over: day, starts, on_s, charger_wh, solar_wh, grid_wh, planned_wh (of that, by plan), "
     "error_wh (of a learned draw), surplus_wh (what was there), unknown_s (without readings), paid, forgone, saved, "
     "currency (null without prices)",
+    "told": "a message went out to somebody: by (which [[tell]]), about, count (of what is in it)",
+    "tell_failed": "and did not, so it is tried again: by, reason, attempt, next_try_s",
+    "ping_failed": "the ping did not get through, and is tried again each time: reason",
+    "ping_mended": "and does again",
     "restored": "what outlived the restart: enabled, starts_kept, session_s",
 }
 
@@ -111,6 +115,10 @@ LIMITS = {
     "relay_unconfirmed": Limit(12, 3600.0),
     "publish_refused": Limit(12, 3600.0),
     "connect_failed": Limit(2, 60.0),
+    "told": Limit(10, 3600.0),
+    "tell_failed": Limit(4, 3600.0),
+    "ping_failed": Limit(4, 3600.0),
+    "ping_mended": Limit(4, 3600.0),
 }
 
 
@@ -127,7 +135,7 @@ class Ration:
         limit = LIMITS.get(event["event"])
         if limit is None:
             return
-        key, now_s = (event["event"], event.get("code"), event.get("link")), self._now()
+        key, now_s = (event["event"], event.get("code"), event.get("link"), event.get("by")), self._now()
         since_s, lines = self._spent.get(key, (float("-inf"), 0))
         if now_s >= since_s + limit.per_s:
             since_s, lines = now_s, 0

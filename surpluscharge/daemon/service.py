@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import signal
+import time
 from collections.abc import Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -32,9 +33,12 @@ from surpluscharge.daemon.saving import Saving, restore
 from surpluscharge.daemon.voice import Voice, availability
 
 if TYPE_CHECKING:
+    from surpluscharge.daemon.outside import Ping
     from surpluscharge.daemon.planner import Planner
+    from surpluscharge.daemon.telling import Telling
 
 TICK_S = 1.0  # the longest the control loop sleeps
+ALIVE_S = 5.0  # real seconds; one that has not turned for so long is stuck
 CLOCK_JUMP_S = 30.0  # of the wall clock against the other, between two turns of the loop
 OFF_WITHIN_S = 10.0  # real seconds, at shutdown, for the off to be confirmed
 CANCEL_AGAIN_S = 3.0  # real seconds; longer than a farewell takes
@@ -86,6 +90,7 @@ class Service:
         self._poke = asyncio.Event()  # wakes the control loop
         base = config.base_topic
         self._commands = {f"{base}/{command.name}/set": command for command in commands}
+        self._turned_s = float("-inf")  # when the control loop turned last; time.monotonic()
         self._ready_said = False  # READY=1, to the service manager
         self._planner = None if by_hand else self._with_planner()
         self._planning = False  # on the way already
@@ -143,7 +148,9 @@ class Service:
             command.property: partial(self._on_command, command) for command in commands if command.property is not None
         }
         self.homie = Homie(config, self._log, setters, ports.link) if config.homie.publish else None
-        self.voice = Voice(base, commands, self.main_link, self.homie, self.saving)
+        self.telling = self._with_telling()
+        self._ping = self._with_ping()
+        self.voice = Voice(base, commands, self.main_link, self.homie, self.saving, self.telling)
         self._history = ports.historian(
             lambda: self.config,
             lambda: self.clock,
@@ -199,6 +206,8 @@ class Service:
                         self._history.run(),
                         *((self._planner.learn(),) if self._planner else ()),
                         *((self.homie.link.run(), self.homie.run()) if self.homie else ()),
+                        *(teller.run() for teller in (self.telling.tellers if self.telling else ())),
+                        *((self._ping.run(),) if self._ping else ()),
                     )
                 ]
                 try:
@@ -231,6 +240,7 @@ class Service:
             if not ready and self.controller.plug.confirmed(False):
                 ready = True
                 self._log.info("ready")
+            self._turned_s = time.monotonic()
             now_s = self.clock.now()
             if watchdog_s and now_s - fed_s > watchdog_s / 4 and systemd.notify("WATCHDOG=1"):
                 fed_s = now_s
@@ -245,6 +255,25 @@ class Service:
         from surpluscharge.daemon.planner import Planner  # noqa: PLC0415
 
         return Planner(lambda: self.config, lambda: self.clock, self._log, self.tell, lambda: self._history)
+
+    def _with_telling(self) -> Telling | None:
+        if not self.config.tell or self._by_hand:
+            return None
+        from surpluscharge.daemon.telling import Telling  # noqa: PLC0415
+
+        return Telling(self.config, lambda: self.clock, self._log)
+
+    def _with_ping(self) -> Ping | None:
+        if self.config.ping is None or self._by_hand:
+            return None
+        from surpluscharge.daemon.outside import Ping  # noqa: PLC0415
+
+        return Ping(self.config.ping, self.alive, lambda: self.clock, self._log)
+
+    def alive(self) -> bool:
+        """Whether the control loop turns, as for the service manager's watchdog, and can switch: by the broker."""
+        turns = time.monotonic() < self._turned_s + ALIVE_S
+        return turns and self.main_link.up and self.relay_link.up and self.readings_link.up
 
     def _settings(self, config: Config) -> Settings:
         settings = config.settings(self.clock.wall())
@@ -294,6 +323,8 @@ class Service:
         await self.voice.say(self._document(gave_up=not confirmed))
         if self.homie:
             await self.homie.say_last()
+        if self.telling and not confirmed:
+            await self.telling.say_last()
         if confirmed:
             self._log.info("stopped", relay_confirmed_off=True)
         else:

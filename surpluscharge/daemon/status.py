@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 SCHEMA_VERSION: Literal[1] = 1
 GAVE_UP = "The daemon has ended, and the relay never confirmed that it is off.", "somebody to go and look", None
+REARM = "enable to be switched off and on again"
 OLD_S = 60.0  # from so old on, a report's age is worth a word
 UNITS = {
     "current_a": "A",
@@ -608,7 +609,7 @@ def _spent(scene: Scene, what: str) -> Said:
         return _fault_wait(scene, machine.END)
     why = f"The session's {what} are used up."
     if not scene.controller.settings.params.rearm_daily:
-        return why, "enable to be switched off and on again", None
+        return why, REARM, None
     rearm = scene.config.session.rearm_at
     return why, f"{rearm}, when a new session begins", until_next_day_s(scene.wall, scene.config.rearm_at)
 

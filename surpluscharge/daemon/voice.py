@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
 
 from aiomqtt import MqttError
 
@@ -20,6 +21,9 @@ from surpluscharge.daemon.mqtt import Link, Post
 from surpluscharge.daemon.saving import Saving
 from surpluscharge.daemon.status import StatusDocument
 
+if TYPE_CHECKING:
+    from surpluscharge.daemon.telling import Telling
+
 
 def availability(base_topic: str, word: str) -> Post:
     return Post(f"{base_topic}/availability", word, retain=True)
@@ -29,9 +33,16 @@ class Voice:
     """Says by ``link`` what is new, and nothing that a crash would unsay (invariant 12)."""
 
     def __init__(
-        self, base_topic: str, commands: Sequence[Command], link: Link, homie: Homie | None, saving: Saving
+        self,
+        base_topic: str,
+        commands: Sequence[Command],
+        link: Link,
+        homie: Homie | None,
+        saving: Saving,
+        telling: Telling | None = None,
     ) -> None:
         self._base_topic, self._link, self._homie, self._saving = base_topic, link, homie, saving
+        self._telling = telling
         self._answered = [command for command in commands if command.answer]
         self._news = asyncio.Event()
         self.begin_anew()
@@ -73,6 +84,8 @@ class Voice:
         systemd.notify(f"STATUS={document.state}: {document.why}")
         if self._homie:
             self._homie.show(document)
+        if self._telling:
+            self._telling.show(document)
         due: set[Command] = set()
         if self._saving.promise_kept:
             due, self.unanswered = self.unanswered, due
