@@ -8,6 +8,7 @@ from datetime import date, datetime
 from pathlib import Path
 
 from surpluscharge.control import machine
+from surpluscharge.control.rule import Band
 from surpluscharge.control.supervisor import FAULTS, SEVERITY_NAMES
 from surpluscharge.daemon.logs import EVENTS
 from surpluscharge.history.ledger import Ledger
@@ -60,7 +61,7 @@ def renewed(file: Path) -> str:
 def picture() -> str:
     """Return a day of an invented house as a report draws it, as an SVG with its colours, light and dark."""
     day = date(2031, 5, 18)
-    site = Household("carport", ZONE, TARIFFS, lambda _: (PARAMS.start_export_w, PARAMS.stop_import_w))
+    site = Household("carport", ZONE, TARIFFS, lambda _: Band(PARAMS.start_export_w, PARAMS.stop_import_w))
     with tempfile.TemporaryDirectory() as folder, Ledger(Path(folder) / "history.sqlite") as ledger:
         live(ledger, day, 1, Habit(every_s=40.0))
         page = as_html(build(ledger, day, day, datetime(2031, 5, 19, tzinfo=ZONE), site))
