@@ -17,7 +17,7 @@ import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any, NamedTuple
 
-from surpluscharge.control import controller, machine, plug, supervisor
+from surpluscharge.control import controller, machine, neighbours, plug, supervisor
 from surpluscharge.control.machine import CLEAR, END, HOLD, LOCKED_OUT, TRIP, Inputs, Params, State
 from surpluscharge.control.supervisor import FAULTS, Fault, Record, Supervisor
 
@@ -57,6 +57,7 @@ class Case(NamedTuple):
     planned_energy: float = math.inf
     noons: tuple[int, ...] = (0,)  # from the day that the plan's allowance is for
     again: int = 1  # between two allowances
+    gives: tuple[bool, ...] = (False,)  # whether it gives way to another load
 
     def params(self) -> Params:
         return Params(
@@ -77,7 +78,7 @@ class Case(NamedTuple):
 
     def alphabet(self) -> list[tuple[Any, ...]]:
         """Return every combination of inputs: (grid, enabled, stopping, guard, off_confirmed, day, power, planned,
-        noon).
+        noon, gives_way).
         """
         return list(
             itertools.product(
@@ -90,6 +91,7 @@ class Case(NamedTuple):
                 self.powers,
                 self.planned,
                 self.noons,
+                self.gives,
             )
         )
 
@@ -140,6 +142,9 @@ SMALL = {
         guards=(CLEAR, END),
         planned=(False, True),
         planned_cap=2,
+    ),
+    "gives way": Case(
+        1, 1, 2, 1, 1, 1, 3, hour=2, day=2, grids=READINGS, guards=(CLEAR,), stopping=(False,), gives=(False, True)
     ),
     "a plan's energy": Case(
         1,
@@ -321,6 +326,11 @@ def _watched() -> Iterator[set[int]]:
         machine.deciding_row = deciding_row
 
 
+def importing(inputs: Inputs) -> bool:
+    """Say whether too much is imported, or would be if another load, which comes first, had its own."""
+    return inputs.grid_w >= IMPORT_W or inputs.gives_way
+
+
 class Walker:
     """Carries one state through one tick, and looks closely at it.
 
@@ -340,16 +350,15 @@ class Walker:
 
     def inputs(self, node: Node, letter: tuple[Any, ...]) -> Inputs:
         """Return a combination of inputs as the machine sees it at time 0."""
-        grid, enabled, stopping, guard, confirmed, day, power, planned, noon = letter
+        grid, enabled, stopping, guard, confirmed, day, power, planned, noon, gives = letter
         grid_w, fresh = node.grid_w, node.fresh
         if grid == LOST:
             fresh = 0
         elif grid != SILENCE:
             grid_w, fresh = grid, self.case.fresh
         fresh_until = fresh if fresh else NEVER
-        return Inputs(
-            grid_w, fresh_until, power * self.case.hour, enabled, stopping, guard, confirmed, day, planned, noon
-        )
+        power_w = power * self.case.hour
+        return Inputs(grid_w, fresh_until, power_w, enabled, stopping, guard, confirmed, day, planned, noon, gives)
 
     def tick(self, node: Node, letter: tuple[Any, ...]) -> Node:
         """Apply inputs at time 0, hold them for a tick, and return the state at time 1 (which is called 0 again)."""
@@ -460,7 +469,7 @@ class Walker:
         due = inputs.planned and plan < case.planned_cap and plan_energy < case.planned_energy
         if was_due and not due and not was_on:  # what it was armed for is gone
             export_age = clear_age = 0
-        bought = was_on and not due and (bought or was_due) and inputs.grid_w >= IMPORT_W
+        bought = was_on and not due and (bought or was_due) and importing(inputs)
         if not was_on:
             if (inputs.day > day) if case.daily else flipped:
                 session, energy = 0, 0
@@ -478,7 +487,7 @@ class Walker:
                 clear_age = -1
             else:
                 clear_age = max(clear_age, 0)
-        elif inputs.grid_w < IMPORT_W:
+        elif not importing(inputs):
             import_age = 0
         if was_on or not inputs.off_confirmed:
             off_age = 0
@@ -510,7 +519,7 @@ class Walker:
                 if inputs.guard != END and due:
                     raise Violation("plan", "off, though it is due by plan")
                 waits = import_age < case.stop_delay and not bought
-                if inputs.guard != END and (waits or inputs.grid_w < IMPORT_W):
+                if inputs.guard != END and (waits or not importing(inputs)):
                     raise Violation("delay", f"off after {import_age} ticks of import")
             on_age = import_age = 0
             bought = False
@@ -558,7 +567,7 @@ class Walker:
         if inputs.guard == TRIP or (inputs.guard == END and ended):
             raise Violation("guard", "on against the supervisor's verdict")
         waits = ghost.import_age < case.stop_delay and not ghost.bought
-        if ended and inputs.grid_w >= IMPORT_W and not waits and not ghost.due:
+        if ended and importing(inputs) and not waits and not ghost.due:
             raise Violation("delay", f"on after {ghost.import_age} ticks of import")
 
     # --- the deadlines ------------------------------------------------------------------------------------------------
@@ -600,6 +609,21 @@ class Bug(NamedTuple):
 
 
 PLANTED = {
+    "gives way to nobody": Bug("delay", "gives way", "conditions", " or inputs.gives_way", ""),
+    "gives way at once": Bug(
+        "delay",
+        "gives way",
+        "conditions",
+        "if now_s >= state.due_s:",
+        "if now_s >= state.due_s or inputs.gives_way:",
+    ),
+    "gives way within the shortest charge": Bug(
+        "2",
+        "gives way",
+        "conditions",
+        "if now_s >= state.on_since_s + params.min_on_s:",
+        "if now_s >= state.on_since_s + params.min_on_s or inputs.gives_way:",
+    ),
     "what is charged by plan is not counted": Bug(
         "delay",
         "by plan",
@@ -825,7 +849,13 @@ def planted(target: str, *change: Any) -> Iterator[None]:
     source.
     """
     of, _, name = target.rpartition(".")
-    module: Any = {"": machine, "Plug": plug, "Controller": controller}[of]
+    module: Any = {
+        "": machine,
+        "Plug": plug,
+        "Controller": controller,
+        "Neighbours": neighbours,
+        "Neighbour": neighbours,
+    }[of]
     owner = getattr(module, of) if of else module
     was = getattr(owner, name)
     if len(change) == 2:

@@ -1008,6 +1008,9 @@ def test_check_shows_every_setting_with_its_source(capsys: pytest.CaptureFixture
     assert shown["session.energy_cap_wh"] == ("none", "default")
     every = {f"{prefix}.{name}" for prefix, model in leaves(Config) for name in model.model_fields}
     assert every - set(shown) == {  # tables that are shown by what is in them, or by their absence
+        "neighbours.topic",
+        "neighbours.rank",
+        "neighbours.settle_s",
         "mqtt.tls.ca_file",
         "mqtt.tls.cert_file",
         "mqtt.tls.key_file",
@@ -1135,7 +1138,7 @@ TABLE = re.compile(r"(?:# e\.g\. )?\[+([\w.]+)\]+")
 # Shown, but not in force: not every house has the device, or the need.
 OPTIONAL_TABLES = (
     *("relay.temperature", "relay.voltage", "planned.need", "planned.prices", "planned.forecast"),
-    *("main_fuse", "battery", "battery.power", "battery.level"),
+    *("main_fuse", "battery", "battery.power", "battery.level", "neighbours"),
     *("tell", "tell.mail", "tell.post", "ping"),
 )
 

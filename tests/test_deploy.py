@@ -176,16 +176,17 @@ def test_user_and_folders_are_made(tmp_path: Path) -> None:
 BASE, COMMAND = "surpluscharge/carport", "carport/plug/relay/set"
 STATUS, ENABLE_SET = f"{BASE}/status", f"{BASE}/enable/set"
 METER, RELAY, POWER, OTHER = "house/grid", "carport/plug/relay", "carport/plug/power", "somebody/else"
-TOPICS = {STATUS, ENABLE_SET, COMMAND, METER, RELAY, POWER, OTHER}
+CLAIM, OTHERS_CLAIM = "surpluscharge/claims/carport", "surpluscharge/claims/boiler"
+TOPICS = {STATUS, ENABLE_SET, COMMAND, METER, RELAY, POWER, OTHER, CLAIM, OTHERS_CLAIM}
 
 MAY_PUBLISH = {
-    "surpluscharge": {STATUS, ENABLE_SET, COMMAND},
+    "surpluscharge": {STATUS, ENABLE_SET, COMMAND, CLAIM},
     "meter": {METER},
     "plug": {RELAY, POWER},
     "dashboard": {ENABLE_SET},
 }
 MAY_RECEIVE = {
-    "surpluscharge": {STATUS, ENABLE_SET, METER, RELAY, POWER},
+    "surpluscharge": {STATUS, ENABLE_SET, METER, RELAY, POWER, CLAIM, OTHERS_CLAIM},
     "meter": set(),
     "plug": {COMMAND},
     "dashboard": {STATUS, ENABLE_SET},

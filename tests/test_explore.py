@@ -189,6 +189,7 @@ UNQUIET: dict[str, tuple[Any, ...]] = {
     "told_in_floods": (True,),
     "payloads_exchanged": (True,),
     "read_in_floods": (True,),
+    "name_shared": (True,),
     "late": (True,),
     "idle": (True,),
 }

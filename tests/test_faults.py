@@ -1129,6 +1129,20 @@ def test_commands_in_floods_switch_off_until_somebody_has_looked() -> None:
     assert rig.mode == "charging"
 
 
+def test_a_name_that_another_load_claims_by_is_a_note() -> None:
+    """Each would take the other's claims for its own; here they are told apart, and heard of as any two."""
+    tables = CONFIG.model_dump(exclude_unset=True) | {"neighbours": {"rank": 1}}
+    rig = Rig(config=Config.model_validate(tables))
+    said = b'{"rank": 1, "stage": "idle", "lasts_s": 60, "mark": "another-1"}'
+    rig.controller.tell(news.ClaimsLink("own"), rig.at())
+    rig.controller.tell(news.Claimed(rig.config.charger.name, said, True), rig.at())
+    assert rig.codes == []  # an earlier life's, kept by the broker
+    rig.controller.tell(news.Claimed(rig.config.charger.name, said, False), rig.at())
+    assert rig.codes == ["name-shared"]
+    rig.run(1200.0)
+    assert rig.codes == []
+
+
 def test_readings_in_floods_are_a_note() -> None:
     """Of each topic the newest counts, so charging may go on."""
     rig = Rig().charging()

@@ -568,6 +568,7 @@ def test_the_document_as_a_whole() -> None:
             "lag_s": None,
         },
         "battery": None,
+        "neighbours": None,
         "surplus_w": 1170.0,
         "charger_power": {"power_w": 1300.0, "measured": True, "known": True},
         "thresholds": {

@@ -7,10 +7,12 @@ import asyncio
 import json
 import shlex
 import sys
+from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 from surpluscharge.cli.common import CAUTION
-from surpluscharge.config import VOLTAGE_TOLERANCE, Config, Section, load
+from surpluscharge.config import VOLTAGE_TOLERANCE, Config, ConfigError, Section, load, together
 from surpluscharge.config import warnings as config_warnings
 from surpluscharge.control.rule import Way
 from surpluscharge.daemon import logs, service
@@ -67,6 +69,8 @@ def _check(options: argparse.Namespace) -> int:
         )
     for warning in config_warnings(config):
         print(f"warning: {warning}")
+    for beside in _beside(options.config, config):
+        print(f"warning: {beside}")
     print(CAUTION)
     for meter in config.meter:
         flow = "import" if meter.measures in ("net-import", "import-only") else "export"
@@ -78,6 +82,16 @@ def _check(options: argparse.Namespace) -> int:
     print(f"Enable on {config.base_topic}/enable/set; the status is on {config.base_topic}/status.")
     print(f"{options.config} can be used, with {counted(len(config_warnings(config)), 'warning')}.")
     return 0
+
+
+def _beside(place: str, config: Config) -> Iterator[str]:
+    """Say what is wrong between this file and those of others on the same meter, which lie beside it."""
+    for path in sorted(Path(place).resolve().parent.glob("*.toml")) if config.neighbours else ():
+        if path != Path(place).resolve():
+            try:
+                yield from (f"{path}: {what}." for what in together(config, load(str(path))))
+            except ConfigError:
+                yield f"{path} cannot be used as it is, so it was not held beside this one."
 
 
 def effective(config: Config) -> list[tuple[str, str, str]]:

@@ -5,7 +5,7 @@ that is wrong, each problem naming the file, the key, the value and the remedy. 
 rooms below are the configuration's own affair.
 """
 
-from surpluscharge.config.checks import VOLTAGE_TOLERANCE, warnings
+from surpluscharge.config.checks import VOLTAGE_TOLERANCE, together, warnings
 from surpluscharge.config.effective import Config
 from surpluscharge.config.files import read_bounded
 from surpluscharge.config.models import Section
@@ -22,5 +22,6 @@ __all__ = [
     "load_offline",
     "parse",
     "read_bounded",
+    "together",
     "warnings",
 ]

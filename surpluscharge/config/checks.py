@@ -27,6 +27,7 @@ IN_HUNDREDTHS = frozenset({"EUR", "GBP", "USD", "CHF", "AUD", "NZD", "CAD", "\u2
 # EN 50160 (and IEC 60038): the supply stays within 230 V +- 10 %, and a lead of fixed current draws that much more or
 # less.
 VOLTAGE_TOLERANCE = 0.10
+LEAST_STOP_DELAY_S = 40.0  # our own: two of the steps in which those on one meter end, see control/neighbours.py
 
 
 LOCAL = ("localhost", "127.0.0.1", "::1")
@@ -146,6 +147,7 @@ def contradictions(config: Config) -> Iterator[Problem]:
     yield from _meter_contradictions(config, problem)
     yield from _phase_contradictions(config, problem)
     yield from _battery_contradictions(config, problem)
+    yield from _neighbour_contradictions(config, problem)
     yield from _topic_contradictions(config, problem)
     yield from _connection_contradictions(config.mqtt, problem)
     yield from _telling_contradictions(config, problem)
@@ -367,6 +369,48 @@ def _battery_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
         )
 
 
+def _neighbour_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
+    table = config.neighbours
+    if table is None:
+        return
+    common, base = table.topic, config.base_topic
+    named = {"mqtt.base_topic": base, "relay.command_topic": config.relay.command_topic}
+    named |= {f"meter.{index}.topic": source.topic for index, source in enumerate(config.meter)}
+    for key, topic in named.items():
+        inside = topic.startswith(f"{common}/") or (key == "mqtt.base_topic" and common.startswith(f"{base}/"))
+        if inside or topic == common:
+            yield problem(
+                "neighbours.topic",
+                common,
+                f"that is, or lies above or below, {key} ({topic})",
+                "Give the claims a topic of their own, the same for all on this meter",
+                key,
+            )
+
+
+def together(config: Config, other: Config) -> list[str]:
+    """Return what two chargers on one meter must not have in common, and have."""
+    if config.neighbours is None or other.neighbours is None:
+        return []
+    pairs = {
+        "charger.name": (config.charger.name, other.charger.name),
+        "relay.command_topic": (config.relay.command_topic, other.relay.command_topic),
+        "mqtt.base_topic": (config.base_topic, other.base_topic),
+        "mqtt.client_id": (config.client_id, other.client_id),
+    }
+    same = [f"{key} is {shown_as(mine)} in both" for key, (mine, its) in pairs.items() if mine == its]
+    differ = {
+        "neighbours.topic": (config.neighbours.topic, other.neighbours.topic),
+        "neighbours.settle_s": (config.neighbours.settle_s, other.neighbours.settle_s),
+    }
+    apart = [
+        f"{key} is {shown_as(mine)} here and {shown_as(its)} there"
+        for key, (mine, its) in differ.items()
+        if mine != its
+    ]
+    return same + apart
+
+
 def _topic_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
     base = config.base_topic
     own = {f"{base}/{leaf}": "mqtt.base_topic" for leaf in OWN_LEAVES}
@@ -562,6 +606,11 @@ def _doubts(config: Config) -> Iterator[str]:
         yield "control.min_on_s or control.min_off_s is below a minute: hard on the relay, the lead and the car."
     if max(source.fresh_s for source in config.meter) > 120:
         yield "meter.fresh_s is above two minutes: for so long the relay stays on after the meter fell silent."
+    if config.neighbours and config.stop_delay_s < LEAST_STOP_DELAY_S:
+        yield (
+            f"control.stop_delay_s = {config.stop_delay_s:g} with [neighbours]: where the surplus ends, all end their "
+            "charges before the meter shows that one of them would have been enough."
+        )
     yield from _price_doubts(config)
     yield from _plan_doubts(config)
     yield from _telling_doubts(config)

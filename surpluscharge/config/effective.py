@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from datetime import time as time_of_day
 from decimal import Decimal
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic import Field
 
@@ -24,6 +24,7 @@ from surpluscharge.config.models import (
     MeterSource,
     MoneyTable,
     Mqtt,
+    NeighboursTable,
     PingTable,
     PlannedTable,
     PriceWindow,
@@ -50,6 +51,9 @@ from surpluscharge.control.supervisor import Limits
 from surpluscharge.control.thermal import ThermalParams
 from surpluscharge.control.wishes import Standing
 
+if TYPE_CHECKING:
+    from surpluscharge.control.neighbours import Place
+
 SCALES = {"W": 1.0, "kW": 1000.0}
 PER = {"kWh": 1.0, "MWh": 0.001}
 MOST_SUN_W = 100_000.0  # of a forecast: more than a house has
@@ -72,6 +76,7 @@ UNWATCHED_SHARE = 0.6
 # Our own: with a battery that is to give nothing to the car, so much more than the draw must be left over for a start,
 # and a start and an end wait so long.
 BATTERY_ROOM, BATTERY_DELAYS_S = 0.1, (45.0, 30.0)
+CLAIM_LASTS_S = 60.0
 
 WAYS: dict[str, Way] = {"auto": Way.PRICES, "ahead": Way.AHEAD}
 WORDS = {way: word for word, way in WAYS.items()}
@@ -90,6 +95,7 @@ class Config(Section):
     planned: PlannedTable = PlannedTable()
     main_fuse: MainFuse | None = None
     battery: BatteryTable | None = None
+    neighbours: NeighboursTable | None = None
     money: MoneyTable | None = None
     site: SiteTable = SiteTable()
     status: Status = Status()
@@ -146,6 +152,8 @@ class Config(Section):
         defaults = (0.0, 0.0) if follow else (45.0, 120.0)
         if self.battery is not None:  # its readings and the meter's are of different moments
             defaults = BATTERY_DELAYS_S
+        elif self.neighbours is not None:  # whoever comes last stops first, in a share of this, and the others see it
+            defaults = defaults[0], 120.0
         return (defaults[0] if start_s is None else start_s, defaults[1] if stop_s is None else stop_s)
 
     @property
@@ -248,10 +256,22 @@ class Config(Section):
         """Whether charges are steered where the bill nets.
 
         Not where thresholds are given as numbers, and not with a house battery: that keeps the grid at nought, so there
-        is nothing to even out.
+        is nothing to even out. Nor with neighbours: each would even out the same.
         """
         nets = self.money is not None and any(tariff.billing != "none" for tariff in self.money.tariff)
-        return nets and self.way.follows_prices and self.battery is None
+        return nets and self.way.follows_prices and self.battery is None and self.neighbours is None
+
+    @property
+    def place(self) -> Place | None:
+        """This charger's place among others on the same meter; None: there are none."""
+        table = self.neighbours
+        if table is None:
+            return None
+        from surpluscharge.control.neighbours import Place  # noqa: PLC0415  (a charger by itself has no use for it)
+
+        # A connection that hangs is given up by the broker before a claim of it ends.
+        lasts_s = max(CLAIM_LASTS_S, 3.0 * self.mqtt.keepalive_s)
+        return Place(self.charger.name, table.rank, table.settle_s, lasts_s)
 
     def band(self, when: datetime | None = None) -> Band:
         """Return the thresholds as they are at a moment, with the draw as configured and nothing known of the surplus.
@@ -376,6 +396,7 @@ class Config(Section):
             phase=self.charger.phase or 0,
             phases_apart=self.site.phases == "apart",
             battery=self.house_battery,
+            place=self.place,
             grid=tuple(
                 Source(
                     source.topic,

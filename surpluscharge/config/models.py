@@ -173,6 +173,18 @@ class BatteryTable(Section):
     into_car: bool = Field(False, description="whether what is in it may go into the car")
 
 
+class NeighboursTable(Section):
+    topic: Topic = Field(
+        "surpluscharge/claims", description="below it each load on this meter claims, on a topic with its own name"
+    )
+    rank: int = Field(
+        5, ge=1, le=99, description="1 comes first; a later one gives up the sun that an earlier asks for"
+    )
+    settle_s: Seconds = Field(
+        60.0, ge=30, le=600, description="after any start nobody else starts for so long: the meter has to show it"
+    )
+
+
 class MainFuse(Section):
     import_limit_w: float = Field(
         gt=0, le=100000, description="the most import of any phase, or of the house where no meter is named for a phase"

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from surpluscharge.control import ahead, battery, machine, news, steering, thermal
 from surpluscharge.control.lessons import Lessons
@@ -26,6 +26,7 @@ from surpluscharge.control.rule import Band, Rule, Way, alike
 from surpluscharge.control.signals import Contact, Meter, Refusals, Rejected, Source, Stillness
 from surpluscharge.control.slots import REASONS
 from surpluscharge.control.steering import Running
+from surpluscharge.control.steps import SETTLES_S
 from surpluscharge.control.supervisor import (
     DROP_SHARE,
     HIGH_WAITS_S,
@@ -42,7 +43,11 @@ from surpluscharge.control.supervisor import (
 from surpluscharge.control.thermal import Socket
 from surpluscharge.control.wishes import Progress
 
+if TYPE_CHECKING:
+    from surpluscharge.control.neighbours import Neighbours, Place
+
 MOST_STARTS_PER_DAY = 96
+_COULD_START = machine.ENABLED | machine.FRESH | machine.MIN_OFF_OVER | machine.BUDGET_LEFT
 
 
 class Moment(NamedTuple):
@@ -80,6 +85,7 @@ class Settings(NamedTuple):
     phases_apart: bool = False  # the bill does not sum them up, so only the lead's own counts
     battery: battery.House | None = None
     silent_s: float | None = None  # a plug that says nothing for so long while it is on is silent; None: learned
+    place: Place | None = None  # among others on the same meter; None: there are none
     command: tuple[str, ...] = ()  # how the relay is told: topic, and payloads for on and off; only ever compared
 
 
@@ -147,6 +153,8 @@ class Controller:
         self.memory = ahead.nothing()  # of the surplus of late, whether or not the thresholds look ahead yet
         self.running: Running | None = None  # the interval that the bill nets in; None: it does not net
         self.lately = steering.nothing()  # the surplus of late, as steering by it asks for
+        self.neighbours = settings.place.among(at.now_s) if settings.place else None
+        self._stop_delay_s = settings.params.stop_delay_s
         # What is made of it.
         self.lessons = Lessons(kept.ohms if kept else ())
         self.plug = Plug(settings.contact, settings.power, settings.voltage, self.lessons.steps, at.now_s)
@@ -173,7 +181,7 @@ class Controller:
             self._restore(kept, at)
         self.inputs = self._inputs(at)
         self.known, self.charger_w = self.plug.draws(self.draw_w)  # held, as the inputs are
-        self.grid_w = self.battery_w = 0.0  # and these
+        self.grid_w = self.battery_w = self.after_w = 0.0  # and these
         if not trusted:  # from now on: it has not tripped, and need not wait as long as after a trip
             self.socket.level = thermal.TRIP_LEVEL
 
@@ -297,6 +305,7 @@ class Controller:
             # While the relay is on, the machine itself asks for this.
             float("inf") if self.wants_on else self.fresh_until_s,
             self.battery_level.fresh_until_s,
+            *(self.neighbours.deadlines_s() if self.neighbours else ()),
             *(
                 now_s + wait_s + 1e-3
                 for wait_s in socket.waits_s(limits.thermal, current_a, self._if_high_a(current_a))
@@ -308,6 +317,10 @@ class Controller:
         """Return the events since the last call, oldest first."""
         events, self._events = self._events, []
         return events
+
+    def take_claim(self) -> str | None:
+        """Return what is to be claimed now, to be published and kept by the broker; None: nothing new."""
+        return self.neighbours.take_claim(self.state.at_s) if self.neighbours else None
 
     @property
     def fresh_until_s(self) -> float:
@@ -342,6 +355,11 @@ class Controller:
         match happened:
             case news.Message(topic, payload, retained):
                 self._take_message(topic, payload, retained, at)
+            case news.Claimed(name, payload, retained):
+                self._take_claim(name, payload, retained, at)
+            case news.ClaimsLink(life):
+                if self.neighbours:
+                    self.neighbours.link(life, at.now_s)
             case news.Refused(topic, reason, payload):
                 self._refuse(topic, reason, payload, at)
             case news.Enable(on):
@@ -380,6 +398,7 @@ class Controller:
             case news.Reload(settings):
                 self.settings, self._rule_draw_w = settings, self.draw_w
                 self.plug.contact, self.plug.silent_s = settings.contact, settings.silent_s
+                self._stop_delay_s = settings.params.stop_delay_s
                 self._heed_rule()
                 self.state = self.state._replace(starts_s=last_starts(self.starts_s, settings.params.starts_per_day))
             case news.Follow(prices):
@@ -428,6 +447,14 @@ class Controller:
                 self._refuse(topic, refusal.reason, payload, at)
         if not retained and topic in self.plug.topics - self.grid.topics:
             self.plug.heard(self.settings.limits)
+
+    def _take_claim(self, name: str, payload: bytes, retained: bool, at: Moment) -> None:
+        if self.neighbours:
+            try:
+                changed_w = self.neighbours.take(name, payload, retained, at.now_s)
+                self.lessons.disturbed(changed_w / self.draw_w, at.now_s)
+            except Rejected as refusal:
+                self._refuse("claims", refusal.reason, payload, at)
 
     def _refuse(self, topic: str, reason: str, payload: bytes, at: Moment) -> None:
         """Count a message that cannot be used, and say so at a bounded rate. ``reason`` is a key of REASONS."""
@@ -590,6 +617,7 @@ class Controller:
             battery_contrary=self._battery_sign.contrary,
             battery_feeds_w=feeds_w,
             battery_rests=rests,
+            name_shared=self.neighbours is not None and self.neighbours.name_shared,
             budget_spent=arming and at.now_s < machine.budget_free_s(params, state),
             clock_jumped=self._clock_jumped,
             store_failing=self._store_failing,
@@ -613,7 +641,7 @@ class Controller:
         battery_w = self.battery.value or 0.0
         given_w, arming = max(0.0, -battery_w), self.state.mode == machine.ARMING
         rests = (given_w <= battery.REST_W < grid_w) or decisive_w <= -self.draw_w
-        fed_w = battery.shares_w(self.plug.draws(self.draw_w)[1], grid_w, battery_w)[1]
+        fed_w = battery.shares_w(self.plug.draws(self.draw_w)[1], grid_w - self.after_w, battery_w)[1]
         return given_w if arming else 0.0, fed_w, rests
 
     def _fuse(self, at: Moment) -> tuple[float, float] | tuple[None, None]:
@@ -673,7 +701,7 @@ class Controller:
 
     def _inputs(self, at: Moment) -> Inputs:
         grid_w, charger_w, assumed = self.decisive_w, self.plug.may_draw_w(self.draw_w), not self.plug.measured
-        return Inputs(
+        inputs = Inputs(
             grid_w=0.0 if grid_w is None else grid_w,
             fresh_until_s=self.fresh_until_s,
             # For the caps, an assumed draw is the larger one: an appliance that switches in sync with the lead may have
@@ -687,6 +715,35 @@ class Controller:
             planned=self._due_until_s(at.now_s) is not None,
             planned_day=at.planned_day,
         )
+        return self._among(self.neighbours, inputs, at) if self.neighbours else inputs
+
+    def _among(self, neighbours: Neighbours, inputs: Inputs, at: Moment) -> Inputs:
+        """Say to the others on the same meter what this one is about, and let them hold its start or have it end."""
+        state, params, now_s = self.state, self.settings.params, at.now_s
+        facts = machine.conditions(params, state, now_s, inputs)
+        row = machine.deciding_row(state.mode, facts)
+        # So far, nothing but the surplus is in the way of a start.
+        free = facts & _COULD_START == _COULD_START and not facts & (machine.HELD | machine.TRIPPED | machine.STOPPING)
+        by_sun = free and not facts & (machine.TIME_SPENT | machine.ENERGY_SPENT)
+        lacks_w = params.start_export_w + inputs.grid_w
+        neighbours.look(
+            now_s,
+            on=self.wants_on,
+            told=self.plug.acknowledged is True,
+            ready=state.mode == machine.ARMING and row >= 0 and machine.TABLE[row].target == machine.CHARGING,
+            arms=free and state.mode == machine.ARMING,
+            lacks_w=lacks_w if by_sun and 0.0 < lacks_w < math.inf else 0.0,
+            delay_s=params.start_delay_s,
+            draws_w=self.plug.may_draw_w(self.draw_w),
+            firm=self.wants_on and state.planned,
+        )
+        seen_s = self.lessons.steps.settles_s(False) or SETTLES_S
+        stop_delay_s = neighbours.stop_delay_s(self._stop_delay_s, seen_s)
+        if stop_delay_s != params.stop_delay_s:
+            self.settings = self.settings._replace(params=params._replace(stop_delay_s=stop_delay_s))
+        held = state.mode == machine.ARMING and not neighbours.open
+        guard = max(inputs.guard, machine.HOLD) if held else inputs.guard
+        return inputs._replace(guard=guard, gives_way=neighbours.gives_way)
 
     def _advance(self, at: Moment) -> None:
         """Account for the time since the last call, then let the machine move until it rests."""
@@ -695,6 +752,8 @@ class Controller:
         self._heed_battery(at.now_s)
         self._heat(at)
         self._count_unwished(at)
+        if self.neighbours:
+            self.lessons.disturbed(self.neighbours.advance(at.now_s) / self.draw_w, at.now_s)
         self.plug.advance(at.now_s)
         if self.settings.rule.way is not Way.HAND:  # by hand it is tried with a person's help, and sooner
             self._look_for_reversal()
@@ -704,6 +763,7 @@ class Controller:
             self.inputs = self._inputs(at)
             self.known, self.charger_w = self.plug.draws(self.draw_w)
             self.grid_w, self.battery_w = self.grid.value or 0.0, self.battery.value or 0.0
+            self.after_w = self.neighbours.after_w if self.neighbours else 0.0
             old, self.state = self.state, machine.step(self.settings.params, self.state, at.now_s, self.inputs)
             if self.state.mode == old.mode:
                 break
@@ -800,7 +860,7 @@ class Controller:
         if not elapsed_s and at.today == self.today.day:  # as with all news: it was told what held up to now before
             return
         known_s = max(0.0, min(at.now_s, inputs.fresh_until_s) - state.at_s) if self.known else 0.0
-        from_grid_w, from_battery_w = battery.shares_w(self.charger_w, self.grid_w, self.battery_w)
+        from_grid_w, from_battery_w = battery.shares_w(self.charger_w, self.grid_w - self.after_w, self.battery_w)
         if at.today != self.today.day:
             self.today = Tally(at.today)
         known_h = known_s / machine.HOUR_S

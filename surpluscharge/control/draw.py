@@ -139,6 +139,13 @@ class DrawWatch:
         self._before = [reading for reading in self._readings if reading[0] >= now_s - SIDE_S]
         self._readings.clear()
 
+    def disturbed(self) -> None:
+        """Another load on the same meter is, or was just, switched: what was read and not judged yet is dropped."""
+        if self._switched is not None:
+            self.refused += 1
+        self._switched = None
+        self._readings.clear()
+
     def reading(self, now_s: float, grid_w: float) -> Step | None:
         """Take a fresh grid reading in; return the step, where one was learned just now."""
         self._readings.append((now_s, grid_w))

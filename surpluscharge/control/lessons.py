@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from statistics import median
 
 from surpluscharge.control.mains import Mains
-from surpluscharge.control.steps import LATEST_S, MOST_LAG_S, STEPS_UNSEEN, Steps
+from surpluscharge.control.steps import CLEAR_SHARE, LATEST_S, MOST_LAG_S, SIDE_S, STEPS_UNSEEN, Steps
 from surpluscharge.control.supervisor import STEPS_TO_TEST
 
 
@@ -23,6 +23,13 @@ class Lessons:
         self.mains = Mains(ohms)
         self.learned_w: float | None = None  # the draw as its steps in grid power tell it; see control/draw.py
         self._switched_s = -math.inf
+        self.quiet_until_s = -math.inf  # what the meter shows until then may be another load's doing
+
+    def disturbed(self, share: float, now_s: float) -> None:
+        """Another load on the same meter changes what it draws, by this share of the lead's draw."""
+        if share > CLEAR_SHARE:
+            self.quiet_until_s = now_s + (self.steps.settles_s(True) or LATEST_S) + SIDE_S
+            self.steps.disturbed(now_s, self.quiet_until_s)
 
     def switched(self, on: bool, now_s: float, fresh: bool, charger_w: float | None) -> None:
         """The relay is switched; ``fresh``: there is a fresh grid reading; ``charger_w``: as measured until now."""

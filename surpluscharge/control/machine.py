@@ -89,6 +89,7 @@ class Inputs(NamedTuple):
     day: int  # number of the local day, counted from the daily re-arm time
     planned: bool = False  # a charge is due now, whatever the sun does
     planned_day: int = 0  # number of the local day, counted from noon, so that no night is two
+    gives_way: bool = False  # another load, which comes first, asks for what this one draws
 
 
 class State(NamedTuple):
@@ -124,7 +125,7 @@ ENABLED = 1
 STOPPING = 2
 FRESH = 4
 EXPORT = 8  # export has reached the start threshold
-IMPORT = 16  # import exceeds the stop threshold
+IMPORT = 16  # import exceeds the stop threshold, or would if what comes first had its own
 DELAY_OVER = 32  # the start or stop delay has run out
 MIN_ON_OVER = 64
 MIN_OFF_OVER = 128  # and the relay is known to be off
@@ -277,7 +278,7 @@ def conditions(params: Params, state: State, now_s: float, inputs: Inputs) -> in
         facts |= FRESH
     if -inputs.grid_w >= params.start_export_w:
         facts |= EXPORT
-    if inputs.grid_w > params.stop_import_w:
+    if inputs.grid_w > params.stop_import_w or inputs.gives_way:
         facts |= IMPORT
     if now_s >= state.due_s:
         facts |= DELAY_OVER

@@ -25,6 +25,20 @@ class Message(NamedTuple):
     retained: bool
 
 
+class Claimed(NamedTuple):
+    """Something on the same meter claims, as :mod:`.neighbours` says; ``name``: the last level of the topic."""
+
+    name: str
+    payload: bytes
+    retained: bool
+
+
+class ClaimsLink(NamedTuple):
+    """The connection for claims is there, by a name that no connection before it had; None: it is gone."""
+
+    life: str | None
+
+
 class Refused(NamedTuple):
     """A message has come that could not be used. ``reason``: a key of ``slots.REASONS``."""
 
@@ -166,6 +180,8 @@ class Learn(NamedTuple):
 News = (
     Tick
     | Message
+    | Claimed
+    | ClaimsLink
     | Refused
     | Enable
     | Acknowledge

@@ -34,6 +34,8 @@ REJECTIONS = {
     "not-allowed": "planned.allow is false: nothing is charged on request",
     "not-a-request": "a charge is asked for with energy_wh, with energy_wh and by, or with time_s: see the manual",
     "unknown-fault": "neither all nor the code of a latched fault",
+    "not-a-claim": "a claim is a JSON object with rank, stage, draws_w and lasts_s, on a topic with a charger's name",
+    "too-many-claims": "so many others claim already that this one is not kept account of",
     "not-a-state": "the value means neither on nor off (enable: true/false, on/off, 1/0; plug: as configured)",
 }
 

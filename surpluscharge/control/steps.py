@@ -39,6 +39,9 @@ ALIKE_SHARE = 0.15  # steps that differ by no more are taken for the same thing
 EVERY_S = 0.5  # a quicker meter's readings are thinned out
 LOOKS_S = 1.0  # and while the relay is on, no more is looked at than one a second
 MOST_RISEN, RISEN_S = 16, 7200.0  # so many things that went on are remembered, for so long: an oven, a heat pump
+MOST_SPOILT = (
+    8  # switchings in a row that others' may have kept from teaching: their word must not end the sign's watch
+)
 LEVEL_SHARE = 0.15  # of the draw: so near to nought, a battery holds the meter there, whatever is switched
 
 
@@ -112,6 +115,7 @@ class Steps:
         self._risen: deque[tuple[float, float]] = deque(maxlen=MOST_RISEN)  # (when, watts): by something else
         self._leaves_w: float | None = None  # what the lead drew when it was switched off, until that has shown
         self._seen_usual = False  # the lead was seen to begin with about its draw in the charge that is ending
+        self._spoilt, self._quiet_until_s = 0, -math.inf  # by others, in a row; and until when they may be seen
         self._moved_s = self._looked_s = -math.inf  # the last jump, and the last look for one
 
     # --- what is asked ------------------------------------------------------------------------------------------------
@@ -142,14 +146,25 @@ class Steps:
         if self._switched is not None and now_s >= self._switched[0] + SETTLES_S:
             self._judge(now_s)  # by what there is
         self._switched = (now_s, on, charger_w) if fresh and self._readings else None
+        self._spoilt += now_s < self._quiet_until_s
         self._on_s = now_s if on else None
         self._leaves_w = None if on or self.fell_s is not None else self.drew_w
         self._seen_usual = not on and self.drew_w is not None
         self.drew_w, self.fell_s = None, None
 
+    def disturbed(self, now_s: float, until_s: float) -> None:
+        """Another load is switched now, as it says itself: what is read until then teaches nothing of this one."""
+        if self._spoilt >= MOST_SPOILT:
+            return
+        if self._switched is not None and now_s >= self._switched[0] + SETTLES_S:
+            self._judge(now_s)  # by what there is
+        self._spoilt += self._switched is not None
+        self._switched, self._quiet_until_s = None, until_s
+        self._readings.clear()
+
     def reading(self, now_s: float, grid_w: float, charger_w: float | None, draw_w: float) -> None:
         """A fresh grid reading came; ``charger_w`` is the draw measured at this time, ``draw_w`` the expected one."""
-        if self._readings and now_s < self._readings[-1][0] + EVERY_S:
+        if now_s < self._quiet_until_s or (self._readings and now_s < self._readings[-1][0] + EVERY_S):
             return
         self._readings.append((now_s, grid_w))
         self._told = (charger_w, draw_w)
@@ -171,7 +186,7 @@ class Steps:
         """See what a switching did."""
         assert self._switched is not None
         (at_s, on, before_w), (charger_w, draw_w) = self._switched, self._told
-        self._switched = None
+        self._switched, self._spoilt = None, 0
         if charger_w is not None and (charger_w >= 0.5 * draw_w) is not on:
             return  # the relay has not followed, or the car takes nothing: no step, so nothing can be seen
         expected_w = draw_w

@@ -97,6 +97,7 @@ class Situation(NamedTuple):
     battery_rests: bool = True  # the house imports beside it, or what is left over carries the lead
     fuse_over_w: float | None = None  # so much more than the main fuse is to carry is taken; below nought: less
     fuse_short_w: float | None = None  # and by how much the lead's phase would with it
+    name_shared: bool = False  # another load claims by this charger's name
     payloads_exchanged: bool = False  # told off the plug goes on, and told on it goes off
 
 
@@ -711,6 +712,14 @@ FAULTS = (
         latches=True,
         sentence="More commands, or reports of the plug, came than can be heard; an off may have been lost among them.",
         remedy="See what sends so many, and stop it. Then say anew whether charging is allowed, and acknowledge.",
+    ),
+    Fault(
+        "name-shared",
+        NOTE,
+        lambda now, limits: now.name_shared,
+        after_s=0.0,
+        sentence="Another load on this meter claims by this charger's name.",
+        remedy="See which ones have the same `charger.name`, and give each its own: one may pass for the other.",
     ),
     Fault(
         "readings-flooded",

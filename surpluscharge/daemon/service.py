@@ -33,6 +33,7 @@ from surpluscharge.daemon.saving import Saving, restore
 from surpluscharge.daemon.voice import Voice, availability
 
 if TYPE_CHECKING:
+    from surpluscharge.daemon.claims import Claims
     from surpluscharge.daemon.outside import Ping
     from surpluscharge.daemon.planner import Planner
     from surpluscharge.daemon.telling import Telling
@@ -150,6 +151,7 @@ class Service:
         self.homie = Homie(config, self._log, setters, ports.link) if config.homie.publish else None
         self.telling = self._with_telling()
         self._ping = self._with_ping()
+        self._claims = self._with_neighbours()
         self.voice = Voice(base, commands, self.main_link, self.homie, self.saving, self.telling)
         self._history = ports.historian(
             lambda: self.config,
@@ -204,6 +206,7 @@ class Service:
                         self._speak(),
                         self.saving.run(),
                         self._history.run(),
+                        *((self._claims.link.run(), self._claims.run()) if self._claims else ()),
                         *((self._planner.learn(),) if self._planner else ()),
                         *((self.homie.link.run(), self.homie.run()) if self.homie else ()),
                         *(teller.run() for teller in (self.telling.tellers if self.telling else ())),
@@ -255,6 +258,19 @@ class Service:
         from surpluscharge.daemon.planner import Planner  # noqa: PLC0415
 
         return Planner(lambda: self.config, lambda: self.clock, self._log, self.tell, lambda: self._history)
+
+    def _with_neighbours(self) -> Claims | None:
+        """Return what agrees with others on the same meter; where there are none, nothing of it is in memory."""
+        if self.config.neighbours is None:
+            return None
+        from surpluscharge.daemon.claims import Claims  # noqa: PLC0415
+
+        return Claims(self.config, self._log, self._on_claims, self._ports.link)
+
+    def _on_claims(self, happened: News) -> None:
+        if type(happened) is news.ClaimsLink:
+            self.tell(news.TopicsRefused(bool(self.refused_topics)))
+        self.tell(happened)
 
     def _with_telling(self) -> Telling | None:
         if not self.config.tell or self._by_hand:
@@ -361,6 +377,8 @@ class Service:
         for event in events:
             getattr(self._log, event.level)(event.name, **event.fields)
         self._history.observe(controller, events)
+        if self._claims:
+            self._claims.look(controller)
         self.saving.look()
         relay_facts = (
             controller.wants_on,
@@ -431,7 +449,8 @@ class Service:
     @property
     def refused_topics(self) -> tuple[str, ...]:
         """Which topics the broker does not let us read."""
-        return self.main_link.refused_topics + self.readings_link.refused_topics
+        links = [self.main_link, self.readings_link, *([self._claims.link] if self._claims else [])]
+        return tuple(topic for link in links for topic in link.refused_topics)
 
     def _on_message(self, topic: str, payload: bytes, retained: bool) -> None:
         if command := self._commands.get(topic):

@@ -71,6 +71,14 @@ class BatteryStatus(Part):
     yields: bool = Field(description="the sun is the car's: what it would be charged with counts as left over")
 
 
+class NeighbourStatus(Part):
+    name: str
+    rank: int
+    stage: Literal["idle", "asks", "starts", "draws"]
+    draws_w: float
+    heeded: bool = Field(description="false: it has kept this one waiting for so long that it is not, for a while")
+
+
 class ChargerPower(Part):
     power_w: float
     measured: bool = Field(description="false: assumed from the configuration")
@@ -229,6 +237,9 @@ class StatusDocument(Part):
     enabled: bool
     grid: GridStatus
     battery: BatteryStatus | None = Field(None, description="of the house; null: none is configured")
+    neighbours: list[NeighbourStatus] | None = Field(
+        None, description="others on the same meter that claim now, in their order; null: none are configured"
+    )
     surplus_w: float | None = Field(
         description="what would be exported or stored if the charger were off; null: no fresh reading, or its draw is "
         "not known"
@@ -301,6 +312,7 @@ def build(
             lag_s=tenths(controller.lessons.steps.lag_s),
         ),
         battery=_battery(controller, now_s),
+        neighbours=_neighbours(controller),
         surplus_w=tenths(
             controller.charger_w - decisive_w
             if decisive_w is not None and now_s < controller.fresh_until_s and controller.known
@@ -476,6 +488,22 @@ def _battery(controller: Controller, now_s: float) -> BatteryStatus | None:
     )
 
 
+def _neighbours(controller: Controller) -> list[NeighbourStatus] | None:
+    if controller.neighbours is None:
+        return None
+    return [
+        NeighbourStatus(
+            name=neighbour.name,
+            rank=neighbour.claim.rank,
+            stage=neighbour.claim.stage,
+            draws_w=round(neighbour.claim.draws_w, 1),
+            heeded=neighbour.asking.heeds and neighbour.starting.heeds,
+        )
+        for neighbour in controller.neighbours.live
+        if neighbour.claim
+    ]
+
+
 def _fresh(meter: Meter, now_s: float) -> float | None:
     return tenths(meter.value) if now_s < meter.fresh_until_s else None
 
@@ -630,6 +658,9 @@ def _by_hand(scene: Scene, reason: int) -> Said:
 
 def _too_little(scene: Scene) -> Said:
     band, rule = scene.controller.band, scene.controller.settings.rule
+    neighbours = scene.controller.neighbours
+    if neighbours and neighbours.stage == "asks":
+        return f"{scene.flow}, and others draw what would be enough.", "those of a later rank to give way", None
     if band.start_w is not None:
         return f"{scene.flow}.{scene.outlook}", f"an export of {watts(band.start_w)}", None
     if rule.worthwhile(scene.controller.draw_w) and scene.controller.steers:
@@ -687,6 +718,8 @@ def _too_much_import(scene: Scene) -> Said:
     lasts = "the shortest charging time to be over" if minimum_s > delay_s else "it to last"
     stop_w = scene.controller.band.stop_import_w
     limit = f"more than {watts(stop_w)}" if 0 <= stop_w < float("inf") else "no longer enough"
+    if scene.controller.inputs.gives_way:
+        limit = "which another load asks for that comes first"
     outlook = scene.outlook
     why = f"{scene.flow} while it charges.{outlook}" if outlook else f"{scene.flow} while it charges, {limit}."
     return why, f"{lasts}, {duration(wait_s)} more, then the charge ends", wait_s
@@ -744,8 +777,8 @@ def _arming_wait(scene: Scene) -> tuple[str, float | None]:
     """Return what an arming charger waits for: of several things, the one that takes longest."""
     controller, now_s = scene.controller, scene.at.now_s
     state, params = controller.state, controller.settings.params
-    if controller.inputs.guard in (machine.HOLD, machine.END):
-        holding = [record for record in controller.faults if record.fault.severity == controller.inputs.guard]
+    holding = [record for record in controller.faults if record.fault.severity == controller.inputs.guard]
+    if controller.inputs.guard in (machine.HOLD, machine.END) and holding:  # or else it is the others who hold it
         return f"this to be over: {holding[0].fault.sentence}", None
     if not controller.inputs.off_confirmed:
         return f"the {_witness(controller)} to confirm that the relay is off", None
@@ -755,5 +788,8 @@ def _arming_wait(scene: Scene) -> tuple[str, float | None]:
         (machine.budget_free_s(params, state) - now_s, "a start to be free again in the budget"),
     ]
     wait_s, what = max(waits)
+    if wait_s <= 0.0 and controller.neighbours and (others := controller.neighbours.waits_for(now_s)):
+        what, left_s = others
+        return (what, None) if left_s is None else (f"{what}, {duration(left_s)} more", left_s)
     wait_s = max(wait_s, 0.0)
     return f"{what}, {duration(wait_s)} more", wait_s

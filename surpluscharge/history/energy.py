@@ -142,13 +142,14 @@ class Sample(NamedTuple):
     error_w: float = 0.0  # how far off charger_w may be; 0: measured
     planned: bool = False  # it charges because a plan says so
     battery_w: float = 0.0  # into a house battery; below nought: out of it
+    after_w: float = 0.0  # what others draw that come behind it: so much of what is imported is theirs
 
 
 def held(sample: Sample, until_ms: int) -> Interval:
     """Return the interval in which a sample's powers were held."""
-    at_ms, grid_w, charger_w, on, error_w, planned, battery_w = sample
+    at_ms, grid_w, charger_w, on, error_w, planned, battery_w, after_w = sample
     length_ms = until_ms - at_ms
-    bought_w, given_w = shares_w(charger_w, grid_w, battery_w)
+    bought_w, given_w = shares_w(charger_w, grid_w - after_w, battery_w)
     bought_mws, given_mws = round(bought_w * length_ms), round(given_w * length_ms)
     left_w = max(battery_w - grid_w, 0.0)  # to battery and grid
     return Interval(

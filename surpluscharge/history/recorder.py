@@ -223,6 +223,7 @@ class Recorder:
                 error_w,
                 planned,
                 controller.battery_w,
+                controller.after_w,
             )
 
     def _learn(self, controller: Controller, at_ms: int) -> None:
@@ -232,7 +233,9 @@ class Recorder:
         grid_w = controller.grid.value
         if reading_s is not None and reading_s != self._reading_s and grid_w is not None:
             self._reading_s = reading_s
-            if now_s < controller.grid.fresh_until_s:
+            if now_s < controller.lessons.quiet_until_s:
+                self.draw.disturbed()
+            elif now_s < controller.grid.fresh_until_s:
                 found = self.draw.reading(now_s, grid_w)
                 if found is not None:
                     self._steps.append((at_ms, found))

@@ -454,7 +454,7 @@ def settle(
 def inputs_with(
     grid_w: float, fresh_until_s: float, load_w: float, day: int, planned: bool, planned_day: int
 ) -> Inputs:
-    return Inputs(grid_w, fresh_until_s, load_w, True, False, CLEAR, load_w == 0.0, day, planned, planned_day)
+    return Inputs(grid_w, fresh_until_s, load_w, True, False, CLEAR, load_w == 0.0, day, planned, planned_day, False)
 
 
 def with_thresholds(params: Params, start_w: float, stop_w: float) -> Params:
