@@ -547,6 +547,24 @@ def test_what_a_lead_could_have_caught_is_the_same_summed_up_by_the_database(led
     assert [(one.end_ms - one.begin_ms, one.energy.surplus_mws) for one in found] == [(3_600_000, 10**9)]
 
 
+def test_what_a_house_battery_took_counts_where_it_was_the_cars(ledger: Ledger) -> None:
+    """A quarter each: 1000 W stored and 500 exported; 2000 stored; 2000 exported; the charger on 1380 W of the sun."""
+    powers = [(-500.0, 0.0, 1000.0), (0.0, 0.0, 2000.0), (-2000.0, 0.0, 0.0), (0.0, 1380.0, 0.0), (0.0, 0.0, 0.0)]
+    first_ms = BEGIN_MS // 900_000 * 900_000
+    samples = [
+        Sample(first_ms + 60_000 * minute, grid_w, charger_w, charger_w > 0.0, battery_w=battery_w)
+        for minute, (grid_w, charger_w, battery_w) in enumerate(powers[n // 15] for n in range(61))
+    ]
+    ledger.write(Batch(list(hold(samples, 60_000))))
+
+    def caught(**asked: bool) -> list[float]:
+        return [one.energy.solar_wh * 4 for one in ledger.surplus(first_ms, first_ms + 3_600_000, 1380.0, **asked)]
+
+    assert caught() == [500.0, 0.0, 1380.0, 1380.0]
+    assert caught(stored=True) == [1380.0, 1380.0, 1380.0, 1380.0]
+    assert caught(whole=True) == [0.0, 0.0, 1380.0, 1380.0]
+
+
 def test_old_happenings_are_dropped_but_what_goes_on_stays_known(ledger: Ledger) -> None:
     day_ms, codes = 86_400_000, ("meter-silent", "relay-unconfirmed")
     at_ms = [BEGIN_MS + number * day_ms for number in range(200)]

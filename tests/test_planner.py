@@ -689,6 +689,32 @@ def test_days_like_these_have_their_sun_their_prices_and_what_was_foretold_of_th
     )
 
 
+@pytest.mark.parametrize(
+    ("first", "into_car", "shares"),
+    [("battery", False, (0.0, 0.0, 1.0)), ("battery", True, (0.0, 0.5, 1.0)), ("car", False, (1.0, 0.0, 1.0)),
+     ("car", True, (1.0, 0.5, 1.0))],
+)  # fmt: skip
+def test_the_sun_of_days_like_these_is_what_the_car_may_get_beside_a_battery(
+    first: str, into_car: bool, shares: tuple[float, ...], tmp_path: Path
+) -> None:
+    """An hour each: all of it into the battery; half the draw exported; twice the draw exported."""
+    battery = {"power": {"topic": "house/battery"}, "first": first, "into_car": into_car}
+    config = configured(battery=battery).model_copy(update={"store": Store(directory=str(tmp_path))})
+    begin_ms = int(datetime(2031, 5, 4, 10, tzinfo=LISBON).timestamp() * 1000)
+    powers = [(0.0, 2000.0), (-690.0, 0.0), (-2760.0, 0.0), (0.0, 0.0)]
+    samples = [
+        Sample(begin_ms + n * 60_000, powers[n // 60][0], 0.0, False, battery_w=powers[n // 60][1]) for n in range(181)
+    ]
+    with Ledger(config.history_file) as ledger:
+        ledger.write(Batch(list(hold(samples, 60_000))))
+    found = planner_module._days(config, NOON, {})[date(2031, 5, 4)]
+    assert found.shares[20:26] == tuple(share for share in shares for _ in range(2))
+    # And so it is for this moment: what the battery would have to give is no sun.
+    house = House(config, sun_w=690.0)
+    house.controller.memory = house.controller.memory._replace(at_s=house.now(), short=0.5)
+    assert house.planner._share_now(house.controller) == (0.5 if into_car else 0.0)
+
+
 def test_other_taxes_in_the_file_change_prices_that_are_known_already() -> None:
     house = House(moving())
     house.planner.take(PRICES, slots_of({4: 0.05}))

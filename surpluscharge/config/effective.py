@@ -143,6 +143,15 @@ class Config(Section):
         """Whether there is a house battery, from which nothing is to go into the car."""
         return self.battery is not None and not self.battery.into_car
 
+    @property
+    def sun_is_the_cars(self) -> bool:
+        """Whether a house battery's turn comes after the car's, so that what went into it was there for the car.
+
+        Where the battery comes first, what it takes above its level is the car's as well. The ledger has no levels, so
+        of days that are over that is left out: less is hoped for than may come, and no need is left to it.
+        """
+        return self.battery is not None and self.battery.first == "car"
+
     def delays(self, follow: bool) -> tuple[float, float]:
         """Return (start_delay_s, stop_delay_s), with thresholds that ``follow`` the prices or with fixed ones.
 

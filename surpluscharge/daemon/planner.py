@@ -424,8 +424,10 @@ class Planner:
 
     def _share_now(self, controller: Controller) -> float | None:
         """Return the surplus of the last minutes as a share of the draw; None: there is no fresh reading."""
-        fresh = controller.memory.at_s > self._clock().now() - THINK_EVERY_S
-        return min(max(controller.memory.short, 0.0), 1.0) if fresh else None
+        fresh, share = controller.memory.at_s > self._clock().now() - THINK_EVERY_S, controller.memory.short
+        if self._config().spares_battery and share < 1.0:  # the rest would come out of the battery
+            share = 0.0
+        return min(max(share, 0.0), 1.0) if fresh else None
 
     def _foretold(self, draw_w: float, wall: datetime) -> dict[date, float]:
         """Return the forecast's mean share of the draw for each day that it covers for the most part."""
@@ -509,7 +511,9 @@ def _days(config: Config, wall: datetime, before: Mapping[date, Day]) -> dict[da
                 begin, end = day_span(day, wall.tzinfo)
                 if day > today or ms_of(end) <= bounds[0] or ms_of(begin) >= bounds[1]:
                     continue
-                intervals = ledger.surplus(ms_of(begin), ms_of(end), config.draw_w)
+                intervals = ledger.surplus(
+                    ms_of(begin), ms_of(end), config.draw_w, stored=config.sun_is_the_cars, whole=config.spares_battery
+                )
                 foretold = min(1.0, told[day] / config.draw_w) if day in told else None
                 sun = shares(intervals, day, wall.tzinfo, config.draw_w)
                 moved = ledger.moved(round(begin.timestamp()), round(end.timestamp())) if config.planned.prices else ()

@@ -195,20 +195,27 @@ class Books:
             energy = Energy(*(whole - beyond for whole, beyond in zip(energy, over.energy, strict=True)))
         return energy
 
-    def surplus(self, begin_ms: int, end_ms: int, draw_w: float) -> Iterator[Interval]:
+    def surplus(
+        self, begin_ms: int, end_ms: int, draw_w: float, *, stored: bool = False, whole: bool = False
+    ) -> Iterator[Interval]:
         """Yield the surplus by the quarter of an hour, as far as a charger that draws so much could have caught it.
+
+        ``stored``: with what went into a house battery, which was the charger's then. ``whole``: only where it covered
+        all of the draw, since what lacks would come out of that battery, and is not to.
 
         Summed up by the database, which holds up nobody meanwhile: a year's worth of seconds would be long work here.
         Each row counts with the quarter in which it begins, and as it was: what is above the draw for some seconds does
         not make up for what is below it in others. Only ``known_ms`` and ``solar_mws`` are told.
         """
+        had = "(solar_mws + export_mws + stored_mws)" if stored else "(solar_mws + export_mws)"
+        caught = f"CASE WHEN {had} >= ?1 * known_ms THEN ?1 * known_ms ELSE {'0.0' if whole else had} END"
         rows = self._db.execute(
-            "SELECT MIN(begin_ms), MAX(end_ms), SUM(known_ms), SUM(MIN(solar_mws + export_mws, known_ms * ?)) "
-            f"FROM interval WHERE begin_ms >= ? AND begin_ms < ? GROUP BY begin_ms / {QUARTER_HOUR_MS} ORDER BY 1",
+            f"SELECT MIN(begin_ms), MAX(end_ms), SUM(known_ms), SUM({caught}) "
+            f"FROM interval WHERE begin_ms >= ?2 AND begin_ms < ?3 GROUP BY begin_ms / {QUARTER_HOUR_MS} ORDER BY 1",
             (draw_w, begin_ms, end_ms),
         )
-        for begin, end, known_ms, caught in rows:
-            yield Interval(begin, end, Energy(known_ms, solar_mws=round(caught)))
+        for begin, end, known_ms, caught_mws in rows:
+            yield Interval(begin, end, Energy(known_ms, solar_mws=round(caught_mws)))
 
     def _before(self, at_ms: int) -> Interval | None:
         """Return the last interval that begins before a time."""
