@@ -74,7 +74,7 @@ def test_each_trouble_is_survived_and_what_can_be_told_of_it_is_told(kind: str) 
         assert CODES.get(kind, KINDS[kind].codes) & result.raised.keys()
 
 
-@pytest.mark.parametrize("seed", range(1000, 1008))
+@pytest.mark.parametrize("seed", range(1000, 1005))
 def test_random_troubles_break_no_invariant(seed: int) -> None:
     assert simulate(seed, 1, plan(seed, 1), begin_s=MORNING_S, end_s=EVENING_S).result.checks > 1000
 
@@ -316,10 +316,10 @@ def test_a_planted_bug_is_found(bug: str, monkeypatch: pytest.MonkeyPatch) -> No
     plant, number, seed, schedule = BUGS[bug]
     with monkeypatch.context() as patch, pytest.raises(Broken) as caught:
         plant(patch)
-        simulate(seed, 1, anew(schedule), full=True, begin_s=MORNING_S)
+        simulate(seed, 1, anew(schedule), full=True, begin_s=FORENOON_S)
     assert caught.value.number == number, caught.value
     # The same hours without the bug break nothing.
-    simulate(seed, 1, anew(schedule), full=True, begin_s=MORNING_S, end_s=caught.value.at_s + 1.0)
+    simulate(seed, 1, anew(schedule), full=True, begin_s=FORENOON_S, end_s=caught.value.at_s + 1.0)
 
 
 def test_a_failing_schedule_shrinks_to_what_it_needs(monkeypatch: pytest.MonkeyPatch) -> None:
