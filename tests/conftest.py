@@ -57,7 +57,8 @@ SLOWEST_FIRST = (
 # What one worker does, for it shares what takes long: compiled functions and a browser; a month of readings; a bench.
 TOGETHER = {
     **dict.fromkeys(
-        ("test_page", "test_needs", "test_hindsight", "test_tune", "test_replay", "test_ahead"), "compiled"
+        ("test_page", "test_needs", "test_hindsight", "test_tune", "test_replay", "test_ahead", "test_netted"),
+        "compiled",
     ),
     "test_report": "report",
     "test_fuzz": "fuzz",

@@ -31,7 +31,7 @@ from surpluscharge.control.machine import (
 from surpluscharge.control.rule import Band, Way
 from surpluscharge.control.wishes import Need
 from surpluscharge.history.readings import sides
-from surpluscharge.planning import compiling, hindsight, needs, replay
+from surpluscharge.planning import compiling, hindsight, needs, netted, replay
 from surpluscharge.planning.compiling import buffer, fast
 from surpluscharge.planning.replay import Days, Move, Rates, Series, Sums
 from surpluscharge.words import counted, duration, number, watts
@@ -59,6 +59,7 @@ class ThresholdSeries(NamedTuple):
 
     start_w: array[float]
     stop_w: array[float]
+    steered: bool = False  # where the bill nets, the energy of the interval decides in their place
 
 
 class Study(NamedTuple):
@@ -77,6 +78,7 @@ class Study(NamedTuple):
     source: str = "readings"  # where they come from, for people
     book: slots.Book = ()  # prices that moved
     dues: tuple[Need, ...] = ()  # what was needed by when
+    registers: netted.Registers | None = None  # None: the bill does not net
 
     @property
     def counted(self) -> list[int]:
@@ -92,6 +94,11 @@ class Study(NamedTuple):
     def cap_s(self) -> float:
         """The most charging time of a day."""
         return min(self.params.time_cap_s, self.params.energy_cap_wh * 3600.0 / self.draw_w)
+
+    @property
+    def steers(self) -> bool:
+        """Whether what follows the prices is steered by the energy of an interval."""
+        return self.registers is not None and self.config.battery is None
 
     def moment(self, at_s: float) -> datetime:
         """Return a time as the site's clocks show it."""
@@ -147,6 +154,7 @@ def study(
         source,
         book,
         dues,
+        netted.registers(priced, prices, readings, days, zone) if priced and prices and priced.nets else None,
     )
 
 
@@ -168,7 +176,7 @@ def _known_s(readings: Series, sums: Sums, draw_w: float, now_s: float, held: in
 
 def fixed(band: Band) -> ThresholdSeries:
     """Return thresholds that stay as they are."""
-    return ThresholdSeries(*(array("d", [flow_w]) for flow_w in band))
+    return ThresholdSeries(array("d", [band.start_export_w]), array("d", [band.stop_import_w]))
 
 
 def plain(case: Study) -> ThresholdSeries:
@@ -179,8 +187,14 @@ def plain(case: Study) -> ThresholdSeries:
 def following_prices(case: Study) -> ThresholdSeries | None:
     """Return the thresholds that ``"auto"`` means, from reading to reading; None without prices.
 
-    The daemon changes them at the moment the prices change, a replay at the next reading.
+    The daemon changes them at the moment the prices change, a replay at the next reading. Where the bill nets, the
+    energy of the interval decides in their place.
     """
+    found = _by_prices(case)
+    return found and found._replace(steered=case.steers)
+
+
+def _by_prices(case: Study) -> ThresholdSeries | None:
     if case.prices is None:
         return None
     at_s, rule = case.readings.at_s, case.config.rule(None)._replace(way=Way.PRICES)
@@ -196,11 +210,12 @@ def following_prices(case: Study) -> ThresholdSeries | None:
 
 
 def looking_ahead(case: Study) -> ThresholdSeries | None:
-    """Return the thresholds that ``"ahead"`` means, from reading to reading; None without prices.
+    """Return the thresholds that ``"ahead"`` means, from reading to reading; None without prices, and where the bill
+    nets: there it is the same as ``"auto"``.
 
     The daemon leaves out the seconds after a switching, in which plug and meter disagree; here they never do.
     """
-    if case.prices is None:
+    if case.prices is None or case.steers:
         return None
     at_s, surplus_w = case.readings.at_s, case.readings.surplus_w
     from_w = array("d", bytes(8 * len(at_s)))
@@ -212,7 +227,7 @@ def looking_ahead(case: Study) -> ThresholdSeries | None:
         from_w[begin:end] = array("d", [point_w]) * (end - begin)
     result = ThresholdSeries(array("d", bytes(8 * len(at_s))), array("d", bytes(8 * len(at_s))))
     times = case.params.min_on_s, case.params.min_off_s
-    fast(_look_ahead)(*map(buffer, (at_s, surplus_w, from_w)), case.draw_w, *times, *map(buffer, result))
+    fast(_look_ahead)(*map(buffer, (at_s, surplus_w, from_w)), case.draw_w, *times, *map(buffer, result[:2]))
     return result
 
 
@@ -236,7 +251,7 @@ def _look_ahead(
 
 def configured(case: Study) -> ThresholdSeries:
     """Return the thresholds that the daemon would use."""
-    if case.config.way is Way.AHEAD:
+    if case.config.way is Way.AHEAD and not case.steers:
         return looking_ahead(case) or plain(case)
     return (following_prices(case) if case.config.way.follows_prices else None) or plain(case)
 
@@ -271,7 +286,10 @@ class Outcome(NamedTuple):
 
 
 def outcome(case: Study, moves: list[Move]) -> Outcome:
-    """Add up what the moves led to."""
+    """Add up what the moves led to, in money as the bill counts it."""
+    if case.registers and case.prices:
+        found = netted.outcome(moves, case.readings, case.days, case.sums, case.prices, case.registers)
+        return Outcome(*found, moves)
     count = len(case.days.ends_s) + 1
     by_day = [array("d", bytes(8 * count)) for _ in case.sums]
     for total, sums in zip(case.sums, by_day, strict=True):
@@ -284,12 +302,25 @@ def outcome(case: Study, moves: list[Move]) -> Outcome:
 
 def run(case: Study, thresholds: ThresholdSeries, params: Params | None = None) -> Outcome:
     """Replay with these thresholds."""
-    return outcome(case, replay.moves(params or case.params, case.readings, case.days, case.draw_w, *thresholds))
+    return outcome(case, moves_with(case, thresholds, params or case.params))
+
+
+def moves_with(case: Study, thresholds: ThresholdSeries, params: Params) -> list[Move]:
+    """Return what the machine does with these thresholds."""
+    given = params, case.readings, case.days, case.draw_w, thresholds.start_w, thresholds.stop_w
+    if thresholds.steered and case.registers and case.prices:
+        return netted.moves(*given, case.prices, case.registers)
+    return replay.moves(*given)
 
 
 def best(case: Study) -> tuple[hindsight.Hindsight, Outcome]:
     """Return the best possible under the minimum times, the day's cap and the day's starts, and what it would do."""
     params = case.params
+    if case.registers and case.prices:
+        given = case.readings, case.days, case.sums, case.prices, case.registers
+        bound = netted.best(*given, case.draw_w, case.cap_s)
+        done = of_runs(case, bound.runs)
+        return bound._replace(gain=sum(done.gain)), done
     found = hindsight.best_within(
         case.readings, case.sums.gain, params.min_on_s, params.min_off_s, case.days, case.cap_s, params.starts_per_day
     )
@@ -377,10 +408,12 @@ def compare(case: Study, progress: Callable[[float], None] = lambda _: None) -> 
         first = case.readings._replace(
             at_s=case.readings.at_s[:2], surplus_w=case.readings.surplus_w[:2], hold_s=case.readings.hold_s[:2]
         )
-        replay.moves(case.params, first, case.days, case.draw_w, *(array("d", [row[0]]) for row in chosen))
+        replay.moves(case.params, first, case.days, case.draw_w, *(array("d", [row[0]]) for row in chosen[:2]))
+        if chosen.steered:
+            moves_with(case, chosen, case.params)
     progress(0.2)
     began_s = time.perf_counter()
-    moves = replay.moves(case.params, case.readings, case.days, case.draw_w, *chosen)
+    moves = moves_with(case, chosen, case.params)
     seconds = time.perf_counter() - began_s
     replayed = outcome(case, moves)
     progress(0.4)
@@ -636,7 +669,12 @@ def notes(found: Comparison) -> list[str]:
         lines.append("Without prices there is no value and no hindsight: add a [money] table to the configuration.")
     elif None in case.prices.prices:
         lines.append("For a part of this time no tariff was valid yet; it counts as worth nothing.")
-    if found.hindsight and found.hindsight.at_most > found.hindsight.gain * APART:
+    if case.registers:
+        lines.append(
+            "Money is counted as the bill nets, and so are the energies: bought is what the bill has so. The best "
+            "possible is that of each interval's energy, without minimum times: no rule can have more."
+        )
+    elif found.hindsight and found.hindsight.at_most > found.hindsight.gain * APART:
         lines.append(
             f"Hindsight under a day's cap is known within bounds: {found.hindsight.gain:.2f} can be had, and no more "
             f"than {found.hindsight.at_most:.2f}, against which the shares are taken."

@@ -291,8 +291,10 @@ def _intervals(case: Study, runs: Sequence[tuple[int, int]], begin_ms: int, end_
 
 def _levels(case: Study, curve: Sequence[Interval]) -> list[Level]:
     """Return the thresholds along a curve, as surplus: what a meter shows with the charger off."""
-    found = []
-    for starts, values in zip((True, False), configured(case), strict=True):
+    found: list[Level] = []
+    if configured(case).steered:
+        return found  # it is not the power of a moment that decides
+    for starts, values in zip((True, False), configured(case)[:2], strict=True):
 
         def level_w(at_ms: int, values: Sequence[float] = values, starts: bool = starts) -> float:
             place = bisect_left(case.readings.at_s, at_ms / 1000.0 - 1e-3) if len(values) > 1 else 0

@@ -497,7 +497,7 @@ def book(
             now_s, held = end_s, len(at_s) - 1
         while day < len(days_s) and days_s[day] <= now_s:
             if on:
-                until = total_at(days_s[day], _last_at(at_s, days_s[day]), at_s, hold_s, total)
+                until = total_at(days_s[day], last_at(at_s, days_s[day]), at_s, hold_s, total)
                 days[day] += until - before
                 before = until
             day += 1
@@ -518,7 +518,7 @@ def total_at(now_s: float, held: int, at_s: Sequence[float], hold_s: Sequence[fl
     return total[held] + (total[held + 1] - total[held]) * min(1.0, (now_s - at_s[held]) / hold_s[held])
 
 
-def _last_at(at_s: Sequence[float], now_s: float) -> int:
+def last_at(at_s: Sequence[float], now_s: float) -> int:
     """Return the last reading at or before a moment; -1: none."""
     low, high = 0, len(at_s)
     while low < high:

@@ -157,6 +157,13 @@ class _Scorer:
 
     def __call__(self, candidate: Candidate) -> Score:
         case, readings = self._case, self._case.readings
+        if case.registers:
+            moves = comparing.moves_with(case, candidate.thresholds, candidate.params)
+            done = comparing.outcome(case, moves)
+            if self._total is case.sums.gain:
+                return Score(done.gain, done.starts)
+            net_wh = zip(done.solar_wh, done.grid_wh, strict=True)
+            return Score(array("d", (sun - bought for sun, bought in net_wh)), done.starts)
         result = Score(*(array("d", bytes(8 * (len(case.days.ends_s) + 1))) for _ in range(2)))
         fast(score)(
             candidate.params._replace(rearm_daily=True),
@@ -165,7 +172,7 @@ class _Scorer:
             readings.fresh_s,
             buffer(readings.at_s),
             buffer(readings.surplus_w),
-            *map(buffer, candidate.thresholds),
+            *map(buffer, candidate.thresholds[:2]),
             readings.end_s,
             case.days.first,
             *map(buffer, (case.days.ends_s, readings.hold_s, self._total, *result)),
