@@ -30,6 +30,7 @@ class Verb(NamedTuple):
 COMMANDS = {
     "run": Verb("running", "Run the daemon until it is told to stop."),
     "check": Verb("running", "Check a configuration, and show every setting with its source."),
+    "examine": Verb("examining", "Look over broker, rights, clock, disk, unit and ledger; nothing is switched."),
     "commission": Verb("commission", "See, with you at the plug, that meter, relay and lead are as configured."),
     "status": Verb("talking", "Show what the daemon does, why, and what it waits for (exit status 1: gone)."),
     "watch": Verb("showing", "Watch chargers, and tell them, by MQTT, from any machine.", config=False),

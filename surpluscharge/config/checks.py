@@ -19,7 +19,8 @@ from surpluscharge.config.effective import HOLD_MARK, UNWATCHED_S, Config, tarif
 from surpluscharge.config.models import Mqtt, PingTable, RelayTable, Secret, TellPost
 from surpluscharge.config.values import web_address
 
-OWN_LEAVES = ("enable", "enable/set", "acknowledge/set", "plan/set", "status", "availability")  # below the base topic
+# Below the base topic.
+OWN_LEAVES = ("enable", "enable/set", "acknowledge/set", "plan/set", "status", "availability", "examined")
 
 # Currencies of which a kilowatt-hour costs a fraction (common practice).
 IN_HUNDREDTHS = frozenset({"EUR", "GBP", "USD", "CHF", "AUD", "NZD", "CAD", "\u20ac", "\u00a3", "$"})

@@ -172,7 +172,7 @@ class Link:
     ) -> None:
         self.name = name
         self._ask_every_s = ask_every_s
-        self._version = ProtocolVersion.V311  # of the latest connection
+        self.version = ProtocolVersion.V311  # of the latest connection
         self._config = config
         self._log = log.bind(link=name)
         self.will = will
@@ -261,7 +261,7 @@ class Link:
             await self._subscribe(client)
             self._client = client
             asking = asyncio.create_task(self._keep_asking(client)) if self._topics else None
-            self._log.info("connected", protocol="5" if self._version is ProtocolVersion.V5 else "3.1.1")
+            self._log.info("connected", protocol="5" if self.version is ProtocolVersion.V5 else "3.1.1")
             self.on_up()
             async for message in client.messages:
                 self._handle(message)
@@ -348,7 +348,7 @@ class Link:
 
     async def _send(self, client: Client, post: Post, within_s: float) -> None:
         properties = None
-        if post.expiry_s is not None and self._version is ProtocolVersion.V5:
+        if post.expiry_s is not None and self.version is ProtocolVersion.V5:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
             properties.MessageExpiryInterval = max(1, math.ceil(post.expiry_s))
         refusals = self._refusals
@@ -394,7 +394,7 @@ class Link:
                 if not str(error).startswith("Operation timed out"):
                     break  # not a matter of the protocol
             else:
-                self._version = protocol
+                self.version = protocol
                 self._watch_refusals(client)
                 if self._readings:
                     client.read_at_a_stretch()
@@ -472,14 +472,16 @@ def _tls(config: Config) -> ssl.SSLContext | None:
     return context
 
 
-def _silent() -> structlog.stdlib.BoundLogger:
+def silent() -> structlog.stdlib.BoundLogger:
+    """Return a logger that logs nothing, for a connection of a moment."""
+
     def drop(_logger: Any, _method: str, _event: Any) -> Any:
         raise structlog.DropEvent
 
-    silent: structlog.stdlib.BoundLogger = structlog.wrap_logger(
+    logger: structlog.stdlib.BoundLogger = structlog.wrap_logger(
         structlog.PrintLogger(), processors=[drop], wrapper_class=structlog.stdlib.BoundLogger
     )
-    return silent
+    return logger
 
 
 def _for_once(name: str) -> str:
@@ -489,7 +491,7 @@ def _for_once(name: str) -> str:
 
 async def publish_once(config: Config, post: Post, name: str, within_s: float) -> None:
     """Connect, publish, disconnect: for a short command. Raises MqttError, OSError, TimeoutError."""
-    link = Link(_for_once(name), config, _silent(), will=post, farewell=post)
+    link = Link(_for_once(name), config, silent(), will=post, farewell=post)
     async with asyncio.timeout(within_s):
         client = await link._connect()
         try:
@@ -503,7 +505,7 @@ async def read_once(config: Config, topics: Sequence[str], name: str, within_s: 
 
     A topic on which nothing is retained is left out; to know that takes all of ``within_s``.
     """
-    link = Link(_for_once(name), config, _silent(), will=None, farewell=None, topics=[(topic, 1) for topic in topics])
+    link = Link(_for_once(name), config, silent(), will=None, farewell=None, topics=[(topic, 1) for topic in topics])
     found: dict[str, bytes] = {}
     async with asyncio.timeout(within_s):
         client = await link._connect()
