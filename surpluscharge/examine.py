@@ -18,6 +18,7 @@ import shutil
 import socket
 import subprocess
 import tempfile
+import textwrap
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -54,6 +55,7 @@ EXTRAS = {
     "pyarrow": "parquet",
 }
 TOOL_WITHIN_S = 10.0
+INDENT, WIDTH = 14, 100
 BROKERS_WORD = "$SYS/broker/version"  # of some brokers; no standard
 
 
@@ -457,10 +459,11 @@ def _daemon(config: Config, heard: Heard) -> Iterator[Finding]:
 
 def in_words(found: list[Finding]) -> str:
     """Return all of it for a person, what is wrong last, where it is seen."""
-    lines = [
-        f"{one.about:<14}{one.verdict}: {one.what}" + (f"\n{'':<14}{one.remedy}." if one.remedy else "")
-        for one in found
-    ]
+    lines = []
+    for one in found:
+        said = [f"{one.verdict}: {one.what}", *([f"{one.remedy}."] if one.remedy else [])]
+        for name, text in zip((one.about, ""), said, strict=False):
+            lines.append(textwrap.fill(f"{name:<{INDENT}}{text}", WIDTH, subsequent_indent=" " * INDENT))
     bad = Counter(one.verdict for one in found)
     if bad["wrong"] or bad["doubtful"]:
         lines.append(f"\n{bad['wrong']} wrong, {bad['doubtful']} doubtful.")

@@ -37,8 +37,8 @@ from surpluscharge.daemon.mqtt import (
     _Client,
     _Newest,
     _payload,
-    _silent,
     read_once,
+    silent,
 )
 from surpluscharge.daemon.ports import Patience, Ports
 from surpluscharge.simulator.broker import embedded_broker
@@ -255,7 +255,7 @@ WELCOME = {4: b"\x20\x02\x00\x00", 5: b"\x20\x03\x00\x00\x00"}  # CONNACK, MQTT 
 
 def link_to(port: int, folder: Path, name: str = "relay", **keys: Any) -> Link:
     config = parse(toml(tables(port, folder, mqtt=keys.pop("mqtt", {}))), "shed.toml")
-    return Link(name, config, _silent(), **{"will": None, "farewell": None, **keys})
+    return Link(name, config, silent(), **{"will": None, "farewell": None, **keys})
 
 
 @pytest.mark.parametrize("no", [b"\x20\x02\x00\x01", b"\x20\x03\x00\x84\x00"], ids=["as 3.1.1 says it", "as 5 says it"])
@@ -336,7 +336,7 @@ async def test_a_host_name_that_none_can_be_is_a_failure_like_others(tmp_path: P
     """RFC 1035, 2.3.4: a label has 63 octets at the most."""
     config = parse(toml(tables(1, tmp_path)), "shed.toml")
     mqtt = config.mqtt.model_copy(update={"host": "x" * 64})  # the file may not name it
-    link = Link("relay", config.model_copy(update={"mqtt": mqtt}), _silent(), will=None, farewell=None)
+    link = Link("relay", config.model_copy(update={"mqtt": mqtt}), silent(), will=None, farewell=None)
     with pytest.raises(aiomqtt.MqttError):
         await link._connect()
 
