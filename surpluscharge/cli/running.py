@@ -45,6 +45,8 @@ def _check(options: argparse.Namespace) -> int:
     )
     if config.way is Way.AHEAD:
         print('The thresholds follow the prices and the surplus of late ("ahead"); with nothing known of it:')
+    elif config.way is Way.SPARING:
+        print("The thresholds follow the surplus of late, to spare the house's battery; with nothing known of it:")
     elif config.way.follows_prices:
         print('The thresholds follow the prices ("auto"); as they are now:')
         if config.control.start_export_w is None:

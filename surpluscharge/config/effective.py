@@ -77,6 +77,10 @@ UNWATCHED_SHARE = 0.6
 # and a start and an end wait so long.
 BATTERY_ROOM, BATTERY_DELAYS_S = 0.1, (45.0, 30.0)
 CLAIM_LASTS_S = 60.0
+# And on average, over what a start binds, the sun is to give so much of the draw. Against those two thresholds the
+# battery gives half as much for the car, in two thirds of the starts, and the sun a twentieth less; on skies of small
+# clouds the sun a tenth more (`tests.bench.batteries --rules`). With more it gives less, and so does the sun.
+BATTERY_SUN_SHARE = 0.9
 
 WAYS: dict[str, Way] = {"auto": Way.PRICES, "ahead": Way.AHEAD}
 WORDS = {way: word for word, way in WAYS.items()}
@@ -114,10 +118,12 @@ class Config(Section):
 
     @property
     def way(self) -> Way:
-        """How the thresholds come about: where there are prices and no numbers, by the prices."""
+        """How the thresholds come about: without numbers by the prices, where there are any, and to spare a battery."""
         given = self.control.start_export_w
-        if given is None and self.control.stop_import_w is None and self.money is not None:
-            return Way.PRICES
+        if given is None and self.control.stop_import_w is None:
+            if self.spares_battery:
+                return Way.SPARING if self.money is None else Way.AHEAD
+            return Way.FIXED if self.money is None else Way.PRICES
         return WAYS[given] if isinstance(given, str) else Way.FIXED
 
     @property
@@ -234,7 +240,8 @@ class Config(Section):
         """Return what decides over starts and stops while these prices are in force."""
         fixed = Band(self.start_export_w, self.stop_import_w)
         within = Band(self.draw_w, 0.0) if self.spares_battery else OPEN
-        return Rule(self.way, fixed, self.control.min_on_s, self.control.min_off_s, prices, within)
+        sun_share = BATTERY_SUN_SHARE if self.spares_battery else 0.0
+        return Rule(self.way, fixed, self.control.min_on_s, self.control.min_off_s, prices, within, sun_share)
 
     @property
     def house_battery(self) -> House | None:

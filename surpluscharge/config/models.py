@@ -150,7 +150,7 @@ class BatteryPower(Section):
         "charging", description="what a positive value means: that it is charged, or that it gives"
     )
     fresh_s: Seconds = Field(
-        30.0, ge=1, le=600, description="a reading older than this is not relied on: the relay goes off"
+        90.0, ge=1, le=600, description="a reading older than this is not relied on: the relay goes off"
     )
     limit_w: float = Field(30000.0, gt=0, description="a value beyond this is taken for nonsense")
 

@@ -152,8 +152,21 @@ def thresholds(
     return start * draw_w, (1.0 - stop) * draw_w
 
 
-def why(memory: Memory, draw_w: float, break_even_w: float, min_on_s: float, min_off_s: float, on: bool) -> str:
-    """Return one sentence for the status: what is expected, and what that means for the next start or stop."""
+def why(
+    memory: Memory,
+    draw_w: float,
+    break_even_w: float,
+    min_on_s: float,
+    min_off_s: float,
+    on: bool,
+    spares: bool = False,
+) -> str:
+    """Return one sentence for the status: what is expected, and what that means for the next start or stop.
+
+    ``spares``: what is below break-even would not be lost, but come from a house's battery.
+    """
+    pays = "spares the battery" if spares else "pays"
+    it_pays = "the battery is spared" if spares else "it pays"
     start_w, stop_w = thresholds(memory, draw_w, break_even_w, min_on_s, min_off_s)
     over_s = min_off_s if on else min_on_s
     outlook_w = min(max(expected(memory, over_s), 0.0), 1.0) * draw_w
@@ -165,12 +178,12 @@ def why(memory: Memory, draw_w: float, break_even_w: float, min_on_s: float, min
         if surplus_w < draw_w - stop_w:
             return f"The surplus is not expected to come back soon: {outlook}."
         if surplus_w < break_even_w:
-            return f"Charging on: there is less surplus than pays, but it is expected to come back, {outlook}."
+            return f"Charging on: there is less surplus than {pays}, but it is expected to come back, {outlook}."
         return f"Charging on: {outlook}."
     if surplus_w >= start_w:
         return f"Worth a start: {outlook}."
     if surplus_w >= break_even_w > outlook_w:
-        return f"Waiting: the surplus is too new to count on, {outlook}, and it pays from {round(break_even_w)} W."
+        return f"Waiting: the surplus is too new to count on, {outlook}, and {it_pays} from {round(break_even_w)} W."
     if surplus_w >= break_even_w:
         return f"Waiting: the last ten minutes were too changeable to start, {outlook}."
-    return f"Waiting for more surplus: {outlook}, and it pays from {round(break_even_w)} W."
+    return f"Waiting for more surplus: {outlook}, and {it_pays} from {round(break_even_w)} W."

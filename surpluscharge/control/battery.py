@@ -17,6 +17,7 @@ from surpluscharge.control.signals import Source
 REST_W = 50.0  # at rest it may take so much, or give it
 LEVEL_BACK = 5.0  # percent: so far below the level it is the battery's turn again
 SIGN_PERCENT, SIGN_WH = 2.0, 50.0  # so much of either, at the least, to judge the sign of its power by
+STUCK_WH = 3000.0  # of a battery of 150 kWh, so much moves the level by as many percent: it is no longer believed
 HOUR_S = 3600.0
 
 
@@ -63,14 +64,22 @@ def shares_w(charger_w: float, grid_w: float, battery_w: float) -> tuple[float, 
     return lacks_w - given_w, given_w
 
 
-class SignWatch:
-    """Whether its level goes the way its power says: what charges rises. A sign turned round would charge at night."""
+class LevelWatch:
+    """Whether its level goes the way its power says: what charges rises. A sign turned round would charge at night.
+
+    And whether it goes at all: a level that stands still at noon would give the car the sun of a battery that is empty.
+    """
 
     def __init__(self) -> None:
         self.contrary = 0  # times in a row that it went the other way
         self._level: float | None = None
         self._wh = 0.0  # since that level
         self._power_w, self._at_s = 0.0, 0.0
+
+    @property
+    def stuck(self) -> bool:
+        """Whether so much went in or out since the level moved that it cannot be right."""
+        return self._level is not None and abs(self._wh) >= STUCK_WH
 
     def flows(self, battery_w: float, now_s: float, fresh_s: float) -> None:
         """A reading of its power came."""

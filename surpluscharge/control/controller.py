@@ -146,7 +146,7 @@ class Controller:
         self.battery = Meter.of(settings.battery and settings.battery.power)
         self.battery_level = Meter.of(settings.battery and settings.battery.charge)
         self.battery_yields = False  # the sun is the car's
-        self._battery_sign = battery.SignWatch()
+        self._level_watch = battery.LevelWatch()
         self.stillness = Stillness(at.now_s)  # of the grid's meter
         self.refusals = Refusals()
         self._refused_in_row = 0  # messages from the grid's meter
@@ -335,6 +335,14 @@ class Controller:
             return grid_w
         return None if battery_w is None else battery.decisive_w(grid_w, battery_w, self.battery_yields)
 
+    @property
+    def sky(self) -> ahead.Memory | None:
+        """What is remembered of the surplus, for thresholds that look ahead; None: it is the battery's turn.
+
+        Then what little is left over beside it says nothing of what is to come.
+        """
+        return self.memory if self.settings.battery is None or self.battery_yields else None
+
     # --- what the shell tells -----------------------------------------------------------------------------------------
 
     def tell(self, happened: News, at: Moment) -> None:
@@ -424,7 +432,8 @@ class Controller:
     def _heed_battery(self, now_s: float) -> None:
         """See whose turn the sun is."""
         if house := self.settings.battery:
-            level = self.battery_level.value if now_s < self.battery_level.fresh_until_s else None
+            known = now_s < self.battery_level.fresh_until_s and not self._level_watch.stuck
+            level = self.battery_level.value if known else None
             self.battery_yields = battery.yields(self.battery_yields, house.rights, level)
 
     def _linked(self, up: bool, at: Moment) -> None:
@@ -435,7 +444,7 @@ class Controller:
         for name in self.supervisor.acknowledge(code):
             self.lessons.acknowledged(name)
             if name == "battery-sign":
-                self._battery_sign = battery.SignWatch()
+                self._level_watch = battery.LevelWatch()
             self._say("fault_acknowledged", "info", code=name)
 
     def _take_message(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
@@ -483,7 +492,8 @@ class Controller:
         decisive_w = self.decisive_w
         if decisive_w is not None:
             self.lessons.steps.reading(at.now_s, decisive_w, self.plug.measured_w, self.settings.limits.draw_w)
-            self._remember(decisive_w, at)
+            # Of the sky, whoever's turn it is: what the battery takes is left over, too.
+            self._remember((self.grid.value or 0.0) - (self.battery.value or 0.0), at)
             if self.settings.rule.looks_ahead or self.running is not None:
                 self._heed_rule(at.now_s)
         self._say("reading", "debug", of="grid", value=self.grid.value)
@@ -514,9 +524,9 @@ class Controller:
     def _weigh(self, name: str, now_s: float) -> None:
         """Remember of a new reading what the supervisor asks of several."""
         if name == "battery":
-            self._battery_sign.flows(self.battery.value or 0.0, now_s, self.battery.sources[0].fresh_s)
+            self._level_watch.flows(self.battery.value or 0.0, now_s, self.battery.sources[0].fresh_s)
         elif name == "battery_level":
-            self._battery_sign.stands(self.battery_level.value or 0.0)
+            self._level_watch.stands(self.battery_level.value or 0.0)
         limits, heat_c, socket = self.settings.limits, self.temperature.value, self.socket
         if name == "charger" and (self.plug.power.value or 0.0) > NO_LOAD_SHARE * limits.draw_w:  # else it says nothing
             over = (self.current_a or 0.0) > limits.instant_a
@@ -614,7 +624,7 @@ class Controller:
             fuse_short_w=fuse[1],
             battery_silent=self.settings.battery is not None and at.now_s >= self.battery.fresh_until_s,
             battery_gives_w=gives_w,
-            battery_contrary=self._battery_sign.contrary,
+            battery_contrary=self._level_watch.contrary,
             battery_feeds_w=feeds_w,
             battery_rests=rests,
             name_shared=self.neighbours is not None and self.neighbours.name_shared,
@@ -630,8 +640,9 @@ class Controller:
     def _battery(self, at: Moment) -> tuple[float, float, bool]:
         """Return what the battery gives where a start is near, what it gives for the charger, and whether it rests.
 
-        Nought where it may go into the car, and where nothing fresh is known. It rests where the house imports beside
-        it, or what is left over carries the lead.
+        Nought where it may go into the car, and where nothing fresh is known. For the charger: where it is due by plan,
+        for what charges with the sun ends with it, and to lock that out for each cloud cost a third of the sun. It
+        rests where the house imports beside it, or what is left over carries the lead.
         """
         house, grid_w, decisive_w = self.settings.battery, self.grid.value or 0.0, self.decisive_w
         if house is None or house.rights.into_car:
@@ -642,6 +653,7 @@ class Controller:
         given_w, arming = max(0.0, -battery_w), self.state.mode == machine.ARMING
         rests = (given_w <= battery.REST_W < grid_w) or decisive_w <= -self.draw_w
         fed_w = battery.shares_w(self.plug.draws(self.draw_w)[1], grid_w - self.after_w, battery_w)[1]
+        fed_w = fed_w if self.state.planned else 0.0
         return given_w if arming else 0.0, fed_w, rests
 
     def _fuse(self, at: Moment) -> tuple[float, float] | tuple[None, None]:
@@ -681,7 +693,7 @@ class Controller:
             now_s = max(now_s, self.running.begin_s)
             band = rule.steered(self._rule_draw_w, self.running, self.lately, self.wants_on, now_s)
         else:
-            band = rule.band(self._rule_draw_w, self.memory)
+            band = rule.band(self._rule_draw_w, self.sky)
         self.settings = self.settings._replace(params=self.settings.params._replace(**band._asdict()))
         return band
 
@@ -695,9 +707,10 @@ class Controller:
 
     def outlook(self) -> str | None:
         """Return what is expected of the surplus, and what that means, in a sentence; None: nothing looks ahead."""
+        rule, sky = self.settings.rule, self.sky
         if self.running is not None and self.steers:
-            return self.settings.rule.credit(self._rule_draw_w, self.running, self.lately, self.state.at_s)
-        return self.settings.rule.outlook(self._rule_draw_w, self.memory, self.state.at_s, self.wants_on)
+            return rule.credit(self._rule_draw_w, self.running, self.lately, self.state.at_s)
+        return None if sky is None else rule.outlook(self._rule_draw_w, sky, self.state.at_s, self.wants_on)
 
     def _inputs(self, at: Moment) -> Inputs:
         grid_w, charger_w, assumed = self.decisive_w, self.plug.may_draw_w(self.draw_w), not self.plug.measured

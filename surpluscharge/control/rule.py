@@ -27,6 +27,7 @@ class Way(Enum):
     FIXED = "fixed"  # two numbers
     PRICES = "prices"  # they follow the prices: "auto"
     AHEAD = "ahead"  # and what the surplus has been of late
+    SPARING = "sparing"  # that alone, so that a house's battery gives little
     HAND = "hand"  # a person switches, whatever the sun does
 
     @property
@@ -72,15 +73,22 @@ class Rule(NamedTuple):
     min_off_s: float
     prices: Prices | None = None  # in force now
     within: Band = OPEN  # no start below its export, and no import above its own, whatever prices say
+    sun_share: float = 0.0  # where it looks ahead instead: so much of the draw, on average, the sun is to give
 
     @property
     def looks_ahead(self) -> bool:
         """Whether what the surplus has been of late decides."""
-        return self.way is Way.AHEAD and self.prices is not None
+        return self.way is Way.SPARING or (self.way is Way.AHEAD and self.prices is not None)
 
     def pays_from_w(self, draw_w: float) -> float:
-        """Return the surplus from which on charging pays; infinite: at these prices none does, or there are none."""
-        return math.inf if self.prices is None else economics.break_even(draw_w, self.prices).surplus_w
+        """Return the surplus from which on charging pays; infinite: at these prices none does, or there are none.
+
+        To spare a battery, that is what the sun is to give.
+        """
+        if self.way is Way.SPARING:
+            return self.sun_share * draw_w
+        least_w = self.sun_share * draw_w if self.looks_ahead else 0.0
+        return math.inf if self.prices is None else max(least_w, economics.break_even(draw_w, self.prices).surplus_w)
 
     def worthwhile(self, draw_w: float) -> bool:
         """Say whether at these prices any surplus is worth charging with; where they do not decide, all is."""
@@ -91,12 +99,11 @@ class Rule(NamedTuple):
         """Return what holds now. ``memory``: of the surplus; without one, all that is known are the prices."""
         if self.way is Way.HAND:
             return OPEN
+        if self.looks_ahead and memory is not None and memory != ahead.nothing():
+            return Band(*ahead.thresholds(memory, draw_w, self.pays_from_w(draw_w), self.min_on_s, self.min_off_s))
         if self.prices is None or not self.way.follows_prices:
             return self.fixed
-        if self.looks_ahead and memory is not None and memory != ahead.nothing():
-            band = ahead.thresholds(memory, draw_w, self.pays_from_w(draw_w), self.min_on_s, self.min_off_s)
-        else:
-            band = economics.thresholds(draw_w, self.prices, self.min_on_s, self.min_off_s)
+        band = economics.thresholds(draw_w, self.prices, self.min_on_s, self.min_off_s)
         return Band(max(band[0], self.within.start_export_w), min(band[1], self.within.stop_import_w))
 
     @property
@@ -142,7 +149,8 @@ class Rule(NamedTuple):
         """Return what is expected of the surplus, and what that means, in a sentence; None: nothing looks ahead."""
         if not self.looks_ahead or memory.at_s < now_s - ahead.FORGETS_S:
             return None
-        return ahead.why(memory, draw_w, self.pays_from_w(draw_w), self.min_on_s, self.min_off_s, on)
+        pays_w = self.pays_from_w(draw_w)
+        return ahead.why(memory, draw_w, pays_w, self.min_on_s, self.min_off_s, on, self.sun_share > 0.0)
 
 
 def alike(one: tuple[float, ...], other: tuple[float, ...]) -> bool:

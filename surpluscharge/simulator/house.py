@@ -61,6 +61,7 @@ class Scenario(NamedTuple):
     day_of_year: int = 132
     noon_s: float = 13.2 * 3600  # when the sun stands highest, by the kitchen clock
     array_w: float = 3_920.0  # what the roof would yield with the sun straight above
+    suns: tuple[float, ...] = (1.0,)  # what of that each day has, one after the other, and again
 
     # Fair-weather clouds, and the one bank that comes by around midday. Through: the share of light they let past.
     cumulus_from_s: float = 9.0 * 3600
@@ -520,7 +521,8 @@ def clear_sky_w(scenario: Scenario, t_s: float) -> float:
     hour_angle = 2 * math.pi * (t_s % DAY_S - scenario.noon_s) / DAY_S
     height = math.sin(latitude) * math.sin(declination)
     height += math.cos(latitude) * math.cos(declination) * math.cos(hour_angle)
-    return scenario.array_w * height**1.2 if height > 0 else 0.0
+    sun = scenario.suns[int(t_s // DAY_S) % len(scenario.suns)]
+    return scenario.array_w * sun * height**1.2 if height > 0 else 0.0
 
 
 def make_day(scenario: Scenario, seed: int, day: int) -> DayCourse:
