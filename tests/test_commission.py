@@ -34,13 +34,13 @@ from surpluscharge.commissioning.hand import Failed, Hand, Person
 from surpluscharge.commissioning.terminal import Terminal
 from surpluscharge.config import Config
 from surpluscharge.control.controller import Kept, Tally
-from surpluscharge.control.supervisor import Record
+from surpluscharge.control.supervisor import FAULT_BY_CODE, Record
 from surpluscharge.daemon import store
 from surpluscharge.daemon.mqtt import Link, Post
 from surpluscharge.daemon.ports import Ports
 from surpluscharge.simulator import devices
 from surpluscharge.simulator.broker import embedded_broker
-from surpluscharge.simulator.house import GridMeter, House, Plug, Scenario
+from surpluscharge.simulator.house import GridMeter, House, Plug, Scenario, Storage
 from tests.conftest import Mosquitto
 from tests.leaping import SELDOM, LeapingClock, leap
 from tests.wire import until
@@ -191,7 +191,9 @@ class Owner:
 
     async def ask(self, question: str) -> str:
         self.asked.append(question)
-        if "Switch it on" in question:
+        if self.house.cells and "Switch it o" in question:  # which sees it as well
+            self.house.use(self.kettle_w if "Switch it on" in question else 0.0)
+        elif "Switch it on" in question:
             self.meter.kettle_w = self.kettle_w - self.sun_w
         elif "Switch it off" in question:
             self.meter.kettle_w = -self.sun_w
@@ -318,6 +320,12 @@ def pair(text: str) -> str:
     return f"{head}{meters}[relay]{rest.partition('[relay]')[2]}"
 
 
+def with_battery(text: str, measures: str = "charging", fresh_s: int = 60) -> str:
+    table = f'[battery.power]\ntopic = "house/battery"\npointer = "/power_w"\nmeasures = "{measures}"\n'
+    table += f'fresh_s = {fresh_s}\n[battery.level]\ntopic = "house/battery"\npointer = "/percent"\n\n'
+    return text.replace("[control]", f"{table}[control]")
+
+
 def with_fault(code: str, times: int, age_s: float, now_s: float) -> Kept:
     day = START.date().toordinal()
     record = Record(code, now_s - age_s, times, True, False)
@@ -365,6 +373,28 @@ CASES: dict[str, dict[str, Any]] = {
         for lead_a in (10.0, 6.4, 4.0)
     },
     "once a minute": {"parts": "meter sign", "every_s": 65.0, "fresh_s": 200},
+    **{
+        f"battery, {name}": {
+            "parts": parts,
+            "scenario": QUIET._replace(storage=Storage(begins_share=share, **more)),
+            "text": functools.partial(with_battery, measures=measures),
+            "hold_s": None,
+        }
+        for name, parts, share, measures, more in (
+            ("evens all out", "meter sign draw", 0.6, "charging", {}),
+            ("gives a part", "sign", 0.6, "charging", {"give_w": 1200.0}),
+            ("slow", "sign", 0.6, "charging", {"lag_s": 20.0}),
+            ("empty", "sign", 0.1, "charging", {}),
+            ("turned round", "sign", 0.6, "discharging", {}),
+            ("turned round, gives a part", "sign", 0.6, "discharging", {"give_w": 1200.0}),
+        )
+    },
+    "battery, seldom": {
+        "parts": "meter",
+        "scenario": QUIET._replace(storage=Storage()),
+        "text": functools.partial(with_battery, fresh_s=10),
+    },
+    "battery, unknown": {"parts": "sign draw", "scenario": QUIET._replace(storage=Storage()), "hold_s": None},
     "two minutes late, no kettle": {"parts": "draw", "meter": late(120.0), "hold_s": None},
     **{
         f"{lag_s} s late, {lead_a:g} A, {'' if power else 'not '}measured": {
@@ -415,6 +445,56 @@ def test_a_house_in_good_order(of: Of) -> None:
     assert any("▁" in text and "━" in text for text in done.owner.told)  # the picture
     assert "9 of 9 findings are good" in done.summary
     assert "Its starts, 5 of them, count in the budgets" in done.summary
+
+
+# --- a battery in the house ------------------------------------------------------------------------------------------
+
+
+def test_a_battery_that_evens_all_out_hides_no_lead_and_leaves_the_meter_s_sign_open(of: Of) -> None:
+    """It holds the grid at nought within seconds: what is seen is what it gives, and the lead beside it."""
+    done = of("battery, evens all out")
+    assert done.one("sign", "good").what.endswith("the sign of its power is right."), done.findings
+    assert "evened the kettle out" in done.one("sign", "not tried").what
+    draw = next(finding for finding in done.findings if "draw_w" in finding.figures)
+    assert draw.verdict == "good" and draw.figures["draw_w"] == pytest.approx(QUIET.lead_w, rel=0.05)
+    assert not any("the meter's sign is right" in finding.what for finding in done.findings)
+    meter, battery = (finding.what for finding in of("battery, evens all out").findings if finding.part == "meter")
+    assert meter.startswith("house/grid speaks every 3.0 s") and battery.startswith("house/battery speaks every 10.0 s")
+
+
+def test_of_a_battery_that_gives_a_part_both_signs_are_known(of: Of) -> None:
+    for name in ("gives a part", "slow"):
+        done = of(f"battery, {name}")
+        assert done.verdicts("sign") == ["good", "good"], done.findings
+        assert next(one for one in done.findings if "on_w" in one.figures).figures["on_w"] == pytest.approx(
+            2150, abs=110
+        )
+
+
+def test_an_empty_battery_leaves_its_own_sign_open(of: Of) -> None:
+    done = of("battery, empty")
+    assert done.one("sign", "good").what.startswith("Import rose by")
+    assert "the battery did not move" in done.one("sign", "not tried").what
+
+
+@pytest.mark.parametrize("name", ["turned round", "turned round, gives a part"])
+def test_a_battery_s_sign_turned_round_is_found_as_the_daemon_would_in_service(of: Of, name: str) -> None:
+    """The daemon needs hours of levels for it (battery-sign); both ask for the same change."""
+    done = of(f"battery, {name}")
+    found = done.one("sign", "wrong")
+    assert "its sign is wrong" in found.what
+    assert found.figures["battery_on_w"] > 700.0 > -700.0 > found.figures["battery_off_w"]
+    assert 'In [battery.power]: measures = "charging".' in found.remedy
+    assert "`measures` of [battery.power]" in FAULT_BY_CODE["battery-sign"].remedy
+
+
+def test_a_battery_that_speaks_too_seldom_and_one_that_nobody_has_told_of(of: Of) -> None:
+    found = of("battery, seldom").one("meter", "wrong")
+    assert (
+        found.what.startswith("house/battery speaks every 10.0 s")
+        and found.remedy == "In [battery.power]: fresh_s = 30"
+    )
+    assert "house battery" in of("battery, unknown").one("sign", "wrong").remedy
 
 
 def test_without_reports_the_person_is_asked(of: Of) -> None:

@@ -40,6 +40,7 @@ from surpluscharge.commissioning.hand import (
     put,
 )
 from surpluscharge.config import VOLTAGE_TOLERANCE, Config
+from surpluscharge.config.models import BatteryPower, MeterSource
 from surpluscharge.control import draw, machine, news
 from surpluscharge.control.controller import last_starts
 from surpluscharge.control.steps import EVERY_S, FAR_S, LATEST_S, MOST_LAG_S, STEP_SHARE, Jump, jumps_in
@@ -259,29 +260,37 @@ class Commissioning(Hand):
 
     def _usual_s(self) -> float:
         """Return the usual interval of the slowest source, as far as it was heard."""
-        return max(median(gaps_s) if (gaps_s := _gaps(seen)) else 0.0 for seen in self.sources)
+        return max(median(gaps_s) if (gaps_s := _gaps(seen)) else 0.0 for seen in self._watched)
+
+    @property
+    def _watched(self) -> list[list[tuple[float, float]]]:
+        """What is read of the house: each meter and, where there is one, last of all its battery."""
+        return [*self.sources, self.battery] if self.config.battery else self.sources
 
     async def _meter(self) -> None:
-        began_s, meters = self.clock.now(), self.config.meter
+        began_s, battery = self.clock.now(), self.config.battery
+        tables: dict[str, tuple[MeterSource | BatteryPower, str]] = {
+            f"meter.{number}": (meter, "this [[meter]]") for number, meter in enumerate(self.config.meter)
+        }
+        if battery:
+            tables["battery.power"] = battery.power, "[battery.power]"
 
         def enough() -> bool:
-            counts = [sum(at_s >= began_s for at_s, _ in seen) for seen in self.sources]
+            counts = [sum(at_s >= began_s for at_s, _ in seen) for seen in self._watched]
             if self.clock.now() < began_s + WATCH_S:
                 return False
-            useless = [not count and f"meter.{number}" in self.led.refused for number, count in enumerate(counts)]
+            useless = [not count and table in self.led.refused for table, count in zip(tables, counts, strict=True)]
             return min(counts) >= WATCHED_READINGS or any(useless)
 
         await self._until(enough, WATCH_MOST_S, "watching the meter")
-        for number, (source, seen) in enumerate(zip(meters, self.sources, strict=True)):
+        for (table, (source, where)), seen in zip(tables.items(), self._watched, strict=True):
             since = [reading for reading in seen if reading[0] >= began_s]
-            if not since and f"meter.{number}" in self.led.refused:
-                self._found_refused(f"meter.{number}")
+            if not since and table in self.led.refused:
+                self._found_refused(table)
                 continue
             if not since:
                 what = f"Nothing came on {source.topic} in {duration(WATCH_MOST_S)}."
-                self._found(
-                    "meter", "wrong", what, "Is topic of this [[meter]] the one where it publishes, to the letter?"
-                )
+                self._found("meter", "wrong", what, f"Is topic of {where} the one where it publishes, to the letter?")
                 continue
             gaps_s = _gaps(since)
             # The time before the first and since the last one has been a gap, too.
@@ -290,7 +299,7 @@ class Commissioning(Hand):
             fresh_s = max(10, 5 * math.ceil(max(3 * usual_s, 1.5 * longest_s) / 5))
             what = f"{source.topic} speaks every {usual_s:.1f} s, the longest pause was {longest_s:.1f} s"
             figures = {"interval_s": usual_s, "longest_s": longest_s}
-            remedy = f"In this [[meter]]: fresh_s = {fresh_s}"
+            remedy = f"In {where}: fresh_s = {fresh_s}"
             if longest_s >= source.fresh_s:
                 what += f", and after fresh_s ({source.fresh_s:g} s) the relay goes off."
                 self._found("meter", "wrong", what, remedy, figures)
@@ -317,7 +326,7 @@ class Commissioning(Hand):
         """Ask for a kettle on and off, and see which way grid power goes; again where that is not clear, or wrong."""
         self._say_what_apart_takes()
         await self._ready("Have a kettle at hand, or anything else that takes 1 kW or more. Is it off now?")
-        wrong, thousandths, most_w, within_s = 0, 0, 0.0, LATEST_S
+        wrong, turned_cells, thousandths, most_w, within_s = 0, 0, 0, 0.0, LATEST_S
         not_moved = Failed(
             f"Grid power did not move by {watts(KETTLE_W)} within {duration(LATEST_S)}.",
             "Was it switched on? Then: is this the meter of the whole house, and are pointer and unit right? Or "
@@ -335,9 +344,28 @@ class Commissioning(Hand):
             off_late_s = await self._followed(asked_s, within_s)
             after_w = await self._levels()
             ups_w = [on_w - off_w for on_w, off_w in zip(during_w, before_w, strict=True)]
-            up_w, down_w = sum(ups_w), sum(after_w) - sum(during_w)
+            downs_w = [off_w - on_w for on_w, off_w in zip(during_w, after_w, strict=True)]
+            if self.config.battery:
+                cells_w = ups_w.pop(), downs_w.pop()
+                if min(map(abs, cells_w)) >= KETTLE_W / 2 and cells_w[0] * cells_w[1] < 0.0:
+                    turned_cells = turned_cells + 1 if cells_w[0] > 0.0 else 0
+                    if turned_cells == 2:  # the sun can do it once
+                        raise self._cells_turned_round(*cells_w)
+                    if turned_cells:
+                        moved_w = signed(cells_w[0], 0)
+                        self.person.tell(
+                            f"  The battery's power moved by {moved_w} W when it went on: that looks wrong."
+                        )
+                        continue
+                # As it would have been without it: it evens out what it can.
+                up_w, down_w = sum(ups_w) - cells_w[0], sum(downs_w) - cells_w[1]
+            else:
+                cells_w = (0.0, 0.0)
+                up_w, down_w = sum(ups_w), sum(downs_w)
             figures = {"on_w": up_w, "off_w": down_w}
-            moved = sum(map(abs, ups_w)) >= KETTLE_W  # a meter that speaks once a minute shows levels, and no jump
+            moved = (
+                sum(map(abs, ups_w)) + abs(cells_w[0]) >= KETTLE_W
+            )  # a meter that speaks once a minute shows levels, and no jump
             if on_late_s is None and not moved and within_s > 0.0:
                 if off_late_s is not None or not self._all_small():
                     raise not_moved  # what shows later would be taken for the next switching
@@ -355,9 +383,20 @@ class Commissioning(Hand):
                 what = f"Import rose by {watts(up_w)} and fell again: the sign is right."
                 if figures.get("shown_s", 0.0) > SETTLES_S:
                     what += f" The meter showed it about {figures['shown_s']:.0f} s after your word."
+                if self.config.battery and abs(sum(ups_w)) < ALIKE_SHARE * larger_w:
+                    self._say_what_the_battery_did(cells_w[0])
+                    self._found(
+                        "sign",
+                        "not tried",
+                        "sign: the battery evened the kettle out, so the meter's own sign is not known.",
+                        "Try this part again when the battery is full, empty or switched off, and the house imports.",
+                    )
+                    return
                 self._found("sign", "good", what, figures=figures)
                 self.led.service.tell(news.SignShown())
                 self._say_what_stood_still(ups_w)
+                if self.config.battery:
+                    self._say_what_the_battery_did(cells_w[0])
                 return
             else:
                 wrong += 1
@@ -379,6 +418,30 @@ class Commissioning(Hand):
             raise not_moved
         what = "Something else moved at the same time, so the sign could not be told."
         self._found("sign", "doubtful", what, "Try this part again in the evening, when it is calm.")
+
+    def _cells_turned_round(self, up_w: float, down_w: float) -> Failed:
+        """Return what is wrong where the battery's power goes the kettle's way: it would be charged by it."""
+        assert self.config.battery is not None
+        other = {"charging": "discharging", "discharging": "charging"}[self.config.battery.power.measures]
+        return Failed(
+            f"The battery's power moved by {signed(up_w, 0)} W when it went on, and by {signed(down_w, 0)} W when it "
+            "went off, as though the kettle charged it: its sign is wrong.",
+            f"Turn it round. {put('[battery.power]', measures=other)} Then try again.",
+            {"battery_on_w": up_w, "battery_off_w": down_w},
+        )
+
+    def _say_what_the_battery_did(self, up_w: float) -> None:
+        if up_w <= -KETTLE_W / 2:
+            what = f"The battery gave {watts(-up_w)} more while it was on: the sign of its power is right."
+            self._found("sign", "good", what, figures={"battery_on_w": up_w})
+        else:
+            self._found(
+                "sign",
+                "not tried",
+                "sign: the battery did not move, so the sign of its power is not known.",
+                "Try this part again when it is neither full nor empty; or see that the status has it right by day and "
+                "by night.",
+            )
 
     def _say_what_apart_takes(self) -> None:
         """Say beforehand what it takes to see both, where import and export come apart."""
@@ -410,10 +473,10 @@ class Commissioning(Hand):
         Whoever does it before saying so has it shown early: that counts as at once.
         """
         told_s = self.clock.now()
-        least_w = KETTLE_W / min(len(self.sources), 2)  # import and export may share it
+        least_w = KETTLE_W / min(len(self._watched), 2)  # import and export, or meter and battery, may share it
 
         def shown() -> list[Jump]:
-            return [jump for seen in self.sources for jump in _jumps(seen, asked_s, told_s + LATEST_S, least_w)]
+            return [jump for seen in self._watched for jump in _jumps(seen, asked_s, told_s + LATEST_S, least_w)]
 
         await self._until(shown, within_s, "waiting for the meter to follow")
         return max(0.0, min(jump.at_s for jump in found) - told_s) if (found := shown()) else None
@@ -425,7 +488,7 @@ class Commissioning(Hand):
         since_s = self.clock.now() + max(SETTLES_S, usual_s)
 
         def latest() -> list[list[float]]:
-            return [[value_w for at_s, value_w in seen if at_s >= since_s] for seen in self.sources]
+            return [[value_w for at_s, value_w in seen if at_s >= since_s] for seen in self._watched]
 
         within_s = since_s - self.clock.now() + WATCH_MOST_S + count * usual_s
         if not await self._until(lambda: min(map(len, latest())) >= count, within_s, "reading the meter"):
@@ -819,7 +882,7 @@ class Commissioning(Hand):
                 "See the units, and whether the house's meter sees all phases, and the whole house.",
                 {"plug_w": plug_w, "house_w": learned.draw_w},
             )
-        else:
+        elif self.config.battery is None:  # which moves instead of the meter
             self._found("draw", "good", "Grid power rises when the lead starts: the meter's sign is right.")
 
     def _judge_voltage(self) -> None:

@@ -199,6 +199,8 @@ class ByHand:
             "relay.power": settings.power,
             "relay.temperature": settings.temperature,
             "relay.voltage": settings.voltage,
+            "battery.power": settings.battery and settings.battery.power,
+            "battery.level": settings.battery and settings.battery.charge,
         }
         return {table: source for table, source in found.items() if source}
 
@@ -210,7 +212,8 @@ class Hand:
         """Raises ValueError or OSError where a secret or certificate cannot be read."""
         self.config, self.clock, self.person = config, clock, person
         self.starts = 0
-        self.readings: list[tuple[float, float]] = []  # (time, grid power)
+        self.readings: list[tuple[float, float]] = []  # (time, grid power); what it would be without a house battery
+        self.battery: list[tuple[float, float]] = []  # (time, its power, positive while it is charged)
         self.sources: list[list[tuple[float, float]]] = [[] for _ in config.meter]  # the same of each, import positive
         self.powers: list[tuple[float, float]] = []  # (time, the plug's own power)
         self.volts: list[tuple[float, float]] = []
@@ -242,8 +245,12 @@ class Hand:
                 seen.append((reading.at_s, reading.value))
                 news = True
         if news and grid.value is not None:
-            self.readings.append((now_s, grid.value))
-        for meter, seen in ((controller.plug.power, self.powers), (controller.plug.voltage, self.volts)):
+            self.readings.append((now_s, grid.value - (controller.battery.value or 0.0)))
+        for meter, seen in (
+            (controller.plug.power, self.powers),
+            (controller.plug.voltage, self.volts),
+            (controller.battery, self.battery),
+        ):
             if topic in meter.topics and meter.value is not None and meter.at_s != (seen[-1][0] if seen else None):
                 seen.append((meter.at_s or now_s, meter.value))
         contact = controller.settings.contact

@@ -645,7 +645,7 @@ class Controller:
         rests where the house imports beside it, or what is left over carries the lead.
         """
         house, grid_w, decisive_w = self.settings.battery, self.grid.value or 0.0, self.decisive_w
-        if house is None or house.rights.into_car:
+        if house is None or house.rights.into_car or self.settings.rule.way is Way.HAND:  # a person asks for it
             return 0.0, 0.0, True
         if decisive_w is None or at.now_s >= self.fresh_until_s:
             return 0.0, 0.0, False

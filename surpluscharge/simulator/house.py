@@ -333,6 +333,7 @@ class House:
         self.t_s = start_s
         self.socket_c = self.scenario.ambient_c
         self._seed = seed
+        self._besides_w = 0.0
         self._closed = False
         self._travels_s = _NEVER_S
         if self.scenario.away_s:
@@ -388,6 +389,13 @@ class House:
     def clouded(self) -> bool:
         """Whether a cloud stands before the sun."""
         return self.sky < 1.0
+
+    def use(self, power_w: float) -> None:
+        """Use so much besides from now on, on the first phase, as when somebody switches a kettle on; 0: no more."""
+        self._besides_w = power_w
+        self._enter_piece()
+        if self.cells:
+            self.cells.settle(self.t_s, self.grid_w)
 
     def advance(self, to_s: float) -> None:
         """Move on to a time. Raises ``ValueError`` for a time in the past."""
@@ -473,8 +481,9 @@ class House:
 
     def _enter_piece(self) -> None:
         day, i = self._day, self._index
-        self.sun_w, self.household_w, self.sky = day.sun_w[i], day.household_w[i], day.sky[i]
-        self._outlets_w = day.outlets_w[i]
+        self.sun_w, self.household_w, self.sky = day.sun_w[i], day.household_w[i] + self._besides_w, day.sky[i]
+        one_w, two_w, three_w = day.outlets_w[i]
+        self._outlets_w = (one_w + self._besides_w, two_w, three_w)
         self._until_s = day.times_s[i + 1] if i + 1 < len(day.times_s) else (self._number + 1) * DAY_S
 
     def _drive(self) -> None:
