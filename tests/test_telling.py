@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import email
 import json
+import signal
 import subprocess
 import sys
 import threading
@@ -25,13 +26,13 @@ from surpluscharge.clock import Clock, ScaledClock
 from surpluscharge.config import Config, ConfigError, load_for_off, load_offline, parse
 from surpluscharge.config import warnings as config_warnings
 from surpluscharge.config.models import PingTable, TellMail, TellPost
-from surpluscharge.daemon import logs, outside, telling
+from surpluscharge.daemon import logs, outside, service, telling
 from surpluscharge.daemon.outside import Command, Http, Mail, Message, Ping, Posting, filled
 from surpluscharge.daemon.status import GAVE_UP, REARM, StatusDocument
 from surpluscharge.daemon.telling import Notice, Reader, Teller, Telling
-from tests.conftest import free_port
+from tests.conftest import Mosquitto, free_port
 from tests.test_view import FAULT, FULL, NOON, planned
-from tests.wire import Stage, until
+from tests.wire import Stage, toml, until
 
 LATCHED = FAULT | {"code": "relay-stuck-on", "sentence": "It is stuck.", "remedy": "Go and look, now."}
 LASTING = FAULT | {"code": "plug-silent", "latched": False, "sentence": "It is silent.", "remedy": "Go and look."}
@@ -369,6 +370,33 @@ async def test_a_server_that_is_down_or_refuses_or_is_slow_is_an_error_in_time(
         await sender.send(a_message())
 
 
+@pytest.mark.parametrize("way", ["mail", "post"])
+async def test_a_thousand_faults_by_a_server_that_refuses_at_first(
+    way: str, site: Site, postbox: tuple[Postbox, int]
+) -> None:
+    box, port = postbox
+    box.refuses, site.status = True, 503
+    mail = {"host": "127.0.0.1", "port": port, "security": "none", "sender": "a@b.example", "to": ["c@d.example"]}
+    table = {"mail": mail} if way == "mail" else {"post": {"url": site.url}}
+    clock = ScaledClock(NOON, 5000.0)
+    told = Telling(configured(toml({"tell": [table]})), lambda: clock, logs.logger())
+    task = asyncio.create_task(told.tellers[0].run())
+    there, gone = document(faults=[LATCHED]), document()
+    with capture_logs() as lines:
+        for _ in range(1000):
+            told.show(there)
+            told.show(gone)
+        await until(lambda: [line for line in lines if line["event"] == "tell_failed"], "it is refused")
+        told.show(there)
+        box.refuses, site.status = False, 200
+        await until(lambda: [line for line in lines if line["event"] == "told"], "it is taken")
+    words = box.got[-1].decode() if way == "mail" else site.asked[-1][3].decode()
+    assert "relay-stuck-on, 1001 times" in words and len(box.got) == (way == "mail")
+    assert len(words) < 2000
+    task.cancel()
+    await asyncio.wait([task])
+
+
 async def test_nothing_in_the_loop_waits_for_a_server_that_hangs(site: Site) -> None:
     """What an off would have to wait for: the longest turn of the loop while a server takes its time."""
     site.slow_s = 0.5
@@ -434,11 +462,14 @@ async def test_the_ping_goes_out_while_it_is_alive_and_no_longer(site: Site) -> 
 
 
 @pytest.mark.broker
-async def test_the_daemon_tells_and_pings_and_the_ping_ends_with_the_broker(stage: Stage, site: Site) -> None:
+async def test_the_daemon_tells_and_pings_while_the_broker_answers(
+    stage: Stage, mosquitto: Mosquitto, site: Site
+) -> None:
     """Through the daemon itself: a fault that latches is posted; without a broker it is not alive."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(telling, "SETTLED_S", 0.0)
         patch.setattr(telling, "GATHER_S", 0.1)
+        patch.setattr(service, "ALIVE_S", 2.0)
         changes: dict[str, Any] = {
             "tell": [{"about": ["latched"], "post": {"url": f"{site.url}/tell"}}],
             "ping": {"url": f"{site.url}/ping", "every_s": 10.0},
@@ -446,14 +477,14 @@ async def test_the_daemon_tells_and_pings_and_the_ping_ends_with_the_broker(stag
         async with stage.running(**changes) as daemon:
             await until(lambda: [path for _, path, *_ in site.asked] == ["/ping"], "the first ping")
             assert daemon.service.alive()
-            for _ in range(3):
-                stage.wire.publish("house/grid", -2000)
             assert daemon.service.telling is not None
             latched = StatusDocument.model_validate(stage.wire.status | {"faults": [LATCHED]})
             daemon.service.telling.show(latched)
             await until(lambda: [path for _, path, *_ in site.asked].count("/tell") == 1, "the fault is told")
-            daemon.service.main_link.renew()
+            mosquitto.signal(signal.SIGSTOP)  # it hangs, and its connections are up yet
             await until(lambda: not daemon.service.alive(), "without the broker it is not alive")
+            assert daemon.service.relay_link.up
+            mosquitto.signal(signal.SIGCONT)
             await until(daemon.service.alive, "and with it, it is again")
             daemon.service._turned_s -= 60.0  # a loop that does not turn
             assert not daemon.service.alive()

@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from surpluscharge.daemon.telling import Telling
 
 TICK_S = 1.0  # the longest the control loop sleeps
-ALIVE_S = 5.0  # real seconds; one that has not turned for so long is stuck
+ALIVE_S = 5.0  # real seconds; what has not turned, or not answered, for so long is stuck
 CLOCK_JUMP_S = 30.0  # of the wall clock against the other, between two turns of the loop
 OFF_WITHIN_S = 10.0  # real seconds, at shutdown, for the off to be confirmed
 CANCEL_AGAIN_S = 3.0  # real seconds; longer than a farewell takes
@@ -287,9 +287,10 @@ class Service:
         return Ping(self.config.ping, self.alive, lambda: self.clock, self._log)
 
     def alive(self) -> bool:
-        """Whether the control loop turns, as for the service manager's watchdog, and can switch: by the broker."""
-        turns = time.monotonic() < self._turned_s + ALIVE_S
-        return turns and self.main_link.up and self.relay_link.up and self.readings_link.up
+        """Whether the control loop turns, as for the service manager's watchdog, and the broker answers."""
+        links = (self.main_link, self.relay_link, self.readings_link)
+        heard_s = max(link.heard_s for link in links)  # one that hangs is up until the keepalive has run out
+        return all(link.up for link in links) and time.monotonic() < min(self._turned_s, heard_s) + ALIVE_S
 
     def _settings(self, config: Config) -> Settings:
         settings = config.settings(self.clock.wall())
