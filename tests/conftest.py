@@ -38,6 +38,7 @@ SLOWEST_FIRST = (
     "test_ahead",
     "test_commission",
     "test_invariants",
+    "test_neighbours",
     "test_service",
     "test_demo",
     "test_simulation",

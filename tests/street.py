@@ -472,7 +472,9 @@ class Street:
             payload = str(self.shown_w).encode()
             for daemon in self.daemons:
                 daemon.deliver("readings", news.Message(GRID, payload, False))
-        self.at(self.meter.next_s, self._read)
+        # At night nothing happens: the meter may as well speak seldom.
+        dark = self.house.leads[0].sun_w <= 0.0
+        self.at(self.t + 50.0 if dark else self.meter.next_s, self._read)
 
     # --- troubles -----------------------------------------------------------------------------------------------------
 

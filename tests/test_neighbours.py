@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import itertools
 import json
 import random
@@ -9,13 +10,14 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from surpluscharge.clock import SystemClock
+from surpluscharge.clock import ScaledClock, SystemClock
 from surpluscharge.config import together, warnings
 from surpluscharge.control import news
 from surpluscharge.control.controller import Controller, Moment
@@ -37,11 +39,13 @@ from surpluscharge.control.neighbours import (
 )
 from surpluscharge.control.signals import Rejected
 from surpluscharge.control.steps import MOST_SPOILT
+from surpluscharge.daemon.service import Service
 from surpluscharge.daemon.status import build, explain
 from surpluscharge.history.energy import Sample, held
-from tests.conftest import config_from
+from tests.conftest import Mosquitto, config_from
 from tests.explore import planted
 from tests.street import SETTLE_S, Clash, Street, lead
+from tests.wire import Heard, Observer, until
 
 LASTS_S = 60.0
 HEARD_S = LASTS_S / 3 + LISTENS_S  # when the others are known
@@ -534,10 +538,19 @@ def test_killed_paused_and_cut_off_none_starts_while_another_settles() -> None:
     assert outcome.closest_s >= SETTLE_S and sum(outcome.killed.values()) > 5, (str(outcome), outcome.killed)
 
 
-def test_the_street_sees_a_clash() -> None:
-    with planted("Neighbour.settles_s", "return math.inf", "return 0.0"), pytest.raises(Clash):
+@pytest.mark.parametrize(
+    "bug",
+    [
+        ("Neighbour.settles_s", "return math.inf", "return 0.0"),
+        ("Controller._among", "and not neighbours.open", "and False"),
+        ("Neighbours.take", "neighbour.hears(claim, now_s)", "pass"),
+    ],
+    ids=["others' starts are not minded", "the others are not asked", "nobody is heard"],
+)
+def test_the_street_sees_a_clash(bug: tuple[str, str, str]) -> None:
+    with planted(*bug), pytest.raises(Clash):
         for seed in range(3):
-            Street([lead("carport", 1), lead("yard", 1)], 9000.0, seed, 0.1, 0.45 * 86400.0).run()
+            Street([lead("carport", 1), lead("yard", 1)], 9000.0, seed, 0.02, 0.45 * 86400.0).run()
 
 
 class Sunny:
@@ -618,11 +631,85 @@ def test_what_a_start_waits_for_is_said() -> None:
     ]
 
 
+def test_a_plug_that_idles_does_not_pass_for_a_start() -> None:
+    """A meter of a plug shows a watt or two while it is off, and then nothing again."""
+    one, other = company(), company("z")
+    for number in range(6):
+        at_s = HEARD_S + 5.0 * number
+        said = wish(one, at_s, draws_w=2.0 * (number % 2))
+        if said:
+            other.take("carport", said.encode(), False, at_s)
+    assert one.stage == IDLE and other.waits_for(HEARD_S + 30.0) != ("the start of carport to settle", 55.0)
+    assert other.known["carport"].began_s < 0.0
+
+
 def test_what_is_no_claim_is_counted() -> None:
     sunny = Sunny()
     for payload in (b"on", b"{}", b"[1]"):
         sunny.tell(news.Claimed("z", payload, False))
     assert sunny.controller.refusals.counts["claims", "not-a-claim"] == 3
+
+
+# --- real daemons, and a real broker ---------------------------------------------------------------------------------
+
+
+@pytest.mark.broker
+async def test_two_daemons_agree_by_a_real_broker(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    """At ten times the speed: one start at a time, each knows the other, and who is cut off has no claim any more."""
+    clock, settle_s = ScaledClock(datetime(2031, 5, 14, 11, tzinfo=UTC), 10.0), 30.0
+    observer, ons_s, on = Observer(mosquitto.port), dict[str, float](), set[str]()
+
+    def react(message: Heard) -> None:
+        name = message.topic.partition("/")[0]
+        if message.topic == f"{name}/plug/set":
+            if message.text == "on":
+                ons_s.setdefault(name, clock.now())
+            (on.add if message.text == "on" else on.discard)(name)
+
+    observer.reaction = react
+    services = []
+    for name, rank in (("carport", 1), ("yard", 2)):
+        tables = {
+            "mqtt": {"host": "127.0.0.1", "port": mosquitto.port},
+            "neighbours": {"rank": rank, "settle_s": settle_s},
+            "control": {"start_delay_s": 5.0, "min_off_s": 0.0},
+            "store": {"directory": str(tmp_path / name)},
+        }
+        services.append(Service(lead(name, rank, **tables), clock))
+    carport, yard = services
+    tasks = [asyncio.create_task(service.run()) for service in services]
+
+    async def measure() -> None:
+        for number in itertools.count():
+            observer.say("house/grid", 1380.0 * len(on) - 4000.0 + number % 5)
+            await asyncio.sleep(0.2)
+
+    meter = asyncio.create_task(measure())
+    try:
+        await until(lambda: all(service.main_link.up for service in services), "both to be there")
+        for name in ("carport", "yard"):
+            observer.publish(f"surpluscharge/{name}/enable/set", "on")
+        await until(lambda: len(on) == 2, "both to charge")
+        assert ons_s["yard"] - ons_s["carport"] >= settle_s
+        neighbours = carport.controller.neighbours, yard.controller.neighbours
+        await until(lambda: [one and one.after_w for one in neighbours] == [1380.0, 0.0], "each to know the other")
+        stands = read(observer.on("surpluscharge/claims/carport")[-1].payload)
+        assert stands and (stands.rank, stands.stage, stands.draws_w) == (1, DRAWS, 1380.0)
+        assert observer.on("surpluscharge/claims/carport")[-1].retain
+        assert observer.on("surpluscharge/claims/carport")[-1].expiry_s == 60
+        assert carport._claims is not None
+        carport._claims.link.sever()
+        await until(lambda: not observer.on("surpluscharge/claims/carport")[-1].payload, "the claim's end")
+        await until(lambda: neighbours[1] and neighbours[1].live == [], "it to be heard of")
+        carport._claims.link.rejoin()
+        await until(lambda: neighbours[1] and len(neighbours[1].live) == 1, "the claim to be said again")
+    finally:
+        meter.cancel()
+        for service in services:
+            service.stop("the test is over")
+        await asyncio.wait_for(asyncio.gather(*tasks), 60.0)
+        observer.close()
+    assert not observer.on("surpluscharge/claims/yard")[-1].payload  # taken back in good order
 
 
 # --- configuration ---------------------------------------------------------------------------------------------------

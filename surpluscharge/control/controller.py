@@ -743,12 +743,13 @@ class Controller:
             now_s,
             on=self.wants_on,
             told=self.plug.acknowledged is True,
+            lingers=self.plug.may_be_on and not self.wants_on,
             ready=state.mode == machine.ARMING and row >= 0 and machine.TABLE[row].target == machine.CHARGING,
             arms=free and state.mode == machine.ARMING,
             lacks_w=lacks_w if by_sun and 0.0 < lacks_w < math.inf else 0.0,
             delay_s=params.start_delay_s,
             draws_w=self.plug.may_draw_w(self.draw_w),
-            firm=self.wants_on and state.planned,
+            firm=self.wants_on and (state.planned or self.settings.rule.way is Way.HAND),
         )
         seen_s = self.lessons.steps.settles_s(False) or SETTLES_S
         stop_delay_s = neighbours.stop_delay_s(self._stop_delay_s, seen_s)

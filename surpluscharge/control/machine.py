@@ -23,7 +23,8 @@ What must always hold (the tests name these numbers):
 (7, 8, 9, 10 and 12 are about the shell: what happens without the daemon, late commands, latches, the record; and 12:
 what is announced as disabled or acknowledged is on the disk before it is announced. 11 is about the controller: what is
 not known is said and booked as not known; an old report confirms nothing, a silent plug draws nothing, though the caps
-and the thermal image go on as if it did.)
+and the thermal image go on as if it did. 14 is about neighbours.py: of several on one meter no two start within the
+settling time, and a dead one's claim ends.)
 
 Times are monotonic seconds; powers are watts, positive grid power is import.
 

@@ -89,7 +89,7 @@ class Claim(NamedTuple):
     stage: str
     draws_w: float
     lacks_w: float  # so much more would have to be exported
-    firm: bool  # it gives way to nobody: it charges by plan
+    firm: bool  # it gives way to nobody: it charges by plan, or by hand
     lasts_s: float
     mark: str = ""
 
@@ -101,7 +101,8 @@ class Wish(NamedTuple):
     """What this charger is about."""
 
     on: bool = False  # wanted on,
-    told: bool = False  # and the broker has taken that
+    told: bool = False  # and the broker has taken that;
+    lingers: bool = False  # no longer, and not known to be off yet
     ready: bool = False  # nothing but the others is in the way of a start
     arms: bool = False  # nor will be, after the start delay
     lacks_w: float = 0.0  # so much more export is needed for that; 0: none, or it cannot start in any case
@@ -184,7 +185,7 @@ class Neighbour:
     @property
     def draws(self) -> bool:
         """Whether it draws, or is about to."""
-        return self.claim is not None and (self.claim.draws_w > 0.0 or self.claim.stage in (STARTS, DRAWS))
+        return self.claim is not None and self.claim.stage in (STARTS, DRAWS)
 
     def settles_s(self, settle_s: float, now_s: float) -> float:
         """Return for how much longer nobody else may start because of it; infinity: until it goes on."""
@@ -198,7 +199,7 @@ class Neighbour:
         if claim is None or claim.stage not in (STARTS, DRAWS):
             if stage == STARTS and claim is None:  # nobody knows what it may still do
                 self.began_s = now_s + (self.claim.lasts_s if self.claim else 0.0)
-            if drew and not (claim and claim.draws_w):
+            if drew:
                 self.ended_s = now_s
         elif claim.stage == STARTS or stage != DRAWS:
             self.began_s = now_s
@@ -304,8 +305,8 @@ class Neighbours:
             self.stage = DRAWS if wish.told or self.stage == DRAWS else STARTS
         elif wish.ready:
             self.stage = self._starting(now_s)
-        elif wish.draws_w > 0.0:
-            self.stage = DRAWS  # it is on its way off
+        elif wish.lingers:
+            self.stage = DRAWS
         else:
             self.stage = ASKS if wish.arms or lacks else IDLE
         if self.stage != STARTS:
@@ -428,6 +429,7 @@ class Neighbours:
         settle_s, place = self.place.settle_s, self.place
         times = [self._up_s + place.lasts_s / 3 + LISTENS_S, self._asked_s + ASKED_S, self._renews_s]
         times += [self._tells_s] if self._differs else []
+        times.append(self.doubled_s + MOST_LASTS_S)
         times += [] if self._began_s is None else [self._began_s + ECHO_WITHIN_S + 1e-3]
         if self._lacks_since_s is not None:
             times += [self._lacks_since_s + max(LACKS_FOR_S, self._wish.delay_s), self._lacked_s + LACKS_FOR_S + 1e-3]
