@@ -154,6 +154,7 @@ SMALL = {
         1,
         1,
         1,
+        energy_cap=1,
         hour=1,
         day=2,
         grids=(EXPORT_W, IMPORT_W),

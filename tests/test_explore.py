@@ -41,6 +41,14 @@ def test_a_planted_bug_is_found(name: str) -> None:
     assert caught(change, {case: SMALL[case]}) == (check, case)
 
 
+@pytest.mark.parametrize("cause", [machine.C_TIME_CAP, machine.C_ENERGY_CAP])
+def test_a_cap_of_the_session_that_ends_a_plan_is_found(cause: int) -> None:
+    """A row of the table that no longer makes way for what is due by plan. No random sequence finds that of energy."""
+    changed = tuple(row._replace(unless=0) if row.cause == cause else row for row in TABLE)
+    check = caught(("TABLE", changed), {"a plan's energy": SMALL["a plan's energy"]})
+    assert check == ("late", "a plan's energy")
+
+
 @pytest.mark.parametrize("case", SMALL.values(), ids=list(SMALL))
 def test_what_the_walk_forgets_no_longer_matters(case: Case) -> None:
     """A machine with its whole memory decides as the walk's states do, which forget what is long past."""
