@@ -104,8 +104,9 @@ def _day(day: date, habit: Habit) -> Batch:
         if trip != (bool(faults) and faults[-1].what == "raised"):
             faults.append(FaultChange(at_ms, "draw-high", "raised" if trip else "cleared"))
         inputs = Inputs(grid_w, at_s + 45.0, house.charger_w, not away, away, TRIP if trip else CLEAR, True, 0)
-        for _ in range(4):
-            state = machine.step(PARAMS, state, at_s, inputs)
+        before = -1
+        while state.mode != before:
+            before, state = state.mode, machine.step(PARAMS, state, at_s, inputs)
         new = -1 if away else state.mode
         if new != mode:
             names = ("absent" if mode < 0 else MODE_NAMES[mode], "absent" if new < 0 else MODE_NAMES[new])

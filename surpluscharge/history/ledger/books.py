@@ -8,7 +8,7 @@ import itertools
 import math
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date, datetime, tzinfo
 from decimal import Decimal
 from pathlib import Path
@@ -533,10 +533,13 @@ class Books:
         """
         with self._transaction():
             again_ms, dropped_ms = 0, self._dropped_ms()
-            for interval in batch.intervals:
-                pieces = list(self._unseen(interval, dropped_ms))
-                again_ms += interval.end_ms - interval.begin_ms - sum(end - begin for begin, end, _ in pieces)
-                self._insert(pieces)
+            if self._all_new(batch.intervals, dropped_ms):
+                self._insert(batch.intervals)
+            else:
+                for interval in batch.intervals:
+                    pieces = list(self._unseen(interval, dropped_ms))
+                    again_ms += interval.end_ms - interval.begin_ms - sum(end - begin for begin, end, _ in pieces)
+                    self._insert(pieces)
             self._db.executemany(
                 f"INSERT OR REPLACE INTO charge (begin_ms, session_ms, end_ms, cause, {COLUMNS}) "
                 f"VALUES (?, ?, ?, ?, {MARKS})",
@@ -572,6 +575,17 @@ class Books:
             f"INSERT INTO interval (begin_ms, end_ms, {COLUMNS}) VALUES (?, ?, {MARKS})",
             ((begin_ms, end_ms, *energy) for begin_ms, end_ms, energy in intervals),
         )
+
+    def _all_new(self, intervals: Sequence[Interval], dropped_ms: int) -> bool:
+        """Say whether they follow one another in a time of which nothing is recorded, as a batch does as a rule: one
+        look is enough for all of them then.
+        """
+        if not intervals:
+            return True
+        begin_ms, end_ms = intervals[0].begin_ms, intervals[-1].end_ms
+        in_order = all(one.end_ms <= next_.begin_ms for one, next_ in itertools.pairwise(intervals))
+        whole = in_order and all(one.begin_ms < one.end_ms for one in intervals)
+        return whole and begin_ms >= dropped_ms and not self._overlapping(begin_ms, end_ms)
 
     def _unseen(self, interval: Interval, dropped_ms: int) -> Iterator[Interval]:
         """Yield the parts of an interval that no recorded one covers, nor a daily total whose intervals are gone."""
