@@ -182,6 +182,7 @@ class Ahead:
 
     def __init__(self, tmp_path: Path, prices: str = ABOVE) -> None:
         text = CONFIG.replace('"auto"', '"ahead"') + prices + f'\n[store]\ndirectory = "{tmp_path}"'
+        text += "\n[session]\ntime_cap_s = 36000"  # no hours to ration
         self.text, self.config = text, parse(text, "test.toml")
         self.clock = VirtualClock(datetime(2031, 6, 3, 12, tzinfo=ZONE))
         self.knows_w: float | None = None

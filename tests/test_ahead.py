@@ -16,6 +16,7 @@ from surpluscharge.control import ahead, machine
 from surpluscharge.control.ahead import Memory, expected, nothing, remember, thresholds, why
 from surpluscharge.control.economics import Prices, break_even
 from surpluscharge.control.economics import thresholds as fixed_thresholds
+from surpluscharge.control.rule import SCARCE_S, Band, Rule, Way
 
 DRAW_W = 2000.0
 
@@ -245,3 +246,31 @@ def test_a_steady_day_is_left_alone() -> None:
     fixed, ahead = (played(course, prices, (600.0, 300.0), looks) for looks in (False, True))
     assert fixed.starts == ahead.starts == 1
     assert ahead.value == pytest.approx(fixed.value, rel=0.03)
+
+
+# --- few hours -------------------------------------------------------------------------------------------------------
+
+
+def test_where_a_session_holds_few_hours_the_stricter_of_both_counts() -> None:
+    """After an hour of sun a small gap: looking ahead would wait it out, and with few hours the charge ends."""
+    prices = Prices(*map(Decimal, ("0.29", "0.06", "0.21")))
+    memory = nothing()
+    for second in range(0, 3600, 10):
+        memory = remember(memory, float(second), 0.9)
+    memory = remember(memory, 3600.0, 0.15)
+    free = Rule(Way.AHEAD, Band(1000.0, 250.0), 480.0, 300.0, prices)
+    few = free._replace(cap_s=SCARCE_S - 1.0)
+    auto = Band(*fixed_thresholds(1000.0, prices, 480.0, 300.0))
+    assert free._replace(cap_s=SCARCE_S).band(1000.0, memory) == free.band(1000.0, memory)
+    assert few.band(1000.0, memory) == free.band(1000.0, memory).within(auto)
+    assert (
+        few.band(1000.0, memory).stop_import_w == auto.stop_import_w < 850.0 < free.band(1000.0, memory).stop_import_w
+    )
+    said = few.outlook(1000.0, memory, 3600.0, on=True) or ""
+    assert said.startswith("The surplus is not expected to come back soon")
+    steady = nothing()
+    for second in range(0, 3600, 10):
+        steady = remember(steady, float(second), 0.9)
+    given = steady, 1000.0, break_even(1000.0, prices).surplus_w, 480.0, 300.0, False, False
+    assert why(*given).startswith("Worth a start")
+    assert why(*given, (950.0, 100.0)).startswith("Waiting for more surplus, since a session's hours are few")

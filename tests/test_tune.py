@@ -21,6 +21,7 @@ from surpluscharge.config import Config
 from surpluscharge.config import warnings as config_warnings
 from surpluscharge.control import ahead, economics
 from surpluscharge.control.machine import LOCKED_OUT
+from surpluscharge.control.rule import Band
 from surpluscharge.history.energy import NOTHING, Interval
 from surpluscharge.history.readings import ReadingsError
 from surpluscharge.planning import comparing, compiling, tune
@@ -307,10 +308,15 @@ def test_looking_ahead_is_what_the_thresholds_say_reading_by_reading(monkeypatch
     (prices,) = case.prices.prices
     assert prices
     from_w, memory = economics.break_even(case.draw_w, prices).surplus_w, ahead.nothing()
+    least = Band(*economics.thresholds(case.draw_w, prices, case.params.min_on_s, case.params.min_off_s))
+    rationed = 0  # a session of six hours: the stricter of both
     for k, (at_s, surplus_w) in enumerate(zip(case.readings.at_s, case.readings.surplus_w, strict=True)):
         memory = ahead.remember(memory, at_s, surplus_w / case.draw_w)
         wanted = ahead.thresholds(memory, case.draw_w, from_w, case.params.min_on_s, case.params.min_off_s)
-        assert (found.start_w[k], found.stop_w[k]) == pytest.approx(wanted, rel=1e-12)
+        strict = max(wanted[0], least.start_export_w), min(wanted[1], least.stop_import_w)
+        assert (found.start_w[k], found.stop_w[k]) == pytest.approx(strict, rel=1e-12)
+        rationed += strict != wanted
+    assert rationed
     monkeypatch.setattr(compiling, "available", lambda: False)
     assert [list(row) for row in (comparing.looking_ahead(case) or ())[:2]] == [
         pytest.approx(list(row), rel=1e-12) for row in found[:2]

@@ -241,7 +241,9 @@ class Config(Section):
         fixed = Band(self.start_export_w, self.stop_import_w)
         within = Band(self.draw_w, 0.0) if self.spares_battery else OPEN
         sun_share = BATTERY_SUN_SHARE if self.spares_battery else 0.0
-        return Rule(self.way, fixed, self.control.min_on_s, self.control.min_off_s, prices, within, sun_share)
+        energy_cap_wh = float("inf") if self.session.energy_cap_wh is None else self.session.energy_cap_wh
+        cap_s = min(self.session.time_cap_s, energy_cap_wh * 3600.0 / self.draw_w)
+        return Rule(self.way, fixed, self.control.min_on_s, self.control.min_off_s, prices, within, sun_share, cap_s)
 
     @property
     def house_battery(self) -> House | None:

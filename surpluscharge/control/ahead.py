@@ -20,7 +20,8 @@ Like the machine, all of this is plain functions of plain numbers, for the daemo
 They are the same for every house: those fitted to one of its own earned hardly more, so nothing is learned or stored.
 Where it is weak: under a sky that flickers all day without a pattern, around a usable surplus just at break-even, it
 earns up to a sixth less than fixed thresholds; with minimum times of three minutes it is no better, and with a cap that
-binds on most days it earns least. So it is not said to be the better rule. Tried, and not here: boosted trees on 23
+binds on most days it earned least, until it was held to the stricter thresholds there (``Rule.rationed``). So it is not
+said to be the better rule. Tried, and not here: boosted trees on 23
 features of the past (9 to 34 % of the distance from tuned thresholds to hindsight, in each of five cases less than the
 formula), the time of day, kettles told from clouds by their steepness, delays (they cost 3 points).
 """
@@ -160,14 +161,18 @@ def why(
     min_off_s: float,
     on: bool,
     spares: bool = False,
+    within: tuple[float, float] = (float("-inf"), float("inf")),
 ) -> str:
     """Return one sentence for the status: what is expected, and what that means for the next start or stop.
 
-    ``spares``: what is below break-even would not be lost, but come from a house's battery.
+    ``spares``: what is below break-even would not be lost, but come from a house's battery. ``within``: no start below
+    the first, and no import above the second, because a session's hours are few.
     """
     pays = "spares the battery" if spares else "pays"
     it_pays = "the battery is spared" if spares else "it pays"
     start_w, stop_w = thresholds(memory, draw_w, break_even_w, min_on_s, min_off_s)
+    enough = memory.surplus * draw_w >= start_w
+    start_w, stop_w = max(start_w, within[0]), min(stop_w, within[1])
     over_s = min_off_s if on else min_on_s
     outlook_w = min(max(expected(memory, over_s), 0.0), 1.0) * draw_w
     outlook = f"{round(outlook_w)} W of usable surplus expected over the next {max(1, round(over_s / 60.0))} min"
@@ -182,6 +187,8 @@ def why(
         return f"Charging on: {outlook}."
     if surplus_w >= start_w:
         return f"Worth a start: {outlook}."
+    if enough:
+        return f"Waiting for more surplus, since a session's hours are few: {outlook}."
     if surplus_w >= break_even_w > outlook_w:
         return f"Waiting: the surplus is too new to count on, {outlook}, and {it_pays} from {round(break_even_w)} W."
     if surplus_w >= break_even_w:

@@ -18,6 +18,9 @@ from surpluscharge.control.ahead import Memory
 from surpluscharge.control.economics import Prices
 from surpluscharge.control.steering import Lately, Running
 
+# Where a session holds no more, its cap binds on most sunny days, and an hour is worth more than its own surplus: one
+# that is spent on little, or on waiting for more, is missing later.
+SCARCE_S = 28800.0
 SAME_SHARE = 0.01  # bands as near as that count as the same
 
 
@@ -55,6 +58,11 @@ class Band(NamedTuple):
         """The import that ends a charge; None: it ends whatever is imported."""
         return self.stop_import_w if math.isfinite(self.stop_import_w) else None
 
+    def within(self, other: Band) -> Band:
+        """Return the stricter of both: no start below either's export, and no import above either's."""
+        start_w = max(self.start_export_w, other.start_export_w)
+        return Band(start_w, min(self.stop_import_w, other.stop_import_w))
+
     @property
     def shown(self) -> tuple[float | None, float | None]:
         """Both, for people."""
@@ -74,6 +82,7 @@ class Rule(NamedTuple):
     prices: Prices | None = None  # in force now
     within: Band = OPEN  # no start below its export, and no import above its own, whatever prices say
     sun_share: float = 0.0  # where it looks ahead instead: so much of the draw, on average, the sun is to give
+    cap_s: float = math.inf  # the most that a session may charge
 
     @property
     def looks_ahead(self) -> bool:
@@ -100,11 +109,18 @@ class Rule(NamedTuple):
         if self.way is Way.HAND:
             return OPEN
         if self.looks_ahead and memory is not None and memory != ahead.nothing():
-            return Band(*ahead.thresholds(memory, draw_w, self.pays_from_w(draw_w), self.min_on_s, self.min_off_s))
+            foreseen = ahead.thresholds(memory, draw_w, self.pays_from_w(draw_w), self.min_on_s, self.min_off_s)
+            return Band(*foreseen).within(self.rationed(draw_w))
         if self.prices is None or not self.way.follows_prices:
             return self.fixed
         band = economics.thresholds(draw_w, self.prices, self.min_on_s, self.min_off_s)
-        return Band(max(band[0], self.within.start_export_w), min(band[1], self.within.stop_import_w))
+        return Band(*band).within(self.within)
+
+    def rationed(self, draw_w: float) -> Band:
+        """Return what looking ahead is held to where a session's hours are scarce: the stricter of both counts."""
+        if self.prices is None or self.cap_s >= SCARCE_S or self.sun_share > 0.0:
+            return OPEN
+        return Band(*economics.thresholds(draw_w, self.prices, self.min_on_s, self.min_off_s))
 
     @property
     def steers(self) -> bool:
@@ -150,7 +166,8 @@ class Rule(NamedTuple):
         if not self.looks_ahead or memory.at_s < now_s - ahead.FORGETS_S:
             return None
         pays_w = self.pays_from_w(draw_w)
-        return ahead.why(memory, draw_w, pays_w, self.min_on_s, self.min_off_s, on, self.sun_share > 0.0)
+        spares, rationed = self.sun_share > 0.0, self.rationed(draw_w)
+        return ahead.why(memory, draw_w, pays_w, self.min_on_s, self.min_off_s, on, spares, rationed)
 
 
 def alike(one: tuple[float, ...], other: tuple[float, ...]) -> bool:

@@ -28,7 +28,7 @@ from surpluscharge.control.machine import (
     Params,
     wants_on,
 )
-from surpluscharge.control.rule import Band, Way
+from surpluscharge.control.rule import OPEN, SCARCE_S, Band, Way
 from surpluscharge.control.wishes import Need
 from surpluscharge.history.readings import sides
 from surpluscharge.planning import compiling, hindsight, needs, netted, replay
@@ -227,7 +227,11 @@ def looking_ahead(case: Study) -> ThresholdSeries | None:
         from_w[begin:end] = array("d", [point_w]) * (end - begin)
     result = ThresholdSeries(array("d", bytes(8 * len(at_s))), array("d", bytes(8 * len(at_s))))
     times = case.params.min_on_s, case.params.min_off_s
-    fast(_look_ahead)(*map(buffer, (at_s, surplus_w, from_w)), case.draw_w, *times, *map(buffer, result[:2]))
+    # Each with the prices of its time; see Rule.rationed.
+    few = _by_prices(case) if rule.cap_s < SCARCE_S and not rule.sun_share else fixed(OPEN)
+    assert few is not None  # there are prices
+    series = at_s, surplus_w, from_w, few.start_w, few.stop_w
+    fast(_look_ahead)(*map(buffer, series), case.draw_w, *times, *map(buffer, result[:2]))
     return result
 
 
@@ -235,6 +239,8 @@ def _look_ahead(
     at_s: Sequence[float],
     surplus_w: Sequence[float],
     from_w: Sequence[float],
+    least_w: Sequence[float],
+    most_w: Sequence[float],
     draw_w: float,
     min_on_s: float,
     min_off_s: float,
@@ -242,11 +248,12 @@ def _look_ahead(
     stop_w: MutableSequence[float],
 ) -> None:
     memory = nothing()
+    each = 0 if len(least_w) == 1 else 1
     for k in range(len(at_s)):
         memory = remember(memory, at_s[k], surplus_w[k] / draw_w)
         pair = ahead_thresholds(memory, draw_w, from_w[k], min_on_s, min_off_s)
-        start_w[k] = pair[0]
-        stop_w[k] = pair[1]
+        start_w[k] = max(pair[0], least_w[k * each])
+        stop_w[k] = min(pair[1], most_w[k * each])
 
 
 def configured(case: Study) -> ThresholdSeries:
