@@ -90,10 +90,9 @@ class Daemon:
     def __init__(self, street: Street, number: int, config: Config) -> None:
         self.street, self.number, self.config, self.name = street, number, config, config.charger.name
         self.boot_s = random.Random(f"boot {self.name}").uniform(0.0, 1e6)  # no two clocks agree
-        self.wall_off_s = 0.0
         self.ways = {which: Way() for which in ("readings", "relay", "claims")}
         self.alive = self.paused = self.cut = False
-        self.troubled = False
+        self.gone_s = math.inf  # since when it is not there, or cannot be reached
         self.lives = 0
         self.kept: Kept | None = None
         self.told: bool | None = None
@@ -111,7 +110,7 @@ class Daemon:
         return Moment(now_s + self.boot_s, day, int(now_s // DAY_S), int((now_s - DAY_S / 2) // DAY_S))
 
     def start(self) -> None:
-        self.alive, self.paused = True, False
+        self.alive, self.paused, self.gone_s = True, False, math.inf
         self.lives += 1
         self.told = None
         self.controller = Controller(self.config.settings(), self.at(), self.kept)
@@ -124,7 +123,7 @@ class Daemon:
     def kill(self) -> None:
         self.kept = self.controller.kept()
         self.collect()
-        self.alive = False
+        self.alive, self.gone_s = False, self.street.t
         for which in self.ways:
             self.lose(which, will=True)
 
@@ -261,6 +260,7 @@ class Daemon:
     def unreachable(self, paused: bool) -> None:
         """From now on nothing comes through: it is paused, or cut off. The broker gives up within 1.5 keepalives."""
         self.paused, self.cut = self.paused or paused, self.cut or not paused
+        self.gone_s = self.street.t
         life = self.lives
         for which, way in self.ways.items():
             waits_s = self.street.rng.uniform(0.5, 1.5) * KEEPALIVE_S
@@ -282,7 +282,7 @@ class Daemon:
 
     def reachable(self) -> None:
         """It goes on, or is heard again: first what was on its way, then what was lost is seen."""
-        self.paused = self.cut = False
+        self.paused, self.cut, self.gone_s = False, False, math.inf
         order = list(self.ways)
         self.street.rng.shuffle(order)
         for which in order:
@@ -347,7 +347,6 @@ class Street:
         # one book that sees all
         self.booked_s = begin_s
         self.together_ws = 0.0
-        self.claims_of_dead: dict[str, float] = {}
         self.troubles: Counter[str] = Counter()
         self.checks = True
         self.latency_s = (0.002, 0.03)
@@ -472,9 +471,21 @@ class Street:
             payload = str(self.shown_w).encode()
             for daemon in self.daemons:
                 daemon.deliver("readings", news.Message(GRID, payload, False))
+        self._look_for_the_dead()
         # At night nothing happens: the meter may as well speak seldom.
         dark = self.house.leads[0].sun_w <= 0.0
         self.at(self.t + 50.0 if dark else self.meter.next_s, self._read)
+
+    def _look_for_the_dead(self) -> None:
+        """The oracle: nobody goes on heeding the claim of one that is not there."""
+        for one in self.daemons:
+            place = one.config.place
+            if place and self.t > one.gone_s + 1.5 * KEEPALIVE_S + place.lasts_s + 1.0:
+                for other in self.daemons:
+                    if other.alive and other.gone_s == math.inf and other.controller.neighbours:
+                        heeded = [neighbour.name for neighbour in other.controller.neighbours.live]
+                        if one.name in heeded:
+                            raise Clash(f"{other.name} heeds {one.name} at {self.t:.0f} s, gone at {one.gone_s:.0f} s")
 
     # --- troubles -----------------------------------------------------------------------------------------------------
 

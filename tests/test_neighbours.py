@@ -553,6 +553,15 @@ def test_the_street_sees_a_clash(bug: tuple[str, str, str]) -> None:
             Street([lead("carport", 1), lead("yard", 1)], 9000.0, seed, 0.02, 0.45 * 86400.0).run()
 
 
+def test_the_street_sees_a_dead_ones_claim_that_lasts() -> None:
+    """Either is enough to end it, the will or the time; without both it is heeded for ever."""
+    wills = ("Neighbours.take", "neighbour.hears(claim, now_s)", "claim and neighbour.hears(claim, now_s)")
+    with planted(*wills), planted("Neighbours.advance", "now_s >= neighbour.ends_s", "False"):
+        street = Street([lead("carport", 1), lead("yard", 2)], 5500.0, 0, 0.1, 0.4 * 86400.0)
+        with pytest.raises(Clash, match="heeds yard"):
+            street.run(troubles_a_day=60.0)
+
+
 class Sunny:
     """One controller with neighbours, its meter, and a broker that gives back at once what it says."""
 

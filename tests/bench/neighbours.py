@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import contextlib
 import itertools
 import json
 import random
@@ -24,7 +25,7 @@ import tempfile
 import time
 from collections import Counter
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from surpluscharge.config import parse
 from surpluscharge.history.ledger import Ledger
@@ -104,6 +105,43 @@ class House:
         self.observer.say("house/grid", self.shown_w)
 
 
+class Between:
+    """The way between one daemon and the broker, which can be cut: then nothing comes through, and nobody is told."""
+
+    def __init__(self, port: int) -> None:
+        self._broker = port
+        self.open = asyncio.Event()
+        self.open.set()
+        self.port = 0
+
+    async def __aenter__(self) -> Self:
+        self._server = await asyncio.start_server(self._serve, "127.0.0.1", 0)
+        self.port = self._server.sockets[0].getsockname()[1]
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        self.open.set()
+        self._server.close()
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        try:
+            await self.open.wait()
+            theirs, ours = await asyncio.open_connection("127.0.0.1", self._broker)
+        except OSError:
+            writer.close()
+            return
+        await asyncio.gather(self._pump(reader, ours), self._pump(theirs, writer))
+
+    async def _pump(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        with contextlib.suppress(OSError):
+            while data := await reader.read(65536):
+                await self.open.wait()
+                writer.write(data)
+                await writer.drain()
+        with contextlib.suppress(OSError):
+            writer.close()
+
+
 def tables(name: str, rank: int, port: int, folder: Path, claims: bool) -> dict[str, Any]:
     return {
         "mqtt": {"host": "127.0.0.1", "port": port, "keepalive_s": 5},
@@ -125,7 +163,8 @@ async def real(leads: int, minutes: float, seed: int, troubles: float, claims: b
     rng, kinds = random.Random(seed), Counter[str]()
     binary = shutil.which("mosquitto", path="/usr/sbin:/usr/bin:/usr/local/sbin:/usr/local/bin")
     assert binary, "no mosquitto is installed"
-    with tempfile.TemporaryDirectory() as place:
+    async with contextlib.AsyncExitStack() as stack:
+        place = stack.enter_context(tempfile.TemporaryDirectory())
         folder = Path(place)
         broker = Mosquitto(binary, folder)
         broker.start()
@@ -134,6 +173,7 @@ async def real(leads: int, minutes: float, seed: int, troubles: float, claims: b
         files: dict[str, Path] = {}
         daemons: dict[str, Daemon] = {}
         lives: Counter[str] = Counter()
+        ways = {name: await stack.enter_async_context(Between(broker.port)) for name, _ in LEADS[:leads]}
 
         def launch(name: str) -> None:
             lives[name] += 1
@@ -141,7 +181,7 @@ async def real(leads: int, minutes: float, seed: int, troubles: float, claims: b
 
         for name, rank in LEADS[:leads]:
             files[name] = folder / f"{name}.toml"
-            files[name].write_text(toml(tables(name, rank, broker.port, folder, claims)))
+            files[name].write_text(toml(tables(name, rank, ways[name].port, folder, claims)))
             launch(name)
         try:
             await asyncio.sleep(4.0)
@@ -159,12 +199,20 @@ async def real(leads: int, minutes: float, seed: int, troubles: float, claims: b
                     cloud_s = now_s + rng.uniform(20.0, 80.0)
                 if now_s >= strike_s:
                     struck += 1
-                    kind, name = rng.choice(["kill", "pause"]), rng.choice(list(daemons))
-                    kinds[kind] += 1
+                    kind, name = rng.choice(["kill", "pause", "cut", "broker"]), rng.choice(list(daemons))
                     strike_s = now_s + rng.expovariate(troubles / 60.0) + 5.0
                     daemon = daemons[name]
-                    if all(other != name for _, _, other in back):
-                        daemon.signal(signal.SIGKILL if kind == "kill" else signal.SIGSTOP)
+                    if kind == "broker":
+                        kinds[kind] += 1
+                        broker.kill()
+                        await asyncio.sleep(rng.choice([0.5, 4.0]))
+                        broker.start()
+                    elif all(other != name for _, _, other in back):
+                        kinds[kind] += 1
+                        if kind == "cut":
+                            ways[name].open.clear()
+                        else:
+                            daemon.signal(signal.SIGKILL if kind == "kill" else signal.SIGSTOP)
                         back.append((now_s + rng.choice([2.0, 6.0, 25.0]), kind, name))
                         if kind == "kill":
                             for _ in range(300):
@@ -176,6 +224,8 @@ async def real(leads: int, minutes: float, seed: int, troubles: float, claims: b
                     back.remove(due)
                     if due[1] == "pause":
                         daemons[due[2]].signal(signal.SIGCONT)
+                    elif due[1] == "cut":
+                        ways[due[2]].open.set()
                     else:
                         daemons[due[2]].process.wait()
                         launch(due[2])
@@ -184,8 +234,10 @@ async def real(leads: int, minutes: float, seed: int, troubles: float, claims: b
                     assert not claims or earlier[1] == later[1] or gap_s > SETTLE_S - 0.2, (earlier, later)
                 await asyncio.sleep(1.0)
             for _, kind, name in back:
+                ways[name].open.set()
                 if kind == "pause":
                     daemons[name].signal(signal.SIGCONT)
+            await asyncio.sleep(15.0 if back else 0.0)
             for daemon in daemons.values():
                 if daemon.process.poll() is None:
                     daemon.signal(signal.SIGTERM)
