@@ -89,6 +89,7 @@ class Daemon:
 
     def __init__(self, street: Street, number: int, config: Config) -> None:
         self.street, self.number, self.config, self.name = street, number, config, config.charger.name
+        self.order = (config.place.rank if config.place else 0, self.name)
         self.boot_s = random.Random(f"boot {self.name}").uniform(0.0, 1e6)  # no two clocks agree
         self.ways = {which: Way() for which in ("readings", "relay", "claims")}
         self.alive = self.paused = self.cut = False
@@ -435,9 +436,12 @@ class Street:
             self._book(at_s)
             self.t = at_s
             do(*arguments)
+        self._book(self.end_s)
+        self.t = self.end_s
         self.house.advance(self.end_s)
         for daemon in self.daemons:
             if daemon.alive:
+                daemon.tell(news.Tick())
                 daemon.collect()
         gaps = [later - earlier for (earlier, one), (later, other) in itertools.pairwise(self.starts) if one != other]
         mws = sum_of(*(daemon.energy for daemon in self.daemons))
@@ -454,15 +458,20 @@ class Street:
         )
 
     def _book(self, until_s: float) -> None:
-        """Keep one book of all: of what all draw by their own word, what the meter's last word says is imported."""
+        """Keep one book of all: what the meter's last word says is imported, whoever comes last bears first.
+
+        What one does not know of itself is in no book, and so not in this.
+        """
         for_s = until_s - self.booked_s
         self.booked_s = until_s
-        charger_w = sum(
-            daemon.controller.charger_w for daemon in self.daemons if daemon.alive and daemon.controller.known
-        )
-        if charger_w:
-            grid_w = next((d.controller.grid_w for d in self.daemons if d.alive), 0.0)
-            self.together_ws += min(charger_w, max(grid_w, 0.0)) * for_s
+        there = [daemon for daemon in self.daemons if daemon.alive]
+        left_w = max(there[0].controller.grid_w, 0.0) if there else 0.0
+        if left_w:
+            for daemon in sorted(there, key=lambda one: one.order, reverse=True):
+                controller = daemon.controller
+                share_w = min(left_w, controller.plug.may_draw_w(controller.draw_w))
+                left_w -= share_w
+                self.together_ws += share_w * for_s * controller.known
 
     def _read(self) -> None:
         self.house.advance(self.t)
