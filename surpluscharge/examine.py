@@ -50,6 +50,7 @@ EXTRAS = {
     "rich": "watch",
     "amqtt": "demo",
     "aiosmtplib": "mail",
+    "prometheus-client": "metrics",
     "matplotlib": "report",
     "numba": "tune",
     "pyarrow": "parquet",

@@ -1031,6 +1031,7 @@ def test_check_shows_every_setting_with_its_source(capsys: pytest.CaptureFixture
         *(f"tell.0.mail.{key}" for key in TellMail.model_fields),
         *(f"tell.0.post.{key}" for key in TellPost.model_fields),
         *(f"ping.{key}" for key in PingTable.model_fields),
+        "metrics.port",
     }
     assert shown["relay.temperature"] == shown["relay.voltage"] == ("none", "default")
 
@@ -1139,7 +1140,7 @@ TABLE = re.compile(r"(?:# e\.g\. )?\[+([\w.]+)\]+")
 OPTIONAL_TABLES = (
     *("relay.temperature", "relay.voltage", "planned.need", "planned.prices", "planned.forecast"),
     *("main_fuse", "battery", "battery.power", "battery.level", "neighbours"),
-    *("tell", "tell.mail", "tell.post", "ping"),
+    *("tell", "tell.mail", "tell.post", "ping", "metrics"),
 )
 
 

@@ -498,7 +498,8 @@ def test_while_it_is_off_nothing_of_it_is_imported() -> None:
     code = (
         "import sys; from surpluscharge.daemon import service; from surpluscharge.cli import running, showing;"
         "print(sorted(name for name in sys.modules if name in ('aiosmtplib', 'smtplib',"
-        "'surpluscharge.daemon.telling', 'surpluscharge.daemon.outside', 'surpluscharge.watch')))"
+        "'surpluscharge.daemon.telling', 'surpluscharge.daemon.outside', 'surpluscharge.watch',"
+        "'prometheus_client', 'wsgiref', 'surpluscharge.daemon.metrics')))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

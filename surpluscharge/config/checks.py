@@ -511,6 +511,10 @@ def _telling_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
             yield problem(
                 f"{key}.command", tell.command[0], "is no program that this user can run", "Name it with its whole path"
             )
+    if config.metrics and find_spec("prometheus_client") is None:
+        yield problem(
+            "metrics", "", "OpenMetrics needs prometheus_client, which is not installed", "pip install '.[metrics]'"
+        )
     for key, table in addresses:
         secrets[f"{key}.secret_url"] = table.secret_url
         if (table.url is None) is (table.secret_url is None):

@@ -22,6 +22,7 @@ from surpluscharge.config.models import (
     Log,
     MainFuse,
     MeterSource,
+    MetricsTable,
     MoneyTable,
     Mqtt,
     NeighboursTable,
@@ -106,6 +107,7 @@ class Config(Section):
     homie: HomieTable = HomieTable()
     tell: list[TellTable] = Field(default=[])
     ping: PingTable | None = None
+    metrics: MetricsTable | None = None
     log: Log = Log()
     store: Store = Store()
     history: History = History()

@@ -466,6 +466,10 @@ class PingTable(Section):
     every_s: Seconds = Field(300.0, ge=10, le=86400, description="how often")
 
 
+class MetricsTable(Section):
+    port: int = Field(ge=1, le=65535, description="where OpenMetrics is served, on the loopback interface only")
+
+
 class Log(Section):
     level: Literal["debug", "info", "warning", "error"] = Field("info", description="debug adds a line per reading")
     format: Literal["auto", "json", "console"] = Field("auto", description="auto: console in a terminal, else JSON")

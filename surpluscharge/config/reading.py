@@ -184,6 +184,7 @@ _STAND_INS: dict[str, Any] = {
     "need": [{"by": "00:00", "energy_wh": 1.0}],
     "window": [{"begins": "00:00", "ends": "00:00", "import_price": 0.0}],
     "host": "localhost",
+    "port": 1,
     "sender": "a@b",
     "to": ["a@b"],
     "body": {"text": "-"},

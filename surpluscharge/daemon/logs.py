@@ -78,6 +78,7 @@ EVENTS = {
     "tell_failed": "and did not, so it is tried again: by, reason, attempt, next_try_s",
     "ping_failed": "the ping did not get through, and is tried again each time: reason",
     "ping_mended": "and does again",
+    "metrics_failed": "OpenMetrics cannot be served, and all else goes on: port, reason",
     "restored": "what outlived the restart: enabled, starts_kept, session_s",
 }
 

@@ -34,6 +34,7 @@ from surpluscharge.daemon.voice import Voice, availability
 
 if TYPE_CHECKING:
     from surpluscharge.daemon.claims import Claims
+    from surpluscharge.daemon.metrics import Metrics
     from surpluscharge.daemon.outside import Ping
     from surpluscharge.daemon.planner import Planner
     from surpluscharge.daemon.telling import Telling
@@ -152,7 +153,9 @@ class Service:
         self.telling = self._with_telling()
         self._ping = self._with_ping()
         self._claims = self._with_neighbours()
-        self.voice = Voice(base, commands, self.main_link, self.homie, self.saving, self.telling)
+        self._metrics = self._with_metrics()
+        listeners = [one.show for one in (self.telling, self._metrics) if one]
+        self.voice = Voice(base, commands, self.main_link, self.homie, self.saving, listeners)
         self._history = ports.historian(
             lambda: self.config,
             lambda: self.clock,
@@ -223,6 +226,8 @@ class Service:
             raise
         finally:
             self.saving.save_last()
+            if self._metrics:
+                self._metrics.close()
             self._history.close(self.controller)
 
     def stop(self, reason: str = "asked") -> None:
@@ -285,6 +290,13 @@ class Service:
         from surpluscharge.daemon.outside import Ping  # noqa: PLC0415
 
         return Ping(self.config.ping, self.alive, lambda: self.clock, self._log)
+
+    def _with_metrics(self) -> Metrics | None:
+        if self.config.metrics is None or self._by_hand:
+            return None
+        from surpluscharge.daemon.metrics import Metrics  # noqa: PLC0415
+
+        return Metrics(self.config.metrics.port, self._log)
 
     def alive(self) -> bool:
         """Whether the control loop turns, as for the service manager's watchdog, and the broker answers."""

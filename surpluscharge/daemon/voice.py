@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
 
 from aiomqtt import MqttError
 
@@ -20,9 +19,6 @@ from surpluscharge.daemon.homie import Homie
 from surpluscharge.daemon.mqtt import Link, Post
 from surpluscharge.daemon.saving import Saving
 from surpluscharge.daemon.status import StatusDocument
-
-if TYPE_CHECKING:
-    from surpluscharge.daemon.telling import Telling
 
 
 def availability(base_topic: str, word: str) -> Post:
@@ -39,10 +35,10 @@ class Voice:
         link: Link,
         homie: Homie | None,
         saving: Saving,
-        telling: Telling | None = None,
+        listeners: Sequence[Callable[[StatusDocument], None]] = (),
     ) -> None:
         self._base_topic, self._link, self._homie, self._saving = base_topic, link, homie, saving
-        self._telling = telling
+        self._listeners = listeners
         self._answered = [command for command in commands if command.answer]
         self._news = asyncio.Event()
         self.begin_anew()
@@ -84,8 +80,8 @@ class Voice:
         systemd.notify(f"STATUS={document.state}: {document.why}")
         if self._homie:
             self._homie.show(document)
-        if self._telling:
-            self._telling.show(document)
+        for listener in self._listeners:
+            listener(document)
         due: set[Command] = set()
         if self._saving.promise_kept:
             due, self.unanswered = self.unanswered, due
