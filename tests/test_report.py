@@ -383,8 +383,14 @@ def test_what_the_house_s_battery_gave_stands_in_the_reckoning(tmp_path: Path) -
     with Ledger(tmp_path / "h.sqlite") as ledger:
         hour = range(begin_ms, begin_ms + 3_600_001, 60_000)
         samples = [Sample(at_ms, 0.0, 1000.0, True, battery_w=-400.0) for at_ms in hour]
-        ledger.write(Batch(list(hold(samples, 60_000)), states=[STARTED]))
+        intervals = list(hold(samples, 60_000))
+        charge = Charge(
+            begin_ms, begin_ms, begin_ms + 3_600_000, "stopping", total(one.energy for one in intervals) or NOTHING
+        )
+        ledger.write(Batch(intervals, [charge], states=[STARTED]))
         report = build(ledger, FIRST, FIRST, LATER, site(tariffs))
+        (exported,) = exchange.records(ledger, "charges", *day_span(FIRST, ZONE), ZONE, tariffs=tariffs)
+    assert (exported["battery_wh"], exported["solar_wh"]) == (400.0, 600.0)
     assert (
         "0.60 kWh (60 %) from the sun, 0.00 kWh bought, 0.40 kWh from the house's battery" in words.summary(report)[0]
     )
@@ -393,6 +399,12 @@ def test_what_the_house_s_battery_gave_stands_in_the_reckoning(tmp_path: Path) -
     assert rows["from the sun, not sold"] == (600 * 3_600_000, 0)
     assert rows["what it cost"] == (1000 * 3_600_000, Decimal("0.4"))
     assert as_json(report)["total"]["battery_wh"] == 400.0
+    (session,) = as_json(report)["sessions"]
+    assert (session["battery_wh"], session["solar_wh"], session["charger_wh"]) == (400.0, 600.0, 1000.0)
+    lines = [line.split() for line in as_text(report, 100).splitlines()]
+    assert ["session", "to", "kWh", "sun", "battery", "EUR", "on"] in [line[:7] for line in lines]
+    assert any(" 1.00 60 % 40 % " in " ".join(line) for line in lines), lines
+    assert ["hour", "surplus", "caught", "bought", "battery"] in [line[:5] for line in lines]
 
 
 def test_a_charge_that_has_just_begun(tmp_path: Path) -> None:

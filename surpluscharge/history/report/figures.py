@@ -200,6 +200,10 @@ class Report(NamedTuple):
         """Return what was bought: beside the sun, and by plan where there was any of that; or else all in one."""
         return [energy.bought_mws, energy.planned_mws] if self.planned else [energy.grid_mws]
 
+    def besides(self, energy: Energy) -> list[int]:
+        """Return what did not come from the sun: what was bought, and from the house's battery where it gave any."""
+        return [*self.bought(energy), *([energy.battery_mws] if self.total.energy.battery_mws else [])]
+
 
 def month_of(text: str) -> tuple[date, date]:
     """Return the first and last day of a month that is written ``2031-05``. Raises ValueError."""

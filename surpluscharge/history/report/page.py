@@ -280,12 +280,12 @@ def _day_sections(report: Report) -> list[str]:
 
 def _hours_table(report: Report) -> Table:
     def cells(energy: Energy) -> list[Value]:
-        flows = (energy.surplus_mws, energy.solar_mws, *report.bought(energy), energy.export_mws, energy.import_mws)
+        flows = (energy.surplus_mws, energy.solar_mws, *report.besides(energy), energy.export_mws, energy.import_mws)
         if not energy.known_ms:
             return [NOT_KNOWN] * len(flows) + [_time_cell(0)]
         return [*(_energy_cell(each) for each in flows), _time_cell(energy.known_ms)]
 
-    flows = ("surplus", "caught", *_bought_heads(report), "exported", "imported")
+    flows = ("surplus", "caught", *_besides_heads(report), "exported", "imported")
     heads = [("hour", ""), *((what, "kWh") for what in flows)]
     rows = [[f"{hour.hour:02d}:00", *cells(hour.energy)] for hour in report.hours]
     total = ["Total", *cells(report.total.energy)]
@@ -455,7 +455,7 @@ def _period_sections(report: Report) -> list[str]:
 
 def _lines_table(report: Report) -> Table:
     unsure = uncertain(report.total.energy)
-    heads = [(report.by, ""), *((what, "kWh") for what in ("surplus", "caught", *_bought_heads(report), "charged"))]
+    heads = [(report.by, ""), *((what, "kWh") for what in ("surplus", "caught", *_besides_heads(report), "charged"))]
     heads += [("±", "kWh")] if unsure else []
     heads += [("cost", report.currency), ("saved", report.currency)] if report.priced else []
     heads += [("on", "h:min"), ("starts", " "), ("not known", "h:min")]
@@ -466,7 +466,7 @@ def _lines_table(report: Report) -> Table:
             return [name, *[NOT_KNOWN] * (len(heads) - 2), _time_cell(line.gap_ms)]
         cells: list[Value] = [name]
         cells += [_energy_cell(each) for each in (energy.surplus_mws, energy.solar_mws)]
-        cells += [_energy_cell(each) for each in (*report.bought(energy), energy.charger_mws)]
+        cells += [_energy_cell(each) for each in (*report.besides(energy), energy.charger_mws)]
         cells += [_energy_cell(energy.error_mws)] if unsure else []
         if report.priced and line.money:
             cells += [_money_cell(line.money.cost), _money_cell(line.money.saved)]
@@ -545,7 +545,7 @@ def _sessions(report: Report) -> str:
     if not report.sessions:
         return ""
     heads = [("no.", ""), ("from", ""), ("to", ""), ("charged", "kWh"), ("sun", "kWh")]
-    heads += [(what, "kWh") for what in _bought_heads(report)]
+    heads += [(what, "kWh") for what in _besides_heads(report)]
     heads += [("cost", report.currency), ("saved", report.currency)] if report.priced else []
     heads += [("on", "h:min"), ("charges", " "), ("how it ended", "")]
     rows: list[list[Value]] = []
@@ -553,7 +553,7 @@ def _sessions(report: Report) -> str:
         energy = session.energy
         row: list[Value] = [str(number), moment(report, ms_of(session.begin))]
         row.append(moment(report, ms_of(session.end) if session.end else None, "now"))
-        row += [_energy_cell(each) for each in (energy.charger_mws, energy.solar_mws, *report.bought(energy))]
+        row += [_energy_cell(each) for each in (energy.charger_mws, energy.solar_mws, *report.besides(energy))]
         if report.priced:
             row += [_money_cell(session.money.cost), _money_cell(session.money.saved)] if session.money else ["", ""]
         rows.append([*row, _time_cell(energy.on_ms), count_cell(session.charges), session.ended])
@@ -614,8 +614,9 @@ def _bought_key(planned: bool) -> list[tuple[str, str]]:
     return [BESIDE, PLANNED] if planned else [BOUGHT]
 
 
-def _bought_heads(report: Report) -> list[str]:
-    return ["beside sun", "by plan"] if report.planned else ["bought"]
+def _besides_heads(report: Report) -> list[str]:
+    given = ["battery"] if report.total.energy.battery_mws else []
+    return [*(["beside sun", "by plan"] if report.planned else ["bought"]), *given]
 
 
 def _faults(report: Report) -> str:

@@ -131,12 +131,13 @@ def _bar(energy: Energy, full_mws: int, cells: int, marks: Marks) -> str:
     return "".join(look * (end - begin) for look, (begin, end) in zip(looks, pairwise(ends), strict=True))
 
 
-def _bought_heads(report: Report) -> list[str]:
-    return ["beside", "by plan"] if report.planned else ["bought"]
+def _besides_heads(report: Report) -> list[str]:
+    given = ["battery"] if report.total.energy.battery_mws else []
+    return [*(["beside", "by plan"] if report.planned else ["bought"]), *given]
 
 
-def _bought(report: Report, energy: Energy) -> list[str]:
-    return [kwh(mws) for mws in report.bought(energy)]
+def _besides(report: Report, energy: Energy) -> list[str]:
+    return [kwh(mws) for mws in report.besides(energy)]
 
 
 def _full_mws(energies: Iterable[Energy]) -> int:
@@ -170,14 +171,14 @@ def _hour_table(report: Report, width: int, marks: Marks) -> list[str]:
     hours = [hour for hour in report.hours if worth_a_line(hour)]
     if not hours:
         return ["There was no surplus, and nothing was charged."]
-    head = ["hour", "surplus", "caught", *_bought_heads(report)]
+    head = ["hour", "surplus", "caught", *_besides_heads(report)]
     rows = [
         [
             f"{hour.hour:02d}",
             *(
                 ["?"] * (len(head) - 1)
                 if not hour.energy.known_ms
-                else [kwh(hour.energy.surplus_mws), kwh(hour.energy.solar_mws), *_bought(report, hour.energy)]
+                else [kwh(hour.energy.surplus_mws), kwh(hour.energy.solar_mws), *_besides(report, hour.energy)]
             ),
         ]
         for hour in hours
@@ -190,12 +191,12 @@ def _hour_table(report: Report, width: int, marks: Marks) -> list[str]:
         for hour in hours
     ]
     energy = report.total.energy
-    rows.append(["kWh", kwh(energy.surplus_mws), kwh(energy.solar_mws), *_bought(report, energy)])
+    rows.append(["kWh", kwh(energy.surplus_mws), kwh(energy.solar_mws), *_besides(report, energy)])
     return _with_bars(head, rows, bars, cells)
 
 
 def _line_table(report: Report, width: int, marks: Marks) -> list[str]:
-    head = [report.by, "sun", *_bought_heads(report), "kWh"]
+    head = [report.by, "sun", *_besides_heads(report), "kWh"]
     sums = len(head) - 1
     if report.priced:
         head += ["cost", "saved"]
@@ -204,7 +205,7 @@ def _line_table(report: Report, width: int, marks: Marks) -> list[str]:
     def row(name: str, line: Line) -> list[str]:
         energy = line.energy
         known = energy.known_ms > 0
-        cells = [name, kwh(energy.solar_mws), *_bought(report, energy), kwh(energy.charger_mws)]
+        cells = [name, kwh(energy.solar_mws), *_besides(report, energy), kwh(energy.charger_mws)]
         if report.priced:
             cells += [rounded(line.money.cost), rounded(line.money.saved)] if line.money else ["-", "-"]
         cells += [clock(energy.on_ms), "?" if line.starts is None else str(line.starts)]
@@ -255,7 +256,8 @@ def _need_table(report: Report, width: int) -> list[str]:
 
 
 def _session_table(report: Report, width: int) -> list[str]:
-    head = ["session", "to", "kWh", "sun"]
+    given = report.total.energy.battery_mws > 0
+    head = ["session", "to", "kWh", "sun", *(["battery"] if given else [])]
     if report.priced:
         head += [report.currency]
     head += ["on"]
@@ -267,6 +269,7 @@ def _session_table(report: Report, width: int) -> list[str]:
             moment(report, ms_of(session.end) if session.end else None, "now"),
             kwh(energy.charger_mws),
             percent(energy.solar_mws, energy.charger_mws),
+            *([percent(energy.battery_mws, energy.charger_mws)] if given else []),
         ]
         if report.priced:
             row.append(rounded(session.money.cost) if session.money else "-")
