@@ -56,6 +56,7 @@ class Case(NamedTuple):
     planned_cap: int = 0
     planned_energy: float = math.inf
     noons: tuple[int, ...] = (0,)  # from the day that the plan's allowance is for
+    trials: tuple[bool, ...] = (False,)
     again: int = 1  # between two allowances
     gives: tuple[bool, ...] = (False,)  # whether it gives way to another load
 
@@ -78,7 +79,7 @@ class Case(NamedTuple):
 
     def alphabet(self) -> list[tuple[Any, ...]]:
         """Return every combination of inputs: (grid, enabled, stopping, guard, off_confirmed, day, power, planned,
-        noon, gives_way).
+        noon, gives_way, trial).
         """
         return list(
             itertools.product(
@@ -92,6 +93,7 @@ class Case(NamedTuple):
                 self.planned,
                 self.noons,
                 self.gives,
+                self.trials,
             )
         )
 
@@ -145,6 +147,21 @@ SMALL = {
     ),
     "gives way": Case(
         1, 1, 2, 1, 1, 1, 3, hour=2, day=2, grids=READINGS, guards=(CLEAR,), stopping=(False,), gives=(False, True)
+    ),
+    "a trial": Case(
+        1,
+        1,
+        1,
+        1,
+        1,
+        1,
+        2,
+        hour=1,
+        day=2,
+        grids=READINGS,
+        stopping=(False,),
+        guards=(CLEAR, HOLD),
+        trials=(False, True),
     ),
     "a plan's energy": Case(
         1,
@@ -351,7 +368,7 @@ class Walker:
 
     def inputs(self, node: Node, letter: tuple[Any, ...]) -> Inputs:
         """Return a combination of inputs as the machine sees it at time 0."""
-        grid, enabled, stopping, guard, confirmed, day, power, planned, noon, gives = letter
+        grid, enabled, stopping, guard, confirmed, day, power, planned, noon, gives, trial = letter
         grid_w, fresh = node.grid_w, node.fresh
         if grid == LOST:
             fresh = 0
@@ -359,7 +376,9 @@ class Walker:
             grid_w, fresh = grid, self.case.fresh
         fresh_until = fresh if fresh else NEVER
         power_w = power * self.case.hour
-        return Inputs(grid_w, fresh_until, power_w, enabled, stopping, guard, confirmed, day, planned, noon, gives)
+        return Inputs(
+            grid_w, fresh_until, power_w, enabled, stopping, guard, confirmed, day, planned, noon, gives, trial
+        )
 
     def tick(self, node: Node, letter: tuple[Any, ...]) -> Node:
         """Apply inputs at time 0, hold them for a tick, and return the state at time 1 (which is called 0 again)."""
@@ -458,7 +477,7 @@ class Walker:
         plan, plan_energy, was_due, bought, noon, plan_age = ghost[10:]
         was_on, on = machine.wants_on(before), machine.wants_on(after)
         fresh = now < inputs.fresh_until_s
-        exporting = fresh and inputs.grid_w <= EXPORT_W and inputs.enabled
+        exporting = fresh and (inputs.grid_w <= EXPORT_W or inputs.trial) and inputs.enabled
         flipped = inputs.enabled and not was_enabled
         if inputs.day < day - 1:  # a clock put back by more than a day is followed
             day = inputs.day
@@ -678,6 +697,14 @@ PLANTED = {
     ),
     "nothing is told when a new allowance is due": Bug(
         "deadline", "a plan's energy", "next_deadline", "if inputs.planned_day > state.planned_day:", "if False:"
+    ),
+    "what is tried starts nothing": Bug("late", "a trial", "conditions", " or inputs.trial", ""),
+    "what was tried goes on though it imports": Bug(
+        "delay",
+        "a trial",
+        "conditions",
+        "inputs.grid_w > params.stop_import_w:",
+        "inputs.grid_w > params.stop_import_w and not inputs.trial:",
     ),
     "export must exceed its threshold": Bug(
         "late", "nothing takes time", "conditions", "-inputs.grid_w >= params", "-inputs.grid_w > params"

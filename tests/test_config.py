@@ -1021,6 +1021,8 @@ def test_check_shows_every_setting_with_its_source(capsys: pytest.CaptureFixture
         "relay.power",
         *(f"relay.{part}.{key}" for part in ("temperature", "voltage") for key in ("topic", "pointer", "fresh_s")),
         "main_fuse.import_limit_w",
+        *(f"export_limit.{key}" for key in ("limit_w", "latitude_deg", "longitude_deg")),
+        *(f"export_limit.{key}" for key in ("trials_per_day", "bought_wh_per_day")),
         *(f"battery.{key}" for key in ("power", "level", "first", "until_percent", "into_car")),
         *(f"battery.power.{key}" for key in ("topic", "pointer", "unit", "measures", "fresh_s", "limit_w")),
         *(f"battery.level.{key}" for key in ("topic", "pointer", "fresh_s")),
@@ -1139,7 +1141,7 @@ TABLE = re.compile(r"(?:# e\.g\. )?\[+([\w.]+)\]+")
 # Shown, but not in force: not every house has the device, or the need.
 OPTIONAL_TABLES = (
     *("relay.temperature", "relay.voltage", "planned.need", "planned.prices", "planned.forecast"),
-    *("main_fuse", "battery", "battery.power", "battery.level", "neighbours"),
+    *("main_fuse", "battery", "battery.power", "battery.level", "neighbours", "export_limit"),
     *("tell", "tell.mail", "tell.post", "ping", "metrics"),
 )
 

@@ -199,6 +199,8 @@ UNQUIET: dict[str, tuple[Any, ...]] = {
     "read_in_floods": (True,),
     "name_shared": (True,),
     "late": (True,),
+    "step_evened": (True,),
+    "beyond_limit": (True,),
     "idle": (True,),
 }
 

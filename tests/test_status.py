@@ -569,6 +569,7 @@ def test_the_document_as_a_whole() -> None:
         },
         "battery": None,
         "neighbours": None,
+        "export_limit": None,
         "surplus_w": 1170.0,
         "charger_power": {"power_w": 1300.0, "measured": True, "known": True},
         "thresholds": {

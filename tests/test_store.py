@@ -19,6 +19,7 @@ from surpluscharge.clock import SystemClock
 from surpluscharge.config import parse
 from surpluscharge.control import news
 from surpluscharge.control.controller import Controller, Kept, Moment, Settings, Tally
+from surpluscharge.control.hidden import Outcome, Tried
 from surpluscharge.control.supervisor import FAULTS, Record
 from surpluscharge.control.thermal import settled_level
 from surpluscharge.control.wishes import Progress, Request
@@ -58,10 +59,11 @@ KEPT = Kept(
     run_as=4875.0,
     faults=(Record("socket-hot", 900.0, 2, active=True, acknowledged=False),),
     planned_at_s=400.75,
+    tried=Tried(741000, 3, 210.5, 1, 600.5, (Outcome(600.5, 0.7, True, False),)),
 )
 
 
-SHIFTED = ("saved_s", "starts_s", "faults", "planned_at_s")  # to another clock
+SHIFTED = ("saved_s", "starts_s", "faults", "planned_at_s", "tried")  # to another clock
 
 
 class SetClock:
@@ -147,6 +149,15 @@ _kept = st.builds(
         _times,
     ),
     planned_at_s=_past,
+    tried=st.builds(
+        Tried,
+        st.integers(0, 10**6),
+        st.integers(0, 24),
+        _times,
+        st.integers(0, 24),
+        _past,
+        st.lists(st.builds(Outcome, _past, st.floats(-1, 1), st.booleans(), st.booleans()), max_size=48).map(tuple),
+    ),
 )
 
 
@@ -206,6 +217,8 @@ def test_another_origin_shifts_by_the_wall_clock(file: Path) -> None:
     assert found.starts_s == pytest.approx([30.0 - 3600.0 - age_s for age_s in (899.75, 300.125)])
     assert [record.raised_s for record in found.faults] == pytest.approx([30.0 - 3600.0 - 100.25])
     assert found.planned_at_s == pytest.approx(30.0 - 3600.0 - 599.5)
+    assert found.tried.failed_s == found.tried.outcomes[0].at_s == pytest.approx(30.0 - 3600.0 - 399.75)
+    assert found.tried._replace(failed_s=600.5, outcomes=KEPT.tried.outcomes) == KEPT.tried
     assert found._replace(**{name: getattr(KEPT, name) for name in SHIFTED}) == KEPT
 
 

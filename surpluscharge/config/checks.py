@@ -149,6 +149,7 @@ def contradictions(config: Config) -> Iterator[Problem]:
     yield from _phase_contradictions(config, problem)
     yield from _battery_contradictions(config, problem)
     yield from _neighbour_contradictions(config, problem)
+    yield from _limit_contradictions(config, problem)
     yield from _topic_contradictions(config, problem)
     yield from _connection_contradictions(config.mqtt, problem)
     yield from _telling_contradictions(config, problem)
@@ -412,6 +413,40 @@ def together(config: Config, other: Config) -> list[str]:
     return same + apart
 
 
+def _limit_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
+    table = config.export_limit
+    if table is None:
+        return
+    if config.site.phases == "apart":
+        yield problem(
+            "site.phases",
+            "apart",
+            "the inverter holds back what all phases together would export, and the lead's own does not show it",
+            "Let the phases be summed, or leave [export_limit] out",
+            "export_limit",
+        )
+    if all(source.measures == "export-only" for source in config.meter):
+        yield problem(
+            "export_limit",
+            None,
+            "no meter ever shows an import, so nobody would see what a trial buys",
+            "List the meter of the import as well, or leave [export_limit] out",
+            *(f"meter.{index}.measures" for index in range(len(config.meter))),
+        )
+    if table.bought_wh_per_day < config.trial_wh:
+        yield problem(
+            "export_limit.bought_wh_per_day",
+            table.bought_wh_per_day,
+            f"a single trial that finds nothing may buy more ({config.trial_wh:.0f} Wh), so none would be made",
+            "Raise it, or lower control.min_on_s",
+            "control.min_on_s",
+            "control.stop_delay_s",
+            "charger.draw_w",
+            "charger.current_a",
+            "charger.voltage_v",
+        )
+
+
 def _topic_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
     base = config.base_topic
     own = {f"{base}/{leaf}": "mqtt.base_topic" for leaf in OWN_LEAVES}
@@ -619,6 +654,7 @@ def _doubts(config: Config) -> Iterator[str]:
     yield from _price_doubts(config)
     yield from _plan_doubts(config)
     yield from _telling_doubts(config)
+    yield from _limit_doubts(config)
     local = mqtt.unix_socket is not None or mqtt.host in LOCAL
     if not local and mqtt.tls is None:
         yield "mqtt.tls is not set: anyone on the network can read, and perhaps change, what is sent to the broker."
@@ -664,6 +700,27 @@ def _plan_doubts(config: Config) -> Iterator[str]:
                 f"planned.need: {need.energy_wh:g} Wh by {need.by} is more than may be charged by plan "
                 f"({most_wh:.0f} Wh in {config.planned_time_cap_s / 3600:g} h): without sun it will not be met."
             )
+
+
+def _limit_doubts(config: Config) -> Iterator[str]:
+    table = config.export_limit
+    if table is None:
+        return
+    if not config.way.follows_prices and table.limit_w >= config.start_export_w:
+        yield (
+            f"export_limit.limit_w = {table.limit_w:g} reaches control.start_export_w ({config.start_export_w:g}): a "
+            "charge starts before the limit is reached, and nothing needs to be tried."
+        )
+    if config.relay.power is None:
+        yield (
+            "export_limit without relay.power: where the inverter follows the lead, the meter does not show whether a "
+            "car draws anything, so a full one may pass for one that charges from hidden sun."
+        )
+    if config.tariffs() is not None:
+        yield (
+            "export_limit with [money]: what the inverter would have held back earns nothing, so what was charged of "
+            "it cost less than reports say, unless export_price is 0."
+        )
 
 
 def _named_otherwise(config: Config) -> Iterator[str]:

@@ -17,6 +17,7 @@ from surpluscharge.config.models import (
     BatteryTable,
     Charger,
     Control,
+    ExportLimitTable,
     History,
     HomieTable,
     Log,
@@ -43,6 +44,7 @@ from surpluscharge.config.values import WEEKDAYS
 from surpluscharge.control.battery import House, Rights
 from surpluscharge.control.controller import Settings
 from surpluscharge.control.economics import Prices, Tariff, Tariffs, Window
+from surpluscharge.control.hidden import ExportLimit, worst_wh
 from surpluscharge.control.machine import Params
 from surpluscharge.control.netting import Netting
 from surpluscharge.control.rule import OPEN, Band, Rule, Way
@@ -101,6 +103,7 @@ class Config(Section):
     main_fuse: MainFuse | None = None
     battery: BatteryTable | None = None
     neighbours: NeighboursTable | None = None
+    export_limit: ExportLimitTable | None = None
     money: MoneyTable | None = None
     site: SiteTable = SiteTable()
     status: Status = Status()
@@ -293,6 +296,20 @@ class Config(Section):
         lasts_s = max(CLAIM_LASTS_S, 3.0 * self.mqtt.keepalive_s)
         return Place(self.charger.name, table.rank, table.settle_s, lasts_s)
 
+    @property
+    def hidden_beyond(self) -> ExportLimit | None:
+        """The limit beyond which the inverter hides the sun; None: it does not, or nobody is to look for it."""
+        table = self.export_limit
+        if table is None:
+            return None
+        place = table.latitude_deg, table.longitude_deg
+        return ExportLimit(table.limit_w, table.trials_per_day, table.bought_wh_per_day, *place)
+
+    @property
+    def trial_wh(self) -> float:
+        """What a trial for hidden sun may buy that finds nothing."""
+        return worst_wh(self.draw_w, self.control.min_on_s, self.stop_delay_s)
+
     def band(self, when: datetime | None = None) -> Band:
         """Return the thresholds as they are at a moment, with the draw as configured and nothing known of the surplus.
 
@@ -417,6 +434,7 @@ class Config(Section):
             phases_apart=self.site.phases == "apart",
             battery=self.house_battery,
             place=self.place,
+            export_limit=self.hidden_beyond,
             grid=tuple(
                 Source(
                     source.topic,

@@ -191,6 +191,18 @@ class MainFuse(Section):
     )
 
 
+class ExportLimitTable(Section):
+    limit_w: float = Field(
+        ge=0, le=100000, description="the most that the inverter lets out to the grid; it holds back what is beyond"
+    )
+    latitude_deg: float = Field(ge=-90, le=90, description="where the house is, north positive; tells day from night")
+    longitude_deg: float = Field(ge=-180, le=180, description="and east positive")
+    trials_per_day: int = Field(12, ge=1, le=24, description="most charges a day that are begun to see whether")
+    bought_wh_per_day: float = Field(
+        800.0, gt=0, le=10000, description="most energy a day that such trials may buy, or take from a battery"
+    )
+
+
 class Charger(Section):
     name: str = Field("charger", pattern=r"^[a-z0-9]([a-z0-9-]{0,30}[a-z0-9])?$", description="a short name")
     current_a: float = Field(gt=0, le=32, description="the current that the lead is set to")

@@ -17,7 +17,8 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from surpluscharge.control import ahead, battery, machine, news, steering, thermal
+from surpluscharge.control import ahead, battery, hidden, machine, news, steering, thermal
+from surpluscharge.control.hidden import ExportLimit, HiddenSun, Tried
 from surpluscharge.control.lessons import Lessons
 from surpluscharge.control.machine import MODE_NAMES, Inputs, Params, State
 from surpluscharge.control.news import News
@@ -31,6 +32,7 @@ from surpluscharge.control.supervisor import (
     DROP_SHARE,
     HIGH_WAITS_S,
     JUDGED_S,
+    LOW_SHARE,
     NO_LOAD_SHARE,
     NOTE,
     STUCK_AFTER_S,
@@ -58,6 +60,7 @@ class Moment(NamedTuple):
     today: int  # number of the local calendar day
     planned_day: int = 0  # number of the local day that begins at noon
     interval: tuple[float, float] | None = None  # in which the bill nets, begin and end, monotonic; None: it does not
+    utc_s: float = 0.0  # since 1970: where the sun stands
 
 
 class Event(NamedTuple):
@@ -84,6 +87,7 @@ class Settings(NamedTuple):
     phase: int = 0  # the lead's, where meters are named for phases; 0: not known
     phases_apart: bool = False  # the bill does not sum them up, so only the lead's own counts
     battery: battery.House | None = None
+    export_limit: ExportLimit | None = None  # the inverter holds back what would be exported beyond it
     silent_s: float | None = None  # a plug that says nothing for so long while it is on is silent; None: learned
     place: Place | None = None  # among others on the same meter; None: there are none
     command: tuple[str, ...] = ()  # how the relay is told: topic, and payloads for on and off; only ever compared
@@ -129,6 +133,7 @@ class Kept(NamedTuple):
     planned_day: int = 0
     progress: Progress = Progress()
     planned_at_s: float = 0.0  # when something was last charged by plan
+    tried: Tried = Tried()
 
 
 class Controller:
@@ -150,6 +155,8 @@ class Controller:
         self.stillness = Stillness(at.now_s)  # of the grid's meter
         self.refusals = Refusals()
         self._refused_in_row = 0  # messages from the grid's meter
+        self.hidden: HiddenSun | None = None  # what the meter cannot show, where export is limited
+        self.evened = False  # an inverter that holds sun back may have evened out the step of the last switching
         self.memory = ahead.nothing()  # of the surplus of late, whether or not the thresholds look ahead yet
         self.running: Running | None = None  # the interval that the bill nets in; None: it does not net
         self.lately = steering.nothing()  # the surplus of late, as steering by it asks for
@@ -159,6 +166,7 @@ class Controller:
         self.lessons = Lessons(kept.ohms if kept else ())
         self.plug = Plug(settings.contact, settings.power, settings.voltage, self.lessons.steps, at.now_s)
         self.plug.silent_s = settings.silent_s
+        self.hidden = self._watch_limit(kept.tried if kept else Tried())
         # Without a memory, the socket is taken to be as warm as the lead can make it.
         self.socket = Socket(thermal.settled_level(settings.limits.thermal, settings.draw_a))
         self.supervisor = Supervisor()
@@ -241,6 +249,7 @@ class Controller:
             state.planned_day,
             self.progress,
             state.planned_at_s,
+            self._tried,
         )
 
     # --- what the shell asks ------------------------------------------------------------------------------------------
@@ -306,6 +315,7 @@ class Controller:
             float("inf") if self.wants_on else self.fresh_until_s,
             self.battery_level.fresh_until_s,
             *(self.neighbours.deadlines_s() if self.neighbours else ()),
+            *self._trial_deadlines_s(),
             *(
                 now_s + wait_s + 1e-3
                 for wait_s in socket.waits_s(limits.thermal, current_a, self._if_high_a(current_a))
@@ -407,6 +417,7 @@ class Controller:
                 self.settings, self._rule_draw_w = settings, self.draw_w
                 self.plug.contact, self.plug.silent_s = settings.contact, settings.silent_s
                 self._stop_delay_s = settings.params.stop_delay_s
+                self.hidden = self._watch_limit(self._tried)
                 self._heed_rule()
                 self.state = self.state._replace(starts_s=last_starts(self.starts_s, settings.params.starts_per_day))
             case news.Follow(prices):
@@ -492,6 +503,7 @@ class Controller:
         decisive_w = self.decisive_w
         if decisive_w is not None:
             self.lessons.steps.reading(at.now_s, decisive_w, self.plug.measured_w, self.settings.limits.draw_w)
+            self._watch_export(at)
             # Of the sky, whoever's turn it is: what the battery takes is left over, too.
             self._remember((self.grid.value or 0.0) - (self.battery.value or 0.0), at)
             if self.settings.rule.looks_ahead or self.running is not None:
@@ -576,6 +588,7 @@ class Controller:
         wants_on, draw_a, heat_c = self.wants_on, self.settings.draw_a, self._heat_c(at)
         arming = state.mode == machine.ARMING and at.now_s >= state.due_s
         fuse, (gives_w, feeds_w, rests) = self._fuse(at), self._battery(at)
+        trying = self.hidden if self.hidden and self.hidden.charging else None
         return Situation(
             wants_on=wants_on,
             wanted_s=at.now_s - plug.wanted_since_s,
@@ -585,6 +598,8 @@ class Controller:
             was_confirmed=plug.was_confirmed,
             reported=plug.reported,
             payloads_exchanged=plug.reversal.found,
+            step_evened=self.evened,
+            beyond_limit=trying is not None and trying.beyond,
             told_off_s=0.0 if plug.told_off_s is None else at.now_s - plug.told_off_s,
             reported_on_after_off=plug.on_in_spite,
             power_w=plug.measured_w,
@@ -676,7 +691,9 @@ class Controller:
         """
         if self.lessons.settled(self.wants_on, at.now_s):
             known, charger_w = self.plug.draws(self.draw_w)
-            if known:
+            if self.hidden and self.hidden.stands and not self.wants_on:
+                self.memory = ahead.nothing()  # nobody knows how much there is
+            elif known:
                 share = (charger_w - grid_w) / self.draw_w
                 self.memory = ahead.remember(self.memory, at.now_s, share)
                 if self.running is not None:
@@ -727,6 +744,7 @@ class Controller:
             day=at.session_day,
             planned=self._due_until_s(at.now_s) is not None,
             planned_day=at.planned_day,
+            trial=self._may_try(at),
         )
         return self._among(self.neighbours, inputs, at) if self.neighbours else inputs
 
@@ -764,6 +782,8 @@ class Controller:
         self._tally(at)
         self._net(at)
         self._heed_battery(at.now_s)
+        if self.hidden:
+            self.hidden.look(at.now_s, at.today, at.utc_s)
         self._heat(at)
         self._count_unwished(at)
         if self.neighbours:
@@ -782,6 +802,8 @@ class Controller:
             if self.state.mode == old.mode:
                 break
             self._moved(old, self.state, at)
+        if self.hidden and self.hidden.charging:
+            self._judge_trial(self.hidden, at)
         self._tell_faults(before)
 
     def _look_for_reversal(self) -> None:
@@ -793,8 +815,10 @@ class Controller:
         on = machine.wants_on(new.mode)
         if on is not machine.wants_on(old.mode):
             off_s = new.at_s - self.plug.wanted_since_s
-            self.lessons.switched(on, new.at_s, new.at_s < self.fresh_until_s, self.plug.measured_w)
+            self.evened = self._may_be_evened(on)
+            self.lessons.switched(on, new.at_s, new.at_s < self.fresh_until_s, self.plug.measured_w, self.evened)
             self.plug.switched(on, self.known)
+            self._try(on, old, new)
             if on:
                 self.starts_s = (*self.starts_s, new.at_s)[-MOST_STARTS_PER_DAY:]
                 self.today = self.today._replace(starts=self.today.starts + 1)
@@ -879,6 +903,9 @@ class Controller:
             self.today = Tally(at.today)
         known_h = known_s / machine.HOUR_S
         charger_wh, grid_wh, battery_wh = self.charger_w * known_h, from_grid_w * known_h, from_battery_w * known_h
+        if self.hidden and self.wants_on:  # a trial may draw what nobody knows of
+            bought_w = sum(battery.shares_w(state.charger_w, self.grid_w, self.battery_w)[:2])
+            self.hidden.buys(bought_w * elapsed_s / machine.HOUR_S)
         self.progress = self.progress.grown(charger_wh, charger_wh - grid_wh - battery_wh)
         self.today = self.today._replace(
             on_s=self.today.on_s + (elapsed_s if self.wants_on else 0.0),
@@ -902,6 +929,103 @@ class Controller:
         else:
             running = steering.passed(Running(*at.interval, 0.0, 0.0), *held)
         self.running = running
+
+    # --- trials of what the meter cannot show -------------------------------------------------------------------------
+
+    @property
+    def _tried(self) -> Tried:
+        return self.hidden.tried if self.hidden else Tried()
+
+    def _watch_limit(self, tried: Tried) -> HiddenSun | None:
+        limit = self.settings.export_limit
+        self.lessons.steps.limit_w = limit and limit.limit_w
+        if limit and self.hidden:
+            self.hidden.limit = limit
+            return self.hidden
+        return HiddenSun(limit, tried) if limit else None
+
+    def _watch_export(self, at: Moment) -> None:
+        """See where the export stands. A battery that is charged takes what the inverter need not hold back."""
+        if self.hidden:
+            rests = not self.settings.battery or abs(self.battery.value or 0.0) <= battery.REST_W
+            self.hidden.reading(at.now_s, self.grid.value or 0.0, rests, self.draw_w)
+
+    @property
+    def trial_wh(self) -> float:
+        """What a trial may buy that finds nothing."""
+        params = self.settings.params
+        draw_w = max(self.draw_w, self.settings.limits.draw_w)
+        return hidden.worst_wh(draw_w, params.min_on_s, params.stop_delay_s)
+
+    def trial_waits(self, now_s: float) -> hidden.Wait | None:
+        """Return why no trial is made now, as far as that is for the trials to say; None: one may be."""
+        return self.hidden.waits(now_s, self.trial_wh) if self.hidden else hidden.Wait("none")
+
+    def _may_try(self, at: Moment) -> bool:
+        """Say whether a charge may be begun though no surplus is seen that would be enough."""
+        settings, watch = self.settings, self.hidden
+        if watch is None or not watch.stands or self.wants_on or settings.rule.way is Way.HAND:
+            return False
+        seen = self.decisive_w is None or -self.decisive_w >= settings.params.start_export_w
+        free = at.now_s >= machine.budget_free_s(settings.params, self.state)
+        return not seen and free and settings.rule.worthwhile(self.draw_w) and self.trial_waits(at.now_s) is None
+
+    def _trial_deadlines_s(self) -> tuple[float, ...]:
+        watch, now_s = self.hidden, self.state.at_s
+        if watch is None:
+            return ()
+        if watch.began_s is not None:
+            return watch.carries_at_s, self.state.since_s + hidden.CARRIES_S
+        wait = self.trial_waits(now_s) if watch.stands else None
+        return () if wait is None else (wait.until_s,)
+
+    def _may_be_evened(self, on: bool) -> bool:
+        """Say whether an inverter that holds sun back may even out the step of a switching to on (off)."""
+        watch, grid_w = self.hidden, self.grid.value
+        if watch is None or grid_w is None:
+            return watch is not None
+        if on and self.settings.battery and (self.battery.value or 0.0) > battery.REST_W:
+            return False  # the battery takes what is left over, and nothing is held back
+        margin_w = hidden.OVER_SHARE * self.draw_w
+        return watch.at_limit((0.0 if on else self.draw_w) - grid_w + margin_w)
+
+    def _try(self, on: bool, old: State, new: State) -> None:
+        """Note that a trial begins, or that it has ended before it could show."""
+        if self.hidden is None:
+            return
+        if not on:
+            if self.hidden.began_s is not None:
+                seen = new.at_s >= self.hidden.began_s + hidden.JUDGED_S and self._imports
+                lost = new.cause == machine.C_IMPORT_HELD or seen
+                self._judged(self.hidden, new.at_s, False if lost else None)
+            self.hidden.ends()
+        elif self.inputs.trial and not new.planned:
+            self.hidden.begins(new.at_s)
+            self._say("trial_begun", "info", grid_w=self.grid.value, limit_w=self.hidden.limit.limit_w)
+
+    @property
+    def _imports(self) -> bool:
+        decisive_w = self.decisive_w
+        return decisive_w is not None and decisive_w > self.settings.params.stop_import_w
+
+    def _judge_trial(self, watch: HiddenSun, at: Moment) -> None:
+        """See whether the hidden sun carries it. A car that takes nothing shows nothing."""
+        if self.state.planned:
+            watch.ends()
+            return
+        draws = self.known and self.charger_w >= LOW_SHARE * self.settings.limits.draw_w
+        holds = self.state.mode == machine.CHARGING and at.now_s >= self.state.since_s + hidden.CARRIES_S
+        if draws and holds and watch.carries_at_s <= at.now_s < self.fresh_until_s:
+            self._judged(watch, at.now_s, True)
+
+    def _judged(self, watch: HiddenSun, now_s: float, carried: bool | None) -> None:
+        """A trial has shown whether it carries; None: it has ended, and shown nothing."""
+        assert watch.began_s is not None
+        after_s = round(now_s - watch.began_s, 1)
+        if carried is not None:
+            watch.judged(now_s, carried)
+        bought_wh = round(watch.tried.bought_wh, 1)
+        self._say("trial_over", "info", carried=carried, after_s=after_s, bought_today_wh=bought_wh)
 
     def _say(self, name: str, level: str, **fields: Any) -> None:
         """Tell the shell of something. How much of a flood is worth a line is the log's own affair."""

@@ -139,6 +139,11 @@ class DrawWatch:
         self._before = [reading for reading in self._readings if reading[0] >= now_s - SIDE_S]
         self._readings.clear()
 
+    def passed_over(self) -> None:
+        """The relay is switched now, and something may even the step out: nothing is learned from it."""
+        self.refused += 1
+        self.disturbed()
+
     def disturbed(self) -> None:
         """Another load on the same meter is, or was just, switched: what was read and not judged yet is dropped."""
         if self._switched is not None:

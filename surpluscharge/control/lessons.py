@@ -31,9 +31,12 @@ class Lessons:
             self.quiet_until_s = now_s + (self.steps.settles_s(True) or LATEST_S) + SIDE_S
             self.steps.disturbed(now_s, self.quiet_until_s)
 
-    def switched(self, on: bool, now_s: float, fresh: bool, charger_w: float | None) -> None:
-        """The relay is switched; ``fresh``: there is a fresh grid reading; ``charger_w``: as measured until now."""
-        self.steps.switched(on, now_s, fresh, charger_w)
+    def switched(self, on: bool, now_s: float, fresh: bool, charger_w: float | None, evened: bool = False) -> None:
+        """The relay is switched; ``fresh``: there is a fresh grid reading; ``charger_w``: as measured until now.
+
+        ``evened``: an inverter that holds sun back may even the step out, all of it or a part.
+        """
+        self.steps.switched(on, now_s, fresh, charger_w, evened)
         self.mains.switched(now_s)
         self._switched_s = now_s
 

@@ -17,8 +17,9 @@ What must always hold (the tests name these numbers):
 5. No session outlasts its time or energy cap; planned charging has caps of its own. Neither adds to the other, nor
    renews it.
 6. When readings stop, the relay is wanted off at the moment the last good one goes stale.
-13. A charge begins only at a surplus that has reached the start threshold, or where one is due by plan; and what is due
-   by plan is held to all of the above, to every fault and to every rest.
+13. A charge begins only at a surplus that has reached the start threshold, or where one is due by plan, or tried
+   because more may be there than is seen; and what is due or tried is held to all of the above, to every fault and to
+   every rest.
 
 (7, 8, 9, 10 and 12 are about the shell: what happens without the daemon, late commands, latches, the record; and 12:
 what is announced as disabled or acknowledged is on the disk before it is announced. 11 is about the controller: what is
@@ -91,6 +92,7 @@ class Inputs(NamedTuple):
     planned: bool = False  # a charge is due now, whatever the sun does
     planned_day: int = 0  # number of the local day, counted from noon, so that no night is two
     gives_way: bool = False  # another load, which comes first, asks for what this one draws
+    trial: bool = False  # more may be there than is seen, and it may be tried now: as good as export that is seen
 
 
 class State(NamedTuple):
@@ -125,7 +127,7 @@ class State(NamedTuple):
 ENABLED = 1
 STOPPING = 2
 FRESH = 4
-EXPORT = 8  # export has reached the start threshold
+EXPORT = 8  # export has reached the start threshold, or more may be there and is to be tried
 IMPORT = 16  # import exceeds the stop threshold, or would if what comes first had its own
 DELAY_OVER = 32  # the start or stop delay has run out
 MIN_ON_OVER = 64
@@ -277,7 +279,7 @@ def conditions(params: Params, state: State, now_s: float, inputs: Inputs) -> in
         facts |= STOPPING
     if now_s < inputs.fresh_until_s:
         facts |= FRESH
-    if -inputs.grid_w >= params.start_export_w:
+    if -inputs.grid_w >= params.start_export_w or inputs.trial:
         facts |= EXPORT
     if inputs.grid_w > params.stop_import_w or inputs.gives_way:
         facts |= IMPORT

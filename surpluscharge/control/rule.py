@@ -4,7 +4,9 @@ What the configuration says of it, and the prices in force, make a :class:`Rule`
 it gives a :class:`Band`: the two thresholds that the machine takes, and a sentence why. The controller asks with each
 reading, and shows in the status what it was told; `check`, reports, replay and tuning ask the same rule. What may be
 wished of a charge besides, as that it runs though there is no sun, is a band as well, the widest, and what is to charge
-at no surplus is one that no reading fulfils: so the machine, its minimum times, budgets and caps stay as they are.
+at no surplus is one that no reading fulfils: so the machine, its minimum times, budgets and caps stay as they are. Of
+what the meter cannot show, because export is limited, no threshold can tell: there a trial stands in for the start
+(hidden.py) wherever the rule finds charging worthwhile, and the rule's stop ends it.
 """
 
 from __future__ import annotations

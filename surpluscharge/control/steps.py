@@ -8,6 +8,11 @@ lead, and a kettle or a cloud) say nothing for certain, and nothing is taken fro
 One switching proves nothing, whatever it shows: what is learned here is counted, and the fault table says how much of
 it is enough.
 
+Where export is limited, an inverter that holds sun back follows a switching, and evens the step out, a part of it or
+all. What is left of it says nothing of draw or lag, and that nothing is left says nothing at all. What goes the wrong
+way then is a kettle more often than the lead; so it is held against the sign only if it goes where a right one cannot
+show the meter: to more export than the inverter lets out, or back from there.
+
 It is looked for and not waited for: whoever looks at one reading twenty seconds after a switching sees nothing of a
 later meter, and a wrong sign then buys all night. The learned draw and the look-ahead wait for the same lag.
 """
@@ -109,7 +114,9 @@ class Steps:
         self.fell_s: float | None = None
         self._lags_s: dict[bool, deque[float]] = {on: deque(maxlen=MOST_LAGS) for on in (False, True)}
         self._readings: deque[tuple[float, float]] = deque(maxlen=1000)
-        self._switched: tuple[float, bool, float | None] | None = None  # not judged yet: time, on, measured before it
+        # Not judged yet: time, on, measured before it, and whether an inverter may even the step out.
+        self._switched: tuple[float, bool, float | None, bool] | None = None
+        self.limit_w: float | None = None  # the most that is exported; None: it is not limited
         self._on_s: float | None = None  # since when the relay is on
         self._told: tuple[float | None, float] = (None, math.nan)  # measured, and expected, at the last reading
         self._risen: deque[tuple[float, float]] = deque(maxlen=MOST_RISEN)  # (when, watts): by something else
@@ -141,11 +148,14 @@ class Steps:
 
     # --- what is told -------------------------------------------------------------------------------------------------
 
-    def switched(self, on: bool, now_s: float, fresh: bool, charger_w: float | None) -> None:
-        """The relay is about to be switched; ``fresh``: there is a fresh grid reading; ``charger_w``: measured."""
+    def switched(self, on: bool, now_s: float, fresh: bool, charger_w: float | None, evened: bool = False) -> None:
+        """The relay is about to be switched; ``fresh``: there is a fresh grid reading; ``charger_w``: measured.
+
+        ``evened``: an inverter that holds sun back may even the step out.
+        """
         if self._switched is not None and now_s >= self._switched[0] + SETTLES_S:
             self._judge(now_s)  # by what there is
-        self._switched = (now_s, on, charger_w) if fresh and self._readings else None
+        self._switched = (now_s, on, charger_w, evened) if fresh and self._readings else None
         self._spoilt += now_s < self._quiet_until_s
         self._on_s = now_s if on else None
         self._leaves_w = None if on or self.fell_s is not None else self.drew_w
@@ -173,7 +183,7 @@ class Steps:
         while self._readings[0][0] < now_s - LATEST_S - 2 * FAR_S:
             self._readings.popleft()
         if self._switched is not None:
-            at_s, on, _ = self._switched
+            at_s, on, _, _ = self._switched
             if now_s >= at_s + (self.settles_s(on) or LATEST_S) + SIDE_S:
                 self._judge(now_s)
         if now_s >= self._looked_s + LOOKS_S:
@@ -185,7 +195,7 @@ class Steps:
     def _judge(self, now_s: float) -> None:
         """See what a switching did."""
         assert self._switched is not None
-        (at_s, on, before_w), (charger_w, draw_w) = self._switched, self._told
+        (at_s, on, before_w, evened), (charger_w, draw_w) = self._switched, self._told
         self._switched, self._spoilt = None, 0
         if charger_w is not None and (charger_w >= 0.5 * draw_w) is not on:
             return  # the relay has not followed, or the car takes nothing: no step, so nothing can be seen
@@ -204,19 +214,26 @@ class Steps:
             if jump.step_w * way > 0.0 or not _comes_back(readings, jump)
         ]
         shares = [jump.step_w / expected_w * way for jump in jumps]
+        if evened and not jumps:
+            return
         if not jumps:
             self.unseen += 1
             if self.unseen >= STEPS_UNSEEN:
                 self._forget()
             self._unclear()
             return
-        self.unseen = 0
+        self.unseen = 0 if not evened else self.unseen
         right, least, most = max(shares) > 0.0, *ABOUT_SHARES
-        contrary = any(-most <= share <= -least for share in shares)
+        turned = [jump for jump, share in zip(jumps, shares, strict=True) if -most <= share <= -least]
+        if evened:
+            turned = [jump for jump in turned if self._beyond(jump.after_w - (0.0 if on else jump.step_w), draw_w)]
+        contrary = bool(turned)
         if right and not contrary:
             self.contrary, self.proven = 0, True
         elif contrary and not right:
             self.contrary += 1
+        if evened:
+            return
         if len(jumps) > 1:
             if on and self.drew_w is not None and sum(0.0 < share <= most for share in shares) > 1:
                 self._risen.append((jumps[0].at_s, self.drew_w))  # it may as well have been something else
@@ -231,6 +248,10 @@ class Steps:
             self._weigh(abs(jumps[0].step_w), draw_w)
         else:
             self._unclear()
+
+    def _beyond(self, grid_w: float, draw_w: float) -> bool:
+        """Say whether that is clearly more export than an inverter lets out."""
+        return self.limit_w is not None and grid_w < -self.limit_w - LEVEL_SHARE * draw_w
 
     def _weigh(self, step_w: float, draw_w: float) -> None:
         """Hold a clear step against the draw, and against those before it."""
@@ -323,7 +344,10 @@ class Steps:
                 return
         self._explain(fell_w, draw_w, True)
         of_lead = self.drew_w is not None and _alike(fell_w, self.drew_w)
-        if of_lead and self.fell_s is None and abs(jump.after_w) > LEVEL_SHARE * draw_w:
+        # A battery holds the meter at nought, and an inverter at the limit: what falls to there may draw as ever.
+        levels_w = (0.0,) if self.limit_w is None else (0.0, -self.limit_w)
+        held = min(abs(jump.after_w - level_w) for level_w in levels_w) <= LEVEL_SHARE * draw_w
+        if of_lead and self.fell_s is None and not held:
             self.fell_s = jump.at_s
 
 

@@ -99,6 +99,8 @@ class Situation(NamedTuple):
     fuse_short_w: float | None = None  # and by how much the lead's phase would with it
     name_shared: bool = False  # another load claims by this charger's name
     payloads_exchanged: bool = False  # told off the plug goes on, and told on it goes off
+    step_evened: bool = False  # an inverter that holds sun back may have evened out the relay's last step
+    beyond_limit: bool = False  # a charge begun as a trial sees more export than is let out
 
 
 Question = Callable[[Situation, Limits], bool]
@@ -172,12 +174,13 @@ def _flows(now: Situation, limits: Limits) -> bool:
 def _frozen(now: Situation) -> bool:
     """Say whether a live meter stands still where it ought to move.
 
-    Still since the relay's own step: every meter must have seen that. Still for long in the middle of a charge: held
-    only against one that has shown that it resolves finely. Sun and household do not hold still to a few watts for a
-    quarter of an hour; but a meter that counts in tenths of a kilowatt may well repeat itself at noon, and so may one
-    that a house battery holds at nought. One that speaks seldom has the longer time that its repetitions take.
+    Still since the relay's own step: every meter must have seen that, unless an inverter evened it out. Still for long
+    in the middle of a charge: held only against one that has shown that it resolves finely. Sun and household do not
+    hold still to a few watts for a quarter of an hour; but a meter that counts in tenths of a kilowatt may well repeat
+    itself at noon, and so may one that a house battery holds at nought. One that speaks seldom has the longer time that
+    its repetitions take.
     """
-    if now.meter_still_s >= now.wanted_s and now.meter_repeats >= REPEATS_TO_BELIEVE:
+    if now.meter_still_s >= now.wanted_s and now.meter_repeats >= REPEATS_TO_BELIEVE and not now.step_evened:
         return True
     fine = now.meter_finest_w < FINE_W
     return fine and now.meter_still_s >= FROZEN_AFTER_S and now.meter_repeats >= FROZEN_REPEATS
@@ -536,6 +539,18 @@ FAULTS = (
         latches=True,
         sentence="Import falls when the charger starts and rises when it stops: the meter's sign seems to be wrong.",
         remedy="Change `measures` of the meter in the configuration (net-import to net-export or back), and restart.",
+    ),
+    Fault(
+        "export-beyond-limit",
+        END,
+        lambda now, limits: now.wants_on and now.beyond_limit,
+        after_s=300.0,  # an inverter may hold its limit on an average of minutes
+        cooldown_s=3600.0,
+        cooldown_most_s=14400.0,
+        sentence="More is exported than limit_w of [export_limit] lets out, beside a charge that was begun to try "
+        "whether more sun is there.",
+        remedy="See whether the limit is the inverter's, and whether import and export are the right way round in the "
+        "status: with the meter's sign turned round, what is bought looks like that.",
     ),
     Fault(
         "meter-late",

@@ -45,7 +45,8 @@ CLOCK_JUMP_S = 30.0  # of the wall clock against the other, between two turns of
 OFF_WITHIN_S = 10.0  # real seconds, at shutdown, for the off to be confirmed
 CANCEL_AGAIN_S = 3.0  # real seconds; longer than a farewell takes
 RELOADABLE = frozenset(
-    {"control", "session", "planned", "charger", "socket", "main_fuse", "money", "site", "status", "log"}
+    {"control", "session", "planned", "charger", "socket", "main_fuse", "export_limit"}
+    | {"money", "site", "status", "log"}
 )
 FIXED = (
     "charger.name",
@@ -64,7 +65,8 @@ def moment(config: Config, clock: Clock) -> Moment:
     wall, now_s = clock.wall(), clock.now()
     days = day_number(wall, config.rearm_at), wall.date().toordinal(), day_number(wall, config.planned_from)
     interval_s, wall_s = config.interval_s(wall), wall.timestamp()
-    return Moment(now_s, *days, interval_s and (now_s + interval_s[0] - wall_s, now_s + interval_s[1] - wall_s))
+    interval = interval_s and (now_s + interval_s[0] - wall_s, now_s + interval_s[1] - wall_s)
+    return Moment(now_s, *days, interval, wall_s)
 
 
 class Service:

@@ -6,6 +6,7 @@ RFC 3339. Keys are only ever added while ``schema_version`` stays the same.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
@@ -77,6 +78,17 @@ class NeighbourStatus(Part):
     stage: Literal["idle", "asks", "starts", "draws"]
     draws_w: float
     heeded: bool = Field(description="false: it has kept this one waiting for so long that it is not, for a while")
+
+
+class ExportLimitStatus(Part):
+    """Where export is limited, and what is tried because of it."""
+
+    limit_w: float
+    stands: bool = Field(description="the export stands at the limit: more may be there, and surplus_w is the least")
+    trying: bool = Field(description="a charge was begun to see whether it is, and has not shown it yet")
+    trials_today: int
+    bought_today_wh: float = Field(description="in trials, until they had shown it; from a battery as well")
+    next_trial: datetime | None = Field(description="null: not known, or none today")
 
 
 class ChargerPower(Part):
@@ -240,6 +252,7 @@ class StatusDocument(Part):
     neighbours: list[NeighbourStatus] | None = Field(
         None, description="others on the same meter that claim now, in their order; null: none are configured"
     )
+    export_limit: ExportLimitStatus | None = Field(None, description="null: none is configured")
     surplus_w: float | None = Field(
         description="what would be exported or stored if the charger were off; null: no fresh reading, or its draw is "
         "not known"
@@ -313,6 +326,7 @@ def build(
         ),
         battery=_battery(controller, now_s),
         neighbours=_neighbours(controller),
+        export_limit=_limit(controller, now_s, when),
         surplus_w=tenths(
             controller.charger_w - decisive_w
             if decisive_w is not None and now_s < controller.fresh_until_s and controller.known
@@ -504,6 +518,22 @@ def _neighbours(controller: Controller) -> list[NeighbourStatus] | None:
     ]
 
 
+def _limit(controller: Controller, now_s: float, when: Callable[[float], datetime]) -> ExportLimitStatus | None:
+    watch = controller.hidden
+    if watch is None:
+        return None
+    wait = controller.trial_waits(now_s)
+    known = watch.stands and not controller.wants_on and wait is not None and math.isfinite(wait.until_s)
+    return ExportLimitStatus(
+        limit_w=watch.limit.limit_w,
+        stands=watch.stands,
+        trying=watch.began_s is not None,
+        trials_today=watch.tried.trials,
+        bought_today_wh=round(watch.tried.bought_wh, 1),
+        next_trial=when(wait.until_s) if known and wait is not None else None,
+    )
+
+
 def _fresh(meter: Meter, now_s: float) -> float | None:
     return tenths(meter.value) if now_s < meter.fresh_until_s else None
 
@@ -656,11 +686,37 @@ def _by_hand(scene: Scene, reason: int) -> Said:
     return "It is being commissioned: switched by hand, whatever the sun does.", *waits
 
 
+TRIAL_WAITS = {
+    "night": "the sun to stand higher",
+    "odds": "the sun to stand as high as it takes, by the trials of late, or else a trial past noon",
+    "trials": "tomorrow: today's trials are used up",
+    "bought": "tomorrow: another trial might buy more than is left of what trials may buy in a day",
+    "stands": "the export to stand there for a while",
+}
+
+
+def _at_limit(scene: Scene) -> Said:
+    controller, watch = scene.controller, scene.controller.hidden
+    assert watch is not None
+    limit_w = watch.limit.limit_w
+    stands = f"The export stands at the limit of {watts(limit_w)}" if limit_w else "Nothing may be exported"
+    why, wait = f"{stands}: more may be there.", controller.trial_waits(scene.at.now_s)
+    if wait is None:
+        return why, *_arming_wait(scene)
+    if math.isfinite(wait.until_s):
+        wait_s = wait.until_s - scene.at.now_s
+        return why, f"a trial at {scene.wall + timedelta(seconds=wait_s):%H:%M}", wait_s
+    return why, TRIAL_WAITS[wait.why], None
+
+
 def _too_little(scene: Scene) -> Said:
     band, rule = scene.controller.band, scene.controller.settings.rule
     neighbours = scene.controller.neighbours
     if neighbours and neighbours.stage == "asks":
         return f"{scene.flow}, and others draw what would be enough.", "those of a later rank to give way", None
+    watch = scene.controller.hidden
+    if watch is not None and watch.stands and rule.worthwhile(scene.controller.draw_w):
+        return _at_limit(scene)
     if band.start_w is not None:
         return f"{scene.flow}.{scene.outlook}", f"an export of {watts(band.start_w)}", None
     if rule.worthwhile(scene.controller.draw_w) and scene.controller.steers:
@@ -689,6 +745,8 @@ def _by_plan(scene: Scene) -> Said:
 
 
 def _enough(scene: Scene) -> Said:
+    if scene.controller.inputs.trial:
+        return _at_limit(scene)
     return f"{scene.flow}, enough for a charge.{scene.outlook}", *_arming_wait(scene)
 
 
@@ -707,6 +765,8 @@ def _charges(scene: Scene) -> Said:
     else:
         while_w = f"import above {watts(stop_w)}" if stop_w >= 0 else "too little export"
     outlook = scene.outlook
+    if controller.hidden and controller.hidden.began_s is not None:
+        return f"Trying whether more sun is there than the meter shows. {flow}.", "that to show", None
     why = f"{flow} while it charges.{outlook}" if outlook else f"Charging. {flow}."
     return why, f"{while_w}, or the session's cap, in {duration(left_s)}", None
 

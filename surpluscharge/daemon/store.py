@@ -78,6 +78,7 @@ def save(path: Path, kept: Kept, clock: Clock) -> None:
             "today": kept.today._asdict(),
             "progress": kept.progress._asdict()
             | {"request": kept.progress.request and kept.progress.request._asdict()},
+            "tried": kept.tried._asdict() | {"outcomes": [outcome._asdict() for outcome in kept.tried.outcomes]},
             "faults": [record._asdict() for record in kept.faults],
         },
     }
@@ -158,6 +159,9 @@ def _examine(kept: Kept) -> None:
         "planned_wh": kept.planned_wh,
         "progress.got_wh": kept.progress.got_wh,
         "progress.sun_wh": kept.progress.sun_wh,
+        "tried.trials": kept.tried.trials,
+        "tried.bought_wh": kept.tried.bought_wh,
+        "tried.failed": kept.tried.failed,
     }
     for name, value in sums.items():
         if not 0.0 <= value < MOST:
@@ -165,7 +169,13 @@ def _examine(kept: Kept) -> None:
     for ohm in kept.ohms:  # a drop may look negative: an oven went off at that moment
         if not abs(ohm) <= MOST_OHM:
             raise ValueError(f"ohms has {ohm:g}, which cannot be")
-    times = {"starts_s": kept.starts_s, "faults": tuple(record.raised_s for record in kept.faults)}
+    if not all(abs(outcome.height) <= 1.0 for outcome in kept.tried.outcomes):
+        raise ValueError("tried.outcomes has a height of the sun that cannot be")
+    times = {
+        "starts_s": kept.starts_s,
+        "faults": tuple(record.raised_s for record in kept.faults),
+        "tried": (kept.tried.failed_s, *(outcome.at_s for outcome in kept.tried.outcomes)),
+    }
     for name, values in times.items():
         if not all(math.isfinite(value) and value <= kept.saved_s for value in values):
             raise ValueError(f"{name} has a time that cannot be")
@@ -192,6 +202,10 @@ def _shifted(kept: Kept, elapsed_s: float, now_s: float) -> Kept:
         saved_s=now_s - max(elapsed_s, UNKNOWABLE_S) if kept.on else now_s - elapsed_s,
         starts_s=tuple(start_s + shift_s for start_s in kept.starts_s),
         planned_at_s=kept.planned_at_s + shift_s,
+        tried=kept.tried._replace(
+            failed_s=kept.tried.failed_s + shift_s,
+            outcomes=tuple(one._replace(at_s=one.at_s + shift_s) for one in kept.tried.outcomes),
+        ),
         faults=tuple(record._replace(raised_s=record.raised_s + shift_s) for record in kept.faults),
     )
 

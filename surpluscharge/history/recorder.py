@@ -244,7 +244,10 @@ class Recorder:
         self._on = on
         self.urgent = True
         self._turns_ms.append(at_ms)
-        self.draw.switched(on, controller.state.at_s, controller.lessons.steps.settles_s(on) or 0.0)
+        if controller.evened:
+            self.draw.passed_over()
+        else:
+            self.draw.switched(on, controller.state.at_s, controller.lessons.steps.settles_s(on) or 0.0)
         if on:
             # The machine sets a session's time to nothing as it re-arms: then a new one begins with this charge.
             if controller.state.session_s <= 0 or (self._session_ms or 0) < EARLIEST_MS:

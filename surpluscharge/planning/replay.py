@@ -12,7 +12,8 @@ What a replay assumes:
 
 - the relay obeys at once, and its off is known at once; nothing is faulty, and charging is enabled throughout;
 - the car is there, never full, and always draws the same ``draw_w``;
-- a meter would have shown, at each reading, the surplus less what the charger drew at that moment;
+- a meter would have shown, at each reading, the surplus less what the charger drew at that moment: what an inverter
+  held back because export is limited was never recorded, so nothing is tried, and nothing found, of that;
 - a session re-armed by hand is re-armed every morning at the re-arm time;
 - a reading holds until the next, but no longer than ``fresh_s``.
 
@@ -454,7 +455,8 @@ def settle(
 def inputs_with(
     grid_w: float, fresh_until_s: float, load_w: float, day: int, planned: bool, planned_day: int
 ) -> Inputs:
-    return Inputs(grid_w, fresh_until_s, load_w, True, False, CLEAR, load_w == 0.0, day, planned, planned_day, False)
+    off, gives_way, trial = load_w == 0.0, False, False
+    return Inputs(grid_w, fresh_until_s, load_w, True, False, CLEAR, off, day, planned, planned_day, gives_way, trial)
 
 
 def with_thresholds(params: Params, start_w: float, stop_w: float) -> Params:

@@ -4,7 +4,8 @@ Pure arithmetic: no clock, no I/O, nothing random that does not come from the se
 events (a cloud's edge, a kettle, the relay), so energy is summed exactly, and a reader who steps by hours gets the
 same figures as one who steps by seconds. Weather and appliances depend on the seed and the day only, never on what
 was charged, so that two ways of charging can be compared on the same day. What there is not by default: a battery in
-the house (:class:`Storage`), and three phases (:class:`Phases`).
+the house (:class:`Storage`), three phases (:class:`Phases`), and an inverter that holds sun back
+(:class:`Throttle`).
 
 Times are seconds since midnight of the first day by the house's own clock; powers are watts; ``grid_w`` is positive
 for import. Energy is kept in watt-seconds (``_ws``).
@@ -40,6 +41,19 @@ class Storage(NamedTuple):
     lag_s: float = 4.0  # time constant
     every_s: float = 1.0
     aims_w: float = 0.0  # what it leaves for the grid, positive for import
+
+
+class Throttle(NamedTuple):
+    """An inverter that may not export more than ``limit_w``, and holds back what would be beyond.
+
+    It looks at the grid every ``every_s`` and goes a share of the way to what it may give: a first-order lag, sampled.
+    A battery beside it is charged before anything is held back, and gives nothing while something is. Common practice,
+    from memory; so are the figures.
+    """
+
+    limit_w: float = 0.0
+    lag_s: float = 6.0  # time constant
+    every_s: float = 1.0
 
 
 class Phases(NamedTuple):
@@ -97,6 +111,7 @@ class Scenario(NamedTuple):
     away_s: tuple[float, float] | None = None  # times of day at which it leaves and is back; None: it is always there
 
     storage: Storage | None = None
+    throttle: Throttle | None = None
     phases: Phases | None = None
 
     # Socket, where a sensor feels it.
@@ -115,6 +130,7 @@ class HouseTally:
     """The truth, summed up by the model itself: energies in watt-seconds, times in seconds."""
 
     sun_ws: float = 0.0
+    hidden_ws: float = 0.0  # what the roof would have given besides, and an inverter held back
     household_ws: float = 0.0
     imported_ws: float = 0.0
     exported_ws: float = 0.0
@@ -285,6 +301,12 @@ class Cells:
         """What is in it, of what can be."""
         return 100.0 * self.held_ws / self._capacity_ws
 
+    @property
+    def room_w(self) -> float:
+        """What it would take, or leave to others to give, beyond what it does now."""
+        full = self.held_ws >= self._capacity_ws - self._LEAST_WS
+        return (0.0 if full else self._storage.charge_w) - self.power_w
+
     def settle(self, at_s: float, grid_w: float) -> None:
         """See what it would have at this grid power, which it is a part of, and go there when the time has come."""
         storage, power_w = self._storage, self.power_w
@@ -315,6 +337,34 @@ class Cells:
         self.held_ws += (power_w * self._storage.kept_share if power_w > 0.0 else power_w) * for_s
 
 
+class Inverter:
+    """What stands between the roof and the house: it lets through what is used, stored or may be exported."""
+
+    _STILL_W = 1.0  # so near to what it would give, it is there
+
+    def __init__(self, throttle: Throttle) -> None:
+        self.power_w = 0.0
+        self.next_s = _NEVER_S
+        self._throttle = throttle
+        self._way = -math.expm1(-throttle.every_s / throttle.lag_s)  # of the rest, in one step
+
+    def settle(self, at_s: float, roof_w: float, grid_w: float, room_w: float) -> None:
+        """Go where the time has come. ``roof_w``: what there is; ``room_w``: what a battery would take besides."""
+        throttle = self._throttle
+        power_w = min(self.power_w, roof_w)
+        grid_w += self.power_w - power_w
+        wanted_w = min(roof_w, max(0.0, power_w + grid_w + throttle.limit_w + room_w))
+        if at_s >= self.next_s:
+            power_w += (wanted_w - power_w) * self._way
+            power_w = wanted_w if abs(wanted_w - power_w) < self._STILL_W else power_w
+            self.next_s = _NEVER_S
+        self.power_w = power_w
+        if abs(wanted_w - power_w) < self._STILL_W:
+            self.next_s = _NEVER_S
+        elif self.next_s == _NEVER_S:
+            self.next_s = (at_s // throttle.every_s + 1.0) * throttle.every_s
+
+
 class House:
     """Everything behind one grid meter, at one moment that ``advance`` moves on.
 
@@ -329,6 +379,7 @@ class House:
         self.plug = plug or Plug()
         self.car = Car(self.scenario)
         self.cells = Cells(self.scenario.storage) if self.scenario.storage else None
+        self.inverter = Inverter(self.scenario.throttle) if self.scenario.throttle else None
         self.tally = HouseTally()
         self.t_s = start_s
         self.socket_c = self.scenario.ambient_c
@@ -343,18 +394,28 @@ class House:
         self._open_day(int(start_s // DAY_S))
         self._index = bisect_right(self._day.times_s, start_s) - 1
         self._enter_piece()
-        if self.cells:
-            self.cells.settle(start_s, self.grid_w)
+        self._settle()
 
     @property
     def next_s(self) -> float:
         """When anything next changes by itself."""
-        return min(self._until_s, self.lead_next_s, self.cells.next_s if self.cells else _NEVER_S)
+        return min(self._until_s, self.lead_next_s, self._house_next_s)
+
+    @property
+    def _house_next_s(self) -> float:
+        """When battery or inverter next move."""
+        cells_s = self.cells.next_s if self.cells else _NEVER_S
+        return min(cells_s, self.inverter.next_s) if self.inverter else cells_s
 
     @property
     def lead_next_s(self) -> float:
         """When next something changes by itself that a meter at the plug would see."""
         return min(self.plug.next_s, self.car.next_s, self._travels_s)
+
+    @property
+    def sun_w(self) -> float:
+        """What comes from the roof, W."""
+        return self.inverter.power_w if self.inverter else self.roof_w
 
     @property
     def charger_w(self) -> float:
@@ -401,11 +462,11 @@ class House:
         """Move on to a time. Raises ``ValueError`` for a time in the past."""
         if to_s < self.t_s:
             raise ValueError(f"the house is at {self.t_s} s and cannot go back to {to_s} s")
-        plug, car, cells = self.plug, self.car, self.cells
+        plug, car = self.plug, self.car
         while True:
             until_s = min(to_s, self._until_s, plug.next_s, car.next_s, self._travels_s)
-            if cells and cells.next_s < until_s:
-                until_s = max(cells.next_s, self.t_s)
+            if self._house_next_s < until_s:
+                until_s = max(self._house_next_s, self.t_s)
             if until_s > self.t_s:
                 self._sum_up(until_s - self.t_s)
                 self.t_s = until_s
@@ -428,10 +489,18 @@ class House:
             if self._until_s <= now_s:
                 due = True
                 self._next_piece()
-            if cells and (due or cells.next_s <= now_s):
-                cells.settle(now_s, self.grid_w)
+            if due or self._house_next_s <= now_s:
+                self._settle()
             if not due and now_s >= to_s:
                 return
+
+    def _settle(self) -> None:
+        """Let inverter and battery see what has become of the grid."""
+        cells, inverter = self.cells, self.inverter
+        if inverter:
+            inverter.settle(self.t_s, self.roof_w, self.grid_w, cells.room_w if cells else 0.0)
+        if cells:
+            cells.settle(self.t_s, self.grid_w)
 
     def _sum_up(self, for_s: float) -> None:
         draw_w = self.car.draw_w
@@ -451,6 +520,7 @@ class House:
         warm_c = scenario.ambient_c + scenario.warming_c * (draw_w / scenario.lead_w) ** 2
         self.socket_c += (warm_c - self.socket_c) * -math.expm1(-for_s / scenario.warming_s)
         tally.sun_ws += self.sun_w * for_s
+        tally.hidden_ws += (self.roof_w - self.sun_w) * for_s
         tally.household_ws += self.household_w * for_s
         if grid_w > 0.0:
             tally.imported_ws += grid_w * for_s
@@ -481,7 +551,7 @@ class House:
 
     def _enter_piece(self) -> None:
         day, i = self._day, self._index
-        self.sun_w, self.household_w, self.sky = day.sun_w[i], day.household_w[i] + self._besides_w, day.sky[i]
+        self.roof_w, self.household_w, self.sky = day.sun_w[i], day.household_w[i] + self._besides_w, day.sky[i]
         one_w, two_w, three_w = day.outlets_w[i]
         self._outlets_w = (one_w + self._besides_w, two_w, three_w)
         self._until_s = day.times_s[i + 1] if i + 1 < len(day.times_s) else (self._number + 1) * DAY_S
