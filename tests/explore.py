@@ -703,8 +703,8 @@ PLANTED = {
         "delay",
         "a trial",
         "conditions",
-        "inputs.grid_w > params.stop_import_w:",
-        "inputs.grid_w > params.stop_import_w and not inputs.trial:",
+        "inputs.grid_w > params.stop_import_w or",
+        "(inputs.grid_w > params.stop_import_w and not inputs.trial) or",
     ),
     "export must exceed its threshold": Bug(
         "late", "nothing takes time", "conditions", "-inputs.grid_w >= params", "-inputs.grid_w > params"

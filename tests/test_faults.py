@@ -1325,7 +1325,7 @@ def test_without_a_fresh_reading_nobody_knows_what_the_main_fuse_carries() -> No
 
 def test_every_row_is_raised_by_a_test_here() -> None:
     """The table and these files are of one size."""
-    files = (Path(__file__), Path(__file__).with_name("test_battery.py"))
+    files = (Path(__file__), *(Path(__file__).with_name(f"test_{name}.py") for name in ("battery", "hidden")))
     text = "".join(file.read_text(encoding="utf-8") for file in files)
     assert [fault.code for fault in FAULTS if f'"{fault.code}"' not in text] == []
 

@@ -97,6 +97,11 @@ def _study(options: argparse.Namespace) -> comparing.Study:
         else:
             limit_w = comparing.configured_limit_w(config)
             readings, draw_w = replaying.load(options.readings, fresh_s, bar, limit_w, layout(options)), config.draw_w
+    if config.export_limit:
+        print(
+            "what the inverter held back is in no reading, so nothing of it is found, and no trial made",
+            file=sys.stderr,
+        )
     source = "the ledger" if options.readings == "ledger" else Path(options.readings).name
     return comparing.study(config, readings, draw_w, source, book)
 

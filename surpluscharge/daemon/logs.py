@@ -48,6 +48,8 @@ EVENTS = {
     "enabled": "charging was allowed",
     "disabled": "charging was forbidden",
     "state_changed": "a transition: old, new, cause, grid_w, after_s (time in the old state)",
+    "trial_begun": "a charge was begun to see whether more sun is there than a limited export shows: grid_w, limit_w",
+    "trial_over": "and has shown it: carried (null: it ended too soon), after_s, bought_today_wh",
     "relay_commanded": "a command went out: on, attempt, again (a re-assertion)",
     "relay_confirmed": "and has worked, by the word of the plug, or without feedback of the broker: on, by, took_s",
     "relay_unconfirmed": "and is not, so it is sent again: on, attempt",
