@@ -455,8 +455,7 @@ class House:
         """Use so much besides from now on, on the first phase, as when somebody switches a kettle on; 0: no more."""
         self._besides_w = power_w
         self._enter_piece()
-        if self.cells:
-            self.cells.settle(self.t_s, self.grid_w)
+        self._settle()
 
     def advance(self, to_s: float) -> None:
         """Move on to a time. Raises ``ValueError`` for a time in the past."""
