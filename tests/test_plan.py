@@ -47,9 +47,12 @@ def test_the_cheapest_hours_and_of_equal_ones_the_latest() -> None:
     # With a rest on the way that is reckoned with.
     rests = PLAIN._replace(spare_s=1800.0, rest_after_s=HOUR_S, rest_s=1800.0)
     assert bought(plan(0.0, [Need(8 * HOUR_S, 2000.0)], Car(), rests, pieces, futures)) == [(4.5, 6.5)]
-    # What it has run already brings the rest nearer.
+    # What it has run already brings the rest nearer: that may take of the time to spare, but for ten minutes.
     ran = rests._replace(rest_after_s=3 * HOUR_S, ran_s=1.5 * HOUR_S)
-    assert bought(plan(0.0, [Need(8 * HOUR_S, 2000.0)], Car(), ran, pieces, futures)) == [(5.0, 7.0)]
+    [(begin, end)] = bought(plan(0.0, [Need(8 * HOUR_S, 2000.0)], Car(), ran, pieces, futures))
+    assert (begin, end) == (pytest.approx(5 + 1 / 3), pytest.approx(7 + 1 / 3))
+    [(_, end)] = bought(plan(0.0, [Need(8 * HOUR_S, 2000.0)], Car(), ran._replace(spare_s=0.0), pieces, futures))
+    assert end == pytest.approx(7.5)
     # What is in the car already is not bought; a later need is served by what is left over.
     needs = [Need(4 * HOUR_S, 1000.0), Need(8 * HOUR_S, 1000.0)]
     assert bought(plan(0.0, needs, Car(1500.0), PLAIN, pieces, futures)) == [(7.5, 8.0)]

@@ -44,6 +44,7 @@ HOUR_S = 3600.0
 SLIGHT_WH = 1e-6  # less is rounding
 SUN_SHARE = 0.02  # of the draw: less sun than that is none, and no news
 STEADY_SHARE = 0.02  # what has begun goes on unless it costs so much more than the plan that would do without
+LEAST_SPARE_S = 600.0  # of the time to spare, so much is left in any case
 LINGER_S = 60.0  # a reading comes, and with it the next thought, within it
 LINGER_WH = 50.0  # less is nothing to wait for
 MISSING = 1e6  # the price of a kWh that is not there when it is needed: beyond all prices
@@ -274,7 +275,10 @@ def _task(now_s: float, needs: list[Need], car: Car, lead: Lead, pieces: Sequenc
     ends_s = []
     for index, need in enumerate(needs):
         long_s = due_wh[index] / lead.draw_w * HOUR_S
-        spare_s = lead.spare_s + ((lead.ran_s + long_s) // lead.rest_after_s) * lead.rest_s
+        rests, rests_if_on = (since_s // lead.rest_after_s for since_s in (long_s, lead.ran_s + long_s))
+        # A pause on the way may do away with the rest that only what has run so far brings: that one is not spared
+        # besides, but takes of the time to spare what it needs, and leaves a little.
+        spare_s = max(lead.spare_s + rests * lead.rest_s, rests_if_on * lead.rest_s + min(lead.spare_s, LEAST_SPARE_S))
         ends_s.append(_safe_s(now_s, lead, pieces, need.by_s - spare_s, need.by_s, due_wh[index]))
         if _rested_wh(now_s, lead, pieces, need.by_s) <= due_wh[index]:  # there is no time to choose: take all of it
             due_wh[index] = min(room_wh[index], max(due_wh[index], _whole_wh(now_s, lead, pieces, need.by_s)))

@@ -188,7 +188,9 @@ def plan_for(
 ) -> Plan:
     """Return the plan for what is due next, of which ``got_wh`` is in. ``now`` is aware, in the site's zone.
 
-    For that one alone: what comes in for it does not count for the one after, so nothing is bought ahead.
+    For that one alone: what comes in for it does not count for the one after, so nothing is bought ahead. It would cost
+    less to count on what is in the car beyond a need; but nobody tells the daemon what is: more may have been driven
+    than was needed, or the car charged elsewhere, and a need that was thought to be in would be missed.
     """
 
     def price_at(when: datetime) -> tuple[float | None, float, float]:
