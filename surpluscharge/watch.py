@@ -472,7 +472,7 @@ def _head(watch: Watch, width: int) -> Group:
     elif notice := watch.notice:
         below.append(f" {notice}", style="bold")
     else:
-        keys = [("e", "enable"), ("d", "disable"), ("a", "acknowledge"), ("c", "charge now")] if charger else []
+        keys = [("e", "enable"), ("d", "disable"), ("a", "acknowledge"), ("c", "charge")] if charger else []
         if len(watch.chargers) > 1:
             keys += [("1-9", "one"), ("0", "all"), ("n", "next")]
         for key, what in [*keys, ("q", "end")]:

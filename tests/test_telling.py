@@ -586,6 +586,16 @@ def test_what_is_worth_a_second_thought(text: str, warns: str | None) -> None:
     assert bool(warnings) is (warns is not None)
 
 
+def test_a_secret_that_everybody_may_read_is_warned_of(tmp_path: Path) -> None:
+    place = tmp_path / "address"
+    place.write_text("https://a.example/hush\n", encoding="utf-8")
+    for mode, warned in ((0o644, True), (0o600, False)):
+        place.chmod(mode)
+        said = config_warnings(configured(f'ping = {{ secret_url = {{ file = "{place}" }} }}'))
+        assert any(f"{place} can be read by every user" in warning for warning in said) is warned
+        assert not any("hush" in warning for warning in said)
+
+
 @pytest.mark.parametrize("wrong", ["[[tell]]", '[[tell]]\npost = { secret_url = { env = "NO_SUCH" } }', "[ping]"])
 def test_off_and_reports_need_nothing_of_it(wrong: str, tmp_path: Path) -> None:
     path = tmp_path / "house.toml"

@@ -293,7 +293,7 @@ async def test_what_is_taken_is_said_and_what_is_not(clock: list[float]) -> None
     assert "carport HAS NOT TAKEN IT" in shown.text()
     clock[0] += watch.NOTICE_S + 1
     shown.comes("status", message())
-    assert "charge now" in shown.text()
+    assert "charge  q end" in shown.text()
 
     async def refuse(*_: Any) -> None:
         raise MqttError("not authorised")

@@ -584,11 +584,15 @@ def _secret_contradictions(secrets: Mapping[str, Secret | None], problem: Any) -
 def _open_to_others(config: Config) -> Iterator[str]:
     """Say which files and folders every user of this computer may read or change, and should not."""
     tls, folder = config.mqtt.tls, config.state_file.parent
-    if tls:
-        password = tls.key_password.path if tls.key_password and tls.key_password.file else None
-        for place in (Path(tls.key_file) if tls.key_file else None, password):
-            if place and _mode(place) & stat.S_IROTH:
-                yield f"{place} can be read by every user of this computer: chmod o-rwx."
+    secrets = [tls.key_password] if tls else []
+    secrets += [config.ping.secret_url] if config.ping else []
+    for tell in config.tell:
+        secrets += [tell.mail.password] if tell.mail else []
+        secrets += [tell.post.secret_url, tell.post.bearer_token] if tell.post else []
+    places = [secret.path for secret in secrets if secret and secret.file]
+    for place in [*([Path(tls.key_file)] if tls and tls.key_file else []), *places]:
+        if _mode(place) & stat.S_IROTH:
+            yield f"{place} can be read by every user of this computer: chmod o-rwx."
     if _mode(folder) & stat.S_IWOTH:
         yield (
             f"{folder} can be changed by every user of this computer, and what must outlive a restart be lost: "
