@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from surpluscharge.cli import main
 from surpluscharge.config import Config, parse
 from surpluscharge.control import news, steering
 from surpluscharge.control.controller import Moment
@@ -240,3 +241,16 @@ def test_by_hand_nothing_is_steered(tmp_path: Path) -> None:
     service = Service(config, VirtualClock(NOON, ZONE), by_hand=True)
     assert service.controller.settings.rule.way is Way.HAND and not service.controller.settings.rule.steers
     assert Moment(0.0, 1, 1).interval is None
+
+
+def test_check_and_advise_say_what_a_bill_that_nets_means(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "house.toml"
+    text = f'{CONFIG}billing = "60-minutes"\n[store]\ndirectory = "{tmp_path}"\n'
+    path.write_text(text, encoding="utf-8")
+    assert main(["check", "--config", str(path), "--brief"]) == 0
+    assert "The bill nets over each hour: its energy decides, and these only where" in capsys.readouterr().out
+    path.write_text(f"{text}[control]\nstart_export_w = 2000\n", encoding="utf-8")
+    assert main(["check", "--config", str(path), "--brief"]) == 0
+    assert "money is counted so, and these thresholds decide." in capsys.readouterr().out
+    assert main(["advise", "--config", str(path)]) == 0
+    assert "The bill nets over each hour: read surplus as its mean over one." in capsys.readouterr().out

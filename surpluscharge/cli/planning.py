@@ -35,6 +35,11 @@ def _advise(options: argparse.Namespace) -> int:
         print(json.dumps(advise.as_json(advices, config.draw_w, tariffs.currency), indent=2, ensure_ascii=False))
         return 0
     print(advise.as_text(advices, config.draw_w, tariffs.currency))
+    if (netting := config.netting_at()).nets:
+        print(
+            f"\nThe bill nets over each {netting.words}: read surplus as its mean over one. What an interval would "
+            "export costs what export earns, charged at any power; what is beyond it, the import price."
+        )
     if not config.way.follows_prices:
         print('\nTo follow the prices, set start_export_w = "auto" and stop_import_w = "auto" in [control].')
     return 0

@@ -688,6 +688,8 @@ def notes(found: Comparison) -> list[str]:
         )
     if found.supplies:
         lines.append(OF_NEEDS)
+        if case.registers:
+            lines.append("What was needed is reckoned there as if the bill did not net, and charged by thresholds.")
     return [*lines, ASSUMPTIONS]
 
 
