@@ -40,7 +40,7 @@ from surpluscharge.daemon.mqtt import Link, Post
 from surpluscharge.daemon.ports import Ports
 from surpluscharge.simulator import devices
 from surpluscharge.simulator.broker import embedded_broker
-from surpluscharge.simulator.house import GridMeter, House, Plug, Scenario, Storage
+from surpluscharge.simulator.house import GridMeter, House, Plug, Scenario, Storage, Throttle
 from tests.conftest import Mosquitto
 from tests.leaping import SELDOM, LeapingClock, leap
 from tests.wire import until
@@ -320,6 +320,11 @@ def pair(text: str) -> str:
     return f"{head}{meters}[relay]{rest.partition('[relay]')[2]}"
 
 
+def with_limit(text: str, limit_w: float) -> str:
+    table = f"[export_limit]\nlimit_w = {limit_w}\nlatitude_deg = 47.0\nlongitude_deg = 9.0\n\n"
+    return text.replace("[store]", f"{table}[store]")
+
+
 def with_battery(text: str, measures: str = "charging", fresh_s: int = 60) -> str:
     table = f'[battery.power]\ntopic = "house/battery"\npointer = "/power_w"\nmeasures = "{measures}"\n'
     table += f'fresh_s = {fresh_s}\n[battery.level]\ntopic = "house/battery"\npointer = "/percent"\n\n'
@@ -395,6 +400,18 @@ CASES: dict[str, dict[str, Any]] = {
         "text": functools.partial(with_battery, fresh_s=10),
     },
     "battery, unknown": {"parts": "sign draw", "scenario": QUIET._replace(storage=Storage()), "hold_s": None},
+    "held back": {
+        "parts": "sign draw",
+        "scenario": QUIET._replace(noon_s=START_S, throttle=Throttle(0.0, lag_s=3.0)),
+        "text": functools.partial(with_limit, limit_w=0.0),
+        "hold_s": None,
+    },
+    "nothing held back": {
+        "parts": "sign draw",
+        "scenario": QUIET._replace(throttle=Throttle(0.0, lag_s=3.0)),
+        "text": functools.partial(with_limit, limit_w=0.0),
+        "hold_s": None,
+    },
     "two minutes late, no kettle": {"parts": "draw", "meter": late(120.0), "hold_s": None},
     **{
         f"{lag_s} s late, {lead_a:g} A, {'' if power else 'not '}measured": {
@@ -469,6 +486,17 @@ def test_of_a_battery_that_gives_a_part_both_signs_are_known(of: Of) -> None:
         assert next(one for one in done.findings if "on_w" in one.figures).figures["on_w"] == pytest.approx(
             2150, abs=110
         )
+
+
+def test_where_an_inverter_holds_sun_back_nothing_is_tried_that_it_would_even_out(of: Of) -> None:
+    """By day at the limit it says so, and takes nothing for wrong; in the evening all shows as elsewhere."""
+    done = of("held back")
+    assert done.verdicts("sign") == done.verdicts("draw") == ["not tried"]
+    for part in ("sign", "draw"):
+        assert "evens out what is switched" in done.one(part, "not tried").what
+    assert done.starts == 0
+    evening = of("nothing held back")
+    assert set(evening.verdicts("sign") + evening.verdicts("draw")) == {"good"}, evening.findings
 
 
 def test_an_empty_battery_leaves_its_own_sign_open(of: Of) -> None:

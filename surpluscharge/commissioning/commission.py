@@ -335,6 +335,7 @@ class Commissioning(Hand):
         )
         for number in range(1, KETTLE_TIMES + 1):
             before_w = await self._levels()
+            self._shows_what_is_switched()
             asked_s = self.clock.now()
             await self._ready("Switch it on, and leave it on. Is it on?")
             on_late_s = await self._followed(asked_s, within_s)
@@ -630,11 +631,23 @@ class Commissioning(Hand):
 
     # --- draw: with the car -------------------------------------------------------------------------------------------
 
+    def _shows_what_is_switched(self) -> None:
+        """Leave a part out while an inverter holds sun back: it would even out whatever is switched."""
+        watch = self.controller.hidden
+        if watch is not None and watch.stands:
+            limit_w = watch.limit.limit_w
+            at = f"the export stands at the limit of {watts(limit_w)}" if limit_w else "nothing may be exported"
+            raise LeftOut(
+                f"{at}, and the inverter, which holds sun back, evens out what is switched. Go through this part again "
+                "in the evening, or under a grey sky"
+            )
+
     async def _draw(self) -> None:
         await self._until(lambda: min(map(len, self.sources)) > 3, WATCH_MOST_S, "watching the meter")
         slow, measured = self._usual_s() > SLOWEST_STEP_S, self.controller.settings.power is not None
         if slow and not measured:
             raise LeftOut(f"a meter that speaks every {self._usual_s():.0f} s does not show the lead's steps")
+        self._shows_what_is_switched()
         rounds = (1, 1) if slow else (ROUNDS_LEAST, ROUNDS_MOST)
         least_s, most_s = (number * (ON_S + OFF_S + 15.0) + draw.SIDE_S for number in rounds)
         self.person.tell(
