@@ -17,8 +17,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from surpluscharge.cli import main
 from surpluscharge.clock import ScaledClock, SystemClock
-from surpluscharge.config import together, warnings
+from surpluscharge.config import Config, together, warnings
+from surpluscharge.config.checks import contradictions
 from surpluscharge.control import news
 from surpluscharge.control.controller import Controller, Moment
 from surpluscharge.control.draw import DrawWatch
@@ -730,6 +732,47 @@ def test_what_two_on_one_meter_must_not_share_is_said() -> None:
     assert together(ours, lead("yard", 1, claims=False)) == []
     other = lead("yard", 1, neighbours={"topic": "house/claims"})
     assert together(ours, other) == ['neighbours.topic is "surpluscharge/claims" here and "house/claims" there']
+
+
+def test_check_holds_the_files_beside_against_each_other(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = """
+        [charger]
+        name = "carport"
+        current_a = 6.0
+        [neighbours]
+        [relay]
+        command_topic = "{}/plug"
+        [[meter]]
+        topic = "house/grid"
+    """
+    for name, topic in (("carport", "carport"), ("yard", "yard")):
+        (tmp_path / f"{name}.toml").write_text(text.format(topic))
+    (tmp_path / "alone.toml").write_text(text.format("alone").replace("[neighbours]", ""))
+    (tmp_path / "broken.toml").write_text("[charger")
+    assert main(["check", "--config", str(tmp_path / "yard.toml")]) == 0
+    said = capsys.readouterr().out
+    assert f'warning: {tmp_path / "carport.toml"}: charger.name is "carport" in both.' in said
+    assert f"warning: {tmp_path / 'broken.toml'} cannot be used as it is" in said
+    assert "alone.toml" not in said and "relay.command_topic is" not in said
+    assert main(["check", "--config", str(tmp_path / "alone.toml")]) == 0
+    assert "in both" not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("topic", "key"),
+    [
+        ("surpluscharge/carport", "mqtt.base_topic"),
+        ("surpluscharge/carport/claims", "mqtt.base_topic"),
+        ("surpluscharge", "mqtt.base_topic"),
+        ("house/grid", "meter.0.topic"),
+        ("house", "meter.0.topic"),
+        ("carport/plug/set", "relay.command_topic"),
+    ],
+)
+def test_claims_have_a_topic_of_their_own(topic: str, key: str) -> None:
+    tables = lead("carport", 1).model_dump(exclude_unset=True) | {"neighbours": {"topic": topic}}
+    found = [problem for problem in contradictions(Config.model_validate(tables)) if "neighbours.topic" in problem.keys]
+    assert key in [other for problem in found for other in problem.keys]
 
 
 def test_a_stop_delay_too_short_for_several_is_warned_of() -> None:

@@ -24,8 +24,9 @@ message               written by                    what a reader does
 All are retained, ask for a message expiry of ``lasts_s`` where there is MQTT 5, are said again after a third of it,
 and end ``lasts_s`` after they were heard. To start: say ``asks``; when that has come back and stood for ASKED_S, nobody
 who comes first asks and nobody settles, say ``starts``; when *that* has come back, and nobody else's has come before
-it, switch on. A broker hands everybody the messages in one order, so of two at the same instant one hears the other's
-first, and steps back, however slow the network is.
+it, switch on. A broker that is one process hands everybody the messages in one order (common practice; MQTT 5.0, 4.6,
+promises it for those of one client only), so of two at the same instant one hears the other's first, and steps back,
+however slow the network is.
 
 What is lost, and what becomes of it:
 

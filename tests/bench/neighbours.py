@@ -31,7 +31,7 @@ from surpluscharge.config import parse
 from surpluscharge.history.ledger import Ledger
 from tests.conftest import Mosquitto
 from tests.street import AllKnowing, Street, lead
-from tests.wire import Daemon, Heard, Observer, toml
+from tests.wire import Daemon, Heard, Observer, toml, until
 
 LEADS = (("carport", 1), ("yard", 2), ("shed", 2))
 ARRAY_W = {2: 5500.0, 3: 6500.0}
@@ -184,8 +184,9 @@ async def real(leads: int, minutes: float, seed: int, troubles: float, claims: b
             files[name].write_text(toml(tables(name, rank, ways[name].port, folder, claims)))
             launch(name)
         try:
-            await asyncio.sleep(4.0)
             for name in daemons:
+                place = f"surpluscharge/{name}/availability"
+                await until(lambda place=place: observer.last(place) == "ready", f"{name} to be there")
                 observer.publish(f"surpluscharge/{name}/enable/set", "on")
             end_s = time.monotonic() + 60.0 * minutes
             cloud_s = time.monotonic() + 100.0
