@@ -183,14 +183,14 @@ async def test_what_cannot_be_sent_is_tried_again_with_what_came_since() -> None
     rig.way.trouble = OSError("nobody there")
     with capture_logs() as lines:
         rig.happens("first")
-        await until(lambda: rig.way.tried == 3, "it is tried again")
+        await until(lambda: rig.way.tried >= 3, "it is tried again")
         rig.happens("second")
         rig.happens("first")
-        await until(lambda: rig.way.tried == 5, "and again")
+        await until(lambda: rig.way.tried >= 5, "and again")
         rig.way.trouble = None
         await until(lambda: rig.way.sent, "until it is told")
     failed = [line for line in lines if line["event"] == "tell_failed"]
-    assert [line["next_try_s"] for line in failed] == [30, 60, 120, 240, 480][: len(failed)] and len(failed) >= 5
+    assert [line["next_try_s"] for line in failed][:5] == [30, 60, 120, 240, 480]
     assert {line["reason"] for line in failed} == {"nobody there"} and failed[0]["by"] == "tell.0 (played)"
     (told,) = [line for line in lines if line["event"] == "told"]
     assert (told["about"], told["count"]) == (["latched"], 3)
@@ -350,7 +350,7 @@ async def test_a_post_arrives_in_the_receivers_words(site: Site, monkeypatch: py
 async def test_a_server_that_is_down_or_refuses_or_is_slow_is_an_error_in_time(
     way: str, what: str, site: Site, postbox: tuple[Postbox, int], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(outside, "WITHIN_S", 0.4)
+    monkeypatch.setattr(outside, "WITHIN_S", 0.4 if what == "slow" else 30.0)
     box, port = postbox
     site.status, box.refuses = (500, True) if what == "refusing" else (204, False)
     site.slow_s = box.slow_s = 1.0 if what == "slow" else 0.0
@@ -359,7 +359,7 @@ async def test_a_server_that_is_down_or_refuses_or_is_slow_is_an_error_in_time(
     began_s = time.monotonic()
     with pytest.raises(Exception) as trouble:
         await sender.send(a_message())
-    assert time.monotonic() < began_s + 5.0
+    assert time.monotonic() < began_s + 20.0
     said = outside.reason(trouble.value)
     assert {"down": "onnect", "refusing": "500" if way == "post" else "550", "slow": "0.4"}[what] in said
     if what == "slow":  # the connection is closed under it, so the next attempt is free to begin
@@ -447,7 +447,7 @@ async def test_the_ping_goes_out_while_it_is_alive_and_no_longer(site: Site) -> 
         await until(lambda: len(site.asked) >= 3, "it is asked for")
         assert {(method, path, body) for method, path, _, body in site.asked} == {("GET", "/here", b"")}
         alive = False
-        await clock.sleep(61.0)
+        await clock.sleep(300.0)  # one may be on its way
         count = len(site.asked)
         await clock.sleep(300.0)
         assert len(site.asked) == count
