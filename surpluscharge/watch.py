@@ -196,6 +196,7 @@ class Watch:
         self.lines: asyncio.Queue[str] = asyncio.Queue(maxsize=1000)
         self.reason = "no answer yet"  # why the broker is not there
         self.down_since: datetime | None = datetime.now(UTC).astimezone()
+        self._begun: datetime | None = self.down_since  # until there was something to say of the broker
         self._several = len(patterns) > 1 or "+" in patterns[0]
         self._notice, self._notice_until_s = "", 0.0
         self._awaited: Awaited | None = None
@@ -224,6 +225,9 @@ class Watch:
     def _note(self, _logger: Any, _method: str, event: Any) -> Any:
         if event["event"] in ("connect_failed", "connection_lost"):
             self.reason = printable(str(event.get("reason") or "no answer"))
+            if event["event"] == "connect_failed" and self.down_since == self._begun:
+                self._begun = None
+                self._line(f"THE BROKER IS NOT THERE ({self.reason}); it is tried again and again")
             self.changed.set()
         raise structlog.DropEvent
 

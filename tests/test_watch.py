@@ -422,6 +422,23 @@ def test_the_terminal_is_given_back(end: str | signal.Signals) -> None:
     os.close(terminal)
 
 
+async def test_a_broker_that_is_not_there_is_one_line(capsys: pytest.CaptureFixture[str]) -> None:
+    config = for_broker({"host": "127.0.0.1", "port": free_port()}, "test")
+    running, said = asyncio.create_task(watch._run(config, [BASE], plain=True)), ""
+
+    def told() -> bool:
+        nonlocal said
+        said += capsys.readouterr().out
+        return "THE BROKER IS NOT THERE" in said and "refused" in said
+
+    await until(told, "it says so at once")
+    await asyncio.sleep(1.2)  # the next attempt
+    told()
+    assert len(said.splitlines()) == 1
+    running.cancel()
+    await asyncio.wait([running])
+
+
 async def test_not_on_a_terminal_it_is_lines(
     mosquitto: Mosquitto, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
