@@ -177,11 +177,11 @@ class Service:
         self._warn()
         with self._ports.store.alone(self.config.state_file):
             self._history.open()
-            self._recall_interval()
             if self._planner:
                 self._planner.recall()
             else:  # what an earlier configuration knew of prices ahead is not in force
                 self._history.in_force(())
+            self._recall_interval()
             await self._run()
 
     def _recall_interval(self) -> None:
