@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import structlog
 from aiomqtt import MqttError
 from rich.console import Console
 
@@ -147,6 +148,18 @@ def test_a_broker_that_is_gone_is_said_since_when_and_why(clock: list[float]) ->
     shown._up()
     assert "BROKER IS GONE" not in shown.text()
     assert sum("BROKER IS GONE" in line for line in shown.said_lines()) == 1
+
+
+def test_a_broker_that_is_not_there_is_one_line(clock: list[float]) -> None:
+    shown = watch.Watch(for_broker({}, "test"), [BASE])
+    for _ in range(5):
+        with pytest.raises(structlog.DropEvent):
+            shown._note(None, "warning", {"event": "connect_failed", "reason": "refused\x1b[2J"})
+    (line,) = [shown.lines.get_nowait() for _ in range(shown.lines.qsize())]
+    assert "THE BROKER IS NOT THERE (refused\\x1b[2J)" in line
+    console = Console(file=io.StringIO(), width=80, height=24)
+    console.print(watch.picture(shown, console))
+    assert isinstance(console.file, io.StringIO) and "THE BROKER IS GONE since" in console.file.getvalue()
 
 
 @pytest.mark.parametrize("payload", [b"", b"{}", b"[]", b"nonsense", b"null", b'{"schema_version": 2}', b"[" * 9999])
@@ -420,23 +433,6 @@ def test_the_terminal_is_given_back(end: str | signal.Signals) -> None:
     assert b"\x1b[?1049l" in seen and seen.rindex(b"\x1b[?25h") > seen.rindex(b"\x1b[?25l")
     assert termios.tcgetattr(terminal) == before
     os.close(terminal)
-
-
-async def test_a_broker_that_is_not_there_is_one_line(capsys: pytest.CaptureFixture[str]) -> None:
-    config = for_broker({"host": "127.0.0.1", "port": free_port()}, "test")
-    running, said = asyncio.create_task(watch._run(config, [BASE], plain=True)), ""
-
-    def told() -> bool:
-        nonlocal said
-        said += capsys.readouterr().out
-        return "THE BROKER IS NOT THERE" in said and "refused" in said
-
-    await until(told, "it says so at once")
-    await asyncio.sleep(1.2)  # the next attempt
-    told()
-    assert len(said.splitlines()) == 1
-    running.cancel()
-    await asyncio.wait([running])
 
 
 async def test_not_on_a_terminal_it_is_lines(
