@@ -33,7 +33,7 @@ from surpluscharge.daemon.service import Service
 from surpluscharge.history.energy import MWS_PER_WH, QUARTER_HOUR_MS, Sample, downsample, hold, ms_of
 from surpluscharge.history.ledger import DAY_MS, Batch, Due, Ledger
 from surpluscharge.simulator import devices, market
-from surpluscharge.simulator.house import DAY_S, GridMeter, House, Scenario, make_day
+from surpluscharge.simulator.house import DAY_S, GridMeter, House, Scenario, Storage, make_day
 from surpluscharge.words import counted, duration, watts
 
 try:
@@ -70,6 +70,24 @@ FULL_SCALE_W = 3500.0
 # a hiccup of a tenth of a second on this computer is half a minute in the house.
 START_EXPORT_W, STOP_IMPORT_W = 1450, 260
 SCENARIO = Scenario(bank_at_s=15.2 * 3600, headroom_wh=14_000.0, away_s=(7.15 * 3600, 10.8 * 3600))
+# Beside a battery the thresholds are its own: numbers are left out.
+STORAGE = Storage(5_000.0, begins_share=0.62, charge_w=1_800.0, give_w=1_800.0)
+THRESHOLDS = f"start_export_w = {START_EXPORT_W}\nstop_import_w = {STOP_IMPORT_W}\nstop_delay_s = 240"
+BATTERY = """
+[battery]
+first = "battery"
+until_percent = 70
+
+[battery.power]
+topic = "house/battery"
+pointer = "/power_w"
+fresh_s = 300
+
+[battery.level]
+topic = "house/battery"
+pointer = "/percent"
+
+"""
 CONFIG = """
 [mqtt]
 host = "127.0.0.1"
@@ -113,10 +131,8 @@ pointer = "/socket_c"
 fresh_s = 300
 
 [control]
-start_export_w = {start_export_w}
-stop_import_w = {stop_import_w}
+{thresholds}
 start_delay_s = 40
-stop_delay_s = 240
 min_on_s = 420
 min_off_s = 240
 starts_per_hour = 5
@@ -149,10 +165,11 @@ directory = {directory}
 """
 
 
-def run(hours: float, speed: float | None, seed: int, as_json: bool) -> int:
+def run(hours: float, speed: float | None, seed: int, as_json: bool, battery: bool = False) -> int:
     """Run the demo and print its summary; the view goes to standard error where the summary is JSON.
 
-    ``speed`` is house seconds per second; None: such that it takes two minutes, and faster at night. Returns the exit
+    ``speed`` is house seconds per second; None: such that it takes two minutes, and faster at night. ``battery``: there
+    is one in the house, first up to a level, and nothing of it is to go into the car. Returns the exit
     status: 0 done (or ended by Ctrl-C) with the relay off, 1 something went wrong, 2 wrongly called.
     """
     if _missing:
@@ -169,7 +186,9 @@ def run(hours: float, speed: float | None, seed: int, as_json: bool) -> int:
     log = directory / "daemon.log"
     console = Console(stderr=as_json, highlight=False)
     with _logging_to(log):
-        demo = asyncio.run(_run(hours, speed, seed, directory, console))
+        demo = asyncio.run(
+            _run(hours, speed, seed, directory, console, SCENARIO._replace(storage=STORAGE if battery else None))
+        )
     summary = demo.summary(log)
     if as_json:
         print(json.dumps(summary, indent=2))
@@ -246,10 +265,11 @@ class Books(NamedTuple):
     planned_wh: float  # bought because the plan said so
     planned_price: float | None  # of a kWh of that, on average
     need: Due | None
+    battery_wh: float = 0.0  # what the house's battery gave for the car
 
     @property
     def charger_wh(self) -> float:
-        return self.solar_wh + self.beside_wh + self.planned_wh
+        return self.solar_wh + self.beside_wh + self.planned_wh + self.battery_wh
 
 
 def read_books(path: Path, seed: int) -> Books | None:
@@ -265,7 +285,7 @@ def read_books(path: Path, seed: int) -> Books | None:
             cost += one.energy.planned_mws * market.prices(seed, int(day))[slot] if one.energy.planned_mws else 0.0
     solar, beside, planned = (mws / MWS_PER_WH for mws in (sums.solar_mws, sums.bought_mws, sums.planned_mws))
     price = cost / sums.planned_mws if sums.planned_mws else None
-    return Books(solar, beside, planned, price, dues[0] if dues else None)
+    return Books(solar, beside, planned, price, dues[0] if dues else None, sums.battery_mws / MWS_PER_WH)
 
 
 @dataclass
@@ -326,9 +346,12 @@ class Demo:
             "charger_wh": round(tally.charger_ws / 3600, 1),
             "solar_wh": round(tally.solar_ws / 3600, 1),
             "grid_wh": round(tally.grid_ws / 3600, 1),
+            "battery_wh": round(tally.fed_ws / 3600, 1),
+            "stored_wh": round(tally.stored_ws / 3600, 1),
             "daemon_charger_wh": booked("charger_wh"),
             "daemon_solar_wh": booked("solar_wh"),
             "daemon_grid_wh": None if books is None else round(books.beside_wh + books.planned_wh, 1),
+            "daemon_battery_wh": booked("battery_wh"),
             "daemon_beside_wh": booked("beside_wh"),
             "daemon_planned_wh": booked("planned_wh"),
             "planned_price": booked("planned_price", 4),
@@ -353,9 +376,10 @@ class Demo:
         }
 
 
-async def _run(hours: float, speed: float | None, seed: int, directory: Path, console: Console) -> Demo:
+async def _run(
+    hours: float, speed: float | None, seed: int, directory: Path, console: Console, scenario: Scenario
+) -> Demo:
     began_real_s = time.monotonic()
-    scenario = SCENARIO
     async with embedded_broker() as port:
         clock = ScaledClock(START, speed or SPEEDS[0])
         house = House(scenario, seed, START_S)
@@ -365,12 +389,12 @@ async def _run(hours: float, speed: float | None, seed: int, directory: Path, co
             port=port,
             current_a=scenario.lead_a,
             voltage_v=scenario.mains_v,
-            start_export_w=START_EXPORT_W,
-            stop_import_w=STOP_IMPORT_W,
+            thresholds="" if scenario.storage else THRESHOLDS,
             directory=json.dumps(str(directory)),
             needed_by=NEEDED_BY,
             needed_wh=NEEDED_WH,
         )
+        text += BATTERY if scenario.storage else ""
         ours = config.parse(text, "the demo's configuration")
         demo = Demo(hours, speed, seed, clock, house, simulated, Dashboard(house), began_real_s, ours.history_file)
         _invent_days(ours.history_file, scenario, seed)
@@ -427,6 +451,13 @@ async def _pace(demo: Demo) -> None:
 # --- showing it ------------------------------------------------------------------------------------------------------
 
 
+def _decides(house: House) -> str:
+    if house.cells:
+        return "A battery in the house comes first, up to 70 %; then the car, by what the sun was of late."
+    starts, ends = watts(START_EXPORT_W), watts(STOP_IMPORT_W)
+    return f"A charge starts at {starts} of export, and ends when more than {ends} of import lasts."
+
+
 def _pace_in_words(demo: Demo) -> str:
     return f"{demo.speed:.0f} times" if demo.speed else f"{SPEEDS[0]:.0f} to {SPEEDS[-1]:.0f} times"
 
@@ -440,8 +471,7 @@ async def _show(demo: Demo, console: Console) -> None:
                 live.update(_view(demo, console), refresh=True)
     console.print(
         f"Simulated house, invented numbers: {demo.hours:g} h from {START:%H:%M}, seed {demo.seed},"
-        f" {_pace_in_words(demo)} as fast as life. A charge starts at {watts(START_EXPORT_W)} of export, and"
-        f" ends when more than {watts(STOP_IMPORT_W)} of import lasts. {NEEDED_WH / 1000:g} kWh are needed"
+        f" {_pace_in_words(demo)} as fast as life. {_decides(demo.house)} {NEEDED_WH / 1000:g} kWh are needed"
         f" by {NEEDED_BY}: what the sun does not bring is bought at night, when it is cheapest. Then the car leaves.",
         soft_wrap=True,
     )
@@ -501,12 +531,16 @@ def _flows(demo: Demo) -> Table:
     )
     car = next((word for so, word in states if so), "on")
     flows = Table.grid(padding=(0, 1))
-    for name, power_w, style, remark in (
+    rows = [
         ("Sun", house.sun_w, "yellow", "night" if not house.sun_w else "in cloud" if house.clouded else "clear"),
         ("House", house.household_w, "cyan", ""),
         ("Car", house.charger_w, "green", car),
         ("Grid", abs(house.grid_w), *(("red", "bought") if house.grid_w > 0 else ("blue", "sent out"))),
-    ):
+    ]
+    if house.cells:
+        said = view.battery_words(house.battery_w, house.cells.percent)
+        rows.append(("Battery", abs(house.battery_w), "magenta", said))
+    for name, power_w, style, remark in rows:
         flows.add_row(
             name, f"{power_w / 1000:.2f} kW", Text(view.bar(power_w, FULL_SCALE_W, 9), style=style), Text(remark)
         )
@@ -522,7 +556,8 @@ def _energies(demo: Demo) -> Table:
         ("Into the car", tally.charger_ws / 3600, "bold green"),
         ("  from the sun", tally.solar_ws / 3600, ""),
         ("  bought of it", tally.grid_ws / 3600, ""),
-        ("In its battery", demo.house.car.held_wh, ""),
+        *([("  house's battery", tally.fed_ws / 3600, "")] if demo.house.cells else []),
+        *([("In its battery", demo.house.car.held_wh, "")] if not demo.house.cells else []),
     ):
         energies.add_row(name, Text(view.kwh(energy_wh), style=style))
     energies.add_row("Starts; clouds ridden out", f"{tally.starts}; {dashboard.clouds_ridden_out}")
@@ -564,10 +599,16 @@ def _print_summary(console: Console, summary: dict[str, Any]) -> None:
         ("Into the car", f"{kwh('charger_wh')}{', now full' if summary['car_full'] else ''}"),
         ("  from the sun", kwh("solar_wh")),
         ("  from the grid", kwh("grid_wh")),
+        *(
+            [("  from the battery", kwh("battery_wh")), ("Into the battery", kwh("stored_wh"))]
+            if summary["stored_wh"]
+            else []
+        ),
         (
             "  the daemon counts",
             f"{kwh('daemon_charger_wh')}: sun {kwh('daemon_solar_wh')}, bought beside it {kwh('daemon_beside_wh')}, "
-            f"bought by plan {kwh('daemon_planned_wh')}",
+            f"bought by plan {kwh('daemon_planned_wh')}"
+            + (f", battery {kwh('daemon_battery_wh')}" if summary["stored_wh"] else ""),
         ),
         *_need(summary),
         ("Sent out to the grid", kwh("exported_wh")),

@@ -151,7 +151,7 @@ def picture(
     console: Console,
     *,
     head: RenderableType | None = None,
-    powers: RenderableType | None = None,
+    powers: Table | None = None,
     energies: RenderableType | None = None,
     energies_title: str = "Today",
     full_w: float | None = None,
@@ -159,15 +159,16 @@ def picture(
 ) -> Layout:
     """Return the whole picture as it is now. It fits 24 lines of 80 characters; a wide terminal sees more beside it.
 
-    Instead of what the documents say, ``head`` (two lines), ``powers`` (four) and ``energies`` (five); ``full_w``: the
-    height of the chart; ``said``: what stands above the daemon's words.
+    Instead of what the documents say, ``head`` (two lines), ``powers`` (four or five) and ``energies`` (five);
+    ``full_w``: the height of the chart; ``said``: what stands above the daemon's words.
     """
     width, height = console.size
     chart = _panel(
         Chart(course, now, full_w), "Surplus: what the sun leaves over after the house has taken its share", LEGEND
     )
     ahead = _ahead(course.status, now)
-    flows = _panel(powers or _powers(course.status), "Power now")
+    powers = powers or _powers(course.status)
+    flows = _panel(powers, "Power now")
     sums = _panel(energies or _energies(course.status), energies_title)
     view, body = Layout(), Layout()
     view.split_column(Layout(head or _head(course.status), size=2), body)
@@ -190,7 +191,7 @@ def picture(
         body.split_row(beside, right)
         beside.split_column(
             daemon(BESIDE),
-            Layout(flows, size=6),
+            Layout(flows, size=2 + max(4, powers.row_count)),
             Layout(sums, size=7),
             Layout(_panel(_happened(course, BESIDE - 4, console), "What happened, the newest first")),
         )
@@ -292,12 +293,22 @@ def _powers(status: Status) -> Table:
             ("Grid", None if grid_w is None else abs(grid_w), way[0], aside or ("" if grid_w is None else way[1])),
             ("Surplus", status["surplus_w"], "yellow", ""),
         ]
+        if battery := status.get("battery"):
+            into_w = battery["power_w"]
+            told = battery_words(into_w, battery["level_percent"])
+            rows.append(("Battery", None if into_w is None else abs(into_w), "magenta", told))
     full_w = max([1000.0, *(abs(power_w) for _, power_w, _, _ in rows if power_w is not None)])
     table = Table.grid(padding=(0, 1))
     for name, power_w, style, remark in rows:
         told = "-" if power_w is None else f"{power_w / 1000:.2f} kW"
         table.add_row(name, told, Text(bar(max(0.0, power_w or 0.0), full_w, 9), style=style), Text(remark))
     return table
+
+
+def battery_words(power_w: float | None, level_percent: float | None) -> str:
+    """Say which way a house battery's power flows, positive while it is charged, and how full it is."""
+    way = [] if power_w is None else ["out" if power_w < 0 else "in"]
+    return ", ".join([*way, *([] if level_percent is None else [f"{level_percent:.0f} %"])])
 
 
 def _energies(status: Status) -> Table:
@@ -309,7 +320,10 @@ def _energies(status: Status) -> Table:
         today, budget = status["today"], status["budget"]
         table.add_row("Into the car", Text(kwh(today["energy_wh"]), style="bold green"))
         table.add_row("  from the sun", kwh(today["solar_wh"]))
-        table.add_row("  bought of it", kwh(today["grid_wh"]))
+        if status.get("battery"):
+            table.add_row("  bought; battery", f"{today['grid_wh'] / 1000:.2f}; {kwh(today['battery_wh'])}")
+        else:
+            table.add_row("  bought of it", kwh(today["grid_wh"]))
         table.add_row("On for", duration(today["on_time_s"]))
         table.add_row("Starts; left today", f"{today['starts']}; {budget['starts_left_day']}")
     return table

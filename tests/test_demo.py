@@ -22,7 +22,7 @@ from surpluscharge.history.energy import Energy, Interval, ms_of
 from surpluscharge.history.ledger import Batch, Due, Ledger
 from surpluscharge.simulator import market
 from surpluscharge.simulator.devices import Devices
-from surpluscharge.simulator.house import DAY_S, GridMeter, House
+from surpluscharge.simulator.house import DAY_S, GridMeter, House, Scenario, Storage
 
 COMMAND = [sys.executable, "-m", "surpluscharge", "demo"]
 
@@ -73,14 +73,15 @@ def test_half_an_hour_of_the_demo(tmp_path: Path) -> None:
 
 def test_ctrl_c_ends_it_with_the_relay_off(tmp_path: Path) -> None:
     with subprocess.Popen(
-        [*COMMAND, "--speed", "300"],
+        [*COMMAND, "--speed", "300", "--battery"],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
         env=environment(tmp_path),
     ) as running:
         assert running.stdout and running.stderr
-        assert "invented numbers" in running.stdout.readline()
+        first = running.stdout.readline()
+        assert "invented numbers" in first and "A battery in the house comes first" in first
         assert re.match(r"\d\d:\d\d  ", running.stdout.readline())
         running.send_signal(signal.SIGINT)
         told, complaints = running.communicate(timeout=60)
@@ -252,8 +253,11 @@ WHY = (
 
 @pytest.mark.parametrize(("width", "height"), [(80, 24), (132, 43), (200, 60)])
 @pytest.mark.parametrize("state", [None, "idle", "arming", "charging", "disarming", "locked-out"])
-def test_the_view_fits_and_says_what_is_going_on(width: int, height: int, state: str | None) -> None:
-    house = House(None, 1, demo.START_S)
+@pytest.mark.parametrize("storage", [None, demo.STORAGE])
+def test_the_view_fits_and_says_what_is_going_on(
+    width: int, height: int, state: str | None, storage: Storage | None
+) -> None:
+    house = House(Scenario(storage=storage), 1, demo.START_S)
     clock = ScaledClock(demo.START, 200.0)
     dashboard = demo.Dashboard(house)
     running = Devices(house, GridMeter(1), clock, 1)
@@ -268,6 +272,8 @@ def test_the_view_fits_and_says_what_is_going_on(width: int, height: int, state:
     text = "\n".join(lines)
     assert "SIMULATED HOUSE, INVENTED NUMBERS" in text
     assert "Ctrl-C ends the demo." in text
+    assert ("in, 62 %" in text) == (storage is not None)
+    assert ("house's battery" in text) == (storage is not None)
     if state is None:
         assert "It is starting." in text
     else:
@@ -277,5 +283,5 @@ def test_the_view_fits_and_says_what_is_going_on(width: int, height: int, state:
             assert WHY in " ".join(inside)
         assert all(word in text for word in WHY.split())  # none is broken, however long
         assert "the rain to stop" in text
-        assert "Into the car               0.00 kWh" in text and "Starts; clouds ridden out" in text
+        assert re.search("Into the car +0.00 kWh", text) and "Starts; clouds ridden out" in text
         assert "█" in text and ("━" in text) == (state in ("charging", "disarming"))

@@ -40,7 +40,7 @@ def _watch(options: argparse.Namespace) -> int:
 def _demo(options: argparse.Namespace) -> int:
     from surpluscharge import demo  # noqa: PLC0415  (its libraries come with the demo extra only)
 
-    return demo.run(options.hours, options.speed, options.seed, options.json)
+    return demo.run(options.hours, options.speed, options.seed, options.json, options.battery)
 
 
 def add_schema(sub: Any) -> None:
@@ -75,4 +75,5 @@ def add_demo(sub: Any) -> None:
     )
     sub.add_argument("--speed", type=float, help="house seconds per second (default: done in about two minutes)")
     sub.add_argument("--seed", type=int, default=1, help="which weather and household (default: 1)")
+    sub.add_argument("--battery", action="store_true", help="with a battery in the house, which is to be spared")
     sub.add_argument("--json", action="store_true", help="print the summary as JSON")
