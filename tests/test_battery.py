@@ -63,6 +63,13 @@ def test_whose_turn_the_sun_is() -> None:
     assert not yields(True, first_the_battery, 75.0)
     assert not yields(True, first_the_battery, None)
     assert yields(False, Rights(0.0), None)
+    assert yields(False, first_the_battery, None, by_time=True)
+    until = config(until="14:00")
+    hours = [
+        until.cars_turn(datetime(2031, 5, 12, *time, tzinfo=UTC)) for time in ((0, 0), (13, 59), (14, 0), (23, 59))
+    ]
+    assert hours == [False, False, True, True]
+    assert not config().cars_turn(datetime(2031, 5, 12, 23, tzinfo=UTC))
     assert decisive_w(0.0, 2000.0, yielding=True) == -2000.0
     assert decisive_w(0.0, 2000.0, yielding=False) == 0.0
     assert decisive_w(0.0, -500.0, yielding=False) == decisive_w(0.0, -500.0, yielding=True) == 500.0
@@ -91,7 +98,7 @@ class Home:
         self.capacity_wh, self.stored_wh, self.lag_s = capacity_wh, capacity_wh * level / 100.0, lag_s
         self.battery_w, self.most_w = 0.0, 2500.0
         self.sign, self.jitter = 1.0, Random(1)
-        self.silent = False
+        self.silent = self.late = False
         self.contact = False
         self.told: bool | None = None
         self.drawn_wh = self.fed_wh = self.exported_wh = self.imported_wh = 0.0
@@ -103,7 +110,7 @@ class Home:
 
     @property
     def at(self) -> Moment:
-        return Moment(self.now_s, 0, 0)
+        return Moment(self.now_s, 0, 0, cars_turn=self.late)
 
     @property
     def mode(self) -> str:
@@ -182,6 +189,16 @@ def test_the_battery_comes_first_up_to_its_level_then_the_car() -> None:
     home.run(1800.0)
     assert home.mode == "charging"
     assert home.stored_wh > before  # the rest is the battery's still
+
+
+def test_from_a_time_on_the_sun_is_the_car_s_at_any_level() -> None:
+    home = Home(config(until_percent=80.0, until="14:00"), level=20.0, capacity_wh=20_000.0)
+    home.sun_w = 2500.0
+    assert home.run(900.0).mode == "idle"
+    home.late = True
+    assert home.run(900.0).mode == "charging"
+    home.late = False  # the next day
+    assert home.run(900.0).mode == "idle"
 
 
 def test_the_car_first_takes_what_the_battery_would() -> None:

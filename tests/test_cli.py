@@ -369,8 +369,9 @@ def test_run_runs_the_daemon_with_the_configuration(tmp_path: Path, monkeypatch:
 @pytest.mark.parametrize(
     ("arguments", "passed"),
     [
-        ([], (18.5, None, 1, False)),
-        (["--hours", "2.5", "--speed", "900", "--seed", "7", "--json"], (2.5, 900.0, 7, True)),
+        ([], (18.5, None, 1, False, False)),
+        (["--hours", "2.5", "--speed", "900", "--seed", "7", "--json"], (2.5, 900.0, 7, True, False)),
+        (["--battery"], (18.5, None, 1, False, True)),
     ],
 )
 def test_demo_passes_on_what_is_asked(

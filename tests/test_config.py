@@ -1023,7 +1023,7 @@ def test_check_shows_every_setting_with_its_source(capsys: pytest.CaptureFixture
         "main_fuse.import_limit_w",
         *(f"export_limit.{key}" for key in ("limit_w", "latitude_deg", "longitude_deg")),
         *(f"export_limit.{key}" for key in ("trials_per_day", "bought_wh_per_day")),
-        *(f"battery.{key}" for key in ("power", "level", "first", "until_percent", "into_car")),
+        *(f"battery.{key}" for key in ("power", "level", "first", "until_percent", "until", "into_car")),
         *(f"battery.power.{key}" for key in ("topic", "pointer", "unit", "measures", "fresh_s", "limit_w")),
         *(f"battery.level.{key}" for key in ("topic", "pointer", "fresh_s")),
         *(f"planned.need.0.{key}" for key in ("days", "by", "energy_wh")),

@@ -361,6 +361,14 @@ def _battery_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
             "Let the phases be summed, or leave [battery] out",
             "battery",
         )
+    if config.battery is not None and config.battery.until is not None and config.battery.first == "car":
+        yield problem(
+            "battery.until",
+            config.battery.until,
+            'the sun is the car\'s at any time: battery.first is "car"',
+            "Leave it out, or let the battery be first",
+            "battery.first",
+        )
     if config.spares_battery and not config.way.follows_prices and config.stop_import_w > 0:
         yield problem(
             "control.stop_import_w",

@@ -250,6 +250,11 @@ class Config(Section):
         cap_s = min(self.session.time_cap_s, energy_cap_wh * 3600.0 / self.draw_w)
         return Rule(self.way, fixed, self.control.min_on_s, self.control.min_off_s, prices, within, sun_share, cap_s)
 
+    def cars_turn(self, wall: datetime) -> bool:
+        """Say whether by the time of day the sun is the car's, whatever the battery's level."""
+        until = self.battery.until if self.battery else None
+        return until is not None and wall.time() >= time_of_day.fromisoformat(until)
+
     @property
     def house_battery(self) -> House | None:
         """What the controller needs to know of the battery; None: there is none."""

@@ -170,6 +170,9 @@ class BatteryTable(Section):
     until_percent: float = Field(
         80.0, gt=0, le=100, description="up to this level, where the battery is first; then it is the car's"
     )
+    until: Annotated[str, AfterValidator(clock_time)] | None = Field(
+        None, description="local time, HH:MM, from which on it is the car's at any level; default: no time"
+    )
     into_car: bool = Field(False, description="whether what is in it may go into the car")
 
 

@@ -39,9 +39,12 @@ class House(NamedTuple):
     rights: Rights
 
 
-def yields(before: bool, rights: Rights, level: float | None) -> bool:
-    """Say whether the sun is the car's, as it was ``before``; ``level`` None: not known, then it is the battery's."""
-    if rights.level <= 0.0:
+def yields(before: bool, rights: Rights, level: float | None, by_time: bool = False) -> bool:
+    """Say whether the sun is the car's, as it was ``before``; ``level`` None: not known, then it is the battery's.
+
+    ``by_time``: at this time of day it is the car's at any level.
+    """
+    if rights.level <= 0.0 or by_time:
         return True
     return level is not None and (level >= rights.level or (before and level > rights.level - LEVEL_BACK))
 

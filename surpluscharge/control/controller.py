@@ -61,6 +61,7 @@ class Moment(NamedTuple):
     planned_day: int = 0  # number of the local day that begins at noon
     interval: tuple[float, float] | None = None  # in which the bill nets, begin and end, monotonic; None: it does not
     utc_s: float = 0.0  # since 1970: where the sun stands
+    cars_turn: bool = False  # by the time of day the sun is the car's, whatever the level of a battery
 
 
 class Event(NamedTuple):
@@ -440,12 +441,12 @@ class Controller:
                 self.lessons.learned_w = draw_w
                 self._weigh_rule(self.settings.rule)
 
-    def _heed_battery(self, now_s: float) -> None:
+    def _heed_battery(self, at: Moment) -> None:
         """See whose turn the sun is."""
         if house := self.settings.battery:
-            known = now_s < self.battery_level.fresh_until_s and not self._level_watch.stuck
+            known = at.now_s < self.battery_level.fresh_until_s and not self._level_watch.stuck
             level = self.battery_level.value if known else None
-            self.battery_yields = battery.yields(self.battery_yields, house.rights, level)
+            self.battery_yields = battery.yields(self.battery_yields, house.rights, level, at.cars_turn)
 
     def _linked(self, up: bool, at: Moment) -> None:
         if up:
@@ -781,7 +782,7 @@ class Controller:
         """Account for the time since the last call, then let the machine move until it rests."""
         self._tally(at)
         self._net(at)
-        self._heed_battery(at.now_s)
+        self._heed_battery(at)
         if self.hidden:
             self.hidden.look(at.now_s, at.today, at.utc_s)
         self._heat(at)

@@ -66,7 +66,7 @@ def moment(config: Config, clock: Clock) -> Moment:
     days = day_number(wall, config.rearm_at), wall.date().toordinal(), day_number(wall, config.planned_from)
     interval_s, wall_s = config.interval_s(wall), wall.timestamp()
     interval = interval_s and (now_s + interval_s[0] - wall_s, now_s + interval_s[1] - wall_s)
-    return Moment(now_s, *days, interval, wall_s)
+    return Moment(now_s, *days, interval, wall_s, config.cars_turn(wall))
 
 
 class Service:
