@@ -17,7 +17,7 @@ import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any, NamedTuple
 
-from surpluscharge.control import controller, machine, neighbours, plug, supervisor
+from surpluscharge.control import controller, hidden, machine, neighbours, plug, supervisor
 from surpluscharge.control.machine import CLEAR, END, HOLD, LOCKED_OUT, TRIP, Inputs, Params, State
 from surpluscharge.control.supervisor import FAULTS, Fault, Record, Supervisor
 
@@ -883,6 +883,7 @@ def planted(target: str, *change: Any) -> Iterator[None]:
         "Controller": controller,
         "Neighbours": neighbours,
         "Neighbour": neighbours,
+        "HiddenSun": hidden,
     }[of]
     owner = getattr(module, of) if of else module
     was = getattr(owner, name)

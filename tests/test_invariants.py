@@ -18,7 +18,7 @@ from surpluscharge.control.machine import TABLE, Row
 from surpluscharge.daemon.relay import off_post, on_post
 from tests.conftest import config_from
 from tests.explore import Unplanted, caught, planted
-from tests.world import GARBAGE, Broken, World, random_sequence, random_setup, with_plans
+from tests.world import GARBAGE, Broken, World, limited_sequence, random_sequence, random_setup, with_plans
 
 WAITS = st.one_of(st.sampled_from([0.0, 0.5, 5.0, 30.0, 3600.0, 86400.0]), st.floats(0, 700))
 
@@ -283,6 +283,33 @@ def test_a_planted_bug_is_found(name: str) -> None:
     with planted(*(PLANTED | BESIDE_THE_MACHINE)[name]), pytest.raises(Broken):
         for seed in (SOONEST.get(name, 0), *range(4000)):
             random_sequence(seed)
+
+
+LIMITED = {
+    "tried by night": ("HiddenSun.waits", "self.height < DAYLIGHT", "False"),
+    "tried wherever the export stands": ("HiddenSun.reading", "abs(beyond_w) <= self.limit.slack_w", "True"),
+    "tried at once": ("HiddenSun.waits", "STANDS_AGAIN_S if again else STANDS_S", "0.0"),
+    "a trial is not counted": ("HiddenSun.begins", "trials=self.tried.trials + 1", "trials=self.tried.trials"),
+    "a restart forgets the trials": ("Controller._watch_limit", "HiddenSun(limit, tried)", "HiddenSun(limit)"),
+}
+
+LIMITED_SOONEST = {"tried wherever the export stands": 1, "tried at once": 2} | {
+    "a trial is not counted": 53,
+    "a restart forgets the trials": 21,
+}
+
+
+def test_random_sequences_where_export_is_limited() -> None:
+    """Invariants 1 to 6, and 13: what is tried is held to all of them, and to its own bounds."""
+    worlds = [limited_sequence(seed) for seed in (1, 2, 10, 19, 21, 22, 53)]
+    assert sum(sum(world.trials.values()) for world in worlds) > 10
+
+
+@pytest.mark.parametrize("name", LIMITED)
+def test_a_bug_in_trials_is_found(name: str) -> None:
+    with planted(*LIMITED[name]), pytest.raises(Broken):
+        for seed in (LIMITED_SOONEST.get(name, 0), *range(300)):
+            limited_sequence(seed)
 
 
 def test_a_bug_that_cannot_be_planted_does_not_pass_for_found() -> None:

@@ -14,8 +14,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from surpluscharge.control import machine, news
+from surpluscharge.control import hidden, machine, news
 from surpluscharge.control.controller import Controller, Kept, Moment, Settings
+from surpluscharge.control.hidden import ExportLimit
 from surpluscharge.control.machine import Params
 from surpluscharge.control.rule import Band, Rule, Way
 from surpluscharge.control.signals import Contact, Source
@@ -23,7 +24,8 @@ from surpluscharge.control.supervisor import Limits
 from surpluscharge.control.thermal import ThermalParams
 from surpluscharge.control.wishes import Request
 
-DAY_S = 86400.0
+HOUR_S, DAY_S = 3600.0, 86400.0
+EQUINOX_S = 1_931_731_200.0  # 20 March 2031, 0:00 UTC: on the equator it is day from six to six
 GRID_TOPICS = ("grid/a", "grid/b")
 SLACK_S = 1e-6
 CAP_SLACK = 0.01  # seconds, and watt-hours: the caps' own rounding slack, with room
@@ -44,6 +46,7 @@ class Setup(NamedTuple):
     start_s: float = 1000.0
     sensor: bool = False  # of the socket's temperature
     noon_s: float = DAY_S / 2  # when a day of the plan begins
+    limit: ExportLimit | None = None  # of the export
 
     def settings(self) -> Settings:
         return Settings(
@@ -58,6 +61,7 @@ class Setup(NamedTuple):
             ),
             contact=Contact("plug", None, "on", "off") if self.feedback else None,
             temperature=Source("socket", None, 1.0, "net-import", 60.0, 200.0) if self.sensor else None,
+            export_limit=self.limit,
         )
 
 
@@ -119,6 +123,22 @@ def with_plans(setup: Setup, seed: int) -> Setup:
     )
 
 
+def with_limit(setup: Setup, seed: int) -> Setup:
+    """Return it for a world in which export is limited, well below what starts a charge, from a morning on."""
+    chance, params = random.Random(f"limit {seed}"), setup.params
+    worst_wh = hidden.worst_wh(setup.draw_w, params.min_on_s, params.stop_delay_s)
+    return setup._replace(
+        limit=ExportLimit(
+            chance.choice([0.0, 200.0, 0.4 * setup.draw_w]),
+            chance.randint(1, 4),
+            worst_wh * chance.choice([1.001, 3.0]),
+            0.0,
+            0.0,
+        ),
+        start_s=DAY_S * 1.0 + HOUR_S * chance.uniform(5.0, 13.0),
+    )
+
+
 @dataclass
 class Allowance:
     """What was charged of one, and what may have been counted besides."""
@@ -161,6 +181,11 @@ class World:
         self.full = False
         self.run_s = 0.0  # on, since it was last off for as long as a rest
         self.mute = False  # the temperature sensor
+        self.limit_since_s: float | None = None  # the export stands at its limit, but for moments
+        self.limit_left_s: float | None = None
+        self.trials: dict[int, int] = {}  # by day
+        self.trial_s = float("-inf")  # when the last one began
+        self.bought_wh: dict[int, float] = {}  # in the first two minutes of each
         self.jitter_w = 0.0  # no house's power stands still
         # --- the controller and its memory
         self.controller = Controller(setup.settings(), self.at())
@@ -172,7 +197,8 @@ class World:
 
     def at(self) -> Moment:
         day = int(self.now_s // DAY_S)
-        return Moment(self.now_s, day, day, int((self.now_s - self.setup.noon_s) // DAY_S))
+        planned_day = int((self.now_s - self.setup.noon_s) // DAY_S)
+        return Moment(self.now_s, day, day, planned_day, utc_s=EQUINOX_S + self.now_s)
 
     # --- events -------------------------------------------------------------------------------------------------------
 
@@ -198,6 +224,7 @@ class World:
         topic = GRID_TOPICS[source % len(self.setup.fresh_s)]
         if abs(value_w) <= 30000.0:
             self.reading_w[topic] = (value_w, self.now_s)
+        self._watch_limit()
         self.controller.tell(news.Message(topic, f"{value_w}".encode(), False), self.at())
         self._look()
 
@@ -334,6 +361,12 @@ class World:
             self.silent_s += seconds
         slept = any(self.now_s < end_s < self.now_s + seconds - SLACK_S for _, end_s in self.due_s)
         self._check(13, not wanted or not slept, "on, and the end of what is due is slept through")
+        if self.now_s < self.trial_s + 120.0 and wanted:
+            day, grid_w = int(self.now_s // DAY_S), sum(value_w for value_w, _ in self.reading_w.values())
+            bought_w = min(self.setup.draw_w, max(grid_w, 0.0))
+            self.bought_wh[day] = self.bought_wh.get(day, 0.0) + bought_w * min(seconds, 120.0) / HOUR_S
+            most_wh = self.setup.limit.bought_wh_per_day if self.setup.limit else 0.0
+            self._check(13, self.bought_wh[day] <= most_wh + CAP_SLACK, f"{self.bought_wh[day]} Wh bought in trials")
         self.now_s += seconds
         if whose is not self.session and (charges or self.controller.plug.may_be_on) and seconds:
             self.perhaps_planned_s = self.now_s
@@ -396,6 +429,9 @@ class World:
             self._check(3, off_s >= params.min_off_s - SLACK_S, f"started {off_s} s after the relay was last on")
             surplus_w = -sum(value_w for value_w, _ in self.reading_w.values())
             reason = self._whose() is not self.session or surplus_w >= params.start_export_w - SLACK_S
+            if not reason and self.setup.limit is not None:
+                reason = True
+                self._look_at_trial(self.setup.limit, surplus_w)
             self._check(13, reason, f"started at {surplus_w} W, and nothing is due")
             known = [record.code for record in faults if record.raised_s < self.now_s - SLACK_S]
             self._check(13, not known, f"started in spite of {known}")
@@ -433,6 +469,29 @@ class World:
         self._track_relay(wanted)
         self._save()
         self.controller.take_events()
+
+    def _watch_limit(self) -> None:
+        limit = self.setup.limit
+        if limit is None or len(self.reading_w) < len(self.setup.fresh_s):
+            return
+        export_w = -sum(value_w for value_w, _ in self.reading_w.values())
+        if abs(export_w - limit.limit_w) > limit.slack_w:
+            self.limit_left_s = self.now_s if self.limit_left_s is None else self.limit_left_s
+            return
+        if self.limit_since_s is None or (self.limit_left_s and self.now_s > self.limit_left_s + hidden.BLIP_S):
+            self.limit_since_s = self.now_s
+        self.limit_left_s = None
+
+    def _look_at_trial(self, limit: ExportLimit, export_w: float) -> None:
+        """A charge begins though nothing is due, and too little is exported for one."""
+        day = int(self.now_s // DAY_S)
+        self.trials[day] = self.trials.get(day, 0) + 1
+        self.trial_s = self.now_s
+        self._check(13, self.trials[day] <= limit.trials_per_day, f"trial {self.trials[day]} of the day")
+        self._check(13, abs(export_w - limit.limit_w) <= limit.slack_w, f"tried at {export_w} W of export")
+        stood_s = self.now_s - (math.inf if self.limit_since_s is None else self.limit_since_s)
+        self._check(13, stood_s >= hidden.STANDS_AGAIN_S - SLACK_S, f"tried after {stood_s} s at the limit")
+        self._check(13, 6 * HOUR_S <= self.now_s % DAY_S <= 18 * HOUR_S, "tried by night")
 
     def _new_day(self) -> None:
         if self.at().planned_day > self.planned_day and self.now_s >= self.planned_s + machine.PLANNED_AGAIN_S:
@@ -569,4 +628,32 @@ def random_sequence(seed: int, events: int = 40) -> World:
         random_event(rng, world)
         if plans and chance.random() < 0.6:
             planned_event(chance, world)
+    return world
+
+
+def limited_sequence(seed: int, events: int = 30) -> World:
+    """Run one random sequence in a house whose export is limited. Raises Broken."""
+    rng = random.Random(f"limited {seed}")
+    world = World(with_limit(random_setup(rng), seed))
+    world.link(True)
+    world.enable(True)
+    assert world.setup.limit is not None
+    limit_w, draw_w = world.setup.limit.limit_w, world.setup.draw_w
+    for _ in range(events):
+        kind = rng.random()
+        if kind < 0.55:  # it stands there, and so it does beside a charge that hidden sun carries
+            for _ in range(rng.randint(5, 70)):
+                world.read_all(-limit_w + rng.uniform(-40.0, 40.0))
+                world.wait(9.0)
+        elif kind < 0.75:  # nothing was hidden, or a cloud has come
+            for _ in range(rng.randint(1, 80)):
+                world.read_all((draw_w if world.controller.wants_on else 0.0) + rng.uniform(-100.0, 100.0))
+                world.wait(9.0)
+        elif kind < 0.8:
+            world.crash(rng.choice([0.1, 5.0, 300.0]))
+            world.link(True)
+        elif kind < 0.9:
+            world.wait(rng.choice([300.0, 4000.0, 20000.0]))
+        else:
+            random_event(rng, world)
     return world

@@ -301,6 +301,7 @@ def row(name: str, wiring: Wiring, tries: bool, days: int, said: str, seed: int 
 def main(arguments: Iterable[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--days", type=int, default=60)
+    parser.add_argument("--untried", type=int, help="so many days of the house without trials; default: as many")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--houses", nargs="*", default=list(HOUSES))
     parser.add_argument("--wirings", nargs="*", default=["plain"])
@@ -314,7 +315,8 @@ def main(arguments: Iterable[str] | None = None) -> None:
     }
     print(HEAD)
     for name in given.houses:
-        print(row(name, Wiring(), False, given.days, "untried", given.seed), flush=True)
+        untried_days = given.days if given.untried is None else given.untried
+        print(row(name, wirings[given.wirings[0]], False, untried_days, "untried", given.seed), flush=True)
         for said in given.wirings:
             print(row(name, wirings[said], True, given.days, said, given.seed), flush=True)
 
