@@ -133,6 +133,21 @@ def test_the_interval_is_that_of_the_clock_on_the_wall(tmp_path: Path) -> None:
     assert (begin_s - clock.now(), end_s - clock.now()) == (-1200.0, 2400.0)
 
 
+@pytest.mark.parametrize(("surplus_w", "charges"), [(2200.0, True), (-500.0, False)])
+def test_where_the_bill_ceases_to_net_no_reading_is_taken_for_enough_any_longer(
+    surplus_w: float, charges: bool, tmp_path: Path
+) -> None:
+    """Another tariff at the same prices: what was decided by the interval held on, and it charged through the night."""
+    after = CONFIG[CONFIG.index("[[money.tariff]]") :] + "valid_from = 2031-06-04"
+    house = House(configured(tmp_path, "day", after), NOON.replace(hour=22))
+    house.run(surplus_w, 2 * 3600)
+    assert house.controller.wants_on is charges and house.controller.running is None
+    house.run(-500.0, 1800)
+    assert not house.controller.wants_on
+    house.run(2200.0, 1800)
+    assert house.controller.wants_on
+
+
 def test_a_restart_counts_what_is_on_record_and_else_nothing(tmp_path: Path) -> None:
     """With a credit of the quarter so far on record, the charge goes on at once; with none, it has to come first."""
     config = configured(tmp_path)

@@ -562,6 +562,16 @@ def test_what_a_secret_address_holds_is_looked_at_and_not_shown(monkeypatch: pyt
     assert [teller._by for teller in telling_.tellers] == ["tell.0 (post)"]
 
 
+@pytest.mark.parametrize("found", ["hush\nX-Other: 1", "hush\r\n hush", "hush hush", "h\u00fcsh"])
+def test_a_token_that_cannot_stand_in_a_header_is_refused_and_not_shown(
+    found: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("POST_TOKEN", found)
+    with pytest.raises(ConfigError) as refused:
+        configured('[[tell]]\npost = { url = "https://a.example", bearer_token = { env = "POST_TOKEN" } }')
+    assert "what is found there is no token" in str(refused.value) and "hush" not in str(refused.value)
+
+
 def a_clock() -> Clock:
     return ScaledClock(NOON, 1.0)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import stat
 from collections.abc import Iterator, Mapping
 from datetime import date
@@ -573,6 +574,11 @@ def _telling_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
                     yield problem(
                         key, "", "what is found there is no address for HTTP", (error.context or {})["remedy"]
                     )
+        if key.endswith("bearer_token") and secret is not None and len(secret.model_fields_set) == 1:
+            with contextlib.suppress(ValueError):
+                # RFC 9110, section 5.5: what else is in a header's value can be two headers, or comes back in an error.
+                if not re.fullmatch(r"[!-~]+", secret.reveal()):
+                    yield problem(key, "", "what is found there is no token", "Put it there alone, in one line")
 
 
 def _secret_contradictions(secrets: Mapping[str, Secret | None], problem: Any) -> Iterator[Problem]:

@@ -920,6 +920,8 @@ class Controller:
         """Count what has flowed in the interval that the bill nets in. What is not known counts on neither side."""
         running, self.running = self.running, None
         if at.interval is None:
+            if running is not None:  # with the interval ends what was decided by it, before any reading
+                self._heed_rule()
             return
         since_s, until_s = self.state.at_s, min(at.now_s, self.inputs.fresh_until_s)
         held = since_s, max(since_s, until_s), self.grid_w, self.charger_w if self.known else 0.0
