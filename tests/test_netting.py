@@ -61,6 +61,29 @@ def test_intervals_are_those_of_the_clock_on_the_wall(zone: str, day: date, nett
             assert netting.span_s(datetime.fromtimestamp(at_s, UTC).astimezone(site)) == (low_s, high_s)
 
 
+@pytest.mark.parametrize(
+    ("first", "then"),
+    [(Netting.MONTH, Netting.NONE), (Netting.NONE, Netting.MONTH), (Netting.DAY, Netting.MONTH)],
+)
+def test_a_month_in_which_another_netting_begins_is_cut_there(first: Netting, then: Netting) -> None:
+    """A kWh each noon, half of it from the grid, and a quarter sent out: so a quarter is bought where that nets.
+
+    It counted twice what was before, or netted what was not to be.
+    """
+    begin, end = datetime(2031, 6, 1, tzinfo=LISBON), datetime(2031, 7, 1, tzinfo=LISBON)
+    prices, half = (Decimal("0.29"), Decimal("0.06"), Decimal("0.21")), MWS_PER_KWH // 2
+    tariffs = Tariffs("EUR", (Tariff(None, *prices, (), first), Tariff(date(2031, 6, 15), *prices, (), then)))
+    noons = [ms_of(begin + timedelta(days=k, hours=12)) for k in range(30)]
+    flows = Energy(3_600_000, 3_600_000, half, half // 2, half, half)
+    intervals = [Interval(noon_ms, noon_ms + 3_600_000, flows) for noon_ms in noons]
+    a_day = {True: 0.25 * 0.29 + 0.75 * 0.06, False: 0.5 * 0.29 + 0.5 * 0.06}  # does it net?
+    cost = 14 * a_day[first.nets] + 16 * a_day[then.nets]
+    assert account_of(intervals, begin, end, tariffs) == pytest.approx(cost, abs=1e-9)
+    days_ = [begin + timedelta(days=k) for k in range(31)]
+    daily = sum(account_of(intervals, low, high, tariffs) for low, high in itertools.pairwise(days_))
+    assert daily == pytest.approx(cost, abs=1e-9)
+
+
 def test_days_and_months_are_those_of_the_place() -> None:
     when = datetime(2031, 3, 30, 22, 17, tzinfo=LISBON)
     low_s, high_s = Netting.DAY.span_s(when)

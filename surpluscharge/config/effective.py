@@ -276,8 +276,8 @@ class Config(Section):
 
     def interval_s(self, when: datetime) -> tuple[float, float] | None:
         """Return begin and end of the interval that a charge is steered by, in seconds since 1970; None: by none."""
-        netting = self.netting_at(when) if self.steers else Netting.NONE
-        return netting.span_s(when) if netting.nets else None
+        tariffs = self.tariffs() if self.steers else None
+        return tariffs.interval_s(when) if tariffs and tariffs.netting_at(when).nets else None
 
     @property
     def steers(self) -> bool:

@@ -131,6 +131,7 @@ class Priced(Protocol):
     def next_change(self, when: datetime) -> datetime | None: ...
     def spans(self, begin: datetime, end: datetime) -> Iterator[tuple[datetime, datetime, Prices | None]]: ...
     def netting_at(self, when: datetime) -> Netting: ...
+    def interval_s(self, when: datetime) -> tuple[float, float]: ...
     @property
     def nets(self) -> bool: ...
 
@@ -164,6 +165,20 @@ class Tariffs(NamedTuple):
         """Return how the bill nets at a moment (aware, in the site's zone)."""
         valid = self.valid_at(when)
         return valid.netting if valid else Netting.NONE
+
+    def interval_s(self, when: datetime) -> tuple[float, float]:
+        """Return begin and end, in seconds since 1970, of the interval of a moment (aware, in the site's zone).
+
+        It ends early, or begins late, where a tariff begins that nets over another: the meter is read on that day.
+        """
+        netting = self.netting_at(when)
+        begin_s, end_s = netting.span_s(when)
+        for day in {tariff.valid_from for tariff in self.tariffs if tariff.valid_from}:
+            midnight = datetime.combine(day, time(), when.tzinfo)
+            before, at_s = midnight - timedelta(seconds=1), midnight.timestamp()
+            if begin_s < at_s < end_s and self.netting_at(before) is not self.netting_at(midnight):
+                begin_s, end_s = (at_s, end_s) if at_s <= when.timestamp() else (begin_s, at_s)
+        return begin_s, end_s
 
     @property
     def nets(self) -> bool:

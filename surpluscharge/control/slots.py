@@ -318,6 +318,10 @@ class Moving(NamedTuple):
         """Return how the bill nets at a moment (aware, in the site's zone)."""
         return self.tariffs.netting_at(when)
 
+    def interval_s(self, when: datetime) -> tuple[float, float]:
+        """Return begin and end, in seconds since 1970, of the interval that the bill nets in."""
+        return self.tariffs.interval_s(when)
+
     def prices_at(self, when: datetime) -> Prices | None:
         """Return the prices at a moment (aware, in the site's zone); None before the first tariff is valid."""
         tariff = self.tariffs.valid_at(when)

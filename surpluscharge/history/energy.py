@@ -453,7 +453,7 @@ def billed(
         while (at_ms := max(done_ms, drew_ms[0])) < min(end_ms, drew_ms[1]):
             when = time_of(at_ms, begin.tzinfo)
             netting = priced.netting_at(when)
-            edges_ms = [round(1000 * edge_s) for edge_s in netting.span_s(when)]
+            edges_ms = [round(1000 * edge_s) for edge_s in priced.interval_s(when)]
             done_ms = edges_ms[1]
             registers: dict[object, list[tuple[int, int, Prices | None]]] = {}
             for since, until, prices in priced.spans(*(time_of(edge_ms, begin.tzinfo) for edge_ms in edges_ms)):

@@ -60,10 +60,9 @@ def registers(priced: Priced, prices: Rates, readings: Series, days: Days, zone:
     begins_s, nets, first_s = array("d"), array("i"), at_s
     while at_s < end_s:
         when = datetime.fromtimestamp(at_s, UTC).astimezone(zone)
-        netting = priced.netting_at(when)
-        low_s, at_s = netting.span_s(when)
+        low_s, at_s = priced.interval_s(when)
         begins_s.append(low_s)
-        nets.append(netting.nets)
+        nets.append(priced.netting_at(when).nets)
     begins_s.append(at_s)
     cuts = {first_s, *begins_s[1:-1], *prices.from_s, *days.ends_s}
     from_s = array("d", sorted(cut for cut in cuts if first_s <= cut < end_s))

@@ -380,7 +380,7 @@ class Books:
     def billed(self, begin: datetime, end: datetime, tariffs: Tariffs) -> Iterator[Billed]:
         """Share out what the charger drew between two times as the bill has it, at the prices that were in force."""
         # Of an interval that begins before or ends after, the rest counts too.
-        edges_s = tariffs.netting_at(begin).span_s(begin)[0], tariffs.netting_at(end).span_s(end)[1]
+        edges_s = tariffs.interval_s(begin)[0], tariffs.interval_s(end)[1]
         priced = self.in_force(tariffs, *(time_of(round(1000 * edge_s), begin.tzinfo) for edge_s in edges_s))
         assert priced is not None
         return billed(self.energy, self._drew(ms_of(begin), ms_of(end)), begin, end, priced)
