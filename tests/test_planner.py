@@ -550,6 +550,12 @@ SPOILT = [
     ),
     (json.dumps([{"start": "2031-05-05T12:00:00+01:00", "minutes": 60}] * 401).encode(), "too-many-slots"),
     (json.dumps([{"start": "2031-05-05T12:00:00+01:00", "minutes": 60, "price": 0}] * 2).encode(), "slots-doubled"),
+    (
+        json.dumps(
+            [{"start": f"2031-05-05T{hour}:00:00+01:00", "minutes": 60, "price": -0.1} for hour in (12, 14)]
+        ).encode(),
+        "slots-gap",
+    ),
 ]
 
 
@@ -575,6 +581,7 @@ def test_no_fault_of_a_feed_switches_on() -> None:
     house.run(1.0)
     assert not house.controller.wants_on
     all_of_them()
+    assert house.said("feed_lacking")[0]["lack"] == "missing"
     house.until(DAWN + timedelta(minutes=2))
     assert house.said("need_met")
     assert all(begin >= "01:00" and end <= "05:01" for begin, end in house.charged)
