@@ -647,6 +647,11 @@ def _doubts(config: Config) -> Iterator[str]:
             f"may carry for hours, allowed because: {config.socket.above_continuous_because}; the thermal image will "
             "interrupt long charges."
         )
+    if config.battery is not None and config.battery.level is None:
+        yield (
+            "battery.level is not set: a wrong sign of battery.power is noticed by the lead's own steps at best, after "
+            "some charges from the battery; and where the battery is first, it is so at any level."
+        )
     if relay.feedback is None:
         yield "relay.feedback is not set: whether the plug obeys is not known; the broker's word is taken for it."
     if relay.power is None:

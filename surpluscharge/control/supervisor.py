@@ -538,7 +538,8 @@ FAULTS = (
         after_s=0.0,
         latches=True,
         sentence="Import falls when the charger starts and rises when it stops: the meter's sign seems to be wrong.",
-        remedy="Change `measures` of the meter in the configuration (net-import to net-export or back), and restart.",
+        remedy="Change `measures` of the meter in the configuration (net-import to net-export or back), and restart. "
+        "Where there is a [battery], see its sign first.",
     ),
     Fault(
         "export-beyond-limit",
