@@ -237,6 +237,17 @@ def test_without_the_option_nothing_ever_starts_and_nothing_is_watched() -> None
     assert not house.controller.inputs.trial and house.controller.kept().tried == Tried()
 
 
+def test_where_the_limit_is_never_reached_all_is_decided_as_without_it() -> None:
+    def lived(tries: bool) -> tuple[list[Event], list[str]]:
+        house = Throttled(limit_w=20_000.0, tries=tries, lag_s=0.0)
+        for roof_w in (4000.0, 900.0, 300.0, 2500.0, 1200.0, 3000.0, 0.0):
+            house.roof_w = roof_w
+            house.run(12 * MINUTE_S)
+        return house.named("state_changed"), house.codes
+
+    assert lived(True) == lived(False) and len(lived(True)[0]) > 8
+
+
 @pytest.mark.parametrize(
     ("limit_w", "lag_s", "measures"),
     [(0.0, 0.0, True), (0.0, 20.0, False), (600.0, 10.0, False), (600.0, 45.0, False)],

@@ -226,7 +226,7 @@ class Steps:
         right, least, most = max(shares) > 0.0, *ABOUT_SHARES
         turned = [jump for jump, share in zip(jumps, shares, strict=True) if -most <= share <= -least]
         if evened:
-            turned = [jump for jump in turned if self._beyond(jump.after_w - (0.0 if on else jump.step_w), draw_w)]
+            turned = [jump for jump in turned if self._beyond(jump, on, draw_w)]
         contrary = bool(turned)
         if right and not contrary:
             self.contrary, self.proven = 0, True
@@ -249,9 +249,14 @@ class Steps:
         else:
             self._unclear()
 
-    def _beyond(self, grid_w: float, draw_w: float) -> bool:
-        """Say whether that is clearly more export than an inverter lets out."""
-        return self.limit_w is not None and grid_w < -self.limit_w - LEVEL_SHARE * draw_w
+    def _beyond(self, jump: Jump, on: bool, draw_w: float) -> bool:
+        """Say whether it clearly goes to more export than an inverter lets out, or, as the relay goes off, from there.
+
+        And stays: for a moment a kettle that goes off does that as well.
+        """
+        grid_w = jump.after_w - (0.0 if on else jump.step_w)
+        beyond = self.limit_w is not None and grid_w < -self.limit_w - LEVEL_SHARE * draw_w
+        return beyond and jump.strays_w <= CLEAR_SHARE * draw_w
 
     def _weigh(self, step_w: float, draw_w: float) -> None:
         """Hold a clear step against the draw, and against those before it."""
