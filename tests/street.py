@@ -93,7 +93,8 @@ class Daemon:
         self.boot_s = random.Random(f"boot {self.name}").uniform(0.0, 1e6)  # no two clocks agree
         self.ways = {which: Way() for which in ("readings", "relay", "claims")}
         self.alive = self.paused = self.cut = False
-        self.gone_s = math.inf  # since when it is not there, or cannot be reached
+        self.gone_s = math.inf  # since when it is not there, or cannot be reached,
+        self.back_s = 0.0  # and since when it is again
         self.lives = 0
         self.kept: Kept | None = None
         self.told: bool | None = None
@@ -111,7 +112,7 @@ class Daemon:
         return Moment(now_s + self.boot_s, day, int(now_s // DAY_S), int((now_s - DAY_S / 2) // DAY_S))
 
     def start(self) -> None:
-        self.alive, self.paused, self.gone_s = True, False, math.inf
+        self.alive, self.paused, self.gone_s, self.back_s = True, False, math.inf, self.street.t
         self.lives += 1
         self.told = None
         self.controller = Controller(self.config.settings(), self.at(), self.kept)
@@ -283,7 +284,7 @@ class Daemon:
 
     def reachable(self) -> None:
         """It goes on, or is heard again: first what was on its way, then what was lost is seen."""
-        self.paused, self.cut, self.gone_s = False, False, math.inf
+        self.paused, self.cut, self.gone_s, self.back_s = False, False, math.inf, self.street.t
         order = list(self.ways)
         self.street.rng.shuffle(order)
         for which in order:
@@ -340,7 +341,7 @@ class Street:
         self.daemons = [Daemon(self, number, config) for number, config in enumerate(configs)]
         self.heap: list[tuple[float, int, Callable[..., None], tuple[Any, ...]]] = []
         self._serial = itertools.count()
-        self.broker_up = True
+        self.broker_up, self.back_s = True, 0.0
         self._claims: dict[str, tuple[str, float]] = {}  # retained: payload, and when it expires
         self.starts: list[tuple[float, str]] = []
         self.on = [False] * len(configs)
@@ -421,7 +422,7 @@ class Street:
         self.after(for_s, self._back)
 
     def _back(self) -> None:
-        self.broker_up = True
+        self.broker_up, self.back_s = True, self.t
 
     # --- time ---------------------------------------------------------------------------------------------------------
 
@@ -486,15 +487,18 @@ class Street:
         self.at(self.t + 50.0 if dark else self.meter.next_s, self._read)
 
     def _look_for_the_dead(self) -> None:
-        """The oracle: nobody goes on heeding the claim of one that is not there."""
-        for one in self.daemons:
-            place = one.config.place
-            if place and self.t > one.gone_s + 1.5 * KEEPALIVE_S + place.lasts_s + 1.0:
-                for other in self.daemons:
-                    if other.alive and other.gone_s == math.inf and other.controller.neighbours:
-                        heeded = [neighbour.name for neighbour in other.controller.neighbours.live]
-                        if one.name in heeded:
-                            raise Clash(f"{other.name} heeds {one.name} at {self.t:.0f} s, gone at {one.gone_s:.0f} s")
+        """The oracle: nobody goes on heeding the claim of one that is not there.
+
+        The broker gives it up within 1.5 keepalives; what it had kept, or what lay in somebody's socket, counts once
+        more from when it is heard.
+        """
+        for one, other in itertools.permutations(self.daemons, 2):
+            place, since_s = one.config.place, max(one.gone_s, other.back_s, self.back_s)
+            if not (place and other.alive and other.gone_s == math.inf and other.controller.neighbours):
+                continue
+            late = self.t > since_s + 1.5 * KEEPALIVE_S + 2.0 * place.lasts_s + 5.0
+            if late and one.name in [neighbour.name for neighbour in other.controller.neighbours.live]:
+                raise Clash(f"{other.name} heeds {one.name} at {self.t:.0f} s, gone at {one.gone_s:.0f} s")
 
     # --- troubles -----------------------------------------------------------------------------------------------------
 
