@@ -12,6 +12,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import math
 import os
 import secrets
 import signal
@@ -57,6 +58,7 @@ LINE_EVERY_S = 60.0  # in a row of lines, also where nothing has changed
 MOST_CHARGERS = 40  # anybody may publish below a pattern
 NOTICE_S = 15.0  # so long what came of a key stays to be read
 MOST_KWH = 100.0
+MOST_BYTES, MOST_LETTERS = 100_000, 4000  # of a status, of a text in it: drawn many times a second
 
 # Of these nobody can say from afar that it is over: the socket wants to be looked at first, and mostly the fuse board
 # to be switched off. They are acknowledged by whoever is there (surpluscharge ack, on the daemon's computer).
@@ -145,11 +147,14 @@ def _facts(status: view.Status) -> Any:
 
 def _read(payload: bytes) -> view.Status | None:
     """Return a status document, without what a later version has beside what is known here. None: it is none."""
+    if len(payload) > MOST_BYTES:
+        return None
     try:
         document = json.loads(payload)
         for _ in range(2):
             try:
-                return StatusDocument.model_validate_json(json.dumps(document)).model_dump(mode="json")
+                read = StatusDocument.model_validate_json(json.dumps(document))
+                return read.model_dump(mode="json") if _sound(read.model_dump()) else None
             except ValidationError as error:
                 if any(details["type"] != "extra_forbidden" for details in error.errors()):
                     return None
@@ -161,6 +166,22 @@ def _read(payload: bytes) -> view.Status | None:
     except (ValueError, KeyError, TypeError, RecursionError):
         pass
     return None
+
+
+def _sound(value: Any) -> bool:
+    """Say whether all that a document holds can be reckoned with and drawn: anybody may have written it."""
+    match value:
+        case dict():
+            return all(map(_sound, value.values()))
+        case list() | tuple():
+            return all(map(_sound, value))
+        case datetime():
+            return value.tzinfo is not None and 1 < value.year < 9999
+        case float():
+            return math.isfinite(value)
+        case str():
+            return len(value) <= MOST_LETTERS
+    return True
 
 
 class Question(NamedTuple):
@@ -499,7 +520,8 @@ def _all(watch: Watch, lines: int) -> Table:
     for number, charger in enumerate(list(watch.chargers.values())[:room], 1):
         status, key = charger.status, str(number) if number < 10 else ""
         if not status:
-            table.add_row(key, charger.name, "", "", "", "", charger.trouble or "nothing is known of it yet")
+            nothing = charger.trouble or "nothing is known of it yet"
+            table.add_row(key, Text(charger.name), "", "", "", "", Text(nothing))
             continue
         label, style = view.labelled(status["state"])
         drawn, why = status["charger_power"], Text(printable(status["why"]))
@@ -509,7 +531,7 @@ def _all(watch: Watch, lines: int) -> Table:
             why = Text(", ".join(printable(fault["code"]) for fault in status["faults"]), style="bold red")
         table.add_row(
             key,
-            charger.name,
+            Text(charger.name),  # as text it would be taken for markup
             Text(label.partition(",")[0] if status["enabled"] else "not enabled", style=style),
             watts(drawn["power_w"]) if drawn["known"] else "-",
             "-" if status["surplus_w"] is None else watts(status["surplus_w"]),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import io
 import json
+import math
 import os
 import pty
 import select
@@ -170,6 +171,31 @@ def test_what_is_no_status_is_said_and_does_no_harm(payload: bytes, clock: list[
     assert "can read" in shown.text()
     shown.comes("status", message())
     assert "can read" not in shown.text()
+
+
+@pytest.mark.parametrize(
+    "hostile",
+    [
+        {"time": "2031-06-03T12:00:00"},  # of no zone
+        {"time": "9999-12-31T23:59:59Z"},
+        {"since": "0001-01-01T00:00:00Z"},
+        {"wait_s": math.nan},
+        {"wait_s": math.inf},
+        {"why": "x" * 50_000},
+        {"why": "x" * 200_000},
+        {"charger": "[/b] \x1b]0;x\x07"},
+    ],
+)
+def test_whatever_anybody_says_is_drawn_or_refused(hostile: dict[str, Any]) -> None:
+    """Each of these ended the watch, or held up its keys for seconds; a pattern brings what anybody publishes."""
+    shown = Played(BASE, "+/+")
+    shown.comes("availability", b"ready")
+    shown.comes("status", json.dumps({**json.loads(message()), **hostile}).encode())
+    shown.comes("status", b"{}", base_topic="other/[/b]")
+    for shown.shown in (None, BASE):
+        assert not {"\x1b", "\x07"} & set(shown.text(30, 9) + shown.text())
+    charger = shown.chargers[BASE]
+    assert charger.unreadable is not charger.name.startswith("[/b]")
 
 
 def test_what_a_later_version_says_beside_is_left_out(clock: list[float]) -> None:
