@@ -25,9 +25,9 @@ measured ones alone):
     60         0.57 to 0.73                 0.93 to 0.94 (4.8 to 5.7)    0.99 to 1.00
 
 So with quarters of an hour nobody can have 0.94 with as few starts as the default, in one house and in two under the
-measured days; with half hours steering needs two starts more than it under the measured days, with hours one. Auto
-earns 0.82 to 0.84 (``--quick``). Ten seconds of a clock cost 0.002 at most. Of a whole day steering earns 0.83, auto
-0.63 (one house, ``--quick``).
+measured days; with half hours steering needs two to four starts more than it under the measured days, with hours one.
+Ten seconds of a clock cost 0.003 at most. With ``--quick``, auto earns 0.73 to 0.86; and of a whole day steering earns
+0.80 to 0.83, auto 0.62 to 0.69.
 
 Then caps: of two, four and six hours a session, for five tariffs and three pairs of minimum times, what looking ahead
 (held to the stricter thresholds, as ``Rule.rationed`` has it) and, with half hours, steering earn beside auto. On
