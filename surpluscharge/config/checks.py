@@ -551,7 +551,7 @@ def _telling_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
         if post:
             secrets[f"{key}.post.bearer_token"] = post.bearer_token
             addresses.append((f"{key}.post", post))
-        if tell.command and not os.access(tell.command[0], os.X_OK):
+        if tell.command and not (Path(tell.command[0]).is_file() and os.access(tell.command[0], os.X_OK)):
             yield problem(
                 f"{key}.command", tell.command[0], "is no program that this user can run", "Name it with its whole path"
             )
@@ -688,15 +688,21 @@ def _doubts(config: Config) -> Iterator[str]:
 
 
 def _telling_doubts(config: Config) -> Iterator[str]:
-    addresses = [("ping", config.ping.url)] if config.ping else []
+    addresses: list[tuple[str, PingTable | TellPost]] = [("ping", config.ping)] if config.ping else []
     for index, tell in enumerate(config.tell):
         if tell.mail and tell.mail.security == "none" and tell.mail.host not in LOCAL:
             yield f"tell.{index}.mail.security is none: whoever is on the way reads the message, and the password."
         if tell.post:
-            addresses.append((f"tell.{index}.post", tell.post.url))
-    for key, url in addresses:
-        if url and url.startswith("http:") and urlsplit(url).hostname not in LOCAL:
-            yield f"{key}.url is not encrypted: whoever is on the way reads what is sent, and may stop it. Use https."
+            addresses.append((f"tell.{index}.post", tell.post))
+    for key, table in addresses:
+        url, named = table.url or "", "url"
+        if table.secret_url:
+            with contextlib.suppress(ValueError):  # that it cannot be read is said elsewhere
+                url, named = table.secret_url.reveal(), "secret_url"
+        if urlsplit(url).scheme == "http" and urlsplit(url).hostname not in LOCAL:
+            yield (
+                f"{key}.{named} is not encrypted: whoever is on the way reads what is sent, and may stop it. Use https."
+            )
     if config.tell and config.ping is None:
         yield (
             "[[tell]] without [ping]: a daemon, or a computer, that has died tells nobody anything. See the manual, "
