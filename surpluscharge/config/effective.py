@@ -80,9 +80,10 @@ UNWATCHED_SHARE = 0.6
 # and a start and an end wait so long.
 BATTERY_ROOM, BATTERY_DELAYS_S = 0.1, (45.0, 30.0)
 CLAIM_LASTS_S = 60.0
-# And on average, over what a start binds, the sun is to give so much of the draw. Against those two thresholds the
-# battery gives half as much for the car, in two thirds of the starts, and the sun a twentieth less; on skies of small
-# clouds the sun a tenth more (`tests.bench.batteries --rules`). With more it gives less, and so does the sun.
+# And on average, over what a start binds, the sun is to give so much of the draw. Beside those two thresholds, on the
+# days of tests/bench/houses.py and by the rule alone, the battery gave half as much for the car, in two thirds of the
+# starts, and the sun 3 to 8 % less; on skies of small clouds the sun 5 to 12 % more. With a larger share both less.
+# `tests.bench.batteries --skies`, with and without --numbers, shows it with the house around it.
 BATTERY_SUN_SHARE = 0.9
 
 WAYS: dict[str, Way] = {"auto": Way.PRICES, "ahead": Way.AHEAD}
