@@ -80,10 +80,10 @@ UNWATCHED_SHARE = 0.6
 # and a start and an end wait so long.
 BATTERY_ROOM, BATTERY_DELAYS_S = 0.1, (45.0, 30.0)
 CLAIM_LASTS_S = 60.0
-# And on average, over what a start binds, the sun is to give so much of the draw. Beside those two thresholds, on the
-# days of tests/bench/houses.py and by the rule alone, the battery gave half as much for the car, in two thirds of the
-# starts, and the sun 3 to 8 % less; on skies of small clouds the sun 5 to 12 % more. With a larger share both less.
-# `tests.bench.batteries --skies`, with and without --numbers, shows it with the house around it.
+# And on average, over what a start binds, the sun is to give so much of the draw. Beside those two thresholds, in 16
+# days of each of the three houses of tests/bench/houses.py, car first, the battery gave 70, 72 and 29 % less for the
+# car, in half to two thirds of the starts, and the sun 13, 20 and 3 % less (`tests.bench.batteries --skies --quick`,
+# with and without --numbers). A smaller share gives more of both; under small clouds, of the sun above all.
 BATTERY_SUN_SHARE = 0.9
 
 WAYS: dict[str, Way] = {"auto": Way.PRICES, "ahead": Way.AHEAD}
