@@ -176,6 +176,38 @@ def test_the_ledger_is_asked_for_the_interval_that_runs(tmp_path: Path) -> None:
     assert running is not None and (running.credit_wh, running.charged_wh) == (70.0, 40.0)
 
 
+def test_what_was_recalled_by_a_wrong_clock_is_asked_for_again(tmp_path: Path) -> None:
+    """A computer whose clock stood still while it was off for 23 hours: yesterday's credit was taken for today's."""
+    house = House(configured(tmp_path, "day"))
+
+    class Found:
+        import_wh, charger_wh = 0.0, 0.0
+
+        def __init__(self, begin_ms: int) -> None:
+            self.export_wh = 9000.0 if begin_ms < 1000 * NOON.timestamp() else 70.0
+
+    house.service._history.since = Found  # type: ignore[assignment,method-assign]
+    house.service._recall_interval()
+    house.clock._start_s += 23 * 3600.0
+    house.service.tell(news.Tick())
+    running = house.controller.running
+    assert running is not None and running.credit_wh == pytest.approx(70.0, abs=1.0)
+
+
+def test_a_reload_that_makes_the_bill_net_counts_what_is_on_record(tmp_path: Path) -> None:
+    house = House(configured(tmp_path, "none"))
+
+    class Found:
+        export_wh, import_wh, charger_wh = 90.0, 20.0, 40.0
+
+    house.service._history.since = lambda _: Found()  # type: ignore[assignment,method-assign,return-value]
+    path = tmp_path / "house.toml"
+    path.write_text(f'{CONFIG}billing = "month"\n[store]\ndirectory = "{tmp_path}"\n', encoding="utf-8")
+    house.service.reload(str(path))
+    running = house.controller.running
+    assert running is not None and running.credit_wh == pytest.approx(70.0)
+
+
 def test_what_is_not_known_counts_on_neither_side(tmp_path: Path) -> None:
     """A meter that is silent for minutes: its last value is not taken to go on."""
     house = House(configured(tmp_path))

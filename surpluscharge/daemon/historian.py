@@ -33,6 +33,7 @@ from surpluscharge.history.ledger import LOCKED_S, Batch, DamagedError, DayTotal
 from surpluscharge.history.recorder import Recalled, Recorder
 
 PAUSE_S = 1.0  # real seconds between two writes
+ASKS_WITHIN_S = 0.5  # real seconds that a question from the control loop waits for the disk
 LAST_TRIES = 2  # of some five seconds each, to write the last batch while somebody else holds the ledger
 DAY_S = 86400.0
 AHEAD_PAUSE_S = 60.0  # between two writes because of what is published: a publisher in a loop must not wear the disk
@@ -174,13 +175,16 @@ class Historian:
         self._outcome(error)
 
     def since(self, begin_ms: int) -> Energy | None:
-        """Return what is on record from a time until now; None: nothing can be asked."""
-        with self._lock:
-            try:
-                return self._ledger.energy(begin_ms, self._wall_ms()) if self._ledger else None
-            except Exception as error:
-                self._outcome(error)
-                return None
+        """Return what is on record from a time until now; None: nothing can be asked, or not at once."""
+        if not self._lock.acquire(timeout=ASKS_WITHIN_S):  # a disk that is slow holds up no off
+            return None
+        try:
+            return self._ledger.energy(begin_ms, self._wall_ms()) if self._ledger else None
+        except Exception as error:
+            self._outcome(error)
+            return None
+        finally:
+            self._lock.release()
 
     def observe(self, controller: Controller, events: list[Event]) -> None:
         """Look at the controller, after everything it was told."""

@@ -18,7 +18,7 @@ from surpluscharge import __version__
 from surpluscharge.clock import Clock, SystemClock, day_number, wait_until_set, zone
 from surpluscharge.config import Config, ConfigError, load
 from surpluscharge.config import warnings as config_warnings
-from surpluscharge.control import news
+from surpluscharge.control import news, steering
 from surpluscharge.control.controller import Controller, Moment, Settings
 from surpluscharge.control.economics import Prices
 from surpluscharge.control.news import News
@@ -325,9 +325,10 @@ class Service:
 
     def _watch_wall_clock(self, at: Moment) -> None:
         offset_s = self.clock.wall().timestamp() - at.now_s
-        if self._wall_offset_s is not None and abs(offset_s - self._wall_offset_s) > CLOCK_JUMP_S:
+        before_s, self._wall_offset_s = self._wall_offset_s, offset_s
+        if before_s is not None and abs(offset_s - before_s) > CLOCK_JUMP_S:
             self.controller.tell(news.ClockJumped(), at)
-        self._wall_offset_s = offset_s
+            self._recall_interval()  # what was recalled by the wrong clock is of another day, maybe
 
     async def _speak(self) -> None:
         await self.voice.run(self._document, self.clock, lambda: self.config.status.heartbeat_s)
@@ -552,7 +553,11 @@ class Service:
                 self.clock = SystemClock(zone(new.site.time_zone))
             self.config = new
             logs.configure(new.log.level, new.log.format)
+            before = self.controller.running
             self.tell(news.Reload(self._settings(new)))
+            now = self.controller.running
+            if now and not (before and steering.same(before, now.begin_s, now.end_s)):
+                self._recall_interval()
             self._log.info("config_reloaded", changed=changed)
             self._warn()
             self.voice.news()
