@@ -11,6 +11,7 @@ import pytest
 
 from surpluscharge.cli import main
 from surpluscharge.config import Config, parse
+from surpluscharge.config import warnings as config_warnings
 from surpluscharge.control import news, steering
 from surpluscharge.control.controller import Moment
 from surpluscharge.control.rule import Way
@@ -116,6 +117,14 @@ def test_the_status_says_what_is_left_of_the_interval(tmp_path: Path) -> None:
 def test_numbers_and_a_battery_are_not_steered(more: str, tmp_path: Path) -> None:
     config = configured(tmp_path, more=more)
     assert moment(config, VirtualClock(NOON, ZONE)).interval is None
+
+
+@pytest.mark.parametrize(("billing", "warned"), [("day", True), ("month", True), ("15-minutes", False)])
+def test_a_credit_of_another_price_is_warned_of(billing: str, warned: bool, tmp_path: Path) -> None:
+    window = '[[money.tariff.window]]\nbegins = "18:00"\nends = "23:00"\nimport_price = 0.45'
+    for more, expected in ((window, warned), ("", False), (f"{window}\n[control]\nstart_export_w = 2000", False)):
+        said = config_warnings(configured(tmp_path, billing, more))
+        assert any("at each price by itself" in warning for warning in said) is expected
 
 
 def test_nothing_is_steered_where_the_bill_does_not_net(tmp_path: Path) -> None:
