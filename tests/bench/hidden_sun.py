@@ -10,9 +10,10 @@ contacts, and not taken from the daemon:
 - held back: what the roof would have given besides.
 
 What came of it, with a meter every 20 s, in kWh a day: "nought" 3.59 of 6.15 (whole) and 7.02 (any), "limited" 3.08 of
-5.42 and 9.00, in 60 days each; "stored" 4.94 of 9.00 in 6 days. For it 0.87, 0.91 and 0.62 were bought or came from the
-battery, of that 0.43, 0.34 and 0.37 in trials; never more than 12 trials or 0.69 kWh in a day, of 12 and 0.8. The sky
-of these houses is a wild one, with some ten clouds a day: each ends a charge, and then the next is a trial again.
+5.42 and 9.00, in 60 days each; "stored" 4.79 of 8.77 and 8.95 in 30 days. For it 0.87, 0.91 and 0.56 were bought or
+came from the battery, of that 0.43, 0.34 and 0.32 in trials; never more than 12 trials or 0.69 kWh in a day, of 12 and
+0.8. The sky of these houses is a wild one, with some ten clouds a day: each ends a charge, and then the next is a trial
+again.
 
 Without trials nothing starts at all, but where the battery shows what it is charged with. ``--sun`` compares
 control/sun.py with pvlib.
