@@ -33,6 +33,7 @@ FIRST = date(2031, 5, 5)
 NOW = NOON.replace(day=8, hour=21)
 DAY = timedelta(days=1)
 MONEY = {"currency": "EUR", "tariff": [{"import_price": 0.30, "export_price": 0.06, "alternative_price": 0.28}]}
+CONTROL = {"start_export_w": 1380.0, "stop_import_w": 345.0}  # the prices would have more of the sun
 NEEDS = {
     "need": [{"by": "07:00", "energy_wh": 9000}, {"days": ["wed"], "by": "15:00", "energy_wh": 12000}],
     "time_cap_s": 8 * 3600,
@@ -100,12 +101,12 @@ def _prices(wall: datetime) -> Iterator[dict[str, Any]]:
 def written(path: Path, until: datetime) -> Ledger:
     """Return the ledger of the invented house up to a moment."""
     ledger = Ledger(path)
-    Recorded(configured(NEEDS, money=MONEY), start=NOON, ledger=ledger).live(until)
+    Recorded(configured(NEEDS, money=MONEY, control=CONTROL), start=NOON, ledger=ledger).live(until)
     return ledger
 
 
 def site() -> Household:
-    config = configured(NEEDS, money=MONEY)
+    config = configured(NEEDS, money=MONEY, control=CONTROL)
     return Household("carport", LISBON, config.tariffs(), config.band)
 
 

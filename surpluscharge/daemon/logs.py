@@ -49,7 +49,7 @@ EVENTS = {
     "disabled": "charging was forbidden",
     "state_changed": "a transition: old, new, cause, grid_w, after_s (time in the old state)",
     "trial_begun": "a charge was begun to see whether more sun is there than a limited export shows: grid_w, limit_w",
-    "trial_over": "and has shown it: carried (null: it ended too soon), after_s, bought_today_wh",
+    "trial_over": "and has shown it, or ended too soon to (null): carried, after_s, bought_today_wh",
     "relay_commanded": "a command went out: on, attempt, again (a re-assertion)",
     "relay_confirmed": "and has worked, by the word of the plug, or without feedback of the broker: on, by, took_s",
     "relay_unconfirmed": "and is not, so it is sent again: on, attempt",
@@ -111,6 +111,8 @@ LIMITS = {
     ),
     "feed_lacking": Limit(4, 86400.0),
     "off_reworded": Limit(10, 60.0),
+    "trial_begun": Limit(10, 60.0),
+    "trial_over": Limit(10, 60.0),
     "relay_reported": Limit(10, 60.0),
     "message_refused": Limit(10, 60.0),
     "relay_commanded": Limit(12, 3600.0),  # more than the starts of an hour need
