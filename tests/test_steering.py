@@ -11,7 +11,6 @@ import pytest
 
 from surpluscharge.cli import main
 from surpluscharge.config import Config, parse
-from surpluscharge.config import warnings as config_warnings
 from surpluscharge.control import news, steering
 from surpluscharge.control.controller import Moment
 from surpluscharge.control.rule import Way
@@ -119,12 +118,14 @@ def test_numbers_and_a_battery_are_not_steered(more: str, tmp_path: Path) -> Non
     assert moment(config, VirtualClock(NOON, ZONE)).interval is None
 
 
-@pytest.mark.parametrize(("billing", "warned"), [("day", True), ("month", True), ("15-minutes", False)])
-def test_a_credit_of_another_price_is_warned_of(billing: str, warned: bool, tmp_path: Path) -> None:
+@pytest.mark.parametrize(("billing", "steered"), [("day", False), ("month", False), ("15-minutes", True)])
+def test_a_day_that_has_several_prices_is_not_steered(billing: str, steered: bool, tmp_path: Path) -> None:
+    """Each price nets by itself: what was sent out at noon evens out nothing of an evening's price."""
     window = '[[money.tariff.window]]\nbegins = "18:00"\nends = "23:00"\nimport_price = 0.45'
-    for more, expected in ((window, warned), ("", False), (f"{window}\n[control]\nstart_export_w = 2000", False)):
-        said = config_warnings(configured(tmp_path, billing, more))
-        assert any("at each price by itself" in warning for warning in said) is expected
+    for more, expected in ((window, steered), ("", True)):
+        config = configured(tmp_path, billing, more)
+        assert config.steers is expected
+        assert (moment(config, VirtualClock(NOON, ZONE)).interval is not None) is expected
 
 
 def test_nothing_is_steered_where_the_bill_does_not_net(tmp_path: Path) -> None:

@@ -652,19 +652,6 @@ def _doubts(config: Config) -> Iterator[str]:
             "battery.level is not set: a wrong sign of battery.power is noticed by the lead's own steps at best, after "
             "some charges from the battery; and where the battery is first, it is so at any level."
         )
-    if (
-        config.steers
-        and config.money
-        and any(
-            tariff.billing in ("day", "month") and (tariff.window or config.planned.prices)
-            for tariff in config.money.tariff
-        )
-    ):
-        yield (
-            "a bill that nets over a day or a month does so at each price by itself, but charges are steered by the "
-            "energy of all of it: what was sent out at one price may be used, and bought, at another. To avoid that, "
-            "give control.start_export_w and stop_import_w in watts."
-        )
     if relay.feedback is None:
         yield "relay.feedback is not set: whether the plug obeys is not known; the broker's word is taken for it."
     if relay.power is None:

@@ -282,13 +282,27 @@ class Config(Section):
 
     @property
     def steers(self) -> bool:
-        """Whether charges are steered where the bill nets.
+        """Whether charges are steered where the bill nets: not where thresholds are given as numbers."""
+        return self.way.follows_prices and self.may_steer
 
-        Not where thresholds are given as numbers, and not with a house battery: that keeps the grid at nought, so there
-        is nothing to even out. Nor with neighbours: each would even out the same.
+    @property
+    def may_steer(self) -> bool:
+        """Whether thresholds that follow the prices give way to the energy of an interval where the bill nets.
+
+        Not with a house battery: that keeps the grid at nought, so there is nothing to even out. Nor with neighbours:
+        each would even out the same. Nor where a day or a month has several prices: each nets by itself, and what was
+        sent out at one would be bought at another.
         """
-        nets = self.money is not None and any(tariff.billing != "none" for tariff in self.money.tariff)
-        return nets and self.way.follows_prices and self.battery is None and self.neighbours is None
+        tariffs = self.money.tariff if self.money else []
+        return (
+            any(tariff.billing != "none" for tariff in tariffs)
+            and not any(tariff.billing in ("day", "month") and self._moves(tariff) for tariff in tariffs)
+            and self.battery is None
+            and self.neighbours is None
+        )
+
+    def _moves(self, tariff: TariffPrices) -> bool:
+        return bool(tariff.window) or self.planned.prices is not None
 
     @property
     def place(self) -> Place | None:

@@ -98,7 +98,7 @@ class Study(NamedTuple):
     @property
     def steers(self) -> bool:
         """Whether what follows the prices is steered by the energy of an interval."""
-        return self.registers is not None and self.config.battery is None
+        return self.registers is not None and self.config.may_steer
 
     def moment(self, at_s: float) -> datetime:
         """Return a time as the site's clocks show it."""
