@@ -715,9 +715,11 @@ async def test_two_daemons_agree_by_a_real_broker(mosquitto: Mosquitto, tmp_path
         meter.cancel()
         for service in services:
             service.stop("the test is over")
-        await asyncio.wait_for(asyncio.gather(*tasks), 60.0)
-        observer.close()
-    assert not observer.on("surpluscharge/claims/yard")[-1].payload  # taken back in good order
+        try:
+            await asyncio.wait_for(asyncio.gather(*tasks), 60.0)
+            await until(lambda: not observer.on("surpluscharge/claims/yard")[-1].payload, "the claim to be taken back")
+        finally:
+            observer.close()
 
 
 # --- configuration ---------------------------------------------------------------------------------------------------
