@@ -242,12 +242,8 @@ def walls(config: Config, allowed: str, unit: str) -> Iterator[Finding]:
     """Say which hosts the unit does not let the daemon reach. ``allowed`` is as systemd shows it; empty: all are."""
     networks = [ipaddress.ip_network(word, strict=False) for word in allowed.split()]
     hosts = {"the broker": config.mqtt.host} if config.mqtt.unix_socket is None else {}
-    urls = {"ping": config.ping.url if config.ping else None}
-    for index, tell in enumerate(config.tell):
-        if tell.mail:
-            hosts[f"tell.{index}.mail"] = tell.mail.host
-        urls[f"tell.{index}.post"] = tell.post.url if tell.post else None
-    hosts |= {key: urlsplit(url).hostname or "" for key, url in urls.items() if url}
+    hosts |= {f"tell.{index}.mail": tell.mail.host for index, tell in enumerate(config.tell) if tell.mail}
+    hosts |= {key: urlsplit(table.url).hostname or "" for key, table in config.addresses.items() if table.url}
     for key, host in hosts.items() if networks else ():
         try:
             found = sorted({str(entry[4][0]).partition("%")[0] for entry in socket.getaddrinfo(host, None)})

@@ -72,7 +72,7 @@ def test_a_replay_does_what_the_daemon_does(billing: str, tmp_path: Path) -> Non
     surplus_w = array("d", (w - ((k + 1) * 10.0 % 7 - 3) for k, w in enumerate(sky.surplus_w)))
     case = comparing.study(house.config, series(sky.at_s, surplus_w, 30.0))
     moves = comparing.moves_with(case, comparing.configured(case), case.params)
-    runs = comparing.charging(moves, case.readings.end_s)
+    runs = replay.charging(moves, case.readings.end_s)
     replayed = [any(begin_s <= at_s < end_s for begin_s, end_s in runs) for at_s in sky.at_s]
     agree = sum(one == other for one, other in zip(replayed, house.on, strict=True))
     assert agree / len(replayed) > 0.97
@@ -85,7 +85,7 @@ def test_a_replay_counts_as_the_bill_does(netting: Netting, zone: str) -> None:
     """Against the bill with the charger less the bill without it, in fractions, with gaps and other prices by noon."""
     case = study_of(clouds(26, 7, gap=True), netting.value, zone, windows=True)
     found = comparing.run(case, comparing.plain(case))
-    runs, readings = comparing.charging(found.moves, case.readings.end_s), case.readings
+    runs, readings = replay.charging(found.moves, case.readings.end_s), case.readings
     edges = sorted({edge_s for run in runs for edge_s in run})
     intervals = []
     for at_s, surplus_w, hold_s in zip(readings.at_s, readings.surplus_w, readings.hold_s, strict=True):

@@ -17,7 +17,7 @@ from urllib.parse import urlsplit
 from pydantic_core import PydanticCustomError
 
 from surpluscharge.config.effective import HOLD_MARK, UNWATCHED_S, Config, tariff_of
-from surpluscharge.config.models import Mqtt, PingTable, RelayTable, Secret, TellPost
+from surpluscharge.config.models import Mqtt, RelayTable, Secret
 from surpluscharge.config.values import web_address
 
 # Below the base topic.
@@ -529,7 +529,6 @@ def _connection_contradictions(mqtt: Mqtt, problem: Any) -> Iterator[Problem]:
 
 def _telling_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
     secrets: dict[str, Secret | None] = {}
-    addresses: list[tuple[str, PingTable | TellPost]] = [("ping", config.ping)] if config.ping else []
     for index, tell in enumerate(config.tell):
         key, mail, post = f"tell.{index}", tell.mail, tell.post
         if sum(one is not None for one in (mail, post, tell.command)) != 1:
@@ -550,7 +549,6 @@ def _telling_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
                 )
         if post:
             secrets[f"{key}.post.bearer_token"] = post.bearer_token
-            addresses.append((f"{key}.post", post))
         if tell.command and not (Path(tell.command[0]).is_file() and os.access(tell.command[0], os.X_OK)):
             yield problem(
                 f"{key}.command", tell.command[0], "is no program that this user can run", "Name it with its whole path"
@@ -559,7 +557,7 @@ def _telling_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
         yield problem(
             "metrics", "", "OpenMetrics needs prometheus_client, which is not installed", "pip install '.[metrics]'"
         )
-    for key, table in addresses:
+    for key, table in config.addresses.items():
         secrets[f"{key}.secret_url"] = table.secret_url
         if (table.url is None) is (table.secret_url is None):
             yield problem(f"{key}.url", "", "one address is needed", f"Give either {key}.url or {key}.secret_url")
@@ -688,13 +686,10 @@ def _doubts(config: Config) -> Iterator[str]:
 
 
 def _telling_doubts(config: Config) -> Iterator[str]:
-    addresses: list[tuple[str, PingTable | TellPost]] = [("ping", config.ping)] if config.ping else []
     for index, tell in enumerate(config.tell):
         if tell.mail and tell.mail.security == "none" and tell.mail.host not in LOCAL:
             yield f"tell.{index}.mail.security is none: whoever is on the way reads the message, and the password."
-        if tell.post:
-            addresses.append((f"tell.{index}.post", tell.post))
-    for key, table in addresses:
+    for key, table in config.addresses.items():
         url, named = table.url or "", "url"
         if table.secret_url:
             with contextlib.suppress(ValueError):  # that it cannot be read is said elsewhere

@@ -38,6 +38,7 @@ from surpluscharge.config.models import (
     Status,
     Store,
     TariffPrices,
+    TellPost,
     TellTable,
 )
 from surpluscharge.config.values import WEEKDAYS
@@ -303,6 +304,12 @@ class Config(Section):
 
     def _moves(self, tariff: TariffPrices) -> bool:
         return bool(tariff.window) or self.planned.prices is not None
+
+    @property
+    def addresses(self) -> dict[str, PingTable | TellPost]:
+        """What is asked or told by HTTP, by its key."""
+        found: dict[str, PingTable | TellPost] = {"ping": self.ping} if self.ping else {}
+        return found | {f"tell.{index}.post": tell.post for index, tell in enumerate(self.tell) if tell.post}
 
     @property
     def place(self) -> Place | None:

@@ -24,6 +24,7 @@ from enum import Enum
 from typing import TypeVar
 
 _Amount = TypeVar("_Amount", int, float)
+_LENGTHS = {900: "quarter of an hour", 1800: "half hour", 3600: "hour"}
 
 
 class Netting(Enum):
@@ -48,7 +49,7 @@ class Netting(Enum):
     @property
     def words(self) -> str:
         """The interval, for people."""
-        return {15: "quarter of an hour", 30: "half hour", 60: "hour"}.get(self.minutes or 0, self.value)
+        return length_in_words(60.0 * self.minutes) if self.minutes else self.value
 
     def span_s(self, when: datetime) -> tuple[float, float]:
         """Return begin and end of the interval of a moment (aware, in the site's zone), in seconds since 1970.
@@ -68,6 +69,11 @@ class Netting(Enum):
         if _ahead_s(_at(end_s - 1.0, when.tzinfo)) != ahead_s:
             end_s = _change_s(now_s, end_s, when.tzinfo)
         return begin_s, end_s
+
+
+def length_in_words(length_s: float) -> str:
+    """Return an interval of this length, for people."""
+    return _LENGTHS.get(round(length_s)) or ("day" if length_s < 2 * 86400.0 else "month")
 
 
 def _midnight_s(day: date, zone: tzinfo | None) -> float:

@@ -18,6 +18,7 @@ from typing import NamedTuple
 from surpluscharge.control import ahead, economics, steering
 from surpluscharge.control.ahead import Memory
 from surpluscharge.control.economics import Prices
+from surpluscharge.control.netting import length_in_words
 from surpluscharge.control.steering import Lately, Running
 
 # Where a session holds no more, its cap binds on most sunny days, and an hour is worth more than its own surplus: one
@@ -152,9 +153,7 @@ class Rule(NamedTuple):
             return None
         left_wh = steering.left(running, lately, draw_w, now_s)[1] * draw_w / 3600.0
         whole_wh = max(left_wh + running.charged_wh, 0.0)
-        length_s = running.end_s - running.begin_s
-        this = {900: "quarter of an hour", 1800: "half hour", 3600: "hour"}.get(round(length_s))
-        this = this or ("day" if length_s < 2 * 86400.0 else "month")
+        this = length_in_words(running.end_s - running.begin_s)
         if whole_wh < 5.0:
             return f"This {this} is not expected to export anything that the car could take."
         return f"{max(left_wh, 0.0) / 1000:.2f} of {whole_wh / 1000:.2f} kWh of this {this} are left."

@@ -28,6 +28,8 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
+from surpluscharge.control.ahead import kept
+
 SHORT_S, LONG_S = 300.0, 1200.0  # the means over the past, and
 NEW_LASTS_S, RECENT_LASTS_S = 600.0, 3000.0  # how long what they do not have yet will last (to a share of 1/e)
 LEAST_SHARE, MOST_SHARE = -1.0, 2.5  # a surplus beyond says no more of the minutes to come
@@ -75,18 +77,12 @@ def remember(lately: Lately, now_s: float, share: float) -> Lately:
     return Lately(now_s, now, short, long)
 
 
-def _kept(over_s: float, lasts_s: float) -> float:
-    """Return the mean share of something, over the next ``over_s``, that fades with the time constant ``lasts_s``."""
-    ratio = max(over_s, 1.0) / lasts_s
-    return (1.0 - math.exp(-ratio)) / ratio
-
-
 def expected(lately: Lately, over_s: float) -> float:
     """Return the mean surplus to be expected over the next seconds, as a share of the draw."""
     return (
         lately.long
-        + _kept(over_s, RECENT_LASTS_S) * (lately.short - lately.long)
-        + _kept(over_s, NEW_LASTS_S) * (lately.surplus - lately.short)
+        + kept(over_s, RECENT_LASTS_S) * (lately.short - lately.long)
+        + kept(over_s, NEW_LASTS_S) * (lately.surplus - lately.short)
     )
 
 

@@ -44,9 +44,8 @@ ALIKE_SHARE = 0.15  # steps that differ by no more are taken for the same thing
 EVERY_S = 0.5  # a quicker meter's readings are thinned out
 LOOKS_S = 1.0  # and while the relay is on, no more is looked at than one a second
 MOST_RISEN, RISEN_S = 16, 7200.0  # so many things that went on are remembered, for so long: an oven, a heat pump
-MOST_SPOILT = (
-    8  # switchings in a row that others' may have kept from teaching: their word must not end the sign's watch
-)
+# Switchings in a row that others' may have kept from teaching: their word must not end the sign's watch.
+MOST_SPOILT = 8
 LEVEL_SHARE = 0.15  # of the draw: so near to nought, a battery holds the meter there, whatever is switched
 
 

@@ -33,7 +33,7 @@ from surpluscharge.control.wishes import Need
 from surpluscharge.history.readings import sides
 from surpluscharge.planning import compiling, hindsight, needs, netted, replay
 from surpluscharge.planning.compiling import buffer, fast
-from surpluscharge.planning.replay import Days, Move, Rates, Series, Sums
+from surpluscharge.planning.replay import Days, Move, Rates, Series, Sums, charging
 from surpluscharge.words import counted, duration, number, watts
 
 ASSUMPTIONS = (
@@ -719,16 +719,3 @@ def _of_the_cap(found: Comparison, document: dict[str, Any]) -> Iterator[str]:
             '"auto" does not ration capped hours, but spends them as soon as they pay at all: a longer cap (if the '
             "socket may) or a higher start threshold would earn more."
         )
-
-
-def charging(moves: list[Move], end_s: float) -> list[tuple[float, float]]:
-    """Return when the relay was wanted on: begin and end of each run."""
-    runs: list[tuple[float, float]] = []
-    begin_s: float | None = None
-    for at_s, on in [*((move.at_s, wants_on(move.mode)) for move in moves), (end_s, False)]:
-        if on and begin_s is None:
-            begin_s = at_s
-        elif not on and begin_s is not None:
-            runs.append((begin_s, at_s))
-            begin_s = None
-    return runs

@@ -27,6 +27,7 @@ from surpluscharge.planning.replay import (
     Rates,
     Series,
     Sums,
+    charging,
     inputs_with,
     last_at,
     settle,
@@ -198,25 +199,13 @@ def outcome(moves: list[Move], readings: Series, days: Days, sums: Sums, prices:
     pieces = [array("d", bytes(8 * len(found.from_s))) for _ in range(2)]
     whole = [array("d", bytes(8 * max(1, found.many))) for _ in range(2)]
     result = Booked(*(array("d", bytes(8 * (len(days.ends_s) + 1))) for _ in range(4)))
-    runs = _runs(moves, readings.end_s)
+    runs = charging(moves, readings.end_s)
     begins_s, ends_s = (array("d", (run[k] for run in runs)) for k in range(2))
     facts: list[array[Any]] = [readings.at_s, readings.hold_s, sums.solar_wh, sums.grid_wh, found.net_wh]
     facts += [found.from_s, found.register, found.span, found.day, days.ends_s]
     facts += [prices.import_price, prices.export_price, prices.alternative_price, *pieces, *whole, *result]
     fast(booked)(buffer(begins_s), buffer(ends_s), readings.end_s, *map(buffer, facts))
     return result
-
-
-def _runs(moves: list[Move], end_s: float) -> Runs:
-    found: Runs = []
-    since_s: float | None = None
-    for move in moves:
-        if wants_on(move.mode) and since_s is None:
-            since_s = move.at_s
-        elif not wants_on(move.mode) and since_s is not None:
-            found.append((since_s, move.at_s))
-            since_s = None
-    return found if since_s is None else [*found, (since_s, end_s)]
 
 
 def booked(

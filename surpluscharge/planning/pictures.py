@@ -46,7 +46,8 @@ from surpluscharge.history.report.figures import CURVE_MS, LEAST_MWS, MOST_DAYS_
 from surpluscharge.history.report.paper import Cell, Table, Value, count_cell, document, listed, section, words
 from surpluscharge.history.report.words import day_name, month_name, period_name, short_day_names
 from surpluscharge.planning import comparing, tune
-from surpluscharge.planning.comparing import Comparison, Study, charging, configured
+from surpluscharge.planning.comparing import Comparison, Study, configured
+from surpluscharge.planning.replay import charging
 from surpluscharge.words import counted, duration, number, watts
 
 MOST_LEVELS = 4  # thresholds that move more often than so are named from the least to the most

@@ -327,6 +327,19 @@ class Move(NamedTuple):
     cause: int  # why, as the machine says: an index into its CAUSES
 
 
+def charging(moves: list[Move], end_s: float) -> list[tuple[float, float]]:
+    """Return when the relay was wanted on: begin and end of each run."""
+    runs: list[tuple[float, float]] = []
+    begin_s: float | None = None
+    for at_s, on in [*((move.at_s, wants_on(move.mode)) for move in moves), (end_s, False)]:
+        if on and begin_s is None:
+            begin_s = at_s
+        elif not on and begin_s is not None:
+            runs.append((begin_s, at_s))
+            begin_s = None
+    return runs
+
+
 def moves(
     params: Params,
     readings: Series,
