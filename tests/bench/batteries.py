@@ -31,9 +31,9 @@ from __future__ import annotations
 
 import argparse
 import time
+from collections import Counter
 from collections.abc import Callable, Iterable
 from functools import partial
-from heapq import heappop, heappush
 from statistics import median
 from typing import NamedTuple
 
@@ -43,18 +43,14 @@ from scipy.optimize import linprog
 from scipy.sparse import coo_array  # type: ignore[import-untyped]
 
 from surpluscharge.config import Config
-from surpluscharge.control import news
 from surpluscharge.control.battery import LEVEL_BACK
-from surpluscharge.control.controller import Controller, Moment
 from surpluscharge.simulator.house import DAY_S, DayCourse, GridMeter, House, Scenario, Storage, make_day
+from tests.bench.closed_loop import HOUR_S, SUNS, ClosedLoop
 
-HOUR_S, SLOT_S = 3600.0, 600.0
+SLOT_S = 600.0
 SLOTS = int(DAY_S / SLOT_S)
 SOON_S = 900.0
 SEED = 1
-SELDOM_S = 25.0  # without any sun nothing can begin, and all speak as seldom as may be
-SUNS = (1.0, 0.95, 0.55, 1.0, 0.25, 0.8, 0.35, 1.0, 0.7, 0.9)  # good days and bad ones
-
 HOUSES = {
     "small": Scenario(suns=SUNS, storage=Storage(5_000.0, charge_w=2_500.0, give_w=2_500.0), headroom_wh=9_000.0),
     "middle": Scenario(
@@ -126,7 +122,7 @@ class Lived(NamedTuple):
     house: Watched
     nights: tuple[Night, ...]
     charges: tuple[tuple[float, float], ...]  # from when until when the contact was closed
-    faults: dict[str, int]
+    faults: Counter[str]
     booked_wh: tuple[float, float, float]  # by the controller: drawn, of it from the grid, and from the battery
     battery_w: tuple[float, ...]  # its power in each second of the last half hour
     tells: int
@@ -168,39 +164,23 @@ def live(scenario: Scenario, config: Config, wiring: Wiring, days: float, course
     scenario = scenario._replace(storage=scenario.storage._replace(lag_s=wiring.lag_s))
     house = Watched(scenario, courses or partial(make_day, scenario, SEED))
     assert house.cells is not None
-    meter = GridMeter(SEED, every_s=wiring.meter_every_s)
-    now_s = battery_s = power_s = midnight_s = 0.0
-    on_its_way: list[tuple[float, str, float]] = []
-    said_w, told, tells = 0.0, False, 0
+    loop = ClosedLoop(
+        house,
+        GridMeter(SEED, every_s=wiring.meter_every_s),
+        config,
+        battery_every_s=wiring.battery_every_s,
+        battery_late_s=wiring.battery_late_s,
+        silent_h=wiring.silent_h,
+    )
+    midnight_s, end_s = 0.0, days * DAY_S
+    closed_s: float | None = None
     charges: list[tuple[float, float]] = []
     nights: list[Night] = []
-    faults: dict[str, int] = {}
+    faults: Counter[str] = Counter()
     seconds_w: list[float] = []
-    booked = np.zeros(3)
-    closed_s: float | None = None
-
-    def at() -> Moment:
-        day = int(now_s // DAY_S)
-        return Moment(now_s, day, day, day)
-
-    controller = Controller(config.settings(), at())
-    links = (news.CommandsLink(True), news.RelayLink(True), news.Sending(False), news.Taken(False))
-    for happened in (*links, news.Enable(True)):
-        controller.tell(happened, at())
-    end_s = days * DAY_S
-    while now_s < end_s:
-        now_s = min(
-            meter.next_s,
-            battery_s,
-            power_s,
-            midnight_s,
-            max(now_s, controller.deadline_s()),
-            max(now_s, house.lead_next_s),
-            max(now_s + 1.0, end_s - HOUR_S / 2),
-            on_its_way[0][0] if on_its_way else end_s,
-            end_s,
-        )
-        house.advance(now_s)
+    while loop.now_s < end_s:
+        loop.advance(midnight_s, max(loop.now_s + 1.0, end_s - HOUR_S / 2), end_s)
+        now_s = loop.now_s
         if now_s >= end_s - HOUR_S / 2 + len(seconds_w):
             seconds_w.append(house.battery_w)
         if midnight_s <= now_s < end_s:
@@ -210,45 +190,10 @@ def live(scenario: Scenario, config: Config, wiring: Wiring, days: float, course
             if closed_s is not None:
                 charges.append((closed_s, now_s))
             closed_s = now_s if house.plug.closed else None
-        if now_s >= meter.next_s:
-            meter.every_s = wiring.meter_every_s if house.sun_w else SELDOM_S
-            heappush(on_its_way, (now_s, "grid", meter.read(now_s, house.grid_w)))
-        if now_s >= battery_s:
-            battery_s = now_s + (wiring.battery_every_s if house.sun_w else SELDOM_S)
-            from_h, until_h = wiring.silent_h
-            if not from_h <= now_s % DAY_S / HOUR_S < until_h:
-                due_s = now_s + wiring.battery_late_s
-                heappush(on_its_way, (due_s, "cells", round(house.battery_w)))
-                heappush(on_its_way, (due_s, "level", house.cells.percent // 1.0))
-        power_w = house.plug.metered_w(house.charger_w)
-        if now_s >= power_s or power_w != said_w:
-            power_s, said_w = now_s + (10.0 if house.plug.closed else 300.0), power_w
-            heappush(on_its_way, (now_s, "power", power_w))
-        today, dead_s = controller.today, controller.deadline_s()
-        while on_its_way and on_its_way[0][0] <= now_s:
-            _, topic, value = heappop(on_its_way)
-            controller.tell(news.Message(topic, f"{value:.0f}".encode(), False), at())
-            tells += 1
-        if now_s >= dead_s:
-            controller.tell(news.Tick(), at())
-        if controller.today.day != today.day:
-            booked += (today.charger_wh, today.grid_wh, today.battery_wh)
-        if controller.wants_on is not told:
-            told = controller.wants_on
-            house.plug.command(now_s, told)
-            controller.tell(news.Sending(told), at())
-            controller.tell(news.Taken(told), at())
-        for event in controller.take_events():
-            if event.name == "fault_raised":
-                code = str(event.fields["code"])
-                faults[code] = faults.get(code, 0) + 1
+        faults.update(str(event.fields["code"]) for event in loop.hear() if event.name == "fault_raised")
     nights.append(Night(house.cells.held_ws, house.car.headroom_ws, house.missed_ws, house.tally.solar_ws))
-    today = controller.today
-    booked += (today.charger_wh, today.grid_wh, today.battery_wh)
-    drawn_wh, grid_wh, given_wh = booked.tolist()
     took_s = time.perf_counter() - began_s
-    booked_wh = drawn_wh, grid_wh, given_wh
-    return Lived(house, tuple(nights), tuple(charges), faults, booked_wh, tuple(seconds_w), tells, took_s)
+    return Lived(house, tuple(nights), tuple(charges), faults, loop.booked_wh, tuple(seconds_w), loop.tells, took_s)
 
 
 # --- what could have been --------------------------------------------------------------------------------------------

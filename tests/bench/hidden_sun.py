@@ -32,24 +32,21 @@ import time
 from collections import Counter
 from collections.abc import Iterable
 from datetime import UTC, datetime
-from heapq import heappop, heappush
+from functools import partial
 from random import Random
 from typing import NamedTuple
 
 from surpluscharge.config import Config
 from surpluscharge.control import news, sun
-from surpluscharge.control.controller import Controller, Event, Moment
+from surpluscharge.control.controller import Controller
 from surpluscharge.control.draw import DrawWatch, Estimate
 from surpluscharge.history.recorder import Recorder
 from surpluscharge.simulator.house import DAY_S, GridMeter, House, Scenario, Storage, Throttle, make_day
+from tests.bench.closed_loop import HOUR_S, SUNS, ClosedLoop
 
-HOUR_S = 3600.0
 FIRST_SHARE = 0.8  # up to this level the sun is a battery's first, by default
-SELDOM_S = 25.0  # without any sun nothing can begin, and all speak as seldom as may be
 LONGITUDE_DEG = 9.0
 BEGINS = datetime(2031, 1, 1, tzinfo=UTC).timestamp()
-
-SUNS = (1.0, 0.95, 0.55, 1.0, 0.25, 0.8, 0.35, 1.0, 0.7, 0.9)  # good days and bad ones
 
 HOUSES = {
     # Nothing may be exported.
@@ -136,107 +133,55 @@ def utc_s(scenario: Scenario, now_s: float) -> float:
 def live(scenario: Scenario, config: Config, wiring: Wiring, days: float, seed: int = 1) -> Lived:
     """Let the controller live in a house for so many days."""
     began_s = time.perf_counter()
-    house, meter = House(scenario, seed), GridMeter(seed, 0.0, wiring.meter_every_s, resolution_w=wiring.resolution_w)
-    now_s = battery_s = power_s = 0.0
-    on_its_way: list[tuple[float, str, float]] = []
-    said_w, said_percent = 0.0, -1.0
-    told: bool | None = None
+    house = House(scenario, seed)
+    loop = ClosedLoop(
+        house,
+        GridMeter(seed, 0.0, wiring.meter_every_s, resolution_w=wiring.resolution_w),
+        config,
+        level_each_time=False,
+        power_every_s=30.0,
+        plug_measures=wiring.plug_measures,
+        sign=wiring.sign,
+        utc_s=partial(utc_s, scenario),
+    )
+    recorder = Recorder(DrawWatch(config.limits.draw_w), 60_000)
+    controller, trying, before_ws, end_s = loop.controller, False, 0.0, days * DAY_S
     trials: Counter[int] = Counter()
     bought_wh: Counter[int] = Counter()
     carried: Counter[bool | None] = Counter()
     faults: Counter[str] = Counter()
-    booked = [0.0, 0.0, 0.0]
-    trying = False
-    before_ws = 0.0
-
-    def at() -> Moment:
-        day = int(now_s // DAY_S)
-        return Moment(now_s, day, day, day, utc_s=utc_s(scenario, now_s))
-
-    def hear(events: Iterable[Event]) -> None:
-        nonlocal trying
+    while loop.now_s < end_s:
+        loop.advance(end_s)
+        today, now_ws = int(loop.now_s // DAY_S), house.tally.grid_ws + house.tally.fed_ws
+        if trying:
+            bought_wh[today] += (now_ws - before_ws) / HOUR_S
+        before_ws = now_ws
+        events = loop.hear()
         for event in events:
             if event.name == "fault_raised":
                 faults[str(event.fields["code"])] += 1
             elif event.name == "trial_begun":
-                trials[int(now_s // DAY_S)] += 1
+                trials[today] += 1
                 trying = True
             elif event.name == "trial_over":
                 carried[event.fields["carried"]] += 1
                 trying = False
-
-    controller = Controller(config.settings(), at())
-    recorder = Recorder(DrawWatch(config.limits.draw_w), 60_000)
-    for happened in (news.CommandsLink(True), news.RelayLink(True), news.Enable(True)):
-        controller.tell(happened, at())
-    end_s = days * DAY_S
-    while now_s < end_s:
-        now_s = min(
-            meter.next_s,
-            battery_s,
-            power_s,
-            max(now_s, controller.deadline_s()),
-            max(now_s, house.lead_next_s),
-            on_its_way[0][0] if on_its_way else end_s,
-            end_s,
-        )
-        house.advance(now_s)
-        tally = house.tally
-        now_ws = tally.grid_ws + tally.fed_ws
-        if trying:
-            bought_wh[int(now_s // DAY_S)] += (now_ws - before_ws) / HOUR_S
-        before_ws = now_ws
-        if now_s >= meter.next_s:
-            meter.every_s = wiring.meter_every_s if house.roof_w else SELDOM_S
-            heappush(on_its_way, (now_s, "grid", wiring.sign * meter.read(now_s, house.grid_w)))
-        if now_s >= battery_s:
-            battery_s = now_s + (10.0 if house.roof_w else SELDOM_S) if house.cells else end_s
-            if house.cells:
-                heappush(on_its_way, (now_s, "cells", round(house.battery_w)))
-                if (percent := house.cells.percent // 1.0) != said_percent:  # it is told when it changes
-                    said_percent = percent
-                    heappush(on_its_way, (now_s, "level", percent))
-        power_w = house.plug.metered_w(house.charger_w)
-        if now_s >= power_s or power_w != said_w:
-            power_s, said_w = now_s + (30.0 if house.plug.closed else 300.0), power_w
-            if wiring.plug_measures:
-                heappush(on_its_way, (now_s, "power", power_w))
-        today, dead_s = controller.today, controller.deadline_s()
-        while on_its_way and on_its_way[0][0] <= now_s:
-            _, topic, value = heappop(on_its_way)
-            controller.tell(news.Message(topic, f"{value:.0f}".encode(), False), at())
-        if now_s >= dead_s:
-            controller.tell(news.Tick(), at())
-        if controller.today.day != today.day:
-            booked = [sum(pair) for pair in zip(booked, today_of(today), strict=True)]
-        if controller.wants_on is not told:
-            told = controller.wants_on
-            house.plug.command(now_s, told)
-            controller.tell(news.Sending(told), at())
-            controller.tell(news.Taken(told), at())
-        events = controller.take_events()
-        hear(events)
-        recorder.observe(controller, events, round(utc_s(scenario, now_s) * 1000))
+        recorder.observe(controller, events, round(utc_s(scenario, loop.now_s) * 1000))
         recorder.take()
         if recorder.draw.learned and controller.lessons.learned_w != recorder.draw.learned.draw_w:
-            controller.tell(news.Learn(recorder.draw.learned.draw_w), at())
-    booked = [sum(pair) for pair in zip(booked, today_of(controller.today), strict=True)]
+            controller.tell(news.Learn(recorder.draw.learned.draw_w), loop.at())
     return Lived(
         house,
         dict(trials),
         dict(bought_wh),
         carried,
         faults,
-        (booked[0], booked[1], booked[2]),
+        loop.booked_wh,
         recorder.draw.learned,
         house.tally.starts,
         controller,
         time.perf_counter() - began_s,
     )
-
-
-def today_of(today: object) -> tuple[float, float, float]:
-    return today.charger_wh, today.grid_wh, today.battery_wh  # type: ignore[attr-defined]
 
 
 class Bound(NamedTuple):
