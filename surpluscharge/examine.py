@@ -27,7 +27,7 @@ from pathlib import Path
 from typing import NamedTuple
 from urllib.parse import urlsplit
 
-from aiomqtt import MqttError, ProtocolVersion
+from aiomqtt import Client, MqttError, ProtocolVersion
 
 from surpluscharge import __version__
 from surpluscharge.clock import SystemClock, zone
@@ -312,7 +312,7 @@ async def _broker(config: Config, listen_s: float, trouble: Trouble) -> list[Fin
     try:
         began_s = time.monotonic()
         async with asyncio.timeout(2 * ANSWER_WITHIN_S):
-            client = await link._connect()
+            client = await link.connect()
         took_s = time.monotonic() - began_s
     except (MqttError, OSError) as error:  # TimeoutError is an OSError
         return [Finding("broker", "wrong", trouble(error), "See [mqtt]: without it the daemon can do nothing")]
@@ -358,17 +358,17 @@ class Heard:
         return self.last.get(topic, b"").decode("utf-8", "replace")
 
 
-async def _listen(link: Link, client: object, mark: str, listen_s: float) -> tuple[Heard, str]:
+async def _listen(link: Link, client: Client, mark: str, listen_s: float) -> tuple[Heard, str]:
     """Subscribe to everything, publish the mark, and listen. Returns what came, and why the mark was refused."""
     heard, refusal, word = Heard(), "", secrets.token_hex(8)
-    await link._subscribe(client)  # type: ignore[arg-type]
+    await link.subscribe(client)
     try:
-        await link._send(client, Post(mark, word, expiry_s=ANSWER_WITHIN_S), ANSWER_WITHIN_S)  # type: ignore[arg-type]
+        await link.send(client, Post(mark, word, expiry_s=ANSWER_WITHIN_S), ANSWER_WITHIN_S)
     except Refused as error:
         refusal = str(error)
     with contextlib.suppress(TimeoutError):
         async with asyncio.timeout(listen_s):
-            async for message in client.messages:  # type: ignore[attr-defined]
+            async for message in client.messages:
                 topic = message.topic.value
                 if topic == mark and message.payload != word.encode():
                     continue  # somebody else's look

@@ -60,11 +60,8 @@ NOTICE_S = 15.0  # so long what came of a key stays to be read
 MOST_KWH = 100.0
 MOST_BYTES, MOST_LETTERS = 100_000, 4000  # of a status, of a text in it: drawn many times a second
 
-# Of these nobody can say from afar that it is over: the socket wants to be looked at first, and mostly the fuse board
-# to be switched off. They are acknowledged by whoever is there (surpluscharge ack, on the daemon's computer).
-AT_THE_SOCKET = frozenset(
-    {"over-current", "socket-overload", "socket-hot", "relay-stuck-on", "circuit-resistance", "voltage-dangerous"}
-)
+# These are acknowledged by whoever is there (surpluscharge ack, on the daemon's computer).
+AT_THE_SOCKET = frozenset(code for code, fault in FAULT_BY_CODE.items() if fault.on_site)
 
 
 class Charger:

@@ -264,11 +264,11 @@ async def test_a_broker_that_says_no_to_the_protocol_is_not_asked_again(tmp_path
     async with doorman({**WELCOME, 5: no}) as (port, asked):
         link = link_to(port, tmp_path)
         for _ in range(2):
-            client = await link._connect()
+            client = await link.connect()
             await client.__aexit__(None, None, None)
         assert asked == [5, 4, 4]
         with pytest.raises(aiomqtt.MqttError):
-            await link_to(port, tmp_path, mqtt={"protocol": "5"})._connect()
+            await link_to(port, tmp_path, mqtt={"protocol": "5"}).connect()
         assert asked == [5, 4, 4, 5]
 
 
@@ -276,14 +276,14 @@ async def test_a_broker_that_says_no_to_us_is_not_asked_in_another_protocol(tmp_
     """Reason code 0x87 of MQTT 5.0: not authorized."""
     async with doorman({**WELCOME, 5: b"\x20\x03\x00\x87\x00"}) as (port, asked):
         with pytest.raises(aiomqtt.MqttError, match=r"(?i)not authorized"):
-            await link_to(port, tmp_path)._connect()
+            await link_to(port, tmp_path).connect()
         assert asked == [5]
 
 
 async def test_readings_wait_in_a_queue_of_their_own_kind(tmp_path: Path) -> None:
     async with doorman(WELCOME) as (port, _):
         for readings in (False, True):
-            client = await link_to(port, tmp_path, "readings", readings=readings)._connect()
+            client = await link_to(port, tmp_path, "readings", readings=readings).connect()
             assert isinstance(client._queue, _Newest) is readings
             await client.__aexit__(None, None, None)
 
@@ -319,7 +319,7 @@ async def test_however_a_connection_ends_it_is_closed(tmp_path: Path, lost: bool
         on_up=lambda: happened.append("up"),
         on_down=lambda: happened.append("down"),
     )
-    link._connect = connect  # type: ignore[method-assign]
+    link.connect = connect  # type: ignore[method-assign]
     link._log = cast(
         Any, SimpleNamespace(info=lambda *_, **__: None, warning=lambda _, reason: happened.append(reason))
     )
@@ -338,7 +338,7 @@ async def test_a_host_name_that_none_can_be_is_a_failure_like_others(tmp_path: P
     mqtt = config.mqtt.model_copy(update={"host": "x" * 64})  # the file may not name it
     link = Link("relay", config.model_copy(update={"mqtt": mqtt}), silent(), will=None, farewell=None)
     with pytest.raises(aiomqtt.MqttError):
-        await link._connect()
+        await link.connect()
 
 
 async def test_a_connection_that_breaks_while_it_is_written_to_is_lost(tmp_path: Path) -> None:

@@ -413,7 +413,7 @@ async def test_nothing_in_the_loop_waits_for_a_server_that_hangs(site: Site) -> 
 async def test_a_redirection_is_not_followed(site: Site) -> None:
     site.status = 302
     with pytest.raises(OSError, match="the server answers 302"):
-        await Http(site.url, None).ask("GET")
+        await Http(TellPost(url=site.url)).ask("GET")
 
 
 async def test_a_command_gets_the_text_and_no_shell(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -124,6 +124,7 @@ class Fault(NamedTuple):
     cooldown_most_s: float = 0.0
     clear: Question | None = None
     shows: str = ""
+    on_site: bool = False  # nobody can say from afar that it is over: the socket wants to be looked at
 
     @property
     def may_latch(self) -> bool:
@@ -224,6 +225,7 @@ FAULTS = (
         sentence="The plug measured far more current than the socket is rated for.",
         remedy="Switch the circuit off at the fuse board before you touch anything, then unplug. Look for damage to "
         "lead, plug and socket, and for a wrong current setting, before you go on.",
+        on_site=True,
     ),
     Fault(
         "socket-overload",
@@ -237,6 +239,7 @@ FAULTS = (
         sentence="By its thermal image, the socket has carried too much current for too long.",
         remedy="Set the lead to a lower current. It goes on by itself once the image has cooled; not after the third "
         "time, each within a day of the one before: then first look at plug and socket.",
+        on_site=True,
     ),
     Fault(
         "socket-load-high",
@@ -259,6 +262,7 @@ FAULTS = (
         sentence="The sensor at the socket reports that it is too hot.",
         remedy="Switch the circuit off at the fuse board, touch nothing while it is hot, and unplug once it has "
         "cooled. Have a licensed electrician look at the socket before you go on.",
+        on_site=True,
     ),
     Fault(
         "temperature-lost",
@@ -338,6 +342,7 @@ FAULTS = (
         remedy="Go and look, now. If it is on, switch the circuit off at the fuse board before you unplug. One that "
         "obeyed before may be welded: replace it. One that never did: on_payload and off_payload may be exchanged, or "
         "on_value and off_value; `surpluscharge commission` finds out which, with nothing in the plug.",
+        on_site=True,
     ),
     Fault(
         "draw-high",
@@ -593,6 +598,7 @@ FAULTS = (
         sentence="The mains voltage is far too high, more than 20 % above nominal: probably a neutral is broken.",
         remedy="Danger. Switch off at the fuse board, and touch neither lead nor car nor plug before. Call the network "
         "operator, or a licensed electrician, at once. Other devices of the house are at risk, too.",
+        on_site=True,
     ),
     Fault(
         "voltage-out",
@@ -685,6 +691,7 @@ FAULTS = (
         sentence="Three times in a row the voltage sank by more than 5 % under load: something on the way gets hot.",
         remedy="Switch the circuit off at the fuse board, then unplug. Have a licensed electrician look for a bad "
         "joint, or a line too thin or too long, before you go on. Acknowledging forgets what was learned.",
+        on_site=True,
     ),
     Fault(
         "clock-jump",

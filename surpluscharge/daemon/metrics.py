@@ -49,6 +49,7 @@ class Metrics(Collector):
 
     def __init__(self, port: int, log: structlog.stdlib.BoundLogger) -> None:
         self._document: StatusDocument | None = None
+        self._server: WSGIServer | None = None  # it cannot be had
         registry = CollectorRegistry()
         registry.register(self)
         try:
@@ -61,9 +62,9 @@ class Metrics(Collector):
         threading.Thread(target=self._server.serve_forever, daemon=True).start()
 
     def close(self) -> None:
-        if server := getattr(self, "_server", None):
-            server.shutdown()
-            server.server_close()
+        if self._server:
+            self._server.shutdown()
+            self._server.server_close()
 
     def show(self, document: StatusDocument) -> None:
         """Take another document."""

@@ -254,11 +254,11 @@ class Link:
         could not be made, or was lost so soon that another attempt had better wait.
         """
         await self._may_connect.wait()
-        client = await self._connect()
+        client = await self.connect()
         began_s = asyncio.get_running_loop().time()
         asking: asyncio.Task[None] | None = None
         try:
-            await self._subscribe(client)
+            await self.subscribe(client)
             self._client = client
             asking = asyncio.create_task(self._keep_asking(client)) if self._topics else None
             self._log.info("connected", protocol="5" if self.version is ProtocolVersion.V5 else "3.1.1")
@@ -283,7 +283,7 @@ class Link:
             self._client = None
             if self.farewell:
                 with contextlib.suppress(MqttError):
-                    await self._send(client, self.farewell, ANSWER_WITHIN_S)
+                    await self.send(client, self.farewell, ANSWER_WITHIN_S)
             raise
         finally:
             self._client = None
@@ -344,9 +344,10 @@ class Link:
         """
         if self._client is None:
             raise MqttError("not connected")
-        await self._send(self._client, post, within_s)
+        await self.send(self._client, post, within_s)
 
-    async def _send(self, client: Client, post: Post, within_s: float) -> None:
+    async def send(self, client: Client, post: Post, within_s: float) -> None:
+        """Publish by one connection, as :meth:`publish` does."""
         properties = None
         if post.expiry_s is not None and self.version is ProtocolVersion.V5:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
@@ -367,7 +368,7 @@ class Link:
             next_try_s=wait_s,
         )
 
-    async def _connect(self) -> _Client:
+    async def connect(self) -> _Client:
         """Connect with the newest protocol that the broker takes."""
         failure: MqttError | None = None
         for protocol in tuple(self._protocols):
@@ -444,7 +445,8 @@ class Link:
             queue_type=_Newest if self._readings else None,
         )
 
-    async def _subscribe(self, client: Client) -> None:
+    async def subscribe(self, client: Client) -> None:
+        """Subscribe to its topics by one connection; what the broker refuses is in ``refused_topics``."""
         if not self._topics:
             return
         self._before_s = time.monotonic()
@@ -493,9 +495,9 @@ async def publish_once(config: Config, post: Post, name: str, within_s: float) -
     """Connect, publish, disconnect: for a short command. Raises MqttError, OSError, TimeoutError."""
     link = Link(_for_once(name), config, silent(), will=post, farewell=post)
     async with asyncio.timeout(within_s):
-        client = await link._connect()
+        client = await link.connect()
         try:
-            await link._send(client, post, within_s)
+            await link.send(client, post, within_s)
         finally:
             await client.__aexit__(None, None, None)
 
@@ -508,9 +510,9 @@ async def read_once(config: Config, topics: Sequence[str], name: str, within_s: 
     link = Link(_for_once(name), config, silent(), will=None, farewell=None, topics=[(topic, 1) for topic in topics])
     found: dict[str, bytes] = {}
     async with asyncio.timeout(within_s):
-        client = await link._connect()
+        client = await link.connect()
     try:
-        await link._subscribe(client)
+        await link.subscribe(client)
         if link.refused_topics:
             raise MqttError(f"the broker does not let this user read {', '.join(link.refused_topics)}")
         with contextlib.suppress(TimeoutError):

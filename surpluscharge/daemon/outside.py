@@ -71,11 +71,11 @@ class Way(Protocol):
 
 
 class Http:
-    """One address, asked by one thread at a time. Raises OSError, ValueError where it cannot be used."""
+    """One address, asked by one thread at a time. Raises OSError, ValueError where it cannot be read or used."""
 
-    def __init__(self, url: str, ca_file: str | None) -> None:
-        self._parts = urlsplit(url)
-        self._tls = ssl.create_default_context(cafile=ca_file) if self._parts.scheme == "https" else None
+    def __init__(self, table: PingTable | TellPost) -> None:
+        self._parts = urlsplit(table.secret_url.reveal() if table.secret_url else table.url or "")
+        self._tls = ssl.create_default_context(cafile=table.ca_file) if self._parts.scheme == "https" else None
         self._thread: threading.Thread | None = None
 
     async def ask(self, method: str, body: bytes | None = None, headers: Mapping[str, str] | None = None) -> None:
@@ -176,7 +176,7 @@ class Posting:
         self.name = "post"
         self._body = table.body or {"title": "{title}", "text": "{text}"}
         self._token = table.bearer_token.reveal() if table.bearer_token else None
-        self._http = Http(table.secret_url.reveal() if table.secret_url else table.url or "", table.ca_file)
+        self._http = Http(table)
 
     async def send(self, message: Message) -> None:
         headers = {"Content-Type": "application/json"}
@@ -227,7 +227,7 @@ class Ping:
         self, table: PingTable, alive: Callable[[], bool], clock: Callable[[], Clock], log: structlog.stdlib.BoundLogger
     ) -> None:
         """Raises OSError, ValueError where a secret or certificate cannot be read."""
-        self._http = Http(table.secret_url.reveal() if table.secret_url else table.url or "", table.ca_file)
+        self._http = Http(table)
         self._every_s, self._alive, self._clock, self._log = table.every_s, alive, clock, log
 
     async def run(self) -> None:

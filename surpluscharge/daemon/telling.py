@@ -224,17 +224,12 @@ def message(pending: list[Pending], left_out: int, charger: str, now: datetime) 
     pending = sorted(pending, key=lambda one: ORDER.index(one.notice.about))  # and in their order within
     first, total = pending[0].notice, sum(one.count for one in pending) + left_out
     others = len(pending) - 1
-    title = first.title + (
-        f" and {others} more" if others else f", {counted(pending[0].count, 'time')}" if total > 1 else ""
-    )
+    again = f", {counted(pending[0].count, 'time')}" if total > 1 else ""
+    title = first.title + (f" and {others} more" if others else again)
     parts = []
     for one in pending:
-        times = (
-            f" ({counted(one.count, 'time')} since {one.first:%a %H:%M})"
-            if one.count > 1
-            else f" ({one.first:%a %H:%M})"
-        )
-        parts.append(f"{one.notice.title}{times}\n{one.notice.text}")
+        times = f"{counted(one.count, 'time')} since " if one.count > 1 else ""
+        parts.append(f"{one.notice.title} ({times}{one.first:%a %H:%M})\n{one.notice.text}")
     if left_out:
         parts.append(f"And {counted(left_out, 'thing')} before that, no longer told one by one.")
     if any(one.notice.about != "day" for one in pending):
