@@ -29,6 +29,7 @@ import structlog
 from aiomqtt import MqttError
 from pydantic import ValidationError
 
+from surpluscharge.clock import SystemClock
 from surpluscharge.config import Config
 from surpluscharge.control.supervisor import FAULT_BY_CODE
 from surpluscharge.daemon.mqtt import Link, Post
@@ -64,6 +65,9 @@ MOST_BYTES, MOST_LETTERS = 100_000, 4000  # of a status, of a text in it: drawn 
 AT_THE_SOCKET = frozenset(code for code, fault in FAULT_BY_CODE.items() if fault.on_site)
 
 
+_now_s = SystemClock().now  # counts while the computer sleeps
+
+
 class Charger:
     """One that is watched: what came from it, and when."""
 
@@ -73,7 +77,7 @@ class Charger:
         self.word: str | None = None  # on its availability
         self.word_since: datetime | None = None  # None: since before this began
         self.unreadable = False
-        self._said_s = 0.0  # when the last status was said; by CLOCK_BOOTTIME
+        self._said_s = 0.0  # when the last status was said
 
     @property
     def status(self) -> view.Status:
@@ -127,10 +131,6 @@ class Charger:
     @property
     def hears(self) -> bool:
         return self.word == "ready" and bool(self.status)
-
-
-def _now_s() -> float:
-    return time.clock_gettime(time.CLOCK_BOOTTIME)
 
 
 def _facts(status: view.Status) -> Any:

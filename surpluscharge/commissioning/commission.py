@@ -346,6 +346,7 @@ class Commissioning(Hand):
             after_w = await self._levels()
             ups_w = [on_w - off_w for on_w, off_w in zip(during_w, before_w, strict=True)]
             downs_w = [off_w - on_w for on_w, off_w in zip(during_w, after_w, strict=True)]
+            cells_w = 0.0, 0.0
             if self.config.battery:
                 cells_w = ups_w.pop(), downs_w.pop()
                 if min(map(abs, cells_w)) >= KETTLE_W / 2 and cells_w[0] * cells_w[1] < 0.0:
@@ -358,15 +359,11 @@ class Commissioning(Hand):
                             f"  The battery's power moved by {moved_w} W when it went on: that looks wrong."
                         )
                         continue
-                # As it would have been without it: it evens out what it can.
-                up_w, down_w = sum(ups_w) - cells_w[0], sum(downs_w) - cells_w[1]
-            else:
-                cells_w = (0.0, 0.0)
-                up_w, down_w = sum(ups_w), sum(downs_w)
+            # As it would have been without the battery: that evens out what it can.
+            up_w, down_w = sum(ups_w) - cells_w[0], sum(downs_w) - cells_w[1]
             figures = {"on_w": up_w, "off_w": down_w}
-            moved = (
-                sum(map(abs, ups_w)) + abs(cells_w[0]) >= KETTLE_W
-            )  # a meter that speaks once a minute shows levels, and no jump
+            # A meter that speaks once a minute shows levels, and no jump.
+            moved = sum(map(abs, ups_w)) + abs(cells_w[0]) >= KETTLE_W
             if on_late_s is None and not moved and within_s > 0.0:
                 if off_late_s is not None or not self._all_small():
                     raise not_moved  # what shows later would be taken for the next switching
