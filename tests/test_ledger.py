@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import itertools
 import os
 import random
@@ -264,6 +266,54 @@ def test_an_old_ledger_is_read_as_before(tmp_path: Path) -> None:
         (kept,) = ledger._db.execute("SELECT * FROM day").fetchall()
         assert kept == (*day, 0, 0, 0, 0)
         assert [one for one in ledger.check(BEGIN_MS + 2 * 86_400_000, LISBON) if "daily totals" not in one.what] == []
+
+
+def earlier(path: Path, version: int) -> list[str]:
+    """Make a ledger as an earlier version left it, with something in it; return what it holds."""
+    with sqlite3.connect(path) as db:
+        for script in MIGRATIONS[:version]:
+            db.executescript(script)
+        db.execute("INSERT INTO meta VALUES ('kept', ?)", (f"by version {version}",))
+        db.execute(f"PRAGMA user_version = {version}")
+    db.close()
+    return held(path)
+
+
+def held(path: Path) -> list[str]:
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        return [*db.iterdump(), str(db.execute("PRAGMA user_version").fetchone())]
+
+
+def test_an_old_ledger_is_copied_before_it_is_renewed(tmp_path: Path) -> None:
+    path, last = tmp_path / "history-carport.sqlite", len(MIGRATIONS)
+    other = tmp_path / "history-car.version-1.sqlite"
+    other.touch()
+    for version in (last - 2, last - 1):
+        path.unlink(missing_ok=True)
+        before = earlier(path, version)
+        for _ in range(2):
+            Ledger(path).close()
+        copy = tmp_path / f"history-carport.version-{version}.sqlite"
+        assert held(copy) == before
+        assert copy.stat().st_mode & 0o777 == 0o600
+        assert sorted(tmp_path.glob("*.*")) == sorted({path, copy, other})
+    copy.rename(path)  # and back again
+    with Ledger(path) as ledger:
+        assert ledger._db.execute("SELECT value FROM meta WHERE key = 'kept'").fetchone() == (f"by version {last - 1}",)
+
+
+def test_what_cannot_be_copied_is_not_renewed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "history.sqlite"
+    before = earlier(path, 3)
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "no space left on device")
+
+    monkeypatch.setattr(Path, "replace", full)
+    with pytest.raises(LedgerError, match="no space left on device"):
+        Ledger(path)
+    assert held(path) == before
+    assert list(tmp_path.glob("*version*")) == []
 
 
 # --- retention -------------------------------------------------------------------------------------------------------

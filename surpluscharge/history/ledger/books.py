@@ -117,6 +117,8 @@ class Books:
                     f"{self.path}: written by an earlier version. Start the daemon once; it is then renewed"
                 )
             return
+        if 0 < version < len(MIGRATIONS):
+            self._keep_copy(version)
         self._db.execute("PRAGMA journal_mode = WAL")
         self._db.execute("PRAGMA synchronous = FULL")  # a commit is on the disk: session ends outlive a power cut
         self._db.execute("PRAGMA journal_size_limit = 4194304")
@@ -125,6 +127,28 @@ class Books:
                 for statement in script.split(";"):
                     self._db.execute(statement)
                 self._db.execute(f"PRAGMA user_version = {number}")
+
+    def _keep_copy(self, version: int) -> None:
+        """Copy the file as an earlier version of the program left it, beside it, for who has to go back to that one.
+
+        The last such copy is kept. Raises LedgerError where it cannot be made: then nothing is renewed.
+        """
+        stem = f"{self.path.stem}.version-"
+        copy = self.path.with_name(f"{stem}{version}.sqlite")
+        part = copy.with_suffix(".part")
+        try:
+            part.unlink(missing_ok=True)
+            os.close(os.open(part, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o600))
+            with contextlib.closing(sqlite3.connect(part)) as db:
+                db.execute("PRAGMA synchronous = FULL")
+                self._db.backup(db)
+            part.replace(copy)
+        except (sqlite3.Error, OSError) as error:
+            part.unlink(missing_ok=True)
+            raise LedgerError(f"{copy}: no copy can be made before the ledger is renewed: {error}. Make room") from None
+        for one in self.path.parent.iterdir():
+            if one.name.startswith(stem) and one != copy:
+                one.unlink()
 
     def __enter__(self) -> Self:
         return self
