@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import email.utils
 import getpass
+import importlib.metadata
 import os
 import re
 import socket
@@ -16,12 +18,15 @@ from pathlib import Path
 
 import aiomqtt
 import pytest
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 
+from surpluscharge import __version__
 from tests.conftest import free_port, tool
 
 DEPLOY = Path(__file__).parent.parent / "deploy"
 UNITS = ["surpluscharge.service", "surpluscharge@.service"]
-PROGRAM = "/opt/surpluscharge/bin/surpluscharge"
+PROGRAM = "/usr/bin/surpluscharge"
 
 
 def run(*command: str | Path) -> subprocess.CompletedProcess[str]:
@@ -140,6 +145,76 @@ def test_the_unit_for_several_chargers_is_the_same_but_for_the_name() -> None:
     }
     expected = [(section, key, named.get(key, str)(value)) for section, key, value in plain]
     assert settings("surpluscharge@.service") == expected
+
+
+# --- what is handed out: that it works is shown by tests/bench/service.py ---------------------------------------------
+
+SCRIPT = (DEPLOY / "package.sh").read_text()
+
+
+def names(variable: str) -> list[str]:
+    """Return the words of a variable at the head of deploy/package.sh."""
+    found = re.search(rf"^{variable}='(.*)'$", SCRIPT, re.MULTILINE)
+    assert found is not None
+    return found[1].replace(",", " ").split()
+
+
+def locked() -> dict[str, tuple[str, int]]:
+    """Return version, and number of files, of each library that is packed."""
+    lines = [line.split() for line in (DEPLOY / "locked.txt").read_text().splitlines() if not line.startswith("#")]
+    return {line[0].partition("==")[0]: (line[0].partition("==")[2], len(line) - 1) for line in lines}
+
+
+def requirements(extra: str = "") -> list[Requirement]:
+    project = tomllib.loads((DEPLOY.parent / "pyproject.toml").read_text())["project"]
+    listed = project["optional-dependencies"][extra] if extra else project["dependencies"]
+    return [Requirement(each) for each in listed]
+
+
+def test_the_version_stands_in_one_place_and_the_changelog_begins_with_it() -> None:
+    project = tomllib.loads((DEPLOY.parent / "pyproject.toml").read_text())
+    assert project["project"]["dynamic"] == ["version"]
+    assert project["tool"]["setuptools"]["dynamic"]["version"] == {"attr": "surpluscharge.__version__"}
+    text = (DEPLOY / "changelog").read_text()
+    # deb-changelog(5): the entry's first line, its last one, and a date by RFC 5322.
+    entry = re.match(r"surpluscharge \((\S+)\) stable; urgency=\w+\n\n(?:  .*\n|\n)+ -- .+ <.+>  (.+)\n", text)
+    assert entry is not None
+    assert entry[1] == __version__
+    assert email.utils.parsedate_to_datetime(entry[2]).utcoffset() is not None
+
+
+def test_what_is_packed_is_what_the_project_allows() -> None:
+    found = locked()
+    wanted = [one for extra in ("", *names("EXTRAS")) for one in requirements(extra)]
+    for one in wanted:
+        version, _ = found[canonicalize_name(one.name)]
+        assert one.specifier.contains(version), (one, version)
+    # What they need in their turn; the installed ones are asked, which are of about the same versions.
+    reached, waiting = set(), {canonicalize_name(one.name) for one in wanted}
+    while waiting:
+        name = waiting.pop()
+        reached.add(name)
+        needed = [Requirement(each) for each in importlib.metadata.requires(name) or ()]
+        waiting |= {
+            canonicalize_name(one.name) for one in needed if one.marker is None or one.marker.evaluate({"extra": ""})
+        } - reached
+    assert reached - {"typing-extensions"} == set(found) - {"setuptools", "typing-extensions"}
+
+
+def test_a_compiled_library_is_there_for_each_python_and_architecture() -> None:
+    pythons, platforms = names("PYTHONS"), names("PLATFORMS")
+    counts = {name: files for name, (_, files) in locked().items() if files > 1}
+    assert counts == {"pydantic-core": len(pythons) * len(platforms)}
+    control = (DEPLOY / "debian" / "control").read_text()
+    allowed = [tuple(map(int, version.split("."))) for version in pythons]
+    assert allowed == [(3, 11), (3, 13)]
+    assert "python3 (>= 3.11), python3 (<< 3.12) | python3 (>= 3.13), python3 (<< 3.14)" in control
+
+
+@pytest.mark.parametrize("script", ["package.sh", "try.sh", "debian/postinst", "debian/prerm", "debian/postrm"])
+def test_the_shell_understands_the_script(script: str) -> None:
+    outcome = run("sh", "-n", DEPLOY / script)
+    assert (outcome.returncode, outcome.stderr) == (0, "")
 
 
 # --- user and folders ------------------------------------------------------------------------------------------------
