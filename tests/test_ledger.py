@@ -14,6 +14,7 @@ import subprocess
 import sys
 import tempfile
 import threading
+import time
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
@@ -265,6 +266,8 @@ def test_an_old_ledger_is_read_as_before(tmp_path: Path) -> None:
         assert [one.begin_ms for one in ledger.recover(BEGIN_MS + 86_400_000)] == [BEGIN_MS + 90_000]
         (kept,) = ledger._db.execute("SELECT * FROM day").fetchall()
         assert kept == (*day, 0, 0, 0, 0)
+        assert abs((ledger.numbered_ms() or 0) - 1000 * time.time()) < 60_000  # imports from before have no number
+        assert ledger.fillings() == []
         assert [one for one in ledger.check(BEGIN_MS + 2 * 86_400_000, LISBON) if "daily totals" not in one.what] == []
 
 
@@ -915,6 +918,127 @@ def test_an_import_says_how_it_was_kept(days_ago: int, length: int, every_s: flo
     assert exchange.as_kept(done, LISBON, BEGIN.astimezone(LISBON).date(), Retention(3, 10, 90)) == said
 
 
+UNITS = 3 * 288  # of five minutes, in three days
+SPANS = st.tuples(st.integers(0, UNITS - 1), st.integers(1, 200)).map(lambda one: range(one[0], min(UNITS, sum(one))))
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.data())
+def test_an_import_undone_takes_with_it_what_it_added_and_nothing_else(data: st.DataObject) -> None:
+    """Against a list of units of time, each of which is whose who came first; older ones summed up meanwhile or not."""
+    begin = datetime(2031, 10, 25, tzinfo=LISBON)  # clocks go back on the 26th
+    owner: dict[int, int] = {}  # unit -> who wrote it: below nought recorded, else the number of the import
+    numbers: list[int] = []
+    now = begin + timedelta(days=4)
+
+    def worth(who: int) -> int:
+        return 15 * (7 * abs(who) + (who < 0))  # of minutes it is a whole number, too
+
+    def some(who: int, units: range) -> list[Interval]:
+        begins_ms = (ms_of(begin) + 300_000 * unit for unit in units)
+        return [Interval(at_ms, at_ms + 300_000, Energy(300_000, import_mws=worth(who))) for at_ms in begins_ms]
+
+    def agrees() -> None:
+        for first in range(0, UNITS, 36):
+            at_ms = ms_of(begin) + 300_000 * first
+            there = [worth(owner[unit]) for unit in range(first, first + 36) if unit in owner]
+            found = ledger.energy(at_ms, at_ms + 36 * 300_000)
+            assert (found.known_ms, found.import_mws) == (300_000 * len(there), sum(there))
+        assert ledger.check(ms_of(now), LISBON) == []
+
+    with tempfile.TemporaryDirectory() as folder, Ledger(Path(folder) / "history.sqlite") as ledger:
+        for step in range(1, data.draw(st.integers(2, 6)) + 1):
+            kept = Retention(data.draw(st.integers(0, 3)), data.draw(st.integers(0, 3)), 90)
+            what = data.draw(st.sampled_from(("record", "import", "import", "age", "undo")))
+            if what == "record":
+                units = data.draw(SPANS)
+                ledger.write(Batch(some(-step, units)))
+                ledger.mend(ms_of(now), LISBON, TARIFFS)  # those days are over, and may have been totalled
+                owner = dict.fromkeys(units, -step) | owner
+            elif what == "import":
+                units = data.draw(SPANS)
+                number = len(ledger.fillings()) + 1
+                filled = ledger.fill(some(number, units), ms_of(now), LISBON, kept, tariffs=TARIFFS, gaps_only=True)
+                new = [unit for unit in units if unit not in owner]
+                owner = dict.fromkeys(units, number) | owner
+                assert filled.number == (number if new else None)
+                numbers += [number] if new else []
+            elif what == "age":
+                ledger.retain(ms_of(now), LISBON, kept, TARIFFS)
+            elif numbers:
+                number = numbers.pop(data.draw(st.integers(0, len(numbers) - 1)))
+                count = sum(who == number for who in owner.values())
+                energy = ledger.unfill(number, ms_of(now), LISBON, tariffs=TARIFFS)
+                assert energy == Energy(300_000 * count, import_mws=worth(number) * count)
+                owner = {unit: who for unit, who in owner.items() if who != number}
+                agrees()
+        agrees()
+        for number in numbers:
+            ledger.unfill(number, ms_of(now), LISBON, tariffs=TARIFFS)
+        owner = {unit: who for unit, who in owner.items() if who < 0}
+        agrees()
+
+
+def test_an_import_that_is_kept_in_daily_totals_is_not_undone(ledger: Ledger) -> None:
+    now = BEGIN + timedelta(days=3)
+    with pytest.raises(LedgerError, match="no import with the number 1"):
+        ledger.unfill(1, ms_of(now), LISBON, tariffs=TARIFFS)
+    assert ledger.fill(quarters(100), ms_of(now), LISBON, Retention(), tariffs=TARIFFS, gaps_only=False).number == 1
+    ledger.retain(ms_of(now + timedelta(days=60)), LISBON, Retention(3, 10, 20), TARIFFS)
+    totals = ledger._db.execute("SELECT * FROM day").fetchall()
+    assert len(totals) > 1
+    with pytest.raises(LedgerError, match=r"import 1 has aged: until 20.* only daily totals are kept"):
+        ledger.unfill(1, ms_of(now), LISBON, tariffs=TARIFFS)
+    assert ledger._db.execute("SELECT * FROM day").fetchall() == totals
+    assert [one.undone_ms for one in ledger.fillings()] == [None]
+
+
+def test_an_import_is_listed_and_undone_from_the_command_line(
+    configured: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def run(*words: object) -> tuple[int, str, str]:
+        code = cli.main([*(str(word) for word in words), "--config", str(configured)])
+        return code, *capsys.readouterr()
+
+    code, _, complaint = run("import", "--undo", 1)
+    assert (code, "there is no history yet, and so no import to undo" in complaint) == (1, True)
+    files = [
+        csv_file(tmp_path / name, 300, end=datetime(2024, 3, day, 12, tzinfo=LISBON))
+        for name, day in (("one.csv", 2), ("two.csv", 5))
+    ]
+    for number, file in enumerate(files, 1):
+        code, said, _ = run("import", file)
+        assert (code, f"Imported, as number {number}: --undo {number} takes it back." in said) == (0, True)
+    for words in ((), (files[0], "--list"), ("--list", "--undo", 1)):
+        code, _, complaint = run("import", *words)
+        assert (code, "one of the three" in complaint) == (1, True)
+    code, listed, _ = run("import", "--list")
+    assert code == 0
+    assert "1: one.csv, imported 20" in listed and ", from 2024-03-05 07:00 to 2024-03-05 11:59, 20 rows" in listed
+    days = run("export", "--what", "days")[1].splitlines()
+
+    monkeypatch.setattr("sys.stdin.isatty", lambda: False, raising=False)
+    code, _, complaint = run("import", "--undo", 1)
+    assert (code, "Nobody is there to ask: say --yes if so. Nothing was changed" in complaint) == (1, True)
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
+    for answer in ("no", ""):
+        monkeypatch.setattr("builtins.input", lambda _, answer=answer: answer)
+        assert run("import", "--undo", 1)[0] == 1
+    code, said, _ = run("import", "--undo", 1, "--dry-run")
+    assert (code, said.endswith("Nothing was undone.\n")) == (0, True)
+    assert run("import", "--list")[1] == listed
+    monkeypatch.setattr("builtins.input", lambda _: "yes")
+    code, said, _ = run("import", "--undo", 1)
+    assert (code, said.endswith("Import 1 is undone.\n")) == (0, True)
+    assert run("export", "--what", "days")[1].splitlines() == [days[0], days[2]]
+    code, _, complaint = run("import", "--undo", 1, "--yes")
+    assert (code, "was undone already" in complaint) == (1, True)
+    assert "   undone 20" in run("import", "--list")[1]
+    assert run("import", files[0])[1].endswith("Imported, as number 3: --undo 3 takes it back.\n")
+    assert run("import", "--undo", 3, "--yes")[0] == run("import", "--undo", 2, "--yes")[0] == 0
+    assert run("export", "--what", "days")[1] == ""
+
+
 def test_a_reading_alone_is_of_no_use(ledger: Ledger, tmp_path: Path) -> None:
     alone = tmp_path / "alone.csv"
     alone.write_text("time,grid_w\n1700000000,-300\n", encoding="utf-8")
@@ -1093,13 +1217,13 @@ def test_import_export_and_check_from_the_command_line(
     assert not (tmp_path / "state").exists()
     code, said, told = run("import", old)
     assert code == 0
-    assert told.startswith(f"into {tmp_path}/state/history-charger.sqlite, for good: --dry-run")
-    assert said == tried.removesuffix("Nothing was written.\n") + "Imported.\n"
+    assert told.startswith(f"into {tmp_path}/state/history-charger.sqlite: --dry-run")
+    assert said == tried.removesuffix("Nothing was written.\n") + "Imported, as number 1: --undo 1 takes it back.\n"
     assert "each reading held for 180 s at most\nolder than 92 days, so kept as quarter hours\n" in said
     code, _, complaint = run("import", old, "--dry-run")
     assert (code, "no time is counted twice" in complaint) == (1, True)
     code, tried, _ = run("import", old, "--dry-run", "--gaps-only")
-    assert (code, ".sqlite '.backup before-import.sqlite'" in tried) == (0, True)
+    assert (code, tried.splitlines()[0][:7]) == (0, "0 rows:")
     code, _, complaint = run("import", old)
     assert code == 1
     assert "no time is counted twice" in complaint and complaint.endswith("Nothing was imported\n")

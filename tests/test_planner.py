@@ -682,7 +682,7 @@ def test_days_like_these_have_their_sun_their_prices_and_what_was_foretold_of_th
     with Ledger(config.history_file) as ledger:
         batch = Batch(list(hold(samples, 60_000)), prices=[(begin_s, tuple(hours))], foretold=[("2031-10-26", 138.0)])
         ledger.write(batch)
-    days = planner_module._days(config, now, {})
+    _, days = planner_module._days(config, now, (), {})
     assert sorted(days) == [first, date(2031, 10, 26)]
     plain, long = days[first], days[date(2031, 10, 26)]
     assert plain.shares == (*(0.0,) * 20, *(0.5,) * 4, *(0.0,) * 24)  # 690 of 1380 W from ten to twelve
@@ -690,9 +690,10 @@ def test_days_like_these_have_their_sun_their_prices_and_what_was_foretold_of_th
     assert long.prices[:6] == pytest.approx([0.24, 0.24, 0.255, 0.255, 0.27, 0.27])  # one o'clock: 25 and 26
     assert (plain.foretold, long.foretold) == (None, pytest.approx(0.1))
     flat = configured().model_copy(update={"store": Store(directory=str(tmp_path))})
-    assert planner_module._days(flat, now, {})[first].prices == (None,) * 48
+    assert planner_module._days(flat, now, (), {})[1][first].prices == (None,) * 48
     assert (
-        planner_module._days(config.model_copy(update={"store": Store(directory=str(tmp_path / "no"))}), now, {}) == {}
+        planner_module._days(config.model_copy(update={"store": Store(directory=str(tmp_path / "no"))}), now, (), {})[1]
+        == {}
     )
 
 
@@ -714,7 +715,7 @@ def test_the_sun_of_days_like_these_is_what_the_car_may_get_beside_a_battery(
     ]
     with Ledger(config.history_file) as ledger:
         ledger.write(Batch(list(hold(samples, 60_000))))
-    found = planner_module._days(config, NOON, {})[date(2031, 5, 4)]
+    found = planner_module._days(config, NOON, (), {})[1][date(2031, 5, 4)]
     assert found.shares[20:26] == tuple(share for share in shares for _ in range(2))
     # And so it is for this moment: what the battery would have to give is no sun.
     house = House(config, sun_w=690.0)

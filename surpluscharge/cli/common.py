@@ -77,6 +77,20 @@ def unwritable(path: object, error: OSError) -> CannotError:
     return CannotError(f"{path} cannot be written ({error.strerror}). Name a file in a folder of yours")
 
 
+def sure(question: str, yes: bool) -> None:
+    """Go on where ``--yes`` was said, or somebody at the terminal types yes. Raises CannotError otherwise."""
+    if yes:
+        return
+    if not sys.stdin.isatty():
+        raise CannotError(f"{question} Nobody is there to ask: say --yes if so. Nothing was changed")
+    try:
+        answer = input(f"{question} Type yes to go on: ")
+    except EOFError:
+        answer = ""
+    if answer.strip().lower() != "yes":
+        raise CannotError("Nothing was changed")
+
+
 class Progress:
     """A progress bar on standard error, where that is a terminal and it takes long enough to be worth one."""
 

@@ -5,23 +5,22 @@ from __future__ import annotations
 import argparse
 import contextlib
 import json
-import shlex
 import shutil
 import sys
 from datetime import date, datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import Any
 
-from surpluscharge.cli.common import CannotError, Progress, date_of, extra, now_of, refusing, there_already, write
+from surpluscharge.cli.common import CannotError, Progress, date_of, extra, now_of, refusing, sure, there_already, write
 from surpluscharge.cli.readings import COLUMNS, layout, layout_options
-from surpluscharge.config import load_offline
+from surpluscharge.config import Config, load_offline
 from surpluscharge.control.rule import Way
 from surpluscharge.daemon import store
 from surpluscharge.history import energy, exchange, report
 from surpluscharge.history.ledger import Ledger, LedgerError, Retention
 from surpluscharge.history.readings import ReadingsError
 from surpluscharge.planning import comparing
-from surpluscharge.words import counted, duration
+from surpluscharge.words import counted, duration, printable
 
 LONG_GAP_S = 600  # shorter ones are not worth a line
 
@@ -101,11 +100,17 @@ def _export(options: argparse.Namespace) -> int:
 
 
 def _import(options: argparse.Namespace) -> int:
+    if (options.file is not None) + options.list + (options.undo is not None) != 1:
+        raise CannotError("name a file to import, or say --list, or --undo NUMBER: one of the three")
     config = load_offline(options.config)
+    if options.list:
+        return _fillings(config)
+    if options.undo is not None:
+        return _undo_import(options, config)
     now, path = now_of(config), config.recorded_file
     kept = Retention(config.history.readings_days, config.history.minutes_days, config.history.quarter_hours_days)
     if not options.dry_run:
-        print(f"into {path}, for good: --dry-run says beforehand what would come of it", file=sys.stderr)
+        print(f"into {path}: --dry-run says beforehand what would come of it", file=sys.stderr)
     with exchange.rehearsal(path) if options.dry_run else Ledger(path) as ledger, Progress("importing") as bar:
         try:
             done = exchange.import_readings(
@@ -143,11 +148,63 @@ def _import(options: argparse.Namespace) -> int:
         print(f"warning: {doubt}", file=sys.stderr)
     if options.dry_run:
         print("Nothing was written.")
-        if path.exists():
-            print("An import cannot be undone. A copy of the ledger, made before, can be put back:")
-            print(f"  sqlite3 {shlex.quote(str(path))} '.backup before-import.sqlite'")
+    elif filled.number is None:
+        print("Nothing was new.")
     else:
-        print("Imported." if filled.rows else "Nothing was new.")
+        print(f"Imported, as number {filled.number}: --undo {filled.number} takes it back.")
+    return 0
+
+
+def _fillings(config: Config) -> int:
+    now = now_of(config)
+    with Ledger(config.recorded_file, read_only=True) as ledger, ledger.snapshot():
+        listed, since_ms = ledger.fillings(), ledger.numbered_ms()
+        flows = {one.number: ledger.still_in(one.number) for one in listed if one.undone_ms is None}
+    for one in listed:
+        made, first, last = (energy.time_of(at_ms, now.tzinfo) for at_ms in (one.at_ms, one.begin_ms, one.end_ms))
+        print(
+            f"{one.number}: {printable(one.source)}, imported {made:%Y-%m-%d %H:%M}, "
+            f"from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M}, {counted(one.rows, 'row')}"
+        )
+        if one.undone_ms is not None:
+            print(f"   undone {energy.time_of(one.undone_ms, now.tzinfo):%Y-%m-%d %H:%M}")
+        else:
+            print(f"   {_kwh(flows[one.number])} of it as intervals")
+    if not listed:
+        print("No import has a number.")
+    if since_ms is not None:
+        since = energy.time_of(since_ms, now.tzinfo)
+        print(f"Imports made before {since:%Y-%m-%d %H:%M} have no number, and cannot be undone.")
+    return 0
+
+
+def _kwh(flows: energy.Energy) -> str:
+    return (
+        f"import {flows.import_wh / 1000:.1f} kWh, export {flows.export_wh / 1000:.1f} kWh, "
+        f"charger {flows.charger_wh / 1000:.1f} kWh"
+    )
+
+
+def _undo_import(options: argparse.Namespace, config: Config) -> int:
+    now, path, number = now_of(config), config.recorded_file, options.undo
+    if not path.exists():
+        raise CannotError(f"{path}: there is no history yet, and so no import to undo")
+
+    def undone(ledger: Ledger) -> str:
+        return _kwh(ledger.unfill(number, energy.ms_of(now), now.tzinfo, tariffs=config.tariffs()))
+
+    with exchange.rehearsal(path) as trial:
+        amount = undone(trial)
+        (one,) = (one for one in trial.fillings() if one.number == number)
+    first, last = (energy.time_of(at_ms, now.tzinfo) for at_ms in (one.begin_ms, one.end_ms))
+    print(f"import {number}, {printable(one.source)}, from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M}: {amount}")
+    if options.dry_run:
+        print("Nothing was undone.")
+        return 0
+    sure("All that it added goes; what was there before, and what has come since, stays.", options.yes)
+    with Ledger(path) as ledger:
+        undone(ledger)
+    print(f"Import {number} is undone.")
     return 0
 
 
@@ -249,10 +306,14 @@ def add_import(sub: Any) -> None:
     sub.add_argument(
         "file",
         type=Path,
+        nargs="?",
         help=f"its columns: {COLUMNS}; charger_w where the charger was on, and is in the grid's power",
     )
     layout_options(sub)
     sub.add_argument("--dry-run", action="store_true", help="check and count everything, and write nothing")
+    sub.add_argument("--list", action="store_true", help="list the imports on record, by number")
+    sub.add_argument("--undo", type=int, metavar="NUMBER", help="take back what this import added, and nothing else")
+    sub.add_argument("--yes", action="store_true", help="do not ask before something is undone")
     sub.add_argument(
         "--fresh-s", type=_positive, metavar="S", help="hold no reading longer (default: thrice the usual interval)"
     )

@@ -91,6 +91,7 @@ class Planner:
         self.prices: slots.Book = ()
         self.forecast: slots.Book = ()
         self.past: Mapping[date, Day] = {}
+        self._edits: tuple[int, ...] = ()  # of the ledger, when that was asked
         self.shown: Shown | None = None
         self.prices_ahead: tuple[tuple[float, float], ...] = ()  # of a day: from when, and what a kWh costs from then
         self._kept: PlanAhead | None = None  # as it is on record
@@ -480,26 +481,31 @@ class Planner:
             if config.history.record:
                 try:
                     # What is over stays as it is, unless it is counted in another draw.
-                    before = self.past if config is self._learned_by else {}
-                    self.past = await asyncio.to_thread(_days, config, self._clock().wall(), before)
+                    before = (self._edits, self.past) if config is self._learned_by else ((), {})
+                    self._edits, self.past = await asyncio.to_thread(_days, config, self._clock().wall(), *before)
                     self._learned_by, self._basis = config, None
                 except Exception as error:
                     self._log.info("nothing_learned", reason=f"{type(error).__name__}: {error}")
             await self._clock().sleep(LEARN_EVERY_S)
 
 
-def _days(config: Config, wall: datetime, before: Mapping[date, Day]) -> dict[date, Day]:
+def _days(
+    config: Config, wall: datetime, edits: tuple[int, ...], before: Mapping[date, Day]
+) -> tuple[tuple[int, ...], dict[date, Day]]:
     """Return the days on record near this one in the year, today as far as it goes; in a thread.
 
-    ``before``: as it was half an hour ago.
+    ``before``: as it was half an hour ago, when the ledger's ``edits`` were these. With what they are now.
     """
     today, found = wall.date(), dict[date, Day]()
     if not config.history_file.exists():
-        return found
+        return (), found
     with Ledger(config.history_file, read_only=True) as ledger:
         bounds = ledger.bounds()
         if bounds is None:
-            return found
+            return (), found
+        now_edited = ledger.edits()
+        if now_edited != edits:
+            before = {}
         told = ledger.foretold()
         for year in range(LEARN_YEARS + 1):
             middle = today - timedelta(days=365 * year)
@@ -518,7 +524,7 @@ def _days(config: Config, wall: datetime, before: Mapping[date, Day]) -> dict[da
                 sun = shares(intervals, day, wall.tzinfo, config.draw_w)
                 moved = ledger.moved(round(begin.timestamp()), round(end.timestamp())) if config.planned.prices else ()
                 found[day] = Day(sun, prices_of(moved, day, wall.tzinfo), foretold)
-    return found
+    return now_edited, found
 
 
 def _feeds(config: Config) -> dict[str, tuple[str, slots.Feed]]:

@@ -204,7 +204,7 @@ def import_readings(
                 yield Sample(round(at_s * 1000), grid_w, drawn_w, drawn_w > RUNS_W)
 
     held: Iterator[Interval] = hold(_later(samples()), round(fresh_s * 1000))
-    filled = ledger.fill(held, now_ms, zone, retention, tariffs=tariffs, gaps_only=gaps_only)
+    filled = ledger.fill(held, now_ms, zone, retention, tariffs=tariffs, gaps_only=gaps_only, source=path.name)
     if not filled.rows and not filled.again_ms:
         raise ReadingsError(
             f"{path}: nothing could be used, because there is a single reading in it, and only the next one would say "

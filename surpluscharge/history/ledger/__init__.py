@@ -8,7 +8,8 @@ What is not there is not known.
 Intervals never overlap: of what is written, only what no row covers is taken. So a batch may be written again when
 nobody knows whether it was written. And what was dropped stays counted: until a mark in ``meta`` (``dropped_ms``) daily
 totals are all there is, and before it nothing is written, wherever it comes from; behind it the intervals say what a
-day came to, and its total is a copy. So an import, a mend or another time zone changes nothing that is kept.
+day came to, and its total is a copy. So an import, a mend or another time zone changes nothing that is kept. An import
+can be undone by its number (:mod:`~surpluscharge.history.ledger.filling`).
 
 One process writes (the daemon, or a command); any number may read meanwhile, because the file is in WAL mode.
 
@@ -32,6 +33,7 @@ from surpluscharge.history.ledger.records import (
     FaultChange,
     FaultSpan,
     Filled,
+    Filling,
     LedgerError,
     PlanAhead,
     RunAhead,
@@ -55,6 +57,7 @@ __all__ = [
     "FaultChange",
     "FaultSpan",
     "Filled",
+    "Filling",
     "Ledger",
     "LedgerError",
     "PlanAhead",

@@ -24,7 +24,7 @@ from surpluscharge.history.energy import (
     time_of,
     total,
 )
-from surpluscharge.history.ledger.books import COLUMNS, DROPPED, FOR_EVER_MS, MARKS, Books
+from surpluscharge.history.ledger.books import COLUMNS, DROPPED, FOR_EVER_MS, MARKS, SUMS, Books
 
 MOST_DAYS_AT_ONCE = 31  # that retention goes on by in a day: a clock that is years ahead for a day does little harm
 
@@ -172,6 +172,19 @@ class Ageing(Books):
             )
             starts = 0  # counted with the first of the rows
 
+    def _wrong_days(self, begin_ms: int = -FOR_EVER_MS, end_ms: int = FOR_EVER_MS) -> list[date]:
+        """Return the days between two times whose totals are not the sum of their intervals, where those are kept."""
+        rows = self._db.execute(
+            f"SELECT day, begin_ms, end_ms, {SUMS} FROM day WHERE end_ms > ? AND begin_ms < ? "
+            "GROUP BY day ORDER BY day",
+            (max(begin_ms, self._dropped_ms()), end_ms),
+        ).fetchall()
+        return [
+            date.fromisoformat(day)
+            for day, since_ms, until_ms, *sums in rows
+            if Energy(*sums) != self.energy(since_ms, until_ms)
+        ]
+
     def _drop(self, day: date, zone: tzinfo | None, tariffs: Tariffs | None) -> None:
         """Drop the intervals of a local day, and all before, for good: its totals are what is left of them."""
         dropped_ms, (begin, end) = self._dropped_ms(), day_span(day, zone)
@@ -187,10 +200,15 @@ class Ageing(Books):
             # A day's share of a month's bill is known while all of the month is.
             for one in days(month.date(), time_of(round(1000 * Netting.MONTH.span_s(begin)[1]) - 1, zone).date()):
                 self._total(one, zone, tariffs)
-        last = self._before(end_ms)
+        over = self._db.execute(
+            f"SELECT origin, begin_ms, end_ms, {COLUMNS} FROM interval WHERE begin_ms < ? "
+            "ORDER BY begin_ms DESC LIMIT 1",
+            (end_ms,),
+        ).fetchall()
         self._db.execute("DELETE FROM interval WHERE begin_ms < ?", (end_ms,))
-        if last and (rest := part(last, end_ms, last.end_ms)):  # cut at midnights of another time zone
-            self._insert([rest])
+        for origin, since_ms, until_ms, *sums in over:
+            if rest := part(Interval(since_ms, until_ms, Energy(*sums)), end_ms, until_ms):  # of another zone's day
+                self._insert([rest], origin)
         # Totals of another time zone's days: what they counted has just been counted with the days of this one.
         others = "DELETE FROM day WHERE end_ms > ? AND end_ms <= ? AND day != ? AND known_ms > 0"
         self._db.execute(others, (dropped_ms, end_ms, day.isoformat()))
@@ -205,12 +223,17 @@ class Ageing(Books):
         """Replace the intervals that begin in a local day by longer ones."""
         begin_ms, end_ms = (ms_of(when) for when in day_span(day, zone))
         rows = self._db.execute(
-            f"SELECT begin_ms, end_ms, {COLUMNS} FROM interval WHERE begin_ms >= ? AND begin_ms < ? ORDER BY begin_ms",
+            f"SELECT origin, begin_ms, end_ms, {COLUMNS} FROM interval WHERE begin_ms >= ? AND begin_ms < ? "
+            "ORDER BY begin_ms",
             (begin_ms, end_ms),
         ).fetchall()
-        intervals = [Interval(begin, end, Energy(*sums)) for begin, end, *sums in rows]
-        priced = self.in_force(tariffs, *day_span(day, zone))
-        summed = list(downsample(intervals, bucket_ms, cuts(begin_ms, end_ms, zone, priced)))
-        if len(summed) < len(intervals):
+        edges = cuts(begin_ms, end_ms, zone, self.in_force(tariffs, *day_span(day, zone)))
+        summed: list[tuple[int, list[Interval]]] = []
+        # What was imported is never mixed with what was recorded: it can be undone, however old it is.
+        for origin, together in itertools.groupby(rows, key=lambda row: row[0]):
+            intervals = (Interval(begin, end, Energy(*sums)) for _, begin, end, *sums in together)
+            summed.append((origin, list(downsample(intervals, bucket_ms, edges))))
+        if sum(len(longer) for _, longer in summed) < len(rows):
             self._db.execute("DELETE FROM interval WHERE begin_ms >= ? AND begin_ms < ?", (begin_ms, end_ms))
-            self._insert(summed)
+            for origin, longer in summed:
+                self._insert(longer, origin)

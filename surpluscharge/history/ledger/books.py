@@ -219,6 +219,10 @@ class Books:
             energy = Energy(*(whole - beyond for whole, beyond in zip(energy, over.energy, strict=True)))
         return energy
 
+    def edits(self) -> tuple[int, ...]:
+        """Return what is another one as soon as older days may have become others than they were: by an import."""
+        return tuple(self._db.execute("SELECT COUNT(*), COUNT(undone_ms) FROM filling").fetchone())
+
     def surplus(
         self, begin_ms: int, end_ms: int, draw_w: float, *, stored: bool = False, whole: bool = False
     ) -> Iterator[Interval]:
@@ -594,10 +598,10 @@ class Books:
             self._db.executemany("INSERT OR REPLACE INTO foretold VALUES (?, ?)", batch.foretold)
         return again_ms
 
-    def _insert(self, intervals: Iterable[Interval]) -> None:
+    def _insert(self, intervals: Iterable[Interval], origin: int = 0) -> None:
         self._db.executemany(
-            f"INSERT INTO interval (begin_ms, end_ms, {COLUMNS}) VALUES (?, ?, {MARKS})",
-            ((begin_ms, end_ms, *energy) for begin_ms, end_ms, energy in intervals),
+            f"INSERT INTO interval (begin_ms, end_ms, {COLUMNS}, origin) VALUES (?, ?, {MARKS}, ?)",
+            ((begin_ms, end_ms, *energy, origin) for begin_ms, end_ms, energy in intervals),
         )
 
     def _all_new(self, intervals: Sequence[Interval], dropped_ms: int) -> bool:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import date, tzinfo
+from datetime import tzinfo
 from typing import NamedTuple
 
 from surpluscharge.control.economics import Tariffs
 from surpluscharge.history.energy import Energy, Interval, part, time_of
-from surpluscharge.history.ledger.books import COLUMNS, SUMS
-from surpluscharge.history.ledger.filling import Filling
+from surpluscharge.history.ledger.books import COLUMNS
+from surpluscharge.history.ledger.filling import Fillable
 from surpluscharge.history.ledger.records import DAY_MS
 from surpluscharge.words import counted
 
@@ -21,7 +21,7 @@ class Trouble(NamedTuple):
     ruined: bool = False  # nothing else can be said of the file
 
 
-class Ledger(Filling):
+class Ledger(Fillable):
     """An open ledger, with all that can be done with one; see :class:`Books`."""
 
     def check(self, now_ms: int, zone: tzinfo | None) -> list[Trouble]:
@@ -78,7 +78,7 @@ class Ledger(Filling):
         (backward,) = self._db.execute("SELECT COUNT(*) FROM charge WHERE end_ms < begin_ms").fetchone()
         if backward:
             found.append(Trouble(f"the end is before the begin of {counted(backward, 'charge')}", mend))
-        wrong = self._wrong_days(zone)
+        wrong = self._wrong_days()
         if wrong:
             listed = ", ".join(str(day) for day in wrong[:5]) + (" and more" if len(wrong) > 5 else "")
             found.append(Trouble(f"the daily totals differ from the intervals on {listed}", mend))
@@ -89,16 +89,19 @@ class Ledger(Filling):
         if self._odd_values():
             return
         with self._transaction():
-            rows = self._db.execute(f"SELECT begin_ms, end_ms, {COLUMNS} FROM interval ORDER BY begin_ms").fetchall()
+            rows = self._db.execute(
+                f"SELECT origin, begin_ms, end_ms, {COLUMNS} FROM interval ORDER BY begin_ms"
+            ).fetchall()
             until_ms, twice, left = 0, [], []
-            for begin_ms, end_ms, *sums in rows:
+            for origin, begin_ms, end_ms, *sums in rows:
                 if begin_ms < until_ms:  # what came first stays; of what overlaps it, what is left over
                     twice.append((begin_ms,))
-                    left.append(part(Interval(begin_ms, end_ms, Energy(*sums)), until_ms, end_ms))
+                    left.append((origin, part(Interval(begin_ms, end_ms, Energy(*sums)), until_ms, end_ms)))
                 until_ms = max(until_ms, end_ms)
             self._db.executemany("DELETE FROM interval WHERE begin_ms = ?", twice)
-            self._insert(piece for piece in left if piece)
-            for day in self._wrong_days(zone):
+            for origin, piece in left:
+                self._insert([piece] if piece else [], origin)
+            for day in self._wrong_days():
                 self._total(day, zone, tariffs)
         self.recover(now_ms)
 
@@ -128,15 +131,3 @@ class Ledger(Filling):
             "FROM interval) WHERE begin_ms < until_ms ORDER BY begin_ms"
         )
         return [(begin_ms, end_ms) for begin_ms, end_ms in rows]
-
-    def _wrong_days(self, zone: tzinfo | None) -> list[date]:
-        """Return the days whose totals are not the sum of their intervals, where those are kept."""
-        rows = self._db.execute(
-            f"SELECT day, begin_ms, end_ms, {SUMS} FROM day WHERE end_ms > ? GROUP BY day ORDER BY day",
-            (self._dropped_ms(),),
-        ).fetchall()
-        return [
-            date.fromisoformat(day)
-            for day, begin_ms, end_ms, *sums in rows
-            if Energy(*sums) != self.energy(begin_ms, end_ms)
-        ]

@@ -98,6 +98,16 @@ MIGRATIONS = (
     """
     ALTER TABLE day ADD COLUMN netted_mws INTEGER NOT NULL DEFAULT 0;
     """,
+    # Where an interval comes from: 0: recorded here, or imported before imports had numbers; else the import's number.
+    """
+    ALTER TABLE interval ADD COLUMN origin INTEGER NOT NULL DEFAULT 0;
+    CREATE TABLE filling (
+        number INTEGER PRIMARY KEY, at_ms INTEGER NOT NULL, source TEXT NOT NULL,
+        begin_ms INTEGER NOT NULL, end_ms INTEGER NOT NULL, rows INTEGER NOT NULL, undone_ms INTEGER
+    );
+    INSERT INTO meta SELECT 'numbered_ms', CAST(strftime('%s', 'now') AS INTEGER) * 1000
+        WHERE EXISTS (SELECT 1 FROM interval);
+    """,
 )
 
 
@@ -244,3 +254,16 @@ class Filled(NamedTuple):
     rows: int
     again_ms: int  # left out, because there was a record already
     energy: Energy
+    number: int | None = None  # by which it can be undone; None: nothing was new
+
+
+class Filling(NamedTuple):
+    """An import on record."""
+
+    number: int
+    at_ms: int  # when it was made
+    source: str  # the file's name
+    begin_ms: int  # of what it added
+    end_ms: int
+    rows: int  # that it added; older ones may have been summed up since
+    undone_ms: int | None  # when it was undone; None: it counts
