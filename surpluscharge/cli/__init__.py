@@ -43,6 +43,7 @@ COMMANDS = {
     "history": Verb("records", "Check the ledger, and say how to mend it."),
     "export": Verb("records", "Write what is on record to standard output, or to a file."),
     "import": Verb("records", "Take older readings from a CSV file into the ledger: all of it, or nothing."),
+    "changed": Verb("changes", "Say that meter, plug, lead or house is another one, so that nothing is mixed."),
     "report": Verb("records", "Say what a day, a month or any days came to: energy, money, surplus caught."),
     "schema": Verb("showing", "Print the JSON Schema of the status document.", config=False),
     "demo": Verb("showing", "Watch the daemon run a simulated house, its numbers invented.", config=False),

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import functools
 import importlib
 import sys
 import time
 from collections.abc import Callable
-from datetime import date, datetime
+from datetime import date, datetime, tzinfo
 from pathlib import Path
 from types import ModuleType
 
 from surpluscharge.clock import SystemClock, zone
 from surpluscharge.config import Config
+from surpluscharge.history.energy import day_span
 
 CAUTION = (
     "caution: hours of current through a household socket can start a fire. Use a socket, plug, cable and relay that\n"
@@ -60,6 +62,21 @@ def date_of(text: str) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r} is no day: write it as 2031-05-14") from None
+
+
+def moment_of(text: str, site: tzinfo | None, included: bool = False) -> datetime:
+    """Read a day (its end where it is ``included``) or an RFC 3339 time; one without offset is local."""
+    try:
+        moment, day = datetime.fromisoformat(text), None
+        with contextlib.suppress(ValueError):
+            day = date.fromisoformat(text)
+    except ValueError:
+        raise CannotError(f"{text} is neither a day (2031-05-14) nor a time (2031-05-14T11:20:09+02:00)") from None
+    if not 1970 <= moment.year < 3000:
+        raise CannotError(f"{text} is no time from 1970 to 2999. Leave it out to take all that is on record")
+    if day:
+        return day_span(day, site)[included]
+    return moment.replace(tzinfo=site) if moment.tzinfo is None else moment.astimezone(site)
 
 
 def write(path: str, text: str) -> None:

@@ -12,6 +12,7 @@ from surpluscharge.cli.common import CannotError, Progress, date_of, extra, refu
 from surpluscharge.cli.readings import READINGS, layout, layout_options
 from surpluscharge.clock import SystemClock, zone
 from surpluscharge.config import load_offline
+from surpluscharge.history.energy import time_of
 from surpluscharge.history.readings import ReadingsError
 from surpluscharge.planning import advise, comparing, compiling, tune
 from surpluscharge.planning import replay as replaying
@@ -108,6 +109,9 @@ def _study(options: argparse.Namespace) -> comparing.Study:
             file=sys.stderr,
         )
     source = "the ledger" if options.readings == "ledger" else Path(options.readings).name
+    if options.readings == "ledger" and (epoch := replaying.since(config.recorded_file)):
+        begins = time_of(epoch.begin_ms, zone(config.site.time_zone))
+        source = f"the ledger since {begins:%Y-%m-%d} (new {epoch.what})"
     return comparing.study(config, readings, draw_w, source, book)
 
 

@@ -7,11 +7,22 @@ import contextlib
 import json
 import shutil
 import sys
-from datetime import date, datetime, timedelta, tzinfo
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
-from surpluscharge.cli.common import CannotError, Progress, date_of, extra, now_of, refusing, sure, there_already, write
+from surpluscharge.cli.common import (
+    CannotError,
+    Progress,
+    date_of,
+    extra,
+    moment_of,
+    now_of,
+    refusing,
+    sure,
+    there_already,
+    write,
+)
 from surpluscharge.cli.readings import COLUMNS, layout, layout_options
 from surpluscharge.config import Config, load_offline
 from surpluscharge.control.rule import Way
@@ -76,8 +87,8 @@ def _export(options: argparse.Namespace) -> int:
     with Ledger(config.recorded_file, read_only=True) as ledger, ledger.snapshot():
         bounds = ledger.bounds()
         first = energy.time_of(bounds[0], now.tzinfo) if bounds else now
-        begin = _moment(options.begin, now.tzinfo, False) if options.begin else first
-        end = _moment(options.end, now.tzinfo, True) if options.end else now
+        begin = moment_of(options.begin, now.tzinfo) if options.begin else first
+        end = moment_of(options.end, now.tzinfo, included=True) if options.end else now
         rows = exchange.records(ledger, options.what, begin, end, now.tzinfo, tariffs=config.tariffs())
         try:
             if form == "parquet":
@@ -206,21 +217,6 @@ def _undo_import(options: argparse.Namespace, config: Config) -> int:
         undone(ledger)
     print(f"Import {number} is undone.")
     return 0
-
-
-def _moment(text: str, site: tzinfo | None, included: bool) -> datetime:
-    """Read a day (its end where it is ``included``) or an RFC 3339 time; one without offset is local."""
-    try:
-        moment, day = datetime.fromisoformat(text), None
-        with contextlib.suppress(ValueError):
-            day = date.fromisoformat(text)
-    except ValueError:
-        raise LedgerError(f"{text} is neither a day (2031-05-14) nor a time (2031-05-14T11:20:09+02:00)") from None
-    if not 1970 <= moment.year < 3000:
-        raise LedgerError(f"{text} is no time from 1970 to 2999. Leave it out to take all that is on record")
-    if day:
-        return energy.day_span(day, site)[included]
-    return moment.replace(tzinfo=site) if moment.tzinfo is None else moment.astimezone(site)
 
 
 def _day(text: str) -> date | int:

@@ -135,6 +135,7 @@ class Kept(NamedTuple):
     progress: Progress = Progress()
     planned_at_s: float = 0.0  # when something was last charged by plan
     tried: Tried = Tried()
+    changed_ms: int = 0  # until when it is heeded what the owner has said of changes in the house, by the wall clock
 
 
 class Controller:
@@ -165,6 +166,7 @@ class Controller:
         self._stop_delay_s = settings.params.stop_delay_s
         # What is made of it.
         self.lessons = Lessons(kept.ohms if kept else ())
+        self.changed_ms = kept.changed_ms if kept else 0
         self.plug = Plug(settings.contact, settings.power, settings.voltage, self.lessons.steps, at.now_s)
         self.plug.silent_s = settings.silent_s
         self.hidden = self._watch_limit(kept.tried if kept else Tried())
@@ -251,6 +253,7 @@ class Controller:
             self.progress,
             state.planned_at_s,
             self._tried,
+            self.changed_ms,
         )
 
     # --- what the shell asks ------------------------------------------------------------------------------------------
@@ -440,6 +443,12 @@ class Controller:
             case news.Learn(draw_w):
                 self.lessons.learned_w = draw_w
                 self._weigh_rule(self.settings.rule)
+            case news.Changed(said_ms, meter, circuit, sun):
+                self.changed_ms = said_ms
+                self.lessons.changed(meter, circuit)
+                if sun and self.hidden:  # what was bought today stays counted
+                    self.hidden.tried = self.hidden.tried._replace(outcomes=())
+                self._say("learning_anew", "info", meter=meter, circuit=circuit, sun=sun)
 
     def _heed_battery(self, at: Moment) -> None:
         """See whose turn the sun is."""

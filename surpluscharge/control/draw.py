@@ -127,6 +127,11 @@ class DrawWatch:
         self.steps = deque([*steps, *self.steps], maxlen=4 * MOST_STEPS)
         self.learned = estimate(self.steps, self._configured_w)
 
+    def begin_with(self, steps: Iterable[Step]) -> None:
+        """Forget all steps but these, oldest first: the lead or the meter is another one."""
+        self.steps = deque(steps, maxlen=4 * MOST_STEPS)
+        self.learned = estimate(self.steps, self._configured_w)
+
     def switched(self, on: bool, now_s: float, settles_s: float = 0.0) -> None:
         """The relay is switched now. A switching that is not judged yet is given up: its readings are cut short.
 

@@ -54,6 +54,13 @@ class Lessons:
         elif code == "lead-high":
             self.steps.high_w = ()
 
+    def changed(self, meter: bool, circuit: bool) -> None:
+        """Meter or plug, or the circuit behind the plug, is another one than until now."""
+        if meter:
+            self.steps.forget()
+        if circuit:
+            self.mains.forget()
+
     @property
     def high_w(self) -> float:
         """What the lead seems to draw by steps far above what it should; 0: it does not."""

@@ -177,6 +177,15 @@ class Learn(NamedTuple):
     draw_w: float | None
 
 
+class Changed(NamedTuple):
+    """Something in the house is another one than before: what was learned of it is dropped. ``said_ms``: see Kept."""
+
+    said_ms: int
+    meter: bool  # what switchings have taught of meter and plug,
+    circuit: bool  # of the resistance behind the plug,
+    sun: bool  # and trials of the sun
+
+
 News = (
     Tick
     | Message
@@ -205,4 +214,5 @@ News = (
     | Full
     | Planned
     | Learn
+    | Changed
 )

@@ -124,6 +124,12 @@ class Steps:
         self._spoilt, self._quiet_until_s = 0, -math.inf  # by others, in a row; and until when they may be seen
         self._moved_s = self._looked_s = -math.inf  # the last jump, and the last look for one
 
+    def forget(self) -> None:
+        """Drop what was learned; what is being looked at goes on."""
+        self.contrary, self.proven, self.unseen, self.high_w = 0, False, 0, ()
+        for lags_s in self._lags_s.values():
+            lags_s.clear()
+
     # --- what is asked ------------------------------------------------------------------------------------------------
 
     @property

@@ -24,12 +24,24 @@ import structlog
 
 from surpluscharge.clock import Clock, wait_until_set
 from surpluscharge.config import Config
+from surpluscharge.control import news
 from surpluscharge.control.controller import Controller, Event
 from surpluscharge.control.draw import MOST_STEPS, DrawWatch, Step
 from surpluscharge.control.economics import Tariffs
 from surpluscharge.control.slots import Book
 from surpluscharge.history.energy import Account, Energy, day_begins, day_span, ms_of, time_of
-from surpluscharge.history.ledger import LOCKED_S, Batch, DamagedError, DayTotal, Due, Ledger, LedgerError, PlanAhead
+from surpluscharge.history.ledger import (
+    ANEW,
+    LOCKED_S,
+    Batch,
+    DamagedError,
+    DayTotal,
+    Due,
+    Epoch,
+    Ledger,
+    LedgerError,
+    PlanAhead,
+)
 from surpluscharge.history.recorder import Recalled, Recorder
 
 PAUSE_S = 1.0  # real seconds between two writes
@@ -54,6 +66,7 @@ class _Written(NamedTuple):
     batch: bool  # it is on the disk
     error: Exception | None
     totals: list[DayTotal]  # of days that are over
+    steps: list[Step] | None = None  # that the draw is learned from; None: no more than were known
 
 
 def _is_damage(error: Exception) -> bool:
@@ -98,6 +111,8 @@ class Historian:
         self.failing = False
         self.figures: Figures | None = None
         self.ahead: Mapping[str, Sequence[Sequence[Any]]] = {}  # as the ledger had it when it was opened
+        self._edits: tuple[int, ...] = ()  # of the ledger: what people have done to it,
+        self._epochs: Sequence[Epoch] = ()  # and what they have said of changes in the house
         self._ahead_s = -math.inf  # when the last of it came that was worth a write of its own
         self._recorder = Recorder(
             DrawWatch(self._config().limits.draw_w), round(self._config().history.resolution_s * 1000)
@@ -136,9 +151,10 @@ class Historian:
                 energy_wh = round(charge.energy.charger_wh, 1)
                 self._log.info("charge_closed", ended=ended.isoformat(timespec="seconds"), energy_wh=energy_wh)
             bounds, charge_ = ledger.bounds(), ledger.last_charge()
-            steps = [Step(float(step_w), float(doubt_w)) for step_w, doubt_w in ledger.steps(4 * MOST_STEPS)]
+            steps = _steps(ledger)
             DrawWatch(self._config().limits.draw_w, steps)  # what it cannot use is found out here
             self.ahead = ledger.ahead()
+            self._edits, self._epochs = ledger.edits(), ledger.epochs()
             return ledger, Recalled(
                 int(bounds[1]) if bounds else 0,
                 int(charge_.session_ms) if charge_ else None,
@@ -148,6 +164,17 @@ class Historian:
         except BaseException:
             ledger.close()
             raise
+
+    @property
+    def changed_ms(self) -> int:
+        """When the owner last said of something in the house that it was changed; 0: never."""
+        return max((epoch.said_ms for epoch in self._epochs), default=0)
+
+    def changed(self, since_ms: int) -> news.Changed:
+        """Return what has to be learned anew, of what the owner has said later than ``since_ms``."""
+        what = {epoch.what for epoch in self._epochs if epoch.said_ms > since_ms}
+        meter, circuit, sun = (not what.isdisjoint(ANEW[one]) for one in ("meter", "circuit", "trials"))
+        return news.Changed(self.changed_ms, meter, circuit, sun)
 
     def _set_aside(self, error: Exception) -> bool:
         """Move a damaged ledger away, with its log, for whoever may want to save what is in it; False: not again today.
@@ -260,6 +287,8 @@ class Historian:
             self._wake.set()  # it was set aside: go on in a new one at once
         else:
             self._outcome(written.error)
+        if written.steps is not None:
+            self._recorder.draw.begin_with(written.steps)
         for one in written.totals:
             self._summarise(one)
         self._on_figures()
@@ -332,7 +361,16 @@ class Historian:
                 if _is_damage(error):
                     self._set_aside(error)
                 return _Written(True, error, totals)
-        return _Written(True, None, totals)
+            return _Written(True, None, totals, self._heed_edits())
+
+    def _heed_edits(self) -> list[Step] | None:
+        """See whether the owner has said of something that it was changed; return the steps since."""
+        assert self._ledger is not None
+        edits = self._ledger.edits()
+        if edits == self._edits:
+            return None
+        self._edits, self._epochs = edits, self._ledger.epochs()
+        return _steps(self._ledger)
 
     def _sum_up(self, now_ms: int, totals: list[DayTotal]) -> None:
         assert self._ledger is not None
@@ -383,6 +421,12 @@ class Historian:
             saved=saved,
             currency=tariffs.currency if tariffs else None,
         )
+
+
+def _steps(ledger: Ledger) -> list[Step]:
+    """Return the steps that tell of the lead and the meter that are there now."""
+    found = ledger.steps(4 * MOST_STEPS, ledger.anew_ms("draw"))
+    return [Step(float(step_w), float(doubt_w)) for step_w, doubt_w in found]
 
 
 def figures(ledger: Ledger, today: date, zone: tzinfo | None, now_ms: int, tariffs: Tariffs | None) -> Figures:

@@ -32,6 +32,7 @@ EVENTS = {
     "connect_failed": "and cannot be made, tried again: link, broker, reason, attempt, next_try_s",
     "publish_refused": "the broker does not let the daemon publish: reason",
     "subscription_refused": "the broker does not let the daemon read a topic: topic, reason",
+    "learning_anew": "what the owner says was changed, so what was learned of it is dropped: meter, circuit, sun",
     "thresholds_changed": "other prices, and so other thresholds, or none (null): start_export_w, stop_import_w",
     "plan_made": "a plan, or another one: plan (in words), left (to the sun and why)",
     "plan_failed": "an error in planning; nothing is charged by plan: exception",
@@ -104,6 +105,7 @@ LIMITS = {
     "fault_raised": Limit(10, 60.0),
     "fault_cleared": Limit(10, 60.0),
     "fault_acknowledged": Limit(10, 60.0),
+    "learning_anew": Limit(10, 60.0),
     "thresholds_changed": Limit(10, 60.0),
     **dict.fromkeys(
         ("plan_made", "charge_asked", "charge_done", "charge_forgotten", "prices_known", "forecast_known"),

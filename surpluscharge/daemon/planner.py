@@ -506,7 +506,7 @@ def _days(
         now_edited = ledger.edits()
         if now_edited != edits:
             before = {}
-        told = ledger.foretold()
+        told, house_ms = ledger.foretold(), ledger.anew_ms("days")
         for year in range(LEARN_YEARS + 1):
             middle = today - timedelta(days=365 * year)
             for apart in range(-LEARN_DAYS, 1 if year == 0 else LEARN_DAYS + 1):
@@ -515,7 +515,7 @@ def _days(
                     found[day] = before[day]
                     continue
                 begin, end = day_span(day, wall.tzinfo)
-                if day > today or ms_of(end) <= bounds[0] or ms_of(begin) >= bounds[1]:
+                if day > today or ms_of(end) <= bounds[0] or ms_of(begin) >= bounds[1] or ms_of(begin) < house_ms:
                     continue
                 intervals = ledger.surplus(
                     ms_of(begin), ms_of(end), config.draw_w, stored=config.sun_is_the_cars, whole=config.spares_battery

@@ -375,6 +375,8 @@ class Service:
         self._settled()
         if self._history.learned_w != self.controller.lessons.learned_w:
             self.tell(news.Learn(self._history.learned_w))
+        if self._history.changed_ms > self.controller.changed_ms:
+            self.tell(self._history.changed(self.controller.changed_ms))
         self._plan()
         self._ports.told(happened)
 

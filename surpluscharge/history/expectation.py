@@ -12,6 +12,9 @@ together, as a dark noon and a dear one, or two grey days in a row. A past day w
 Where export is limited, the surplus on record is the least that there was: what an inverter held back is in no reading,
 so less is expected than would be there, and a plan rather buys too much than too little.
 
+Days of another house (moved, or with other panels) are none like these: whoever asks gives none from before
+(:mod:`surpluscharge.history.ledger.epochs`).
+
 Days on which nothing is known stand for what has not been seen yet: a few without sun, so that a young ledger does not
 build its hope on two fine days. Pure; no I/O, no clock.
 """

@@ -55,7 +55,7 @@ from surpluscharge.control.machine import (
 )
 from surpluscharge.control.signals import Rejected, value_at
 from surpluscharge.control.slots import REASONS, Book, Feed, Moving, Unusable, read_past
-from surpluscharge.history.ledger import Ledger
+from surpluscharge.history.ledger import Epoch, Ledger
 from surpluscharge.history.readings import LIMIT_W, PLAIN, Counts, Layout, Readings, ReadingsError
 from surpluscharge.planning.compiling import buffer, fast
 
@@ -142,7 +142,8 @@ def load_ledger(
 
     A piece is well shorter than ``fresh_s``: if each went stale at the moment of the next, nothing would ever start.
 
-    Return the readings and the draw: as the daemon has learned it, or else as configured.
+    Return the readings and the draw: as the daemon has learned it, or else as configured. Of both, nothing from before
+    what was changed since (see :func:`since`): thresholds that fitted another meter or house say nothing of this one.
 
     Raises ReadingsError where there is nothing in it, LedgerError where it cannot be used.
     """
@@ -150,8 +151,9 @@ def load_ledger(
     ends: list[tuple[int, float]] = []  # before gaps: the last reading, and when it ends
     until_s = 0.0
     with Ledger(path, read_only=True) as ledger, ledger.snapshot():
-        learned = draw.estimate(ledger.steps(draw.MOST_STEPS), configured_w)
+        learned = draw.estimate(ledger.steps(draw.MOST_STEPS, ledger.anew_ms("draw")), configured_w)
         begin_ms, end_ms = ledger.bounds() or (0, 0)
+        begin_ms = max(begin_ms, ledger.anew_ms("readings"))
         for interval in ledger.intervals(begin_ms, end_ms):
             since_s, known_s = interval.begin_ms / 1000.0, interval.energy.known_ms / 1000.0
             if not known_s:
@@ -175,6 +177,12 @@ def load_ledger(
         hold_s[last] = min(fresh_s, end_s - at_s[last])
     readings = Series(at_s, surplus_w, hold_s, fresh_s, _usual(lengths_s), Counts(readings=len(lengths_s)), means=True)
     return readings, learned.draw_w if learned else configured_w
+
+
+def since(path: Path) -> Epoch | None:
+    """Return the change in the house before which :func:`load_ledger` takes no readings; None: there was none."""
+    with Ledger(path, read_only=True) as ledger:
+        return ledger.anew("readings")
 
 
 def _usual(lengths_s: array[float]) -> float:

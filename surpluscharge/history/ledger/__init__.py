@@ -18,6 +18,7 @@ What others need is named here; the rooms below are the ledger's own affair.
 
 from surpluscharge.history.ledger.ageing import Retention
 from surpluscharge.history.ledger.checking import Ledger
+from surpluscharge.history.ledger.epochs import ANEW, WHAT, Epoch
 from surpluscharge.history.ledger.records import (
     ABSENT,
     DAY_MS,
@@ -44,16 +45,19 @@ from surpluscharge.history.ledger.records import (
 
 __all__ = [
     "ABSENT",
+    "ANEW",
     "DAY_MS",
     "LOCKED_S",
     "LONGEST_COUNT_MS",
     "LOST",
     "MIGRATIONS",
+    "WHAT",
     "Batch",
     "Charge",
     "DamagedError",
     "DayTotal",
     "Due",
+    "Epoch",
     "FaultChange",
     "FaultSpan",
     "Filled",

@@ -24,7 +24,8 @@ from surpluscharge.history.energy import (
     time_of,
     total,
 )
-from surpluscharge.history.ledger.books import COLUMNS, DROPPED, FOR_EVER_MS, MARKS, SUMS, Books
+from surpluscharge.history.ledger.books import COLUMNS, DROPPED, FOR_EVER_MS, MARKS, SUMS
+from surpluscharge.history.ledger.epochs import Epochs
 
 MOST_DAYS_AT_ONCE = 31  # that retention goes on by in a day: a clock that is years ahead for a day does little harm
 
@@ -46,7 +47,7 @@ def cuts(begin_ms: int, end_ms: int, zone: tzinfo | None, priced: Priced | None)
     return sorted(found)
 
 
-class Ageing(Books):
+class Ageing(Epochs):
     """Books in which what has become old is summed up, and what has become too old is dropped."""
 
     def retain(self, now_ms: int, zone: tzinfo | None, retention: Retention, tariffs: Tariffs | None) -> list[date]:

@@ -220,8 +220,12 @@ class Books:
         return energy
 
     def edits(self) -> tuple[int, ...]:
-        """Return what is another one as soon as older days may have become others than they were: by an import."""
-        return tuple(self._db.execute("SELECT COUNT(*), COUNT(undone_ms) FROM filling").fetchone())
+        """Return what is another one as soon as older days may have become others: by an import, or a new epoch."""
+        found = self._db.execute(
+            "SELECT COUNT(*), COUNT(undone_ms), "
+            "(SELECT COUNT(*) FROM epoch), (SELECT COUNT(undone_ms) FROM epoch) FROM filling"
+        )
+        return tuple(found.fetchone())
 
     def surplus(
         self, begin_ms: int, end_ms: int, draw_w: float, *, stored: bool = False, whole: bool = False
@@ -348,9 +352,11 @@ class Books:
                 spans.append(open_.pop(code)._replace(end_ms=at_ms))
         return sorted([*spans, *open_.values()], key=lambda span: (span.begin_ms, span.code))
 
-    def steps(self, most: int) -> list[Step]:
+    def steps(self, most: int, since_ms: int = -FOR_EVER_MS) -> list[Step]:
         """Return the last steps that the learned draw rests on, oldest first."""
-        rows = self._db.execute("SELECT step_w, doubt_w FROM step ORDER BY at_ms DESC LIMIT ?", (most,)).fetchall()
+        rows = self._db.execute(
+            "SELECT step_w, doubt_w FROM step WHERE at_ms >= ? ORDER BY at_ms DESC LIMIT ?", (since_ms, most)
+        ).fetchall()
         return [Step(*row) for row in rows[::-1]]
 
     def in_force(self, tariffs: Tariffs | None, begin: datetime, end: datetime) -> Priced | None:

@@ -108,6 +108,13 @@ MIGRATIONS = (
     INSERT INTO meta SELECT 'numbered_ms', CAST(strftime('%s', 'now') AS INTEGER) * 1000
         WHERE EXISTS (SELECT 1 FROM interval);
     """,
+    # Until then nothing was said of what was changed in the house.
+    """
+    CREATE TABLE epoch (
+        number INTEGER PRIMARY KEY, what TEXT NOT NULL, begin_ms INTEGER NOT NULL, note TEXT NOT NULL,
+        said_ms INTEGER NOT NULL, undone_ms INTEGER
+    );
+    """,
 )
 
 

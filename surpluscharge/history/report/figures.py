@@ -42,6 +42,7 @@ from surpluscharge.history.ledger import (
     LOST,
     Charge,
     DayTotal,
+    Epoch,
     FaultSpan,
     Ledger,
     PlanAhead,
@@ -174,6 +175,7 @@ class Report(NamedTuple):
     thresholds_move: bool = False
     netting: Netting = Netting.NONE  # by the bill, at the end of it
     needs: tuple[Need, ...] = ()  # that were due in it
+    epochs: tuple[Epoch, ...] = ()  # that begin in it, or with it: what is before and after is not of one house
     # Of a single day only, and where there is anything of that kind:
     prices: tuple[PriceSpan, ...] = ()  # to the end of what is planned
     ahead: PlanAhead | None = None  # of today: what is planned from now on
@@ -255,6 +257,7 @@ def build(ledger: Ledger, first: date, last: date, now: datetime, site: Househol
             thresholds=(),
             netting=site.tariffs.netting_at(by_day[-1].begin) if site.tariffs else Netting.NONE,
             needs=tuple(need_of(ledger, due, site.tariffs, site.zone) for due in ledger.dues(begin_ms, end_ms)),
+            epochs=tuple(ledger.epochs(begin_ms, end_ms)),
         )
         if first < last:
             return report
@@ -556,6 +559,7 @@ def as_json(report: Report) -> dict[str, Any]:
             }
             for fault in report.faults
         ],
+        "changes": [{"what": epoch.what, "begin": when(epoch.begin_ms), "note": epoch.note} for epoch in report.epochs],
         "states": [
             {"begin": when(each.begin_ms), "end": when(each.end_ms), "state": each.state, "cause": each.cause}
             for each in report.states

@@ -18,6 +18,7 @@ from surpluscharge.history.report.figures import (
     worth_a_line,
 )
 from surpluscharge.history.report.words import (
+    changed,
     clock,
     kwh,
     line_name,
@@ -220,7 +221,11 @@ def _line_table(report: Report, width: int, marks: Marks) -> list[str]:
     money_columns = range(sums + 2, sums, -1) if report.priced and report.planned else ()
     rows, cells = _fitted(rows, head, width, range(last, last - 3, -1), (*money_columns, sums))
     full_mws = _full_mws(line.energy for line in report.lines)
-    return _with_bars(head, rows, [_bar(line.energy, full_mws, cells, marks) for line in report.lines], cells)
+    made = _with_bars(head, rows, [_bar(line.energy, full_mws, cells, marks) for line in report.lines], cells)
+    for epoch in reversed(report.epochs):  # before the line in which it lies
+        place = sum(ms_of(line.end) <= epoch.begin_ms for line in report.lines)
+        made[1 + place : 1 + place] = [f"-- {changed(report, epoch)} --"[:width]]
+    return made
 
 
 def _legend(energies: Sequence[Energy], marks: Marks, width: int) -> Iterator[str]:

@@ -7,10 +7,11 @@ from datetime import date
 from decimal import ROUND_HALF_UP, Decimal
 from typing import NamedTuple
 
-from surpluscharge.history.energy import MWS_PER_KWH, Energy, time_of
+from surpluscharge.history.energy import MWS_PER_KWH, Energy, ms_of, time_of
+from surpluscharge.history.ledger import Epoch
 from surpluscharge.history.report.figures import LEAST_MWS, SHORTEST_GAP_MS, Line, Report, month_of
 from surpluscharge.history.report.needed import Need, together
-from surpluscharge.words import counted, duration
+from surpluscharge.words import counted, duration, printable
 
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 _MONTHS = (
@@ -107,7 +108,7 @@ def summary(report: Report) -> list[str]:
     """Return the gist in sentences, most important first."""
     line, energy = report.total, report.total.energy
     if not energy.known_ms:
-        sentences = ["Nothing is known of this time: there are no readings from it."]
+        sentences = [*_changes(report), "Nothing is known of this time: there are no readings from it."]
         if _goes_on(report):
             sentences.append(
                 "A running daemon writes in batches, as often as history.batch_s says; what it does now: "
@@ -141,7 +142,7 @@ def summary(report: Report) -> list[str]:
         sentences.append(
             f"Of {kwh(energy.surplus_mws)} kWh of surplus, {percent(energy.solar_mws, energy.surplus_mws)} was caught."
         )
-    return [*sentences, *_needed(report), *_planned(report)]
+    return [*sentences, *_needed(report), *_planned(report), *_changes(report)]
 
 
 def _needed(report: Report) -> Iterator[str]:
@@ -188,6 +189,20 @@ def _planned(report: Report) -> Iterator[str]:
 def _goes_on(report: Report) -> bool:
     """Return whether the period is not over yet."""
     return report.last > report.total.last or report.now == report.total.end
+
+
+def changed(report: Report, epoch: Epoch) -> str:
+    """Say what was changed, and since when."""
+    note = f" ({printable(epoch.note)})" if epoch.note else ""
+    return f"new {epoch.what} from {moment(report, epoch.begin_ms)} on{note}"
+
+
+def _changes(report: Report) -> Iterator[str]:
+    inner = [epoch for epoch in report.epochs if epoch.begin_ms > ms_of(report.total.begin)]
+    for epoch in report.epochs:
+        said = changed(report, epoch)
+        across = "; the sums go across it, and what is before and after it does not compare" if epoch in inner else ""
+        yield f"{said[0].upper()}{said[1:]}{across}."
 
 
 def notes(report: Report) -> list[str]:
