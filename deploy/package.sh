@@ -21,6 +21,8 @@ PYTHONS='3.11 3.13'
 PLATFORMS='amd64=x86_64 arm64=aarch64 armhf=armv7l'
 # With these extras: small, pure Python, and what somebody will ask for who has no pip at hand.
 EXTRAS='mail,metrics,watch'
+# But not these, more than half of it all: rich draws code and Markdown with them, and here nobody does.
+OMITTED='markdown-it-py mdurl pygments'
 
 root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd -P)
 architectures=${ARCHITECTURES:-$(for each in $PLATFORMS; do printf '%s ' "${each%=*}"; done)}
@@ -69,11 +71,12 @@ if [ "${1-}" = lock ]; then
     rm -f "$wheels"/*
     "$python" -m pip install --quiet --dry-run --ignore-installed --report "$build/report.json" \
         "$root[$EXTRAS]" 'setuptools>=77'
-    "$python" - "$build/report.json" >"$build/wanted.txt" <<'END'
+    "$python" - "$build/report.json" "$OMITTED" >"$build/wanted.txt" <<'END'
 import json, re, sys
 found = {re.sub(r"[-_.]+", "-", one["metadata"]["name"]).lower(): one["metadata"]["version"]
          for one in json.load(open(sys.argv[1]))["install"]}
-del found["surpluscharge"]
+for name in ("surpluscharge", *sys.argv[2].split()):
+    del found[name]
 print(*(f"{name}=={version}" for name, version in sorted(found.items())), sep="\n")
 END
     fetch amd64 3.11 --requirement "$build/wanted.txt"
@@ -174,7 +177,7 @@ for file in [*sorted(pathlib.Path(wheels).glob("*.whl")), pathlib.Path(own)]:
     if file.name.startswith("setuptools-") or not file.stem.endswith(("-any", platform)):
         continue
     if str(file) != own and hashlib.sha256(file.read_bytes()).hexdigest() not in wanted:
-        continue  # of an earlier lock
+        continue  # of another lock
     with zipfile.ZipFile(file) as packed:
         for one in packed.infolist():
             top = one.filename.partition("/")[0]

@@ -195,10 +195,28 @@ def test_what_is_packed_is_what_the_project_allows() -> None:
         name = waiting.pop()
         reached.add(name)
         needed = [Requirement(each) for each in importlib.metadata.requires(name) or ()]
-        waiting |= {
-            canonicalize_name(one.name) for one in needed if one.marker is None or one.marker.evaluate({"extra": ""})
-        } - reached
+        waiting |= (
+            {canonicalize_name(one.name) for one in needed if one.marker is None or one.marker.evaluate({"extra": ""})}
+            - reached
+            - set(names("OMITTED"))
+        )
     assert reached - {"typing-extensions"} == set(found) - {"setuptools", "typing-extensions"}
+
+
+def test_what_is_left_out_is_not_missed() -> None:
+    modules = {"markdown-it-py": "markdown_it"}
+    missing = [modules.get(name, name) for name in names("OMITTED")]
+    drawn = (
+        "import sys; sys.modules.update(dict.fromkeys(sys.argv[1:]))\n"  # None: importing it fails
+        "from rich.console import Console\nfrom rich.panel import Panel\nfrom rich.live import Live\n"
+        "import surpluscharge.view, surpluscharge.watch\n"
+        "with Live(Panel('here'), console=Console(force_terminal=True), screen=True): pass\n"
+    )
+    outcome = run(sys.executable, "-c", drawn, *missing)
+    assert (outcome.returncode, outcome.stderr) == (0, "")
+    assert "here" in outcome.stdout
+    outcome = run(sys.executable, "-c", drawn, "rich.panel")
+    assert "ModuleNotFoundError" in outcome.stderr or "ImportError" in outcome.stderr
 
 
 def test_a_compiled_library_is_there_for_each_python_and_architecture() -> None:
