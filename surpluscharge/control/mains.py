@@ -20,6 +20,8 @@ from itertools import takewhile
 from statistics import median
 from typing import NamedTuple
 
+from surpluscharge.control.joint import Evidence, fall
+
 MEAN_S = 600.0  # EN 50160
 LEAST_KNOWN_S = 300.0  # of these ten minutes, before their mean counts as one
 LEAST_S = 60.0  # what is known for less has no mean at all: a motor that starts moves the voltage for seconds
@@ -79,7 +81,8 @@ class Mains:
         self._known_s = self._volt_s = self._amp_s = 0.0  # the sums of all that is held
         self._since_s = math.inf  # when the first reading of the mean came
         self._seen: deque[tuple[float, float, float]] = deque(maxlen=100)  # of late, with a measured current
-        self._before: tuple[float, float] | None = None  # volts and amperes before a switching that is not judged yet
+        # Volts and amperes before a switching that is not judged yet.
+        self._before: tuple[list[float], float] | None = None
         self._switched_s = -math.inf
         self._settled_s = math.inf
 
@@ -93,7 +96,7 @@ class Mains:
         side = [(volts, amps) for at_s, volts, amps in self._seen if at_s >= now_s - SIDE_S]
         if not side and self._seen and self._seen[-1][0] >= now_s - OLDEST_S:
             side = [self._seen[-1][1:]]
-        self._before = (median(volts for volts, _ in side), median(amps for _, amps in side)) if side else None
+        self._before = ([volts for volts, _ in side], median(amps for _, amps in side)) if side else None
         self._switched_s, self._settled_s, self.drop_ohm = now_s, math.inf, None
         self._seen.clear()
         if self.learned is None:  # then the mean under load and the one without have nothing to do with each other
@@ -101,15 +104,17 @@ class Mains:
             self._known_s = self._volt_s = self._amp_s = 0.0
             self._last, self._since_s = None, math.inf
 
-    def reading(self, now_s: float, volts: float, amps: float, measured: bool, fresh_s: float) -> None:
-        """Take a voltage in, with the current of the moment, ``measured`` or assumed; it holds ``fresh_s`` at most."""
+    def reading(self, now_s: float, volts: float, amps: float, measured: bool, fresh_s: float) -> Evidence | None:
+        """Take a voltage in, with the current of the moment, ``measured`` or assumed; it holds ``fresh_s`` at most.
+
+        Returns what the last switching has shown, once it has.
+        """
         if self._last is None:
             self._since_s = now_s
         else:
             self._hold(now_s, fresh_s)
         self._last = (now_s, volts, amps)
-        if measured:
-            self._learn(now_s, volts, amps)
+        return self._learn(now_s, volts, amps) if measured else None
 
     def mean_v(self, amps: float) -> float | None:
         """Return the mean of the last ten minutes, as it is or would be at this current; None: not known.
@@ -147,26 +152,28 @@ class Mains:
         self._volt_s += sign * held.volt_s
         self._amp_s += sign * held.amp_s
 
-    def _learn(self, now_s: float, volts: float, amps: float) -> None:
+    def _learn(self, now_s: float, volts: float, amps: float) -> Evidence | None:
         self._seen.append((now_s, volts, amps))
         if self._before is None:
-            return
+            return None
         before_v, before_a = self._before
         if self._settled_s == math.inf:
             if now_s > self._switched_s + GIVEN_UP_S:
                 self._before = None
             elif abs(amps - before_a) >= LEAST_A:
                 self._settled_s = now_s + (SETTLES_S if amps > before_a else 0.0)
-            return
+            return None
         side = [(volts, amps) for at_s, volts, amps in self._seen if 0.0 <= at_s - self._settled_s <= LATEST_S]
         if len(side) < AFTER_READINGS and now_s < self._settled_s + AFTER_S:
-            return
+            return None
         self._before = None
         more_a = median(amps for _, amps in side) - before_a if side else 0.0
         if abs(more_a) < LEAST_A:
-            return
-        ohm = (before_v - median(volts for volts, _ in side)) / more_a
+            return None
+        after_v = [volts for volts, _ in side]
+        ohm = (median(before_v) - median(after_v)) / more_a
         if abs(ohm) > MOST_OHM:
-            return
+            return None
         self.ohms.append(ohm)
         self.drop_ohm, self.learned = ohm, resistance(self.ohms)
+        return fall(now_s, ohm, more_a, before_v, after_v)
