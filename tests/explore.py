@@ -353,7 +353,8 @@ class Walker:
     """Carries one state through one tick, and looks closely at it.
 
     It calls the machine as the controller does: at each moment first with the inputs held until then, then with the
-    new ones.
+    new ones. The machine is a function of numbers, and many histories lead to the same ones: what it has answered, and
+    what was seen of its deadlines, is remembered.
     """
 
     def __init__(self, case: Case) -> None:
@@ -361,6 +362,9 @@ class Walker:
         self.params = case.params()
         self.transitions = 0
         self.most_changes = 0
+        self._settled: dict[tuple[State, int, Inputs], tuple[State, ...]] = {}
+        self._kept: set[tuple[State, Inputs]] = set()  # whose deadline was kept
+        self._after: dict[tuple[State, int, int], State] = {}
 
     def root(self) -> Node:
         state = self._normal(machine.initial(self.params, 0, 0), 0, 0, 0)
@@ -393,28 +397,39 @@ class Walker:
         self._look(later, held, 1, inputs)
         self._deadline(state, later, inputs)
 
-        after = self._normal(later, 1, held.day, held.noon)
+        key = later, held.day, held.noon
+        if (after := self._after.get(key)) is None:
+            after = self._after[key] = self._normal(later, 1, held.day, held.noon)
+        if held.day or held.noon:
+            held = held._replace(day=0, noon=0)
         fresh = inputs.fresh_until_s
-        return Node(after, held._replace(day=0, noon=0), inputs.grid_w, 0 if fresh == NEVER else int(fresh) - 1)
+        return Node(after, held, inputs.grid_w, 0 if fresh == NEVER else int(fresh) - 1)
 
     # --- the machine --------------------------------------------------------------------------------------------------
 
     def _settle(self, state: State, ghost: Ghost, now: int, inputs: Inputs) -> tuple[State, Ghost]:
-        for changes in range(MOST_CHANGES + 1):
-            before = state
-            state = machine.step(self.params, state, now, inputs)
-            ghost = self._noted(before.mode, state.mode, ghost, now, inputs)
-            if state.mode == before.mode:
-                self.most_changes = max(self.most_changes, changes)
-                return state, ghost
-        raise Violation("settling", f"more than {MOST_CHANGES} changes at one moment")
+        before = state.mode
+        for state in self._steps(state, now, inputs):  # noqa: PLR1704  (one leads to the next)
+            ghost = self._noted(before, state.mode, ghost, now, inputs)
+            before = state.mode
+        return state, ghost
 
-    def _plain(self, state: State, now: int, inputs: Inputs) -> State:
+    def _steps(self, state: State, now: int, inputs: Inputs) -> tuple[State, ...]:
+        """Return the states that one after the other follow at this moment, until the mode stays."""
+        key = state, now, inputs
+        if (steps := self._settled.get(key)) is None:
+            steps = self._settled[key] = self._plain(state, now, inputs)
+            self.most_changes = max(self.most_changes, len(steps) - 1)
+        return steps
+
+    def _plain(self, state: State, now: int, inputs: Inputs) -> tuple[State, ...]:
+        steps = []
         for _ in range(MOST_CHANGES + 1):
             mode = state.mode
             state = machine.step(self.params, state, now, inputs)
+            steps.append(state)
             if state.mode == mode:
-                return state
+                return tuple(steps)
         raise Violation("settling", f"more than {MOST_CHANGES} changes at one moment")
 
     def _normal(self, state: State, now: int, day: int, noon: int) -> State:
@@ -599,10 +614,13 @@ class Walker:
         deadline that has not come does not move to an earlier time when the machine is called before it. And calling it
         before then leaves no trace.
         """
+        if (state, inputs) in self._kept:  # what is later follows from these
+            return
         deadline = machine.next_deadline(self.params, state, inputs)
         if not deadline > 0:
             raise Violation("deadline", f"it lies in the past: {deadline}")
         if deadline <= 1:
+            self._kept.add((state, inputs))
             return
         if later.mode != state.mode or later.since_s != state.since_s:
             raise Violation(
@@ -610,9 +628,10 @@ class Walker:
             )
         if machine.next_deadline(self.params, later, inputs) < deadline:
             raise Violation("deadline", f"it was {deadline}, and comes nearer when the machine is called before it")
-        stepped, jumped = (self._normal(self._plain(origin, 2, inputs), 2, 0, 0) for origin in (later, state))
+        stepped, jumped = (self._normal(self._plain(origin, 2, inputs)[-1], 2, 0, 0) for origin in (later, state))
         if stepped != jumped:
             raise Violation("deadline", f"calling before it leaves a trace: {stepped}, {jumped}")
+        self._kept.add((state, inputs))
 
 
 # --- planted bugs ----------------------------------------------------------------------------------------------------
