@@ -408,10 +408,9 @@ class Walker:
     # --- the machine --------------------------------------------------------------------------------------------------
 
     def _settle(self, state: State, ghost: Ghost, now: int, inputs: Inputs) -> tuple[State, Ghost]:
-        before = state.mode
-        for state in self._steps(state, now, inputs):  # noqa: PLR1704  (one leads to the next)
-            ghost = self._noted(before, state.mode, ghost, now, inputs)
-            before = state.mode
+        for after in self._steps(state, now, inputs):
+            ghost = self._noted(state.mode, after.mode, ghost, now, inputs)
+            state = after
         return state, ghost
 
     def _steps(self, state: State, now: int, inputs: Inputs) -> tuple[State, ...]:

@@ -9,9 +9,9 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import pytest
+import scipy  # its parts come when they are asked for
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.optimize import brentq
 
 from surpluscharge.control.economics import (
     EVERY_DAY,
@@ -83,7 +83,7 @@ def test_break_even_is_where_the_benefit_changes_its_sign(
     point = break_even(draw_w, these)
     none, full = benefit_per_h(draw_w, 0.0, these), benefit_per_h(draw_w, draw_w, these)
     if none < -1e-12 and full > 1e-12:
-        root_w = brentq(lambda surplus_w: benefit_per_h(draw_w, surplus_w, these), 0.0, draw_w)
+        root_w = scipy.optimize.brentq(lambda surplus_w: benefit_per_h(draw_w, surplus_w, these), 0.0, draw_w)
         assert point.kind == "above" and point.surplus_w == pytest.approx(root_w, abs=1e-3)
     elif min(none, full) >= 0 and alternative >= bought:
         assert point.kind == "always"

@@ -10,9 +10,9 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+import scipy  # its parts come when they are asked for
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.integrate import quad
 
 from surpluscharge.control.economics import EVERY_DAY, Prices, Tariff, Tariffs, Window
 from surpluscharge.history.energy import (
@@ -118,7 +118,7 @@ def test_sums_equal_an_integration_by_numpy_and_one_by_scipy() -> None:
     first_h, last_h = at_s[0] / 3600, at_s[-1] / 3600
     for name, curve in curves.items():
         edges = [first_h, 6, 9, 16, 18, last_h]
-        expected = sum(quad(curve, low, high, limit=500)[0] for low, high in itertools.pairwise(edges))
+        expected = sum(scipy.integrate.quad(curve, low, high, limit=500)[0] for low, high in itertools.pairwise(edges))
         assert getattr(energy, name) == pytest.approx(expected, rel=1e-3), name
 
 

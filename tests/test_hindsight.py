@@ -9,7 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from scipy.optimize import Bounds, LinearConstraint, milp
+import scipy  # its parts come when they are asked for
 
 from surpluscharge.control.rule import Band
 from surpluscharge.planning import comparing, compiling, hindsight, tune
@@ -117,7 +117,13 @@ class Instance:
             if cap:
                 add({u[day][i]: hold_s[i] for i in range(count)}, 0, self.cap_s)
         cost = np.concatenate([np.zeros(2 * count), *[-np.array(self.gains)] * sessions, np.zeros(sessions * count)])
-        found = milp(cost, constraints=LinearConstraint(np.array(rows), low, high), integrality=1, bounds=Bounds(0, 1))
+        optimize = scipy.optimize
+        found = optimize.milp(
+            cost,
+            constraints=optimize.LinearConstraint(np.array(rows), low, high),
+            integrality=1,
+            bounds=optimize.Bounds(0, 1),
+        )
         assert found.success
         return -float(found.fun)
 

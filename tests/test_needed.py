@@ -13,9 +13,9 @@ from random import Random
 from typing import Any
 
 import pytest
+import scipy  # its parts come when they are asked for
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.optimize import linprog
 
 from surpluscharge.control.draw import DrawWatch
 from surpluscharge.control.economics import Tariff, Tariffs
@@ -217,7 +217,7 @@ def _by_highs(pieces: list[Piece], mws: int) -> float:
     """Return the least cost of so much energy from these pieces, by a linear programme in HiGHS."""
     kwh_of = [piece.mws / MWS_PER_KWH for piece in pieces]
     rates = [float(piece.units) / piece.mws for piece in pieces]
-    solved = linprog(
+    solved = scipy.optimize.linprog(
         rates, A_eq=[[1.0] * len(pieces)], b_eq=[mws / MWS_PER_KWH], bounds=[(0.0, most) for most in kwh_of]
     )
     assert solved.success

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
-from scipy.optimize import Bounds, LinearConstraint, milp
+import scipy  # its parts come when they are asked for
 
 from surpluscharge import cli
 from surpluscharge.config import Config
@@ -110,8 +110,9 @@ class Instance:
         top = np.ones(width)
         top[:count] = self.known
         top[missing:] = 100.0
-        found = milp(cost, constraints=LinearConstraint(np.array(rows), np.array(low)), bounds=Bounds(0.0, top),
-                     integrality=np.ones(width))  # fmt: skip
+        optimize = scipy.optimize
+        rules = optimize.LinearConstraint(np.array(rows), np.array(low))
+        found = optimize.milp(cost, constraints=rules, bounds=optimize.Bounds(0.0, top), integrality=np.ones(width))
         assert found.status == 0, found.message
         missed = float(found.x[missing:].sum())
         return 1000.0 * missed - float(found.fun), missed

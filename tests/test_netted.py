@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy.optimize import linprog
+import scipy  # its parts come when they are asked for
 
 from surpluscharge.control.netting import Netting
 from surpluscharge.history.energy import Sample, held
@@ -141,7 +141,9 @@ def test_the_best_possible_is_that_of_highs(netting: Netting, cap_s: float) -> N
     cap[0, :steps] = 1.0
     bounds = [(0.0, most_wh)] * steps + [(0.0, None)] * (2 * count)
     cap_wh = [cap_s * case.draw_w / 3600.0]
-    solved = linprog(costs, A_ub=cap, b_ub=cap_wh, A_eq=balance, b_eq=spare, bounds=bounds, method="highs")
+    solved = scipy.optimize.linprog(
+        costs, A_ub=cap, b_ub=cap_wh, A_eq=balance, b_eq=spare, bounds=bounds, method="highs"
+    )
     assert found.at_most == pytest.approx(without - solved.fun, abs=1e-6)
     assert sum(found.by_day) == pytest.approx(found.at_most)
 

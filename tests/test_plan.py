@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+import scipy  # its parts come when they are asked for
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
-from scipy.optimize import linprog
 
 from surpluscharge.control import plan as planning
 from surpluscharge.control.plan import HOUR_S, Car, Future, Lead, Need, Piece, Plan, Run, plan
@@ -204,7 +204,7 @@ def least_cost(
     first = [(wh, wh) for wh in fixed[:news]] if fixed else [(0.0, one) for one in top[:news]]
     bounds = first + [(0.0, top[at]) for _ in futures for at in later]
     kept = [number for number, limit in enumerate(limits) if math.isfinite(limit)]
-    found = linprog(cost, np.array(rows)[kept], np.array(limits)[kept], bounds=bounds, method="highs")
+    found = scipy.optimize.linprog(cost, np.array(rows)[kept], np.array(limits)[kept], bounds=bounds, method="highs")
     return float(found.fun) if found.status == 0 else None
 
 

@@ -12,9 +12,9 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
+import scipy  # its parts come when they are asked for
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.optimize import linprog
 
 from surpluscharge.control import slots
 from surpluscharge.control.economics import EVERY_DAY, Tariff, Tariffs, Window, spans
@@ -273,7 +273,9 @@ def test_the_cheapest_is_what_this_lead_could_have_had() -> None:
     for _ in range(20):
         some = tuple(slot._replace(value=rng.randint(-20, 60) / 100) for slot in book if rng.random() < 0.8)
         wh = rng.uniform(100.0, 1380.0 * len(some))
-        best = linprog([one.value for one in some], A_eq=[[1.0] * len(some)], b_eq=[wh], bounds=(0.0, 1380.0))
+        best = scipy.optimize.linprog(
+            [one.value for one in some], A_eq=[[1.0] * len(some)], b_eq=[wh], bounds=(0.0, 1380.0)
+        )
         assert float(slots.cheapest(some, begin_s, end_s, wh, 1380.0) or 0) == pytest.approx(best.fun / wh, abs=5.1e-6)
 
 

@@ -6,9 +6,9 @@ import itertools
 import math
 
 import pytest
+import scipy  # its parts come when they are asked for
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.integrate import solve_ivp
 
 from surpluscharge.control.thermal import TRIP_LEVEL, ThermalParams, advance, settled_level, time_to_s
 from tests.conftest import config_from
@@ -53,7 +53,7 @@ def test_trip_times_are_those_of_numerical_integration(preload_a: float, current
         return level[0] - 1.0
 
     trips.terminal = True  # type: ignore[attr-defined]
-    solution = solve_ivp(
+    solution = scipy.integrate.solve_ivp(
         lambda _, level: [(target - level[0]) / PARAMS.heating_s],
         (0.0, 1e5),
         [(preload_a / (PARAMS.k * PARAMS.basic_a)) ** 2],

@@ -38,9 +38,8 @@ from statistics import median
 from typing import NamedTuple
 
 import numpy as np
+import scipy  # its parts come when they are asked for
 from numpy.typing import NDArray
-from scipy.optimize import linprog
-from scipy.sparse import coo_array  # type: ignore[import-untyped]
 
 from surpluscharge.config import Config
 from surpluscharge.control.battery import LEVEL_BACK
@@ -271,11 +270,11 @@ def best(
     )
     cost = np.zeros(6 * SLOTS)
     cost[car], cost[exported], cost[bought] = -1.0, 1e-3, 1e-3
-    done = linprog(
+    done = scipy.optimize.linprog(
         cost,
-        A_ub=coo_array((one, (np.zeros(SLOTS, np.int64), car)), shape=(1, 6 * SLOTS)),
+        A_ub=scipy.sparse.coo_array((one, (np.zeros(SLOTS, np.int64), car)), shape=(1, 6 * SLOTS)),
         b_ub=[night.headroom_ws],
-        A_eq=coo_array((values, (rows, columns)), shape=(3 * SLOTS, 6 * SLOTS)),
+        A_eq=scipy.sparse.coo_array((values, (rows, columns)), shape=(3 * SLOTS, 6 * SLOTS)),
         b_eq=np.concatenate([slots.over, slots.lacks, first]),
         bounds=bounds,
         method="highs",
