@@ -265,7 +265,7 @@ def test_an_old_ledger_is_read_as_before(tmp_path: Path) -> None:
         assert ledger.charges(0, 1 << 60)[0] == Charge(*ended[:4], Energy(*ended[4:]))
         assert [one.begin_ms for one in ledger.recover(BEGIN_MS + 86_400_000)] == [BEGIN_MS + 90_000]
         (kept,) = ledger._db.execute("SELECT * FROM day").fetchall()
-        assert kept == (*day, 0, 0, 0, 0)
+        assert kept == (*day, 0, 0, 0, 0, 0)
         assert abs((ledger.numbered_ms() or 0) - 1000 * time.time()) < 60_000  # imports from before have no number
         assert ledger.fillings() == []
         assert [one for one in ledger.check(BEGIN_MS + 2 * 86_400_000, LISBON) if "daily totals" not in one.what] == []

@@ -154,7 +154,7 @@ def load_ledger(
         learned = draw.estimate(ledger.steps(draw.MOST_STEPS, ledger.anew_ms("draw")), configured_w)
         begin_ms, end_ms = ledger.bounds() or (0, 0)
         begin_ms = max(begin_ms, ledger.anew_ms("readings"))
-        for interval in ledger.intervals(begin_ms, end_ms):
+        for interval in ledger.intervals(begin_ms, end_ms, measured=True):
             since_s, known_s = interval.begin_ms / 1000.0, interval.energy.known_ms / 1000.0
             if not known_s:
                 continue

@@ -82,7 +82,9 @@ class Ageing(Epochs):
         ages_days = (retention.minutes_days, retention.quarter_hours_days)
         limits = (day_begins(date.fromordinal(today.toordinal() - 1 - age_days), zone) for age_days in ages_days)
         with self._transaction():
-            self._prune(*(ms_of(limit) for limit in limits))
+            minutes_ms, quarters_ms = (ms_of(limit) for limit in limits)
+            self._prune(minutes_ms, quarters_ms)
+            self._thin_marks(minutes_ms, zone)
         return fresh
 
     def _prune(self, states_ms: int, others_ms: int) -> None:
@@ -97,6 +99,17 @@ class Ageing(Epochs):
         self._db.execute("DELETE FROM step WHERE at_ms < ?", (others_ms,))
         self._db.execute("DELETE FROM price WHERE begin_s < ?", (others_ms // 1000,))
         self._db.execute("DELETE FROM foretold WHERE day < ?", (time_of(others_ms, None).date().isoformat(),))
+
+    def _thin_marks(self, before_ms: int, zone: tzinfo | None) -> None:
+        """Keep of energy registers' older readings the first of each base, and the last of each local day."""
+        rows = self._db.execute(
+            "SELECT name, base, at_ms FROM register WHERE at_ms <= ? ORDER BY at_ms", (before_ms,)
+        ).fetchall()
+        last = {(name, base, time_of(at_ms - 1, zone).date()): at_ms for name, base, at_ms in rows}
+        first = {(name, base): at_ms for name, base, at_ms in reversed(rows)}
+        kept = {(name, at_ms) for (name, *_), at_ms in [*last.items(), *first.items()]}
+        gone = [(name, at_ms) for name, _, at_ms in rows if (name, at_ms) not in kept]
+        self._db.executemany("DELETE FROM register WHERE name = ? AND at_ms = ?", gone)
 
     def _days_after(self, done: str, last: date, zone: tzinfo | None) -> Iterator[date]:
         """Yield the local days with intervals after ``done`` (an ISO date; empty: from the first on), up to last."""
@@ -153,12 +166,13 @@ class Ageing(Epochs):
         starts = self.starts(ms_of(begin), ms_of(end))
         if not starts and not any(energy.known_ms for energy in rows.values()):
             return
-        sums = ("starts", "netted_mws", *Energy._fields)
+        register_ms = self.register_ms(ms_of(begin), ms_of(end))
+        sums = ("starts", "register_ms", "netted_mws", *Energy._fields)
         adding = ", ".join(f"{field} = {field} + excluded.{field}" for field in sums)
         for prices_then, energy in rows.items():
             self._db.execute(
                 "INSERT INTO day (day, begin_ms, end_ms, import_price, export_price, alternative_price, "
-                f"starts, netted_mws, {COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, {MARKS}) "
+                f"starts, register_ms, netted_mws, {COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, {MARKS}) "
                 "ON CONFLICT (day, import_price, export_price, alternative_price) "
                 f"DO UPDATE SET end_ms = excluded.end_ms, {adding}",
                 (
@@ -167,11 +181,12 @@ class Ageing(Epochs):
                     ms_of(end),
                     *prices_then,
                     starts,
+                    register_ms,
                     netted.get(prices_then, 0),
                     *energy,
                 ),
             )
-            starts = 0  # counted with the first of the rows
+            starts = register_ms = 0  # counted with the first of the rows
 
     def _wrong_days(self, begin_ms: int = -FOR_EVER_MS, end_ms: int = FOR_EVER_MS) -> list[date]:
         """Return the days between two times whose totals are not the sum of their intervals, where those are kept."""

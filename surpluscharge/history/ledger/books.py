@@ -59,6 +59,7 @@ LONGEST_PAUSE_MS = QUARTER_HOUR_MS  # between intervals of one charge: a meter i
 DROPPED = "dropped_ms"  # in meta: until then only daily totals are kept
 PLAN = "plan"  # in meta: what the daemon plans to charge
 FOR_EVER_MS = 1 << 62
+REGISTER = -1  # in interval.origin: what energy registers counted; 0: recorded here, else the number of an import
 
 COLUMNS = ", ".join(Energy._fields)
 SUMS = ", ".join(f"COALESCE(SUM({field}), 0)" for field in Energy._fields)
@@ -191,14 +192,19 @@ class Books:
         last = self._db.execute("SELECT end_ms FROM interval ORDER BY begin_ms DESC LIMIT 1").fetchone()
         return (first[0], last[0]) if first else None
 
-    def intervals(self, begin_ms: int, end_ms: int) -> Iterator[Interval]:
-        """Yield the intervals between two times, in order, the first and last cut to fit; gaps are what is missing."""
-        before = self._before(begin_ms)
+    def intervals(self, begin_ms: int, end_ms: int, *, measured: bool = False) -> Iterator[Interval]:
+        """Yield the intervals between two times, in order, the first and last cut to fit; gaps are what is missing.
+
+        ``measured``: without those that energy registers tell of: of them nobody knows the power at any moment.
+        """
+        least = REGISTER + measured
+        before = self._before(begin_ms, least)
         if before and (piece := part(before, begin_ms, end_ms)):
             yield piece
         rows = self._db.execute(
-            f"SELECT begin_ms, end_ms, {COLUMNS} FROM interval WHERE begin_ms >= ? AND begin_ms < ? ORDER BY begin_ms",
-            (begin_ms, end_ms),
+            f"SELECT begin_ms, end_ms, {COLUMNS} FROM interval WHERE begin_ms >= ? AND begin_ms < ? AND origin >= ? "
+            "ORDER BY begin_ms",
+            (begin_ms, end_ms, least),
         )
         for begin, end, *sums in rows:
             whole = Interval(begin, end, Energy(*sums))
@@ -243,19 +249,30 @@ class Books:
         caught = f"CASE WHEN {had} >= ?1 * known_ms THEN ?1 * known_ms ELSE {'0.0' if whole else had} END"
         rows = self._db.execute(
             f"SELECT MIN(begin_ms), MAX(end_ms), SUM(known_ms), SUM({caught}) "
-            f"FROM interval WHERE begin_ms >= ?2 AND begin_ms < ?3 GROUP BY begin_ms / {QUARTER_HOUR_MS} ORDER BY 1",
+            f"FROM interval WHERE begin_ms >= ?2 AND begin_ms < ?3 AND origin > {REGISTER} "
+            f"GROUP BY begin_ms / {QUARTER_HOUR_MS} ORDER BY 1",
             (draw_w, begin_ms, end_ms),
         )
         for begin, end, known_ms, caught_mws in rows:
             yield Interval(begin, end, Energy(known_ms, solar_mws=round(caught_mws)))
 
-    def _before(self, at_ms: int) -> Interval | None:
-        """Return the last interval that begins before a time."""
+    def _before(self, at_ms: int, least: int = REGISTER) -> Interval | None:
+        """Return the last interval that begins before a time, if its origin is ``least`` or above."""
         row = self._db.execute(
-            f"SELECT begin_ms, end_ms, {COLUMNS} FROM interval WHERE begin_ms < ? ORDER BY begin_ms DESC LIMIT 1",
+            f"SELECT origin, begin_ms, end_ms, {COLUMNS} FROM interval WHERE begin_ms < ? "
+            "ORDER BY begin_ms DESC LIMIT 1",
             (at_ms,),
         ).fetchone()
-        return Interval(row[0], row[1], Energy(*row[2:])) if row else None
+        return Interval(row[1], row[2], Energy(*row[3:])) if row and row[0] >= least else None
+
+    def register_ms(self, begin_ms: int, end_ms: int) -> int:
+        """Return for how long between two times only what energy registers counted is known."""
+        (length_ms,) = self._db.execute(
+            "SELECT COALESCE(SUM(MIN(end_ms, ?2) - MAX(begin_ms, ?1)), 0) FROM interval "
+            f"WHERE origin = {REGISTER} AND begin_ms < ?2 AND end_ms > ?1",
+            (begin_ms, end_ms),
+        ).fetchone()
+        return int(length_ms)
 
     def charges(self, begin_ms: int, end_ms: int) -> list[Charge]:
         """Return the charges that ran at some time between two times, oldest first, whole.
@@ -478,6 +495,7 @@ class Books:
         bounds, dropped_ms, around = self.bounds(), self._dropped_ms(), self._days_known(zone)
         if around is None:
             return []
+        registered = self._db.execute("SELECT 1 FROM register LIMIT 1").fetchone() is not None
         result: list[DayTotal] = []
         for day in days(max(first, around[0]), min(last, around[1])):
             begin, end = day_span(day, zone)
@@ -488,13 +506,15 @@ class Books:
             starts = self.starts(begin_ms, end_ms)
             within = bounds is not None and begin_ms < min(end_ms, bounds[1]) and end_ms > bounds[0]
             accounted = self.account(begin, end, tariffs) if within or starts else None
+            counted_ms = self.register_ms(begin_ms, end_ms) if accounted and registered else 0
             if accounted and kept:
                 whole = merged([kept.account, accounted])
-                result.append(DayTotal(day, whole, kept.starts + starts))
+                counted_ms += kept.register_ms
+                result.append(DayTotal(day, whole, kept.starts + starts, register_ms=counted_ms))
             elif kept:
                 result.append(kept)
             elif accounted and (accounted.energy.known_ms or starts):
-                result.append(DayTotal(day, accounted, starts))
+                result.append(DayTotal(day, accounted, starts, register_ms=counted_ms))
         return self._with_unlisted(result, zone)
 
     def _with_unlisted(self, totals: list[DayTotal], zone: tzinfo | None) -> list[DayTotal]:
@@ -539,13 +559,14 @@ class Books:
     def _kept_day(self, day: date, dropped_ms: int, begin: datetime, end: datetime) -> DayTotal | None:
         """Return what is kept of a day, or of its first part, whose intervals were dropped."""
         rows = self._db.execute(
-            f"SELECT starts, netted_mws, import_price, export_price, alternative_price, {COLUMNS} FROM day "
-            "WHERE day = ? AND end_ms <= ?",
+            f"SELECT starts, register_ms, netted_mws, import_price, export_price, alternative_price, {COLUMNS} "
+            "FROM day WHERE day = ? AND end_ms <= ?",
             (day.isoformat(), dropped_ms),
         ).fetchall()
-        energy, cost, unpriced_mws, starts, netted_mws = NOTHING, None, 0, 0, 0
-        for starts_then, netted_then, bought, sold, alternative, *sums in rows:
+        energy, cost, unpriced_mws, starts, netted_mws, register_ms = NOTHING, None, 0, 0, 0, 0
+        for starts_then, register_then, netted_then, bought, sold, alternative, *sums in rows:
             piece = Energy(*sums)
+            register_ms += register_then
             energy = energy.plus(piece)
             starts += starts_then
             netted_mws += netted_then
@@ -556,7 +577,7 @@ class Books:
             else:
                 unpriced_mws += piece.charger_mws
         accounted = Account(begin, end, energy, cost, unpriced_mws, netted_mws)
-        return DayTotal(day, accounted, starts) if rows else None
+        return DayTotal(day, accounted, starts, register_ms=register_ms) if rows else None
 
     # --- writing ------------------------------------------------------------------------------------------------------
 
@@ -602,6 +623,11 @@ class Books:
             if batch.plan is not None:
                 self._set_meta(PLAN, batch.plan)
             self._db.executemany("INSERT OR REPLACE INTO foretold VALUES (?, ?)", batch.foretold)
+            self._db.executemany(
+                "INSERT OR IGNORE INTO register (name, at_ms, counts, base, shown_mws, total_mws) "
+                "VALUES (?, ?, ?, ?, ?, ?)",
+                batch.marks,
+            )
         return again_ms
 
     def _insert(self, intervals: Iterable[Interval], origin: int = 0) -> None:
@@ -666,7 +692,8 @@ class Books:
         before = self._before(begin_ms)
         until_ms = max(begin_ms, before.end_ms) if before else begin_ms
         for since_ms, end_ms in self._db.execute(
-            "SELECT begin_ms, end_ms FROM interval WHERE begin_ms >= ? ORDER BY begin_ms", (begin_ms,)
+            f"SELECT begin_ms, end_ms FROM interval WHERE begin_ms >= ? AND origin > {REGISTER} ORDER BY begin_ms",
+            (begin_ms,),
         ):
             if since_ms - until_ms > LONGEST_PAUSE_MS:
                 break

@@ -10,6 +10,7 @@ from typing import NamedTuple, Self
 from surpluscharge.control.draw import Step
 from surpluscharge.control.slots import Book
 from surpluscharge.history.energy import Account, Energy, Interval
+from surpluscharge.history.registers import Mark
 
 DAY_MS = 86_400_000
 LONGEST_COUNT_MS = 8 * DAY_MS  # what was counted towards a need for longer tells of a car that was away
@@ -114,6 +115,15 @@ MIGRATIONS = (
         number INTEGER PRIMARY KEY, what TEXT NOT NULL, begin_ms INTEGER NOT NULL, note TEXT NOT NULL,
         said_ms INTEGER NOT NULL, undone_ms INTEGER
     );
+    """,
+    # Energy registers, and how much of a day was filled from them (interval.origin -1). Until then none was read.
+    """
+    CREATE TABLE register (
+        name TEXT NOT NULL, at_ms INTEGER NOT NULL, counts TEXT NOT NULL, base INTEGER NOT NULL,
+        shown_mws INTEGER NOT NULL, total_mws INTEGER NOT NULL, PRIMARY KEY (name, at_ms)
+    ) WITHOUT ROWID;
+    CREATE INDEX filled ON interval (begin_ms) WHERE origin = -1;
+    ALTER TABLE day ADD COLUMN register_ms INTEGER NOT NULL DEFAULT 0;
     """,
 )
 
@@ -234,6 +244,7 @@ class DayTotal(NamedTuple):
     account: Account
     starts: int  # that are on record
     unlisted_ms: int = 0  # so long it charged without a charge on record: such readings were imported, starts unknown
+    register_ms: int = 0  # for so long only what energy registers counted is known
 
 
 class Batch(NamedTuple):
@@ -251,6 +262,7 @@ class Batch(NamedTuple):
     dues: Sequence[Due] = ()
     plan: str | None = None  # what is planned now, as :func:`PlanAhead.written` has it; None: as before
     foretold: Sequence[tuple[str, float]] = ()  # of a day (ISO) that has not begun: the mean power that could be caught
+    marks: Sequence[Mark] = ()  # of energy registers
 
 
 class Filled(NamedTuple):
