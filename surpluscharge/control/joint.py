@@ -48,11 +48,13 @@ ALARM = 12.0
 MOST_GAIN = 1.5  # so eight pieces at the least
 LEAST_EARLY, MOST_EARLY = 12, 90  # pieces of evidence make the base
 BASE_SHARE = 1 / 8  # of ``grown``: as well as that the base is known, if it can be
+MOST_SHARE = 0.05  # by which one piece moves a base that follows
 SCATTER_MOVES = 0.05  # so fast it follows; and never
 SCATTER_LEAST, SCATTER_MOST = 0.5, 4.0  # times beyond the one of the beginning
 # The limit of IEC 60364-5-52 for the fall of voltage in an installation, 5 % (from memory), at the 16 A of a socket's
 # circuit, and the reference impedance of the network before it (IEC 60725: 0.24 + 0.16 ohm, from memory).
-HIGH_OHM = 0.05 * 230.0 / 16.0 + 0.40
+NOMINAL_V = 230.0
+HIGH_OHM = 0.05 * NOMINAL_V / 16.0 + 0.40
 SAME_A = 0.15  # of the current: by so much another one makes another base, where the meters' errors are in it
 
 NOTHING, NOTE, HOLD, LATCH = range(4)  # grades
@@ -63,18 +65,23 @@ HOLD_K, LATCH_K = 12.0, 25.0  # kelvin at the lead's current, beyond those of th
 
 
 class _Sort(NamedTuple):
-    """How a measure is judged. ``grown``: what is looked for; ``drift_s``: its base follows it so slowly, or not."""
+    """How a measure is judged. ``grown``: what is looked for; ``drift_s``: its base follows it so slowly, or not.
+
+    ``of_power``: and no less than what this share of the power comes to.
+    """
 
     grown: float
     least_error: float
     drift_s: float
+    of_power: float = 0.0
 
 
 SORTS: dict[Measure, _Sort] = {
     # 20 W at 10 A. The copper's own summer and winter is a fifth of that.
     "ohms": _Sort(0.2, 0.03, math.inf),
-    # IEC 62053-21 allows class 1 a twentieth of a percent for each kelvin (from memory): over a year that is as much.
-    "wall": _Sort(0.3, 0.1, 60 * DAY_S),
+    # IEC 62053-21 allows class 1 a twentieth of a percent for each kelvin, and class 2 a tenth (from memory): between
+    # winter and summer two meters may come apart by more than what is looked for, so the base follows.
+    "wall": _Sort(0.3, 0.1, 30 * DAY_S, 0.015),
     # 20 W warm a plug's contacts by 10 K and more; the surroundings' own course is some kelvin.
     "heat": _Sort(0.1, 0.02, math.inf),
 }
@@ -190,19 +197,21 @@ def _taken(sort: _Sort, track: Track, evidence: Evidence, by_current: bool) -> t
     first = track.first_scatter
     scatter = max(sort.least_error, first * SCATTER_LEAST, min(scatter, first * SCATTER_MOST))
     error = max(evidence.error, scatter)
+    grown = max(sort.grown, sort.of_power * NOMINAL_V / evidence.amps)
     beyond = value - track.base
-    gain = sort.grown / error**2 * (beyond - sort.grown / 2)
+    gain = grown / error**2 * (beyond - grown / 2)
     gain = max(-2 * MOST_GAIN, min(gain, MOST_GAIN))
     score = max(0.0, track.score + gain)
     base = track.base
-    if not score:
-        share = min(1.0, max(0.0, evidence.at_s - track.last_s) / sort.drift_s)
+    if score < ALARM / 2:
+        share = min(MOST_SHARE, max(0.0, evidence.at_s - track.last_s) / sort.drift_s)
         base += share * max(-2 * error, min(beyond, 2 * error))
+    if not score:
         track = track._replace(weight=0.0, grown=0.0)
     else:
         # The mean of what came since, each piece kept from moving it by more than what is looked for and its own error.
         weight = track.weight + error**-2
-        most = sort.grown + 4 * error
+        most = grown + 4 * error
         moves = max(-most, min(beyond - track.grown, most)) / (weight * error**2)
         since_s = track.since_s if track.score else evidence.at_s
         track = track._replace(weight=weight, grown=track.grown + moves, since_s=since_s)

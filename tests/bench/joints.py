@@ -212,7 +212,7 @@ def lived(rng: random.Random, years: float, kind: str = "") -> Outcome:
         home = home._replace(fan_w=0.0)
     world = World(home, rng)
     views = {view: Joint() for view in VIEWS}
-    # The base stands after a year at the latest. Summer half: April to September.
+    # Five months before it begins, for the base. Summer half: April to September.
     begins_d = 365.0 + (rng.uniform(91.0, 273.0) if kind != "sudden, winter" else rng.uniform(-60.0, 50.0))
     ends_d = years * YEAR_DAYS
     counts_from_d, loose = begins_d, False
@@ -221,7 +221,8 @@ def lived(rng: random.Random, years: float, kind: str = "") -> Outcome:
         counts_from_d = begins_d + (YEAR_DAYS * OHM / CREPT_OHM if kind == "creeping" else 0.0)
     alarms: Counter[tuple[str, int]] = Counter()
     found_d: dict[str, float | None] = dict.fromkeys(VIEWS)
-    day = rng.uniform(0.0, 1.0)
+    day = begins_d - 150.0 if kind else rng.uniform(0.0, YEAR_DAYS)
+    ends_d += 0.0 if kind else day
     while day < ends_d:
         at_s, warmer_k = day * DAY_S, 24.0 * (summer(day % YEAR_DAYS) - 0.5)
         joint_ohm, fan_w = 0.0, home.fan_w
