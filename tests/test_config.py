@@ -26,7 +26,7 @@ from surpluscharge.cli import main
 from surpluscharge.cli.running import effective as in_force
 from surpluscharge.config import Config, ConfigError, effective, load, models, parse, reading
 from surpluscharge.config import warnings as config_warnings
-from surpluscharge.config.models import PingTable, Secret, TellMail, TellPost
+from surpluscharge.config.models import EnergyRegister, PingTable, Secret, TellMail, TellPost
 from surpluscharge.control.rule import Way
 from surpluscharge.control.signals import Contact, Source
 from surpluscharge.control.supervisor import (
@@ -1032,6 +1032,7 @@ def test_check_shows_every_setting_with_its_source(capsys: pytest.CaptureFixture
         *(f"tell.0.{key}" for key in ("about", "pause_s", "mail", "post", "command")),
         *(f"tell.0.mail.{key}" for key in TellMail.model_fields),
         *(f"tell.0.post.{key}" for key in TellPost.model_fields),
+        *(f"energy_register.0.{key}" for key in EnergyRegister.model_fields),
         *(f"ping.{key}" for key in PingTable.model_fields),
         "metrics.port",
     }
@@ -1142,7 +1143,7 @@ TABLE = re.compile(r"(?:# e\.g\. )?\[+([\w.]+)\]+")
 OPTIONAL_TABLES = (
     *("relay.temperature", "relay.voltage", "planned.need", "planned.prices", "planned.forecast"),
     *("main_fuse", "battery", "battery.power", "battery.level", "neighbours", "export_limit"),
-    *("tell", "tell.mail", "tell.post", "ping", "metrics"),
+    *("energy_register", "tell", "tell.mail", "tell.post", "ping", "metrics"),
 )
 
 
@@ -1245,7 +1246,7 @@ def test_the_examples_in_the_example_can_be_used(entry: Entry) -> None:
     tree = tomllib.loads(EXAMPLE.read_text(encoding="utf-8"))
     parent: Any = tree
     for part in entry.table.split("."):
-        if part in ("need", "tell"):
+        if part in ("need", "tell", "energy_register"):
             parent[part] = [{}]
         parent = parent[part][0] if isinstance(parent.get(part), list) else parent.setdefault(part, {})
     parent[entry.key] = entry.value

@@ -152,6 +152,7 @@ def contradictions(config: Config) -> Iterator[Problem]:
     yield from _neighbour_contradictions(config, problem)
     yield from _limit_contradictions(config, problem)
     yield from _topic_contradictions(config, problem)
+    yield from _register_contradictions(config, problem)
     yield from _connection_contradictions(config.mqtt, problem)
     yield from _telling_contradictions(config, problem)
 
@@ -469,6 +470,7 @@ def _topic_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
         for name, part in (("power", config.battery.power), ("level", config.battery.level)):
             if part:
                 read.append((f"battery.{name}.topic", part.topic))
+    read += [(f"energy_register.{index}.topic", one.topic) for index, one in enumerate(config.energy_register)]
     if config.relay.feedback and config.relay.feedback.topic != config.relay.command_topic:
         read.append(("relay.feedback.topic", config.relay.feedback.topic))
     seen: dict[tuple[str, str | None], int] = {}
@@ -505,6 +507,31 @@ def _topic_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
             f"this lies under the daemon's own topics ({base}/...)",
             "Change mqtt.base_topic, or name the plug's own topic",
             "mqtt.base_topic",
+        )
+
+
+def _register_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
+    seen: dict[object, int] = {}
+    for index, one in enumerate(config.energy_register):
+        for key, what, value in (("topic", (one.topic, one.pointer), one.topic), ("name", one.called, one.called)):
+            first = seen.setdefault(what, index)
+            if first != index:
+                yield problem(
+                    f"energy_register.{index}.{key}",
+                    value,
+                    "the same value is listed twice, and would be counted twice"
+                    if key == "topic"
+                    else "two registers have this name",
+                    "Remove one, or give it another pointer" if key == "topic" else "Give one of them another name",
+                    *(f"energy_register.{number}.{key}" for number in (first, index)),
+                )
+    if config.energy_register and not config.history.record:
+        yield problem(
+            "history.record",
+            False,
+            "energy registers are kept in the ledger, and nothing is kept there",
+            "Leave out [[energy_register]], or history.record",
+            "energy_register",
         )
 
 
@@ -676,6 +703,12 @@ def _doubts(config: Config) -> Iterator[str]:
     yield from _plan_doubts(config)
     yield from _telling_doubts(config)
     yield from _limit_doubts(config)
+    counts = {one.counts for one in config.energy_register}
+    if counts and not counts >= {"import", "export"}:
+        yield (
+            "energy_register: gaps in the books are filled only where there is a register of import and one of export; "
+            "a house that exports nothing needs one that stays as it is."
+        )
     local = mqtt.unix_socket is not None or mqtt.host in LOCAL
     if not local and mqtt.tls is None:
         yield "mqtt.tls is not set: anyone on the network can read, and perhaps change, what is sent to the broker."

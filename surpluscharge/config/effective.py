@@ -17,6 +17,7 @@ from surpluscharge.config.models import (
     BatteryTable,
     Charger,
     Control,
+    EnergyRegister,
     ExportLimitTable,
     History,
     HomieTable,
@@ -111,6 +112,7 @@ class Config(Section):
     status: Status = Status()
     homie: HomieTable = HomieTable()
     tell: list[TellTable] = Field(default=[])
+    energy_register: list[EnergyRegister] = Field(default=[])
     ping: PingTable | None = None
     metrics: MetricsTable | None = None
     log: Log = Log()

@@ -142,6 +142,26 @@ class MeterSource(Section):
     )
 
 
+class EnergyRegister(Section):
+    topic: Topic = Field(description="where meter or plug publishes what its energy register shows")
+    pointer: Pointer | None = Field(None, description="RFC 6901 pointer into a JSON payload; default: a plain number")
+    counts: Literal["import", "export", "charged"] = Field(
+        description="what it counts: of the house, or what the charger has taken by its plug"
+    )
+    unit: Literal["Wh", "kWh", "MWh"] = Field("kWh", description="the unit of the value")
+    name: str | None = Field(
+        None, pattern=r"^[a-z0-9]([a-z0-9-]{0,30}[a-z0-9])?$", description="default: what it counts"
+    )
+    limit_w: float = Field(30000.0, gt=0, description="what rises faster than this is taken for nonsense")
+    rolls_over_at: float | None = Field(
+        None, gt=0, description="in its unit; default: at a power of ten, from 10 000 kWh on"
+    )
+
+    @property
+    def called(self) -> str:
+        return self.name or self.counts
+
+
 class BatteryPower(Section):
     topic: Topic = Field(description="where the battery's power is published")
     pointer: Pointer | None = Field(None, description="RFC 6901 pointer into a JSON payload; default: a plain number")

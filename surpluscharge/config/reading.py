@@ -150,7 +150,7 @@ def _mend_line(text: str, error: Exception) -> str:
         return "Write the number with a point, not a comma"
     table = re.match(r"\s*\[+\s*([\w.-]+)", line)
     if table and re.search("twice|overwrite|immutable", str(error)):
-        if table[1] in ("meter", "money.tariff", "money.tariff.window", "tell"):
+        if table[1] in ("meter", "money.tariff", "money.tariff.window", "tell", "energy_register"):
             return f"This table is there already: each of several begins with [[{table[1]}]], in double brackets"
         return f"This table is there already: put the keys into the first [{table[1]}]"
     if "overwrite" in str(error):
@@ -194,6 +194,8 @@ _STAND_INS: dict[str, Any] = {
     "about": ["latched"],
     "command": ["-"],
     "tell": [{"command": ["-"]}],
+    "counts": "import",
+    "energy_register": [{"topic": "-", "counts": "import"}],
 }
 
 

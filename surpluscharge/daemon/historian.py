@@ -18,7 +18,7 @@ import traceback
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date, timedelta, tzinfo
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import structlog
 
@@ -43,6 +43,9 @@ from surpluscharge.history.ledger import (
     PlanAhead,
 )
 from surpluscharge.history.recorder import Recalled, Recorder
+
+if TYPE_CHECKING:
+    from surpluscharge.daemon.counting import Counting
 
 PAUSE_S = 1.0  # real seconds between two writes
 ASKS_WITHIN_S = 0.5  # real seconds that a question from the control loop waits for the disk
@@ -111,12 +114,31 @@ class Historian:
         self.failing = False
         self.figures: Figures | None = None
         self.ahead: Mapping[str, Sequence[Sequence[Any]]] = {}  # as the ledger had it when it was opened
+        self._counting = self._with_counting()
         self._edits: tuple[int, ...] = ()  # of the ledger: what people have done to it,
         self._epochs: Sequence[Epoch] = ()  # and what they have said of changes in the house
         self._ahead_s = -math.inf  # when the last of it came that was worth a write of its own
         self._recorder = Recorder(
             DrawWatch(self._config().limits.draw_w), round(self._config().history.resolution_s * 1000)
         )
+
+    def _with_counting(self) -> Counting | None:
+        """Return what follows energy registers; where there are none, nothing of it is in memory."""
+        if not self._config().energy_register:
+            return None
+        from surpluscharge.daemon.counting import Counting  # noqa: PLC0415
+
+        return Counting(self._config(), self._log)
+
+    def register(self, topic: str, payload: bytes, retained: bool) -> None:
+        """Take a message from an energy register in."""
+        at_ms = self._recorder.now_ms
+        if self._counting and at_ms is not None:
+            self._counting.take(topic, payload, retained, at_ms, self._clock().now())
+
+    def _keep_marks(self, now: bool = False) -> None:
+        for mark in self._counting.marks(now) if self._counting else ():
+            self._recorder.marked(mark)
 
     def open(self) -> None:
         """Open the ledger, before anything is observed. One that cannot be opened is done without, and tried again."""
@@ -155,6 +177,9 @@ class Historian:
             DrawWatch(self._config().limits.draw_w, steps)  # what it cannot use is found out here
             self.ahead = ledger.ahead()
             self._edits, self._epochs = ledger.edits(), ledger.epochs()
+            if self._counting and not self._has_written:
+                last = (ledger.last_mark(name) for name in self._counting.names)
+                self._counting.recall({mark.name: mark for mark in last if mark}, self._epochs)
             return ledger, Recalled(
                 int(bounds[1]) if bounds else 0,
                 int(charge_.session_ms) if charge_ else None,
@@ -273,6 +298,7 @@ class Historian:
             self._opened(*await asyncio.to_thread(self._open))
         if self._ledger is None:
             return
+        self._keep_marks()
         batch, now_ms = self._recorder.take(), self._wall_ms()
         self._under_way = batch
         written = await asyncio.to_thread(self._write, batch, now_ms)
@@ -288,6 +314,8 @@ class Historian:
         else:
             self._outcome(written.error)
         if written.steps is not None:
+            if self._counting:
+                self._counting.heed(self._epochs)
             self._recorder.draw.begin_with(written.steps)
         for one in written.totals:
             self._summarise(one)
@@ -307,6 +335,7 @@ class Historian:
         if not self._config().history.record:
             return
         try:
+            self._keep_marks(now=True)
             self._recorder.stop(controller, self._wall_ms())
             with self._lock:
                 if self._under_way is not None:  # nobody has waited for its outcome; twice is the same as once
@@ -356,6 +385,8 @@ class Historian:
             if again_ms:
                 self._log.warning("history_overlap", seconds=again_ms / 1000)
             try:
+                if batch.marks:
+                    self._reckon()
                 self._sum_up(now_ms, totals)
             except Exception as error:
                 if _is_damage(error):
@@ -371,6 +402,22 @@ class Historian:
             return None
         self._edits, self._epochs = edits, self._ledger.epochs()
         return _steps(self._ledger)
+
+    def _reckon(self) -> None:
+        """Fill the gaps that energy registers tell of by now."""
+        assert self._ledger is not None and self._counting is not None
+        zone, tariffs = self._clock().wall().tzinfo, self._config().tariffs()
+        for one in self._ledger.reckon(self._counting.names, self._counting.limit_w, zone, tariffs):
+            begin, end = (time_of(at_ms, zone).isoformat(timespec="seconds") for at_ms in one[:2])
+            energy = one.energy
+            self._log.info(
+                "gap_filled",
+                begin=begin,
+                end=end,
+                import_wh=round(energy.import_wh),
+                export_wh=round(energy.export_wh),
+                charger_wh=round(energy.charger_wh),
+            )
 
     def _sum_up(self, now_ms: int, totals: list[DayTotal]) -> None:
         assert self._ledger is not None

@@ -32,6 +32,9 @@ EVENTS = {
     "connect_failed": "and cannot be made, tried again: link, broker, reason, attempt, next_try_s",
     "publish_refused": "the broker does not let the daemon publish: reason",
     "subscription_refused": "the broker does not let the daemon read a topic: topic, reason",
+    "register_refused": "an energy register shows what cannot be, or nothing usable: name, reason, meaning, times",
+    "gap_filled": "what energy registers counted while nothing was recorded is in the ledger: begin, end, import_wh, "
+    "export_wh, charger_wh",
     "learning_anew": "what the owner says was changed, so what was learned of it is dropped: meter, circuit, sun",
     "thresholds_changed": "other prices, and so other thresholds, or none (null): start_export_w, stop_import_w",
     "plan_made": "a plan, or another one: plan (in words), left (to the sun and why)",

@@ -111,6 +111,7 @@ class Service:
             on_saved=self._on_saved,
         )
         self._wall_offset_s: float | None = None
+        self._register_topics = frozenset(one.topic for one in config.energy_register)
         self._shown: Any = None
         self._relay_facts: Any = None
         self.main_link = ports.link(
@@ -471,6 +472,8 @@ class Service:
         return tuple(topic for link in links for topic in link.refused_topics)
 
     def _on_message(self, topic: str, payload: bytes, retained: bool) -> None:
+        if topic in self._register_topics:  # it may be the meter's or the plug's, too
+            self._history.register(topic, payload, retained)
         if command := self._commands.get(topic):
             self._on_command(command, topic, payload, retained)
         elif self._planner and topic in self._planner.topics:
@@ -508,10 +511,9 @@ class Service:
         house = settings.battery
         sources = (*settings.grid, settings.power, settings.temperature, settings.voltage)
         sources = (*sources, house.power, house.charge) if house else sources
-        told = dict(self._topics())
-        return [
-            (topic, 0) for topic in dict.fromkeys(source.topic for source in sources if source) if topic not in told
-        ]
+        told, listed = dict(self._topics()), [source.topic for source in sources if source]
+        listed += [one.topic for one in self.config.energy_register]
+        return [(topic, 0) for topic in dict.fromkeys(listed) if topic not in told]
 
     # --- what the relay asks and tells (surpluscharge.daemon.relay.Brain) ---------------------------------------------
 

@@ -15,6 +15,7 @@ from surpluscharge.control.draw import DrawWatch, Step
 from surpluscharge.control.slots import Book
 from surpluscharge.history.energy import MINUTE_MS, NOTHING, QUARTER_HOUR_MS, Interval, Sample, downsample, held
 from surpluscharge.history.ledger import ABSENT, DAY_MS, Batch, Charge, Due, FaultChange, PlanAhead, StateChange
+from surpluscharge.history.registers import Mark
 
 # A draw that is neither measured nor learned may be as far off as EN 50160 lets the mains voltage be.
 ASSUMED_ERROR_SHARE = 0.10
@@ -72,6 +73,7 @@ class Recorder:
         self._prices: list[tuple[int, Book]] = []
         self._dues: list[Due] = []
         self._plan: str | None = None
+        self._marks: list[Mark] = []
         self._on = False
         self._reading_s: float | None = None
         self._restates = False  # a ledger that knows nothing of this run is to be told what goes on
@@ -140,6 +142,15 @@ class Recorder:
         """Keep what is foretold of a day that has not begun."""
         self._foretold[day] = mean_w
 
+    @property
+    def now_ms(self) -> int | None:
+        """The ledger's present time; None: nobody knows."""
+        return self._until_ms if self._until_ms >= EARLIEST_MS else None
+
+    def marked(self, mark: Mark) -> None:
+        """Keep a reading of an energy register."""
+        self._marks.append(mark)
+
     def stop(self, controller: Controller, wall_ms: int) -> None:
         """The daemon ends: close what is open."""
         at_ms = self._advance(controller.state.at_s, wall_ms)
@@ -190,7 +201,7 @@ class Recorder:
 
     def _bound(self) -> None:
         """Whatever keeps the disk away, and for however long: what waits for it stays within bounds."""
-        waiting: tuple[list[Any], ...] = (self._states, self._faults, self._steps, self._dues)
+        waiting: tuple[list[Any], ...] = (self._states, self._faults, self._steps, self._dues, self._marks)
         for listed in waiting:
             self._forget(listed, MOST_PENDING)
         while len(self._charges) > MOST_PENDING:
@@ -286,12 +297,14 @@ class Recorder:
             tuple(self._dues),
             self._plan,
             tuple(self._foretold.items()),
+            tuple(self._marks),
         )
         self.urgent = False
         self._waiting, self._pieces, self._turns_ms = [], [], self._turns_ms[-MOST_TURNS:]
         self._charges = {}
         self._states, self._faults, self._steps = [], [], []
         self._ahead, self._foretold, self._prices, self._dues, self._plan = {}, {}, [], [], None
+        self._marks = []
         return batch
 
     def put_back(self, batch: Batch) -> None:
@@ -306,4 +319,5 @@ class Recorder:
         self._prices[:0] = batch.prices
         self._dues[:0] = batch.dues
         self._plan = batch.plan if self._plan is None else self._plan
+        self._marks[:0] = batch.marks
         self._bound()

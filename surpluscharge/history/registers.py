@@ -66,6 +66,7 @@ class Follower:
     def __init__(self, register: Register, last: Mark | None = None) -> None:
         """``last``: as it was kept before."""
         self.register, self.last = register, last
+        self.begun_ms = 0  # since when its base is known to be the one it is; nought: since before this began
         self.refused: Counter[str] = Counter()  # by reason, one of REASONS
         self._moved_ms = last.at_ms if last else 0  # when it last showed something else
         self._other: list[tuple[int, int]] = []  # what may be another one: (when, shown), first and last
@@ -148,7 +149,8 @@ class Follower:
         else:
             base = before.base + (before.at_ms >= 0)
             self.last = before._replace(at_ms=at_ms, base=base, shown_mws=shown_mws)
-        self._moved_ms, self._other, self._kept_ms = at_ms, [], None
+        self.begun_ms = self._moved_ms = at_ms
+        self._other, self._kept_ms = [], None
 
     def to_keep(self, now: bool = False) -> Mark | None:
         """Return what is to be kept, once in a while, or ``now``; None: nothing new is."""
