@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import random
+import re
 import tempfile
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -11,6 +13,8 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from surpluscharge import cli
+from surpluscharge.control.rule import Band
 from surpluscharge.history.energy import MWS_PER_KWH, Energy, Interval, Sample, held, ms_of, total
 from surpluscharge.history.ledger import Batch, Ledger, Retention
 from surpluscharge.history.registers import (
@@ -22,11 +26,13 @@ from surpluscharge.history.registers import (
     class_of,
     statement,
 )
+from surpluscharge.history.report import Household, as_json, as_text, build
+from tests.bench import ledger_kills
 
 KWH, MINUTE_MS, HOUR_MS, DAY_MS = MWS_PER_KWH, 60_000, 3_600_000, 86_400_000
 LIMIT_W = 30_000.0
-DAY = date(2031, 5, 14)
-BEGIN_MS = ms_of(datetime(2031, 5, 14, tzinfo=UTC))
+DAY = date(2024, 5, 14)
+BEGIN_MS = ms_of(datetime(2024, 5, 14, tzinfo=UTC))
 
 
 def follower(rolls_over_mws: int | None = None, last: Mark | None = None) -> Follower:
@@ -300,3 +306,60 @@ def test_how_far_two_meters_are_apart_is_said_by_the_classes_of_iec_62053() -> N
     for percent, name in ((0.0, "0.2 S"), (-0.2, "0.2 S"), (0.4, "0.5 S"), (-1.0, "1"), (1.5, "2"), (2.1, None)):
         off, found = class_of(1_000_000, round(1_000_000 * (1 + percent / 100)))
         assert (off, found) == (pytest.approx(percent), name)
+
+
+def test_a_month_is_stated_compared_and_its_gap_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "shed.toml"
+    path.write_text(
+        '[charger]\ncurrent_a = 6.0\n[[meter]]\ntopic = "house/grid"\n[relay]\ncommand_topic = "plug/set"\n'
+        f'[site]\ntime_zone = "UTC"\n[store]\ndirectory = "{tmp_path}"\n',
+        encoding="utf-8",
+    )
+
+    def run(*words: str) -> tuple[int, str, str]:
+        code = cli.main(["registers", "--config", str(path), *words])
+        return code, *capsys.readouterr()
+
+    street = Street(1440, 5)
+    off = [  # by 0.4 %: within class 0.5 S, and no better
+        one._replace(energy=one.energy._replace(import_mws=one.energy.import_mws * 1004 // 1000))
+        for one in street.recorded(range(1440))
+    ]
+    with Ledger(tmp_path / "history-charger.sqlite") as ledger:
+        assert run("--month", "2024-05")[0] == 1
+        for first in range(0, 1440, 30):
+            if first not in (600, 630):  # an hour's gap
+                ledger.write(Batch(off[first : first + 30], marks=street.marks(first + 25)))
+                reckon(ledger)
+        counted = [mark.total_mws for mark in (street.marks(25)[0], street.marks(1435)[0])]
+        code, said, _ = run("--month", "2024-05")
+        assert code == 0
+        flat = " ".join(said.split())
+        assert f"{(counted[1] - counted[0]) / KWH:.3f}" in said and "(2024-05-14 00:25)" in said
+        # To the last digit of the readings at the edges of the gap.
+        assert re.search(r"0\.4[01] % more: a meter of class 0\.5 S may be as far off \(IEC 62053\)\.", flat)
+        assert "For 1 h the books have nothing but what the registers counted." in flat
+        assert said.rstrip().splitlines()[-1].startswith("Not for billing")
+        made = json.loads(run("--month", "2024-05", "--json")[1])
+        assert [one["name"] for one in made["registers"]] == ["charged", "export", "import"]
+        assert made["registers"][2]["counted_wh"] == (counted[1] - counted[0]) * 1000 / KWH
+        judged = {one["counts"]: (round(one["percent"], 1), one["class"]) for one in made["compared"]}
+        assert judged["import"] == (0.4, "0.5 S") and judged["export"][1] == judged["charged"][1] == "0.2 S"
+        assert made["filled_s"] == 3600.0
+        site = Household("carport", UTC, None, lambda _: Band(1000.0, 200.0))
+        report = build(ledger, DAY, DAY, datetime(2024, 6, 1, tzinfo=UTC), site)
+        assert report.total.register_ms == 3_600_000 and report.gaps == ()
+        assert "For 1 h nothing was recorded" in " ".join(as_text(report).split())
+        assert as_json(report)["total"]["register_s"] == 3600.0
+        # A picture shows no power of what nobody saw.
+        assert not [
+            one for one in report.curve if BEGIN_MS + 601 * MINUTE_MS < one.begin_ms < BEGIN_MS + 659 * MINUTE_MS
+        ]
+    code, _, complaint = run("--month", "2024-02")
+    assert code == 1 and "there are no two readings of an energy register in 2024-02: add an [[energy" in complaint
+    code, _, complaint = run("--month", "2199-01")
+    assert (code, "still to come" in complaint) == (1, True)
+
+
+def test_kill_9_loses_no_gap_and_fills_none_twice(tmp_path: Path) -> None:
+    assert ledger_kills.kill_at_random(tmp_path, 2, 7, registers=True).kills == 2

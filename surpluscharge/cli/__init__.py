@@ -44,6 +44,7 @@ COMMANDS = {
     "export": Verb("records", "Write what is on record to standard output, or to a file."),
     "import": Verb("records", "Take older readings from a CSV file into the ledger: all of it, or nothing."),
     "changed": Verb("changes", "Say that meter, plug, lead or house is another one, so that nothing is mixed."),
+    "registers": Verb("registers", "Make a statement of a month from what energy registers showed. Not for billing."),
     "report": Verb("records", "Say what a day, a month or any days came to: energy, money, surplus caught."),
     "schema": Verb("showing", "Print the JSON Schema of the status document.", config=False),
     "demo": Verb("showing", "Watch the daemon run a simulated house, its numbers invented.", config=False),

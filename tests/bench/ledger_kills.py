@@ -5,7 +5,8 @@ commit how much energy is on record now and which charges have ended. The parent
 instant, opens the ledger, and holds it against what the child said last (invariant 10): at least that much, at most one
 batch more, no time twice, every charge that was said to have ended. As root it then does the same on a full disk (a
 tmpfs of half a megabyte), where writing fails again and again before the kill; otherwise a limit on the file's size
-stands in for it.
+stands in for it. Before that, with readings of energy registers and a writer that is absent now and then: whenever it
+is killed, what flowed in its gaps is on record once, and to the milliwatt-second.
 """
 
 from __future__ import annotations
@@ -28,12 +29,21 @@ from pathlib import Path
 from typing import NamedTuple
 
 from surpluscharge.control.slots import Slot
-from surpluscharge.history.energy import NOTHING, Interval, Sample, held
+from surpluscharge.history.energy import NOTHING, Energy, Interval, Sample, held, total
 from surpluscharge.history.ledger import LOST, Batch, Charge, Due, FaultChange, Ledger, PlanAhead
+from surpluscharge.history.registers import Mark
 
 EVERY_MS = 10_000
 BATCH = 30  # intervals, as the daemon writes them in five minutes
 FULL_BYTES = 600_000
+
+
+ABSENT_OF_TEN = (
+    5,
+    6,
+    7,
+)  # batches that nobody writes, of each ten: a gap of a quarter of an hour, which registers fill
+NAMES = ("import", "export", "charged")
 
 
 class Outcome(NamedTuple):
@@ -101,6 +111,47 @@ def child(path: Path, limit_bytes: int) -> None:
             print(json.dumps({"intervals": first}), flush=True)
 
 
+def counted(number: int, before: Energy) -> tuple[Batch, Energy]:
+    """Return a batch with readings of energy registers at its end, and what they have counted by then."""
+    intervals = [interval(one) for one in range(number * BATCH, (number + 1) * BATCH)]
+    so_far = total([before, *(one.energy for one in intervals)])
+    shown = (so_far.import_mws, so_far.export_mws, so_far.charger_mws)
+    end_ms = intervals[-1].end_ms
+    marks = [Mark(name, end_ms, name, 1, mws, mws) for name, mws in zip(NAMES, shown, strict=True)]
+    return Batch(intervals, marks=marks), so_far
+
+
+def counting_child(path: Path) -> None:
+    """Write on as a daemon with energy registers that is absent now and then, until killed."""
+    with Ledger(path) as ledger:
+        mark = ledger.last_mark(NAMES[0])
+        number, so_far = 0, NOTHING
+        while True:
+            batch_, so_far = counted(number, so_far)
+            if number % 10 not in ABSENT_OF_TEN and (mark is None or batch_.marks[0].at_ms > mark.at_ms):
+                ledger.write(batch_)
+                ledger.reckon(NAMES, 1e6, UTC, None)
+                print(json.dumps({"batches": number + 1}), flush=True)
+            number += 1
+
+
+def examine_counted(path: Path, said: int) -> int:
+    """Open the ledger after a kill; what flowed in gaps must be there once, to the milliwatt-second; return batches."""
+    with Ledger(path) as ledger:
+        ledger.reckon(NAMES, 1e6, UTC, None)  # as with the next batch
+        assert ledger.check(1 << 60, UTC) == [], ledger.check(1 << 60, UTC)
+        mark = ledger.last_mark(NAMES[0])
+        there = mark.at_ms // (EVERY_MS * BATCH) if mark else 0
+        assert said <= there, (said, there)
+        truth = NOTHING
+        for number in range(there):
+            _, truth = counted(number, truth)
+        found = ledger.energy(0, 1 << 60)
+        names = ("known_ms", "import_mws", "export_mws", "charger_mws")
+        assert [getattr(found, name) for name in names] == [getattr(truth, name) for name in names]
+    return there
+
+
 def examine(path: Path, said: int) -> int:
     """Open the ledger after a kill, and hold it against what was said; return the intervals on record."""
     with Ledger(path) as ledger:
@@ -130,12 +181,13 @@ def examine(path: Path, said: int) -> int:
     return there
 
 
-def kill_at_random(folder: Path, times: int, seed: int, limit_bytes: int = 0) -> Outcome:
+def kill_at_random(folder: Path, times: int, seed: int, limit_bytes: int = 0, *, registers: bool = False) -> Outcome:
     """Start a writer, kill it at a random instant, examine; so many times, on one and the same ledger."""
     chance, path = random.Random(seed), folder / "kills.sqlite"
     said = refused = 0
     for _ in range(times):
         command = [sys.executable, "-m", "tests.bench.ledger_kills", "--child", str(path), "--limit", str(limit_bytes)]
+        command += ["--registers"] if registers else []
         writer = subprocess.Popen(command, stdout=subprocess.PIPE, cwd=Path(__file__).parents[2])
         assert writer.stdout is not None
         heard = [writer.stdout.readline()]  # it writes; now an instant at random
@@ -148,10 +200,10 @@ def kill_at_random(folder: Path, times: int, seed: int, limit_bytes: int = 0) ->
         for line in heard:
             if line.endswith(b"\n"):
                 fact = json.loads(line)
-                said = fact.get("intervals", said)
+                said = fact.get("batches" if registers else "intervals", said)
                 refused += "refused" in fact
-        said = examine(path, said)
-    return Outcome(times, said // BATCH, refused)
+        said = examine_counted(path, said) if registers else examine(path, said)
+    return Outcome(times, said if registers else said // BATCH, refused)
 
 
 @contextlib.contextmanager
@@ -178,9 +230,18 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--child", type=Path)
     parser.add_argument("--limit", type=int, default=0)
+    parser.add_argument("--registers", action="store_true", help="only with energy registers, and gaps that they fill")
     options = parser.parse_args()
+    if options.child and options.registers:
+        counting_child(options.child)
+        return
     if options.child:
         child(options.child, options.limit)
+        return
+    with tempfile.TemporaryDirectory() as name:
+        outcome = kill_at_random(Path(name), options.times, options.seed, registers=True)
+    print(f"{outcome.kills} kills with registers, {outcome.batches} batches: each gap filled once, to the last digit")
+    if options.registers:
         return
     with tempfile.TemporaryDirectory() as name:
         outcome = kill_at_random(Path(name), options.times, options.seed)

@@ -19,6 +19,7 @@ What others need is named here; the rooms below are the ledger's own affair.
 from surpluscharge.history.ledger.ageing import Retention
 from surpluscharge.history.ledger.checking import Ledger
 from surpluscharge.history.ledger.epochs import ANEW, WHAT, Epoch
+from surpluscharge.history.ledger.reckoning import Compared
 from surpluscharge.history.ledger.records import (
     ABSENT,
     DAY_MS,
@@ -54,6 +55,7 @@ __all__ = [
     "WHAT",
     "Batch",
     "Charge",
+    "Compared",
     "DamagedError",
     "DayTotal",
     "Due",

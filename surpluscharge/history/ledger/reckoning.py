@@ -13,18 +13,34 @@ register's last digit would be all that is seen of it.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from datetime import tzinfo
+from typing import NamedTuple
 
 from surpluscharge.control.economics import Tariffs
 from surpluscharge.history.energy import QUARTER_HOUR_MS, Energy, Interval
 from surpluscharge.history.ledger.books import FOR_EVER_MS, REGISTER
 from surpluscharge.history.ledger.filling import Fillable
-from surpluscharge.history.registers import Mark
+from surpluscharge.history.registers import COUNTS, Mark
 
 LEAST_GAP_MS = QUARTER_HOUR_MS
 RECKONED = "reckoned_ms"  # in meta: until then gaps were looked at
 NEEDED = {"import", "export"}
+UNKNOWN_PARTS = 500  # of a time of which the books have all, no more than one part in so many is missing
+
+
+def _of(energy: Energy, counts: str) -> int:
+    """Return what a register that counts this would have counted."""
+    return {"import": energy.import_mws, "export": energy.export_mws, "charged": energy.charger_mws}[counts]
+
+
+class Compared(NamedTuple):
+    """A register beside what the books have, over the time of which they have all."""
+
+    length_ms: int
+    register_mws: int
+    integrated_mws: int
 
 
 class Reckoning(Fillable):
@@ -99,12 +115,11 @@ class Reckoning(Fillable):
                 return None
             counted_mws = after.total_mws - before.total_mws
             there = self.energy(before.at_ms, after.at_ms)
-            seen_mws = {"import": there.import_mws, "export": there.export_mws, "charged": there.charger_mws}
             open_ms = sum(
                 min(end_ms, after.at_ms) - max(begin_ms, before.at_ms)
                 for begin_ms, end_ms in self._open_gaps(before.at_ms, after.at_ms)
             )
-            left_mws = max(0, counted_mws - seen_mws[before.counts])
+            left_mws = max(0, counted_mws - _of(there, before.counts))
             flowed[before.counts] = flowed.get(before.counts, 0) + left_mws * (gap[1] - gap[0]) // open_ms
         charged_mws = flowed.get("charged", 0)
         bought_mws = min(charged_mws, flowed["import"])
@@ -115,6 +130,30 @@ class Reckoning(Fillable):
             solar_mws=charged_mws - bought_mws,
             bought_mws=bought_mws,
         )
+
+    def compared(self, begin_ms: int, end_ms: int) -> dict[str, Compared]:
+        """Return, by what is counted, how a register and the books compare: between readings without a gap between.
+
+        Only where a single register counts it, and has counted anything.
+        """
+        found: dict[str, Compared] = {}
+        marks = self.marks(begin_ms, end_ms)
+        for counts in COUNTS:
+            listed = [mark for mark in marks if mark.counts == counts]
+            if len({mark.name for mark in listed}) != 1:
+                continue
+            length_ms = register_mws = integrated_mws = 0
+            for earlier, later in itertools.pairwise(listed):
+                span_ms = later.at_ms - earlier.at_ms
+                there = self.energy(earlier.at_ms, later.at_ms)
+                whole = there.known_ms * UNKNOWN_PARTS >= span_ms * (UNKNOWN_PARTS - 1)
+                if earlier.base == later.base and whole and not self.register_ms(earlier.at_ms, later.at_ms):
+                    length_ms += span_ms
+                    register_mws += later.total_mws - earlier.total_mws
+                    integrated_mws += _of(there, counts)
+            if register_mws:
+                found[counts] = Compared(length_ms, register_mws, integrated_mws)
+        return found
 
     def _mark(self, where: str, name: str, at_ms: int) -> Mark | None:
         row = self._db.execute(

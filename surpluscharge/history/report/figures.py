@@ -115,6 +115,7 @@ class Line(NamedTuple):
     cost_error: Decimal  # the cost may be off by so much, where the draw is learned or assumed; 0: measured
     saved_error: Decimal  # and the saving
     netted_mws: int = 0  # of what was imported for the charger, what the bill does not count so, because it nets
+    register_ms: int = 0  # for so long only what energy registers counted is known
 
 
 class Hour(NamedTuple):
@@ -264,7 +265,7 @@ def build(ledger: Ledger, first: date, last: date, now: datetime, site: Househol
         ahead = _ahead(ledger, present) if first == now.date() else None
         intervals = list(ledger.intervals(begin_ms, end_ms))
         return report._replace(
-            curve=tuple(downsample(intervals, CURVE_MS)),
+            curve=tuple(downsample(ledger.intervals(begin_ms, end_ms, measured=True), CURVE_MS)),
             states=tuple(ledger.states(begin_ms, end_ms)),
             gaps=tuple(gaps(intervals, begin_ms, end_ms, SHORTEST_GAP_MS)),
             thresholds=tuple(_threshold_spans(report.total, site, priced)),
@@ -322,6 +323,7 @@ def _day_line(day: date, known: DayTotal | None, now: datetime, site: Household,
         unlisted_ms,
         *_money_errors(account.energy.error_mws, begin, end, priced),
         account.netted_mws,
+        known.register_ms,
     )
 
 
@@ -355,6 +357,7 @@ def _sum(lines: Sequence[Line]) -> Line:
         sum((line.cost_error for line in lines), Decimal(0)),
         sum((line.saved_error for line in lines), Decimal(0)),
         sum(line.netted_mws for line in lines),
+        sum(line.register_ms for line in lines),
     )
 
 
@@ -673,6 +676,7 @@ def _line_json(line: Line) -> dict[str, Any]:
         "end": line.end.isoformat(),
         **_energy_json(line.energy),
         "gap_s": line.gap_ms / 1000,
+        "register_s": line.register_ms / 1000,
         "starts": line.starts if line.energy.known_ms else None,
         "unlisted_s": line.unlisted_ms / 1000,
         "unpriced_wh": line.unpriced_mws / MWS_PER_WH,

@@ -214,6 +214,12 @@ def notes(report: Report) -> list[str]:
         found.append(
             f"Nothing is known of {duration(line.gap_ms / 1000)} of this time. It is in no sum, and not guessed."
         )
+    if line.register_ms:
+        found.append(
+            f"For {duration(line.register_ms / 1000)} nothing was recorded, and what flowed is known as a sum only, "
+            "from energy registers. It is in the sums, spread evenly; of what the charger took, which is known where a "
+            "register counts that, as much as was imported counts as bought."
+        )
     if line.unlisted_ms:
         found.append(
             f"For {duration(line.unlisted_ms / 1000)} of charging there is no charge on record, since it was imported. "
