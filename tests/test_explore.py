@@ -202,6 +202,8 @@ UNQUIET: dict[str, tuple[Any, ...]] = {
     "step_evened": (True,),
     "beyond_limit": (True,),
     "idle": (True,),
+    "look_due": (True,),
+    "relay_worn": (True,),
 }
 
 

@@ -530,7 +530,10 @@ def configured(text: str) -> Config:
         ('[[tell]]\npost = { secret_url = { env = "NO_SUCH" } }', "the environment has no variable NO_SUCH"),
         ('[[tell]]\npost = { secret_url = "https://a.example/hush" }', "a secret is never written into this file"),
         ('[[tell]]\npost = { url = "https://a.example", bearer_token = "hush" }', "a secret is never written"),
-        ('[[tell]]\nabout = ["all"]\ncommand = ["/bin/true"]', "must be one of 'latched', 'ended', 'unmet' or 'day'"),
+        (
+            '[[tell]]\nabout = ["all"]\ncommand = ["/bin/true"]',
+            "must be one of 'latched', 'ended', 'look', 'unmet' or 'day'",
+        ),
         ('[[tell]]\npause_s = 1\ncommand = ["/bin/true"]', "tell.0.pause_s"),
         ('[[tell]]\nmail = { host = "m", sender = "a@b.example", to = [] }', "needs at least one entry"),
         (

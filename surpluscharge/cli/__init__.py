@@ -36,6 +36,7 @@ COMMANDS = {
     "watch": Verb("showing", "Watch chargers, and tell them, by MQTT, from any machine.", config=False),
     "off": Verb("talking", "Tell the relay to switch off, once, and return."),
     "ack": Verb("talking", "Acknowledge latched faults, after somebody has looked at the cause."),
+    "looked": Verb("talking", "Say that you have looked at pins and socket, and what you saw."),
     "charge": Verb("talking", "Ask for a charge now, or by a time, whatever the sun does."),
     "advise": Verb("planning", "Say from which surplus on charging pays, at the configured prices."),
     "replay": Verb("planning", "Show what recorded readings would have given, beside the best possible."),

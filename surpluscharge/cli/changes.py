@@ -13,11 +13,12 @@ from surpluscharge.history.ledger import WHAT, Epoch, Ledger
 from surpluscharge.words import printable
 
 LEARNED = {
-    "meter": "What was learned of draw, sign and lag is dropped; replay and tune look at readings since then only",
-    "plug": "What was learned of sign, lag and the circuit's resistance is dropped",
-    "lead": "What was learned of the draw and the circuit's resistance is dropped",
-    "house": "Plans, replay and tune look at days since then only; what was learned of the circuit, and of sun that a "
-    "limited export hides, is dropped",
+    "meter": "What was learned of draw, sign, lag and joints is dropped; replay and tune look at readings since then "
+    "only",
+    "plug": "What was learned of sign, lag, circuit and joints is dropped, and its switchings count anew",
+    "lead": "What was learned of draw, circuit and joints is dropped",
+    "house": "Plans, replay and tune look at days since then only; what was learned of circuit and joints, and of sun "
+    "that a limited export hides, is dropped",
 }
 
 

@@ -1,4 +1,4 @@
-"""What is said to a running daemon, or to its relay: ``status``, ``off``, ``ack``, ``charge``."""
+"""What is said to a running daemon, or to its relay: ``status``, ``off``, ``ack``, ``looked``, ``charge``."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ from surpluscharge.control import wishes
 from surpluscharge.control.signals import Rejected
 from surpluscharge.control.supervisor import FAULT_BY_CODE, FAULTS
 from surpluscharge.daemon import status, store
+from surpluscharge.daemon.commands import NOTE_LIMIT
 from surpluscharge.daemon.mqtt import Post, publish_once, read_once
 from surpluscharge.daemon.relay import off_post
 from surpluscharge.words import duration, printable
@@ -70,6 +71,34 @@ def _ack(options: argparse.Namespace) -> int:
             print(status.in_words(document, options.config))
             return 0
     raise CannotError("the daemon has not taken it: see message_refused in its log, and the broker's access list")
+
+
+def _looked(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    note = " ".join(options.note)
+    if len(note) > NOTE_LIMIT:
+        raise CannotError(f"the note has {len(note)} characters: say it in {NOTE_LIMIT}")
+    document, word = _look(config)
+    if word != "ready":
+        raise CannotError(f"the daemon is not there ({word}), and would not hear it: start it first, then say so")
+    before = document.contacts and document.contacts.looked
+    post = Post(f"{config.base_topic}/looked/set", json.dumps({"note": note}))
+    if _publish(config, post, "looked", "that you have looked", "saying that you have looked"):
+        return 1
+    print(
+        "This is no all-clear: what nobody can see from outside may be bad all the same. Brown, dull, soft or loose\n"
+        "means stop: leave the circuit off at the fuse board, and ask a licensed electrician."
+    )
+    if not config.history.record:
+        print("history.record is false, so that you have looked is not kept, and nobody is reminded.")
+        return 0
+    for _ in range(LOOKS):
+        time.sleep(LOOK_EVERY_S)
+        document, _ = _look(config)
+        if document.contacts and document.contacts.looked != before:
+            print(status.in_words(document, options.config))
+            return 0
+    raise CannotError("the daemon has not kept it: see message_refused and history_failed in its log")
 
 
 def _charge(options: argparse.Namespace) -> int:
@@ -189,6 +218,11 @@ def add_charge(sub: Any) -> None:
     sub.add_argument(
         "--by", metavar="TIME", help="with --kwh: HH:MM, or an RFC 3339 time with its offset (default: beginning now)"
     )
+
+
+def add_looked(sub: Any) -> None:
+    sub.set_defaults(command=_looked)
+    sub.add_argument("note", nargs="*", help="what you saw, in words, such as: pins bright, nothing brown")
 
 
 def add_ack(sub: Any) -> None:

@@ -21,7 +21,16 @@ from surpluscharge.config.models import Mqtt, RelayTable, Secret
 from surpluscharge.config.values import web_address
 
 # Below the base topic.
-OWN_LEAVES = ("enable", "enable/set", "acknowledge/set", "plan/set", "status", "availability", "examined")
+OWN_LEAVES = (
+    "enable",
+    "enable/set",
+    "acknowledge/set",
+    "plan/set",
+    "looked/set",
+    "status",
+    "availability",
+    "examined",
+)
 
 # Currencies of which a kilowatt-hour costs a fraction (common practice).
 IN_HUNDREDTHS = frozenset({"EUR", "GBP", "USD", "CHF", "AUD", "NZD", "CAD", "\u20ac", "\u00a3", "$"})

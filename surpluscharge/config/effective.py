@@ -16,6 +16,7 @@ from surpluscharge.clock import zone
 from surpluscharge.config.models import (
     BatteryTable,
     Charger,
+    ContactsTable,
     Control,
     EnergyRegister,
     ExportLimitTable,
@@ -100,6 +101,7 @@ class Config(Section):
     meter: list[MeterSource] = Field(min_length=1)
     mqtt: Mqtt = Mqtt()
     socket: Socket = Socket()
+    contacts: ContactsTable = ContactsTable()
     control: Control = Control()
     session: SessionTable = SessionTable()
     planned: PlannedTable = PlannedTable()

@@ -38,6 +38,7 @@ from surpluscharge.config.values import (
 )
 from surpluscharge.control.signals import Measures
 from surpluscharge.history.ledger import Retention
+from surpluscharge.history.wear import WearRules
 
 SECRET_LIMIT_BYTES = 65_536
 
@@ -261,6 +262,29 @@ class Socket(Section):
     hot_c: float = Field(55.0, ge=40, le=70, description="with a temperature sensor: off at this temperature")
 
 
+class ContactsTable(Section):
+    rated_operations: int = Field(
+        10_000,
+        ge=100,
+        le=10_000_000,
+        description="how often the relay may switch its load, by its data sheet; then the owner is told",
+    )
+    first_look_days: int = Field(
+        14, ge=1, le=92, description="somebody should look at pins and socket so long after the first charge"
+    )
+    look_every_months: int = Field(3, ge=1, le=12, description="and again so long after each look")
+    look_every_ah: float = Field(
+        3000.0,
+        gt=0,
+        le=1_000_000,
+        description="or once they have carried so many ampere-hours, if that is sooner",
+    )
+
+    @property
+    def rules(self) -> WearRules:
+        return WearRules(self.rated_operations, self.first_look_days, self.look_every_months, self.look_every_ah)
+
+
 class Feedback(Section):
     topic: Topic = Field(description="where the plug reports its relay")
     pointer: Pointer | None = Field(None, description="RFC 6901 pointer into a JSON payload; default: plain text")
@@ -479,7 +503,7 @@ class TellPost(Section):
 
 
 class TellTable(Section):
-    about: list[Literal["latched", "ended", "unmet", "day"]] | None = Field(
+    about: list[Literal["latched", "ended", "look", "unmet", "day"]] | None = Field(
         None, min_length=1, description="what is told; default: all of these"
     )
     pause_s: Seconds = Field(

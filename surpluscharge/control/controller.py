@@ -179,6 +179,7 @@ class Controller:
         # What goes on around it.
         self._topics_refused = self._clock_jumped = self._store_failing = self._history_failing = False
         self._strain = news.Strained()
+        self.worn = news.Worn()
         self._events: list[Event] = []
         # What is decided, and what came of it.
         self._rule_draw_w = self.draw_w  # what the rule reckons with: another step seen moves it by a watt or two
@@ -390,6 +391,11 @@ class Controller:
                 self.enabled = on
             case news.Acknowledge(code):
                 self._acknowledge(code)
+            case news.Looked(note):
+                self.worn = self.worn._replace(look_due=False)
+                self._say("looked", "info", note=note)
+            case news.Worn():
+                self.worn = happened
             case news.SignShown():
                 self.lessons.steps.proven = True
             case news.Stop():
@@ -660,6 +666,8 @@ class Controller:
             told_in_floods=strain.told_in_floods,
             read_in_floods=strain.read_in_floods,
             late=strain.late,
+            look_due=self.worn.look_due,
+            relay_worn=self.worn.relay_worn,
         )
 
     def _battery(self, at: Moment) -> tuple[float, float, bool]:

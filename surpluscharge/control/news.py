@@ -59,6 +59,19 @@ class Acknowledge(NamedTuple):
     code: str | None
 
 
+class Looked(NamedTuple):
+    """Somebody has looked at plug and socket, and may have mended them."""
+
+    note: str  # what was seen
+
+
+class Worn(NamedTuple):
+    """What the ledger says of the contacts; see :class:`.supervisor.Situation`."""
+
+    look_due: bool = False
+    relay_worn: bool = False
+
+
 class SignShown(NamedTuple):
     """A person has shown that the meter's sign is right: one step that goes the other way is no reason to doubt it."""
 
@@ -194,6 +207,8 @@ News = (
     | Refused
     | Enable
     | Acknowledge
+    | Looked
+    | Worn
     | SignShown
     | Stop
     | CommandsLink

@@ -33,6 +33,7 @@ REJECTIONS = {
     "commissioning": "while the charger is being commissioned it is switched on from there only",
     "not-allowed": "planned.allow is false: nothing is charged on request",
     "not-a-request": "a charge is asked for with energy_wh, with energy_wh and by, or with time_s: see the manual",
+    "not-a-look": "a look is told as a JSON object with note, of 300 characters at most",
     "unknown-fault": "neither all nor the code of a latched fault",
     "not-a-claim": "a claim is a JSON object with rank, stage, draws_w and lasts_s, on a topic with a charger's name",
     "too-many-claims": "so many others claim already that this one is not kept account of",

@@ -100,6 +100,8 @@ class Situation(NamedTuple):
     name_shared: bool = False  # another load claims by this charger's name
     payloads_exchanged: bool = False  # told off the plug goes on, and told on it goes off
     step_evened: bool = False  # an inverter that holds sun back may have evened out the relay's last step
+    look_due: bool = False  # nobody has looked at plug and socket for too long
+    relay_worn: bool = False  # it has switched its load as often as it is rated for
     beyond_limit: bool = False  # a charge begun as a trial sees more export than is let out
 
 
@@ -692,6 +694,24 @@ FAULTS = (
         remedy="Switch the circuit off at the fuse board, then unplug. Have a licensed electrician look for a bad "
         "joint, or a line too thin or too long, before you go on. Acknowledging forgets what was learned.",
         on_site=True,
+    ),
+    Fault(
+        "look-due",
+        NOTE,
+        lambda now, limits: now.look_due,
+        after_s=0.0,
+        sentence="It is time that somebody looks at the pins and the socket: nothing here sees what an eye does.",
+        remedy="Switch the circuit off at the fuse board, then unplug. Brown, dull, soft or loose means stop, and a "
+        "licensed electrician. Then say so: surpluscharge looked.",
+    ),
+    Fault(
+        "relay-worn",
+        NOTE,
+        lambda now, limits: now.relay_worn,
+        after_s=0.0,
+        sentence="The relay has switched its load as often as it is rated for: its contacts may get hot, or weld.",
+        remedy="Replace it, and say so: surpluscharge changed plug. Or see whether contacts.rated_operations is "
+        "what its data sheet says.",
     ),
     Fault(
         "clock-jump",

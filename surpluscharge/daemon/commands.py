@@ -6,6 +6,7 @@ after each command, also one that changes nothing, and whenever the connection i
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from datetime import datetime
 from typing import NamedTuple
@@ -15,6 +16,9 @@ from surpluscharge.control.controller import Controller
 from surpluscharge.control.news import News
 from surpluscharge.control.signals import Rejected, text_of, truth
 from surpluscharge.daemon.status import StatusDocument
+from surpluscharge.words import printable
+
+NOTE_LIMIT = 300  # characters that somebody may say of what was seen
 
 
 class Command(NamedTuple):
@@ -52,6 +56,20 @@ def plan(payload: bytes, controller: Controller, wall: datetime) -> news.Ask:
     return news.Ask(wishes.read(payload, wall))
 
 
+def looked(payload: bytes, _controller: Controller, _wall: datetime) -> news.Looked:
+    """Read ``{"note": "what was seen"}``; the note may be left out. Raises Rejected."""
+    try:
+        found = json.loads(text_of(payload))
+    except (ValueError, RecursionError):
+        raise Rejected("not-json") from None
+    if not isinstance(found, dict) or set(found) - {"note"}:
+        raise Rejected("not-a-look")
+    note = found.get("note", "")
+    if not isinstance(note, str) or len(note) > NOTE_LIMIT:
+        raise Rejected("not-a-look")
+    return news.Looked(printable(note))
+
+
 COMMANDS = (
     Command(
         "enable",
@@ -62,4 +80,5 @@ COMMANDS = (
     ),
     Command("acknowledge", "charging/acknowledge", acknowledge, late=None),
     Command("plan", None, plan, late=None),
+    Command("looked", None, looked, late=None),
 )

@@ -43,6 +43,7 @@ from surpluscharge.history.ledger import (
     PlanAhead,
 )
 from surpluscharge.history.recorder import Recalled, Recorder
+from surpluscharge.history.wear import Wear
 
 if TYPE_CHECKING:
     from surpluscharge.daemon.counting import Counting
@@ -63,6 +64,7 @@ class Figures(NamedTuple):
     yesterday: Account
     month: Account
     starts: tuple[int, ...]  # of the three
+    wear: Wear
 
 
 class _Written(NamedTuple):
@@ -110,6 +112,7 @@ class Historian:
         self._under_way: Batch | None = None
         self._has_written = False  # something of this run is on a disk
         self._set_aside_s: float | None = None
+        self._wear: Wear | None = None  # as of the last charge or look that was written
         self._locked_s: float | None = None
         self.failing = False
         self.figures: Figures | None = None
@@ -387,7 +390,7 @@ class Historian:
             try:
                 if batch.marks:
                     self._reckon()
-                self._sum_up(now_ms, totals)
+                self._sum_up(now_ms, totals, bool(batch.charges or batch.looks))
             except Exception as error:
                 if _is_damage(error):
                     self._set_aside(error)
@@ -419,11 +422,13 @@ class Historian:
                 charger_wh=round(energy.charger_wh),
             )
 
-    def _sum_up(self, now_ms: int, totals: list[DayTotal]) -> None:
+    def _sum_up(self, now_ms: int, totals: list[DayTotal], renewed: bool) -> None:
         assert self._ledger is not None
         config, wall = self._config(), self._clock().wall()
         zone, tariffs = wall.tzinfo, config.tariffs()
-        self.figures = figures(self._ledger, wall.date(), zone, now_ms, tariffs)
+        if renewed or self._wear is None or self._ledger.edits() != self._edits:
+            self._wear = self._ledger.wear(config.charger.voltage_v)
+        self.figures = figures(self._ledger, wall.date(), zone, now_ms, tariffs, self._wear)
         if self._retained != wall.date():
             for day in self._ledger.retain(now_ms, zone, config.history.retention, tariffs):
                 totals += self._ledger.day_totals(day, day, zone, tariffs)
@@ -476,7 +481,9 @@ def _steps(ledger: Ledger) -> list[Step]:
     return [Step(float(step_w), float(doubt_w)) for step_w, doubt_w in found]
 
 
-def figures(ledger: Ledger, today: date, zone: tzinfo | None, now_ms: int, tariffs: Tariffs | None) -> Figures:
+def figures(
+    ledger: Ledger, today: date, zone: tzinfo | None, now_ms: int, tariffs: Tariffs | None, wear: Wear
+) -> Figures:
     """Return the figures of today, yesterday and this month so far."""
     begin, end = day_span(today, zone)
     yesterday = day_begins(today - timedelta(days=1), zone)
@@ -484,4 +491,4 @@ def figures(ledger: Ledger, today: date, zone: tzinfo | None, now_ms: int, tarif
     spans = ((begin, end), (yesterday, begin), (month, end))
     today_, yesterday_, month_ = (ledger.account(since, until, tariffs) for since, until in spans)
     starts = tuple(ledger.starts(ms_of(since), ms_of(until)) for since, until in spans)
-    return Figures(now_ms, today_, yesterday_, month_, starts)
+    return Figures(now_ms, today_, yesterday_, month_, starts, wear)

@@ -65,6 +65,7 @@ EVENTS = {
     "temperature_c, battery_gives_w, battery_feeds_w, fuse_over_w or fuse_short_w)",
     "fault_cleared": "and is right again: code",
     "fault_acknowledged": "a person has seen a latched fault: code",
+    "looked": "somebody has looked at plug and socket, and said so: note",
     "above_continuous": "the lead is above the socket's continuous rating, by the owner's choice: current_a, because",
     "message_refused": "messages that cannot be used, at most a line a minute each: topic, reason, why, times, payload",
     "reading": "one reading (level debug): of, value",
@@ -109,6 +110,7 @@ LIMITS = {
     "fault_cleared": Limit(10, 60.0),
     "fault_acknowledged": Limit(10, 60.0),
     "learning_anew": Limit(10, 60.0),
+    "looked": Limit(10, 3600.0),
     "thresholds_changed": Limit(10, 60.0),
     **dict.fromkeys(
         ("plan_made", "charge_asked", "charge_done", "charge_forgotten", "prices_known", "forecast_known"),

@@ -31,6 +31,7 @@ from surpluscharge.daemon.ports import REAL, Ports
 from surpluscharge.daemon.relay import Relay, off_post
 from surpluscharge.daemon.saving import Saving, restore
 from surpluscharge.daemon.voice import Voice, availability
+from surpluscharge.history import wear
 
 if TYPE_CHECKING:
     from surpluscharge.daemon.claims import Claims
@@ -45,7 +46,7 @@ CLOCK_JUMP_S = 30.0  # of the wall clock against the other, between two turns of
 OFF_WITHIN_S = 10.0  # real seconds, at shutdown, for the off to be confirmed
 CANCEL_AGAIN_S = 3.0  # real seconds; longer than a farewell takes
 RELOADABLE = frozenset(
-    {"control", "session", "planned", "charger", "socket", "main_fuse", "export_limit"}
+    {"control", "session", "planned", "charger", "socket", "contacts", "main_fuse", "export_limit"}
     | {"money", "site", "status", "log"}
 )
 FIXED = (
@@ -164,7 +165,7 @@ class Service:
             lambda: self.clock,
             self._log,
             on_failing=lambda failing: self.tell(news.HistoryFailing(failing)),
-            on_figures=self.voice.news,
+            on_figures=self._on_figures,
         )
 
     # --- running ------------------------------------------------------------------------------------------------------
@@ -362,6 +363,16 @@ class Service:
             self._log.info("stopped", relay_confirmed_off=True)
         else:
             self._log.warning("stopped", relay_confirmed_off=False)
+
+    def _on_figures(self) -> None:
+        """The ledger has said something new: what of it the controller is to know, it is told."""
+        if figures := self._history.figures:
+            wall, rules = self.clock.wall(), self.config.contacts.rules
+            due = wear.look_due(figures.wear, rules, round(1000 * wall.timestamp()), wall.tzinfo)
+            worn = news.Worn(due, wear.worn(figures.wear, rules))
+            if worn != self.controller.worn:
+                self.tell(worn)
+        self.voice.news()
 
     # --- what happens, and what follows from it -----------------------------------------------------------------------
 

@@ -23,6 +23,7 @@ from surpluscharge.control.slots import known_until_s as known_until_s_of
 from surpluscharge.control.supervisor import FAULT_BY_CODE, SEVERITY_NAMES, Record
 from surpluscharge.daemon.historian import Figures
 from surpluscharge.history.energy import ms_of, time_of
+from surpluscharge.history.wear import Wear, next_look_ms
 from surpluscharge.words import counted, duration, number, printable, watts
 
 if TYPE_CHECKING:
@@ -182,6 +183,20 @@ class SocketStatus(Part):
     circuit_error_ohm: float | None = Field(None, description="how far off that may be, at about nine in ten")
 
 
+class ContactsStatus(Part):
+    """How worn the contacts are, by what is on record. Whatever it says, it is no all-clear."""
+
+    operations: int = Field(description="of the relay, under load: on and off once each")
+    rated_operations: int
+    hours: float = Field(description="that socket and pins have carried a load")
+    hours_at: dict[str, float] = Field(description="of these, by the current in amperes, to the nearest")
+    ampere_hours: float = Field(description="since the last look, or ever")
+    looked: datetime | None = Field(description="when somebody last said that they had looked; null: never")
+    next_look: datetime | None = Field(
+        description="when the next look is due by time, or was; null: nothing has been charged yet"
+    )
+
+
 class Thresholds(Part):
     start_export_w: float | None = Field(
         description="null: no export is enough, at these prices or with a sky like this; or see steer"
@@ -264,6 +279,7 @@ class StatusDocument(Part):
     session: SessionStatus
     today: TodayStatus
     ledger: LedgerStatus | None = Field(None, description="null: nothing is kept, or nothing yet")
+    contacts: ContactsStatus | None = Field(None, description="null: nothing is kept, or nothing yet")
     learned_draw_w: float | None = Field(None, description="from the relay's steps in grid power; null: not learned")
     plan: PlanStatus | None = Field(None, description="null: it may not charge by plan")
     budget: BudgetStatus
@@ -367,6 +383,7 @@ def build(
             unknown_s=round(controller.today.unknown_s, 1),
         ),
         ledger=None if figures is None else _ledger(figures, config, wall.tzinfo),
+        contacts=None if figures is None else _contacts(figures.wear, config, wall.tzinfo),
         learned_draw_w=tenths(controller.lessons.learned_w),
         plan=_plan(controller, config, planner, wall) if planner else None,
         budget=BudgetStatus(
@@ -474,6 +491,20 @@ def _ledger(figures: Figures, config: Config, zone: tzinfo | None) -> LedgerStat
     )
 
 
+def _contacts(wear: Wear, config: Config, zone: tzinfo | None) -> ContactsStatus:
+    rules = config.contacts.rules
+    next_ms = next_look_ms(wear, rules, zone)
+    return ContactsStatus(
+        operations=wear.operations,
+        rated_operations=rules.rated_operations,
+        hours=round(sum(hours for _, hours in wear.hours_at), 1),
+        hours_at={f"{amps}": round(hours, 1) for amps, hours in wear.hours_at},
+        ampere_hours=round(wear.ampere_hours, 1),
+        looked=time_of(wear.look.at_ms, zone).replace(microsecond=0) if wear.look else None,
+        next_look=None if next_ms is None else time_of(next_ms, zone).replace(microsecond=0),
+    )
+
+
 def _sources(controller: Controller, now_s: float) -> list[SourceStatus]:
     result = []
     for index, source in enumerate(controller.grid.sources):
@@ -576,6 +607,13 @@ def in_words(document: StatusDocument, config_path: str, age_s: float | None = N
         f"Today {today.energy_wh / 1000:.2f} kWh, {today.solar_wh / 1000:.2f} from the sun; "
         f"{counted(today.starts, 'start')}",
     ]
+    if contacts := document.contacts:
+        seen = f"last looked at {contacts.looked:%Y-%m-%d}" if contacts.looked else "nobody has said that they looked"
+        next_ = f", again by {contacts.next_look:%Y-%m-%d}" if contacts.next_look else ""
+        lines.append(
+            f"Contacts: switched under load {counted(contacts.operations, 'time')} of {contacts.rated_operations}, "
+            f"{duration(3600 * contacts.hours)} of current; {seen}{next_}"
+        )
     for fault in document.faults:
         done = fault_in_words(fault, f"surpluscharge ack --config {config_path} {fault.code}")
         lines.append(f"{fault.severity} {fault.code}: {done}")

@@ -34,7 +34,8 @@ RETRY_FIRST_S, RETRY_MOST_S = 30.0, 3600.0
 MOST_PENDING = 60  # kinds of things, more than there are
 LAST_WITHIN_S = 3.0  # real seconds, at the end
 
-ORDER = ("latched", "ended", "unmet", "day")  # what is worst first
+ORDER = ("latched", "ended", "look", "unmet", "day")  # what is worst first
+LOOK = ("look-due", "relay-worn")  # notes, but nobody else will look
 STILL = ("meter-silent", "battery-silent", "history-failing")  # notes, but nothing is charged or kept meanwhile
 
 
@@ -67,6 +68,8 @@ class Reader:
             if fault.latched:
                 text = fault_in_words(fault, f"look at the cause, then acknowledge {fault.code}.")
                 yield Notice("latched", fault.code, fault.code, text)
+            elif fault.code in LOOK:
+                yield Notice("look", fault.code, fault.code, fault_in_words(fault, ""))
             elif _needs_somebody(fault) and (document.time - fault.since).total_seconds() >= LASTS_S:
                 text = f"For {duration((document.time - fault.since).total_seconds())}: {fault_in_words(fault, '')}"
                 yield Notice("ended", fault.code, fault.code, text)

@@ -14,7 +14,18 @@ from surpluscharge.control.controller import Controller, Event
 from surpluscharge.control.draw import DrawWatch, Step
 from surpluscharge.control.slots import Book
 from surpluscharge.history.energy import MINUTE_MS, NOTHING, QUARTER_HOUR_MS, Interval, Sample, downsample, held
-from surpluscharge.history.ledger import ABSENT, DAY_MS, Batch, Charge, Due, FaultChange, PlanAhead, StateChange
+from surpluscharge.history.ledger import (
+    ABSENT,
+    DAY_MS,
+    Batch,
+    Charge,
+    Due,
+    FaultChange,
+    Look,
+    PlanAhead,
+    Shown,
+    StateChange,
+)
 from surpluscharge.history.registers import Mark
 
 # A draw that is neither measured nor learned may be as far off as EN 50160 lets the mains voltage be.
@@ -74,6 +85,8 @@ class Recorder:
         self._dues: list[Due] = []
         self._plan: str | None = None
         self._marks: list[Mark] = []
+        self._shown: list[Shown] = []
+        self._looks: list[Look] = []
         self._on = False
         self._reading_s: float | None = None
         self._restates = False  # a ledger that knows nothing of this run is to be told what goes on
@@ -201,7 +214,15 @@ class Recorder:
 
     def _bound(self) -> None:
         """Whatever keeps the disk away, and for however long: what waits for it stays within bounds."""
-        waiting: tuple[list[Any], ...] = (self._states, self._faults, self._steps, self._dues, self._marks)
+        waiting: tuple[list[Any], ...] = (
+            self._states,
+            self._faults,
+            self._steps,
+            self._dues,
+            self._marks,
+            self._shown,
+            self._looks,
+        )
         for listed in waiting:
             self._forget(listed, MOST_PENDING)
         while len(self._charges) > MOST_PENDING:
@@ -275,6 +296,9 @@ class Recorder:
             if event.name in _FAULT_EVENTS:
                 self._faults.append(FaultChange(at_ms, event.fields["code"], _FAULT_EVENTS[event.name]))
                 self.urgent = True
+            elif event.name == "looked":
+                self._looks.append(Look(at_ms, event.fields["note"]))
+                self.urgent = True
         if self._open_faults is not None:  # the first time: what the ledger holds open may be over, and the other way
             now = {record.code for record in controller.faults}
             told = {change.code for change in self._faults}
@@ -296,13 +320,15 @@ class Recorder:
             tuple(self._prices),
             tuple(self._dues),
             self._plan,
+            self._shown,
+            self._looks,
             tuple(self._foretold.items()),
             tuple(self._marks),
         )
         self.urgent = False
         self._waiting, self._pieces, self._turns_ms = [], [], self._turns_ms[-MOST_TURNS:]
         self._charges = {}
-        self._states, self._faults, self._steps = [], [], []
+        self._states, self._faults, self._steps, self._shown, self._looks = [], [], [], [], []
         self._ahead, self._foretold, self._prices, self._dues, self._plan = {}, {}, [], [], None
         self._marks = []
         return batch
@@ -318,6 +344,8 @@ class Recorder:
         self._foretold = dict(batch.foretold) | self._foretold
         self._prices[:0] = batch.prices
         self._dues[:0] = batch.dues
+        self._shown = [*batch.shown, *self._shown]
+        self._looks = [*batch.looks, *self._looks]
         self._plan = batch.plan if self._plan is None else self._plan
         self._marks[:0] = batch.marks
         self._bound()

@@ -25,7 +25,7 @@ from surpluscharge.history.energy import (
     total,
 )
 from surpluscharge.history.ledger.books import COLUMNS, DROPPED, FOR_EVER_MS, MARKS, SUMS
-from surpluscharge.history.ledger.epochs import Epochs
+from surpluscharge.history.ledger.contacts import Contacts
 
 MOST_DAYS_AT_ONCE = 31  # that retention goes on by in a day: a clock that is years ahead for a day does little harm
 
@@ -47,7 +47,7 @@ def cuts(begin_ms: int, end_ms: int, zone: tzinfo | None, priced: Priced | None)
     return sorted(found)
 
 
-class Ageing(Epochs):
+class Ageing(Contacts):
     """Books in which what has become old is summed up, and what has become too old is dropped."""
 
     def retain(self, now_ms: int, zone: tzinfo | None, retention: Retention, tariffs: Tariffs | None) -> list[date]:
@@ -85,6 +85,7 @@ class Ageing(Epochs):
             minutes_ms, quarters_ms = (ms_of(limit) for limit in limits)
             self._prune(minutes_ms, quarters_ms)
             self._thin_marks(minutes_ms, zone)
+            self._thin_out(now_ms)
         return fresh
 
     def _prune(self, states_ms: int, others_ms: int) -> None:

@@ -622,6 +622,10 @@ class Books:
             )
             if batch.plan is not None:
                 self._set_meta(PLAN, batch.plan)
+            self._db.executemany(
+                "INSERT OR IGNORE INTO shown (at_ms, measure, value, error, amps) VALUES (?, ?, ?, ?, ?)", batch.shown
+            )
+            self._db.executemany("INSERT OR IGNORE INTO look VALUES (?, ?)", batch.looks)
             self._db.executemany("INSERT OR REPLACE INTO foretold VALUES (?, ?)", batch.foretold)
             self._db.executemany(
                 "INSERT OR IGNORE INTO register (name, at_ms, counts, base, shown_mws, total_mws) "

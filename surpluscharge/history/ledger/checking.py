@@ -78,6 +78,16 @@ class Ledger(Reckoning):
         (backward,) = self._db.execute("SELECT COUNT(*) FROM charge WHERE end_ms < begin_ms").fetchone()
         if backward:
             found.append(Trouble(f"the end is before the begin of {counted(backward, 'charge')}", mend))
+        (odd,) = self._db.execute(
+            "SELECT COUNT(*) FROM shown WHERE error < 0 OR amps <= 0 OR ABS(value) > 1e3 OR error > 1e3 OR amps > 1e3"
+        ).fetchone()
+        if odd:
+            found.append(
+                Trouble(
+                    f"what {counted(odd, 'switching')} showed of the joints cannot be",
+                    "Somebody else has written into the file. Restore a copy",
+                )
+            )
         wrong = self._wrong_days()
         if wrong:
             listed = ", ".join(str(day) for day in wrong[:5]) + (" and more" if len(wrong) > 5 else "")

@@ -12,6 +12,9 @@ what was learned, and where it is asked for            meter  plug  lead  house
 showed them (in the daemon's memory)
 ``circuit``: the resistance behind the plug                   yes   yes    yes
 (kept in the store)
+``joint``: what switchings have shown of the joints     yes   yes   yes    yes
+(control/joint.py, kept in the store)
+``relay``: how often the relay has switched                   yes
 ``trials``: what trials for hidden sun came to                             yes
 (kept in the store)
 ``days``: days like these, for plans                                       yes
@@ -43,6 +46,8 @@ ANEW: dict[str, tuple[What, ...]] = {
     "draw": ("meter", "lead"),
     "meter": ("meter", "plug"),
     "circuit": ("plug", "lead", "house"),
+    "joint": ("meter", "plug", "lead", "house"),
+    "relay": ("plug",),
     "trials": ("house",),
     "days": ("house",),
     "readings": ("meter", "house"),

@@ -125,6 +125,14 @@ MIGRATIONS = (
     CREATE INDEX filled ON interval (begin_ms) WHERE origin = -1;
     ALTER TABLE day ADD COLUMN register_ms INTEGER NOT NULL DEFAULT 0;
     """,
+    # What switchings and charges have shown of the joints on the way to the car, and the owner's own looks at them.
+    """
+    CREATE TABLE shown (
+        measure TEXT NOT NULL, at_ms INTEGER NOT NULL, value REAL NOT NULL, error REAL NOT NULL, amps REAL NOT NULL,
+        PRIMARY KEY (measure, at_ms)
+    ) WITHOUT ROWID;
+    CREATE TABLE look (at_ms INTEGER PRIMARY KEY, note TEXT NOT NULL);
+    """,
 )
 
 
@@ -206,6 +214,23 @@ class Due(NamedTuple):
     car_full: bool  # the car took no more
 
 
+class Shown(NamedTuple):
+    """What one switching, or one charge, has shown of the joints; see control/joint.py."""
+
+    at_ms: int
+    measure: str
+    value: float  # ohms, or kelvin per square ampere
+    error: float  # a standard deviation
+    amps: float
+
+
+class Look(NamedTuple):
+    """Somebody has looked at plug and socket."""
+
+    at_ms: int
+    note: str  # what was seen
+
+
 class RunAhead(NamedTuple):
     """To be charged from then until then (seconds since 1970), at a mean price of a kWh."""
 
@@ -261,6 +286,8 @@ class Batch(NamedTuple):
     ] = ()  # import prices that move: from a moment on (seconds since 1970), these hold
     dues: Sequence[Due] = ()
     plan: str | None = None  # what is planned now, as :func:`PlanAhead.written` has it; None: as before
+    shown: Sequence[Shown] = ()
+    looks: Sequence[Look] = ()
     foretold: Sequence[tuple[str, float]] = ()  # of a day (ISO) that has not begun: the mean power that could be caught
     marks: Sequence[Mark] = ()  # of energy registers
 
