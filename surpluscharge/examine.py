@@ -297,6 +297,7 @@ async def _broker(config: Config, listen_s: float, trouble: Trouble) -> list[Fin
     sources = (*settings.grid, settings.power, settings.temperature, settings.voltage, settings.contact)
     sources = (*sources, house.power, house.charge) if house else sources
     feeds = [feed.topic for feed in (config.planned.prices, config.planned.forecast) if feed and config.planned.allow]
+    feeds += [one.topic for one in config.energy_register]
     devices = list(dict.fromkeys([source.topic for source in sources if source] + feeds))
     own = [f"{base}/{leaf}" for leaf in (*(f"{command.name}/set" for command in COMMANDS), "status", "availability")]
     mark = f"{base}/{OWN_LEAF}"

@@ -277,6 +277,36 @@ def test_a_gap_that_registers_do_not_tell_of_stays_one(what: str, tmp_path: Path
         assert ledger.energy(0, 1 << 60).known_ms == (100 + 210 - until) * MINUTE_MS
 
 
+def test_readings_that_are_imported_later_displace_it_and_it_is_back_when_that_is_undone(tmp_path: Path) -> None:
+    street, truth = Street(1440, 5), ("import_mws", "export_mws", "charger_mws")
+    later_ms, retention = BEGIN_MS + 3 * DAY_MS, Retention()
+    with Ledger(tmp_path / "h.sqlite") as ledger:
+        ledger.write(Batch(street.recorded(range(600)), marks=[*street.marks(0), *street.marks(600)]))
+        ledger.write(Batch(street.recorded(range(840, 1440)), marks=[*street.marks(840), *street.marks(1440)]))
+        (filled,) = reckon(ledger)
+        ledger.retain(later_ms, UTC, retention, None)
+        before, total_before = list(ledger.intervals(0, 1 << 60)), ledger.day_totals(DAY, DAY, UTC, None)
+        for part_of_it in (range(700, 780), range(600, 840), range(590, 610)):
+            done = ledger.fill(
+                street.recorded(part_of_it), later_ms, UTC, retention, tariffs=None, gaps_only=part_of_it.start < 600
+            )
+            assert ledger.check(later_ms, UTC) == []
+            inside = range(max(600, part_of_it.start), part_of_it.stop)
+            assert done.energy == total(street.flows[minute] for minute in inside)
+            found, all_of_it = ledger.energy(0, 1 << 60), total(street.flows)
+            short_ms = MINUTE_MS * sum(length for length in (inside.start - 600, 840 - inside.stop) if length < 15)
+            assert found.known_ms == DAY_MS - short_ms  # what is left of the gap still is known as a sum
+            assert ledger.register_ms(0, 1 << 60) == (240 - len(inside)) * MINUTE_MS - short_ms
+            for name in truth:
+                assert getattr(found, name) == pytest.approx(getattr(all_of_it, name), abs=4 * street.digit)
+            assert done.number is not None
+            ledger.unfill(done.number, later_ms, UTC, tariffs=None)
+            assert list(ledger.intervals(0, 1 << 60)) == before
+            assert ledger.day_totals(DAY, DAY, UTC, None) == total_before
+            assert ledger.check(later_ms, UTC) == []
+        assert filled in before
+
+
 # --- what is said of it ----------------------------------------------------------------------------------------------
 
 

@@ -8,7 +8,7 @@ from typing import NamedTuple
 from surpluscharge.control.economics import Tariffs
 from surpluscharge.history.energy import Energy, Interval, part, time_of
 from surpluscharge.history.ledger.books import COLUMNS
-from surpluscharge.history.ledger.reckoning import Reckoning
+from surpluscharge.history.ledger.filling import Fillable
 from surpluscharge.history.ledger.records import DAY_MS
 from surpluscharge.words import counted
 
@@ -21,7 +21,7 @@ class Trouble(NamedTuple):
     ruined: bool = False  # nothing else can be said of the file
 
 
-class Ledger(Reckoning):
+class Ledger(Fillable):
     """An open ledger, with all that can be done with one; see :class:`Books`."""
 
     def check(self, now_ms: int, zone: tzinfo | None) -> list[Trouble]:

@@ -25,8 +25,9 @@ from surpluscharge.history.energy import (
     time_of,
     total,
 )
-from surpluscharge.history.ledger.ageing import Ageing, Retention, cuts
+from surpluscharge.history.ledger.ageing import Retention, cuts
 from surpluscharge.history.ledger.books import SUMS
+from surpluscharge.history.ledger.reckoning import Reckoning
 from surpluscharge.history.ledger.records import EARLIEST_MS, Filled, Filling, LedgerError
 
 # What a running daemon may not have written yet: the longest batch_s. Its time must be free when it comes, or what was
@@ -66,7 +67,7 @@ def _cut_at_midnights(intervals: Iterable[Interval], zone: tzinfo | None) -> Ite
             rest = part(rest, head.end_ms, rest.end_ms)
 
 
-class Fillable(Ageing):
+class Fillable(Reckoning):
     """Books that take readings from elsewhere, and give them back."""
 
     def fill(
@@ -97,6 +98,7 @@ class Fillable(Ageing):
             (number,) = self._db.execute("SELECT COALESCE(MAX(number), 0) + 1 FROM filling").fetchone()
             first_ms = last_ms = count = again_ms = 0
             new_from_ms = new_until_ms = 0
+            has_filled, displaced = self._has_filled(), list[tuple[int, int]]()
             energy, dropped_ms = NOTHING, self._dropped_ms()
             in_days = _cut_at_midnights(_credible(intervals, now_ms, zone), zone)
             for day, of_day in itertools.groupby(in_days, key=lambda one: time_of(one.begin_ms, zone).date()):
@@ -108,6 +110,8 @@ class Fillable(Ageing):
                     priced = self.in_force(tariffs, begin, end)
                     rows = downsample(rows, QUARTER_HOUR_MS, cuts(ms_of(begin), ms_of(end), zone, priced))
                 for interval in rows:
+                    if has_filled:
+                        displaced += self._displace(interval.begin_ms, interval.end_ms)
                     pieces = list(self._unseen(interval, dropped_ms))
                     seen_ms = interval.end_ms - interval.begin_ms - sum(end - begin for begin, end, _ in pieces)
                     if interval.begin_ms < dropped_ms and not gaps_only:
@@ -133,6 +137,8 @@ class Fillable(Ageing):
             for key, limit in limits.items():
                 if count and not self._meta(key, ""):
                     self._set_meta(key, limit)  # so far all is summed up
+            if displaced:
+                self._refill(displaced, zone, tariffs)
             if not count:
                 return Filled(first_ms, last_ms, count, again_ms, energy)
             self._db.execute(
@@ -184,6 +190,8 @@ class Fillable(Ageing):
                 )
             energy = self.still_in(number)
             self._db.execute(*self._of("DELETE FROM interval", number))
+            span = filling.begin_ms, filling.end_ms
+            self._refill([span, *self._displace(span[0] - 1, span[1] + 1)], zone, tariffs)
             for day in self._wrong_days(filling.begin_ms, filling.end_ms):
                 self._total(day, zone, tariffs)
             self._db.execute("UPDATE filling SET undone_ms = ? WHERE number = ?", (now_ms, number))

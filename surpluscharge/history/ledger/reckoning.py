@@ -9,6 +9,9 @@ was sun: as much as was imported counts as bought.
 It takes a register of import and one of export, since either alone leaves the other unknown; with one of what was
 charged the charger's part is known, without it, it counts as nothing. A gap shorter than LEAST_GAP_MS is left alone: a
 register's last digit would be all that is seen of it.
+
+Readings that are imported into such a gap later displace what was filled in, for they know more; what then is left of
+the gap is reckoned anew, and so it is when the import is undone.
 """
 
 from __future__ import annotations
@@ -20,13 +23,14 @@ from typing import NamedTuple
 
 from surpluscharge.control.economics import Tariffs
 from surpluscharge.history.energy import QUARTER_HOUR_MS, Energy, Interval
+from surpluscharge.history.ledger.ageing import Ageing
 from surpluscharge.history.ledger.books import FOR_EVER_MS, REGISTER
-from surpluscharge.history.ledger.filling import Fillable
 from surpluscharge.history.registers import COUNTS, Mark
 
 LEAST_GAP_MS = QUARTER_HOUR_MS
 RECKONED = "reckoned_ms"  # in meta: until then gaps were looked at
 NEEDED = {"import", "export"}
+MOST_W = 100_000.0  # where nobody says how much can flow: no house that charges through a socket has so much
 UNKNOWN_PARTS = 500  # of a time of which the books have all, no more than one part in so many is missing
 
 
@@ -43,7 +47,7 @@ class Compared(NamedTuple):
     integrated_mws: int
 
 
-class Reckoning(Fillable):
+class Reckoning(Ageing):
     """Books that know energy registers."""
 
     def marks(self, begin_ms: int, end_ms: int, name: str | None = None) -> list[Mark]:
@@ -89,6 +93,39 @@ class Reckoning(Fillable):
                     self._total(day, zone, tariffs)
         return filled
 
+    def _has_filled(self) -> bool:
+        return self._db.execute(f"SELECT 1 FROM interval WHERE origin = {REGISTER} LIMIT 1").fetchone() is not None
+
+    def _displace(self, begin_ms: int, end_ms: int) -> list[tuple[int, int]]:
+        """Take out what registers filled in, wherever it touches a time; return from when to when that was."""
+        where = f"FROM interval WHERE origin = {REGISTER} AND begin_ms < ? AND end_ms > ?"
+        found = self._db.execute(f"SELECT begin_ms, end_ms {where}", (end_ms, begin_ms)).fetchall()
+        if found:
+            self._db.execute(f"DELETE {where}", (end_ms, begin_ms))
+        return found
+
+    def _refill(self, spans: Sequence[tuple[int, int]], zone: tzinfo | None, tariffs: Tariffs | None) -> None:
+        """Reckon anew what is not covered of some times, by whatever registers tell of them."""
+        names = [name for (name,) in self._db.execute("SELECT DISTINCT name FROM register ORDER BY name").fetchall()]
+        filled = []
+        for gap in self._open_gaps(min(spans)[0], max(end_ms for _, end_ms in spans)) if names else ():
+            touched = any(begin_ms < gap[1] and end_ms > gap[0] for begin_ms, end_ms in spans)
+            if not touched or gap[1] - gap[0] < LEAST_GAP_MS:
+                continue
+            telling = [name for name in names if all(self._around(gap, name))]
+            piece = self._in_gap(gap, telling)
+            if piece and piece.import_mws + piece.export_mws <= MOST_W * (gap[1] - gap[0]):
+                filled.append(Interval(*gap, piece))
+        self._insert(filled, REGISTER)
+        for begin_ms, end_ms in spans:
+            for day in self._wrong_days(begin_ms, end_ms):
+                self._total(day, zone, tariffs)
+
+    def _around(self, gap: tuple[int, int], name: str) -> tuple[Mark | None, Mark | None]:
+        """Return a register's last reading before a gap, and its first after it."""
+        before = self._mark("at_ms <= ? ORDER BY at_ms DESC", name, gap[0])
+        return before, self._mark("at_ms >= ? ORDER BY at_ms", name, gap[1])
+
     def _open_gaps(self, since_ms: int, until_ms: int) -> list[tuple[int, int]]:
         """Return what no interval covers, from where the last interval before a time ends until another time."""
         since_ms = max(since_ms, self._dropped_ms())
@@ -109,8 +146,7 @@ class Reckoning(Fillable):
         """Return what flowed in a gap by the registers; None: one of those that are needed does not tell."""
         flowed: dict[str, int] = {}
         for name in names:
-            before = self._mark("at_ms <= ? ORDER BY at_ms DESC", name, gap[0])
-            after = self._mark("at_ms >= ? ORDER BY at_ms", name, gap[1])
+            before, after = self._around(gap, name)
             if before is None or after is None or before.base != after.base:
                 return None
             counted_mws = after.total_mws - before.total_mws
@@ -121,6 +157,8 @@ class Reckoning(Fillable):
             )
             left_mws = max(0, counted_mws - _of(there, before.counts))
             flowed[before.counts] = flowed.get(before.counts, 0) + left_mws * (gap[1] - gap[0]) // open_ms
+        if not flowed.keys() >= NEEDED:
+            return None
         charged_mws = flowed.get("charged", 0)
         bought_mws = min(charged_mws, flowed["import"])
         return Energy(
