@@ -97,6 +97,12 @@ def test_thresholds() -> None:
     start_w, stop_w = thresholds(2400.0, prices("0.30", "0.10", "0.20"), 600.0, 300.0)
     assert start_w == pytest.approx(1200.0 + 280.0)
     assert stop_w == pytest.approx(2400.0 - (1200.0 - 300.0))
+    # By a plan another hour will do: the stop is put off by a seventh of the 1200 W at most, and by 300 W of 2400 W at
+    # most; nothing else changes.
+    planned = thresholds(2400.0, prices("0.30", "0.10", "0.20"), 600.0, 300.0, planned=True)
+    assert planned == (start_w, pytest.approx(2400.0 - 1200.0 * 6 / 7))
+    near = prices("0.30", "0.10", "0.101")
+    assert thresholds(2400.0, near, 600.0, 120.0, planned=True) == thresholds(2400.0, near, 600.0, 120.0)
     # Never: more is asked for than there can be.
     assert thresholds(2400.0, prices("0.27", "0.10", "0.09"), 480.0, 300.0) == (float("inf"), float("-inf"))
     # Any surplus pays: it begins with the least there is, and ends with none.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import random
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -89,8 +90,49 @@ def test_a_morning_tells_of_the_afternoon() -> None:
         assert right > 0.95 * sum(weight for weight, _ in found)
 
 
+def test_what_the_sky_is_like_now_counts_beside_the_whole_morning() -> None:
+    # Both mornings brought as much; one cleared up, and stayed so, and the other did not.
+    clears = tuple(0.0 if half < 20 else 0.8 if half < 36 else 0.0 for half in range(HALF_HOURS))
+    clouds = tuple(0.8 if 16 <= half < 20 else 0.0 for half in range(HALF_HOURS))
+    suns = {clears: 0.8, clouds: 0.0}
+    past = {TODAY - timedelta(days=1 + n): Day((clears, clouds)[n % 2], (0.3,) * HALF_HOURS) for n in range(20)}
+    for today, level in suns.items():
+        so_far = tuple(share if half < 24 else None for half, share in enumerate(today))
+        found = [(weight, past[one]) for weight, one in alike(past, NOON, so_far, {}) if one]
+        right = sum(weight for weight, one in found if one.shares[30] == level)
+        assert right > 0.8 * sum(weight for weight, _ in found)
+
+
+def test_yesterday_tells_of_today() -> None:
+    levels = [0.1, 0.1, 0.1, 0.9, 0.9, 0.9] * 6  # weather that lasts for days
+    for past, level in ((days(levels[:-3]), 0.1), (days(levels), 0.9)):
+        early = NOON.replace(hour=4)
+        found = [(weight, past[one]) for weight, one in alike(past, early, (0.0,) * HALF_HOURS, {}) if one]
+        right = sum(weight for weight, one in found if one.shares[20] == level)
+        assert 0.55 < right / sum(weight for weight, _ in found) < 0.85
+
+
+@given(st.lists(st.floats(0, 1), min_size=1, max_size=60))
+def test_a_few_days_stand_for_all(levels: list[float]) -> None:
+    past = days(levels)
+    until = EVENING + timedelta(hours=21)
+    every = alike(past, EVENING, (None,) * HALF_HOURS, {})
+    found = ahead(past, EVENING, until, price)
+    assert 1 <= len(found.futures) - 1 <= expectation.MOST_FUTURES
+    assert sum(future.weight for future in found.futures) == pytest.approx(1.0)
+    # Of what follows each, what they expect is what all expect, as near as parts of a twelfth are narrow.
+    tomorrow = {one: past.get(one + timedelta(days=1), past[one]).mean or 0.0 for _, one in every if one}
+    wanted = sum(weight * tomorrow[one] for weight, one in every if one)
+    first = next((n for n, piece in enumerate(found.pieces) if piece.begin_s > NOON.timestamp() + 16 * 3600), None)
+    noon = [n for n, piece in enumerate(found.pieces) if piece.begin_s == (NOON + timedelta(days=1)).timestamp()]
+    if noon and first is not None:
+        mean = sum(future.weight * future.share[noon[0]] for future in found.futures) * 20 / HALF_HOURS
+        spread = max(tomorrow.values()) - min(tomorrow.values())
+        assert abs(mean - wanted) <= spread / 4 + 1e-9
+
+
 def test_a_forecast_counts_as_much_as_it_has_been_right() -> None:
-    levels = [0.1, 0.1, 0.9, 0.9] * 8
+    levels = random.Random(3).sample([0.1, 0.9] * 16, 32)  # in no order, so that the day before says nothing
     means = {level: day(level).mean or 0.0 for level in levels}
     for right in (True, False):
         past = days(levels)

@@ -44,6 +44,17 @@ def test_the_cheapest_hours_and_of_equal_ones_the_latest() -> None:
     pieces, futures = made([0.3] * 8)
     done = plan(0.0, [Need(8 * HOUR_S, 2000.0)], Car(), PLAIN._replace(spare_s=1800.0), pieces, futures)
     assert bought(done) == [(5.5, 7.5)]
+    # Where the sun may shine then, half of that is spared, but no less than a pause takes and the next thought.
+    suns = [[0.0] * 7 + [0.5], [0.0] * 8]
+    for min_off_s, spared_s in ((0.0, 900.0), (600.0, 900.0), (900.0, 1200.0), (3600.0, 1800.0)):
+        lead = PLAIN._replace(spare_s=1800.0, min_off_s=min_off_s)
+        with_sun = made([0.3] * 8, suns)
+        done = plan(0.0, [Need(8 * HOUR_S, 2000.0)], Car(), lead, *with_sun)
+        assert max(run.end_s for run in done.runs) == pytest.approx(8 * HOUR_S - spared_s)
+        # It is thought of again when there is no time to lose any more, though the sun is not up yet.
+        assert done.again_s <= 6 * HOUR_S - spared_s
+        short = plan(6 * HOUR_S - spared_s + 1.0, [Need(8 * HOUR_S, 2000.0)], Car(), lead, *with_sun)
+        assert short.buys_at(6 * HOUR_S - spared_s + 2.0)
     # With a rest on the way that is reckoned with.
     rests = PLAIN._replace(spare_s=1800.0, rest_after_s=HOUR_S, rest_s=1800.0)
     assert bought(plan(0.0, [Need(8 * HOUR_S, 2000.0)], Car(), rests, pieces, futures)) == [(4.5, 6.5)]

@@ -439,7 +439,11 @@ class PlannedTable(Section):
         description="allows more than 4 hours, or a higher current, without a temperature sensor, for the reason given",
     )
     ready_before_s: Seconds = Field(
-        1800.0, ge=0, le=14400, description="the plan is done so long before the car is needed, in case of delays"
+        1800.0,
+        ge=0,
+        le=14400,
+        description="the plan is done so long before the car is needed, in case of delays; half as long while the sun "
+        "may shine, but no less than min_off_s and five minutes",
     )
     need: list[NeedTable] = Field(default=[], description="what is needed on each of some days")
     prices: MovingPrices | None = Field(None, description="import prices that move; default: those of [money] hold")

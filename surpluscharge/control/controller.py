@@ -430,9 +430,9 @@ class Controller:
                 self.hidden = self._watch_limit(self._tried)
                 self._heed_rule()
                 self.state = self.state._replace(starts_s=last_starts(self.starts_s, settings.params.starts_per_day))
-            case news.Follow(prices):
+            case news.Follow(prices, planned):
                 before = self.settings.rule
-                self.settings = self.settings._replace(rule=before._replace(prices=prices))
+                self.settings = self.settings._replace(rule=before._replace(prices=prices, planned=planned))
                 self._weigh_rule(before)
             case news.Ask(request):
                 asked = request and request._replace(from_wh=self.progress.got_wh)

@@ -279,15 +279,21 @@ FORGETS_S = 1800.0  # the longer a start binds, the less the surplus of its mome
 USUAL_SHARE = 0.15  # of the draw, is what the surplus tends to while it is forgotten
 REVIVES_SHARE = 0.125  # by so much of the draw it may rise again in
 REVIVES_S = 300.0  # five minutes; in four times that by twice as much, as a random walk does
+PLANNED_PATIENCE = 1 / 7  # of break-even, is how far below it a charge for a need goes on at most
 
 
-def thresholds(draw_w: float, prices: Prices, min_on_s: float, min_off_s: float) -> tuple[float, float]:
+def thresholds(
+    draw_w: float, prices: Prices, min_on_s: float, min_off_s: float, planned: bool = False
+) -> tuple[float, float]:
     """Return the export that starts and the import that ends a charge: what ``"auto"`` means in the configuration.
 
     Break-even alone would be right if one could stop and start at any time. But a start is a bet over the minimum-on
     time, in which the surplus falls back towards its usual level; so the higher break-even lies above that, and the
     longer the bet, the more is asked for. And a stop gives up the minimum-off time, in which the surplus may come back;
     so it is put off until the surplus is that much below break-even. Never below none at all: that would run all night.
+
+    ``planned``: the alternative price is what another hour costs by a plan. Then a stop gives nothing up that cannot be
+    had later at that price, and is put off by little.
 
     While the charger runs, the surplus is its draw less the import, hence stop_import = draw - surplus.
     """
@@ -297,6 +303,8 @@ def thresholds(draw_w: float, prices: Prices, min_on_s: float, min_off_s: float)
     surplus_w = max(point.surplus_w, LEAST_SURPLUS_W)
     caution = min(1.0, min_on_s / FORGETS_S)
     patience_w = REVIVES_SHARE * draw_w * (max(min_off_s, 1.0) / REVIVES_S) ** 0.5
+    if planned:
+        patience_w = min(patience_w, PLANNED_PATIENCE * surplus_w)
     start_w = surplus_w + caution * max(0.0, surplus_w - USUAL_SHARE * draw_w)
     stop_w = max(0.0, surplus_w - patience_w)
     return start_w, draw_w - stop_w

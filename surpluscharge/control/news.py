@@ -150,9 +150,13 @@ class Reload(NamedTuple):
 
 
 class Follow(NamedTuple):
-    """Other prices are in force from now on; None: none that are known."""
+    """Other prices are in force from now on; None: none that are known.
+
+    ``planned``: what a kWh is worth by them is what another hour costs by a plan.
+    """
 
     prices: Prices | None
+    planned: bool = False
 
 
 class Ask(NamedTuple):

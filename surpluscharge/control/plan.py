@@ -45,6 +45,8 @@ SLIGHT_WH = 1e-6  # less is rounding
 SUN_SHARE = 0.02  # of the draw: less sun than that is none, and no news
 STEADY_SHARE = 0.02  # what has begun goes on unless it costs so much more than the plan that would do without
 LEAST_SPARE_S = 600.0  # of the time to spare, so much is left in any case
+SUN_SPARE = 0.5  # of the time to spare, so much is left where the sun may shine in it: it was the best of the day
+LATE_S = 300.0  # so much later than it is due the next thought may come
 LINGER_S = 60.0  # a reading comes, and with it the next thought, within it
 LINGER_WH = 50.0  # less is nothing to wait for
 MISSING = 1e6  # the price of a kWh that is not there when it is needed: beyond all prices
@@ -86,7 +88,7 @@ class Lead(NamedTuple):
     rest_after_s: float = math.inf  # charging for so long is followed by a rest,
     rest_s: float = 0.0  # of this length,
     ran_s: float = 0.0  # and so long it has charged since the last one
-    spare_s: float = 1800.0  # "as late as is safe": done so long before the need
+    spare_s: float = 1800.0  # "as late as is safe": done so long before the need, or half of it by sun
 
 
 def lead_of(params: Params, state: State, draw_w: float, spare_s: float, due_day: int) -> Lead:
@@ -164,6 +166,13 @@ def competing(done: Plan | None, tariffs: Tariffs, book: Book, now_s: float) -> 
     return Moving(tariffs, book, cheapest)
 
 
+def competes(done: Plan | None, tariffs: Tariffs, when: datetime) -> bool:
+    """Whether what a kWh is worth at a moment (aware, in the site's zone) is what another hour costs by the plan."""
+    tariff = tariffs.valid_at(when)
+    planned = done is not None and done.need is not None and done.value < MISSING
+    return planned and tariff is not None and tariff.alternative_price is None
+
+
 class _Task(NamedTuple):
     """The needs still to be met, and the time until the last of them, cut at each."""
 
@@ -212,13 +221,17 @@ def plan(
     ``futures`` at least one, their weights add up to 1. ``charging``: planned charging is under way.
     """
     coming = [need for need in needs if need.by_s > now_s]
-    task = _task(now_s, coming, car, lead, pieces)
-    if not task.ends_s or not task.begin_s:
-        return Plan((), 0.0, math.inf, None, 0.0, 0.0, 0.0, 0.0)
-    costs = [_costs(task, future, pieces) for future in futures]
+    nothing = Plan((), 0.0, math.inf, None, 0.0, 0.0, 0.0, 0.0)
+    if not coming or not pieces:
+        return nothing
     weights = [future.weight for future in futures]
+    sun = _mean(weights, [future.share for future in futures])
+    task = _task(now_s, coming, car, lead, pieces, sun)
+    if not task.begin_s:
+        return nothing
+    costs = [_costs(task, future, pieces) for future in futures]
     price = _mean(weights, costs)
-    share = _mean(weights, [[future.share[at] for at in task.of] for future in futures])
+    share = [sun[at] for at in task.of]
     # The sun is up in the first piece of which it is expected. It is up now: with the next reading one knows more.
     news = max(1, next((index for index, sun in enumerate(share) if sun > SUN_SHARE), len(share)))
     count = len(task.ends_s)
@@ -249,6 +262,8 @@ def plan(
     edges_s = [task.stop_s[0], task.begin_s[news] if news < len(task.begin_s) else math.inf, task.ends_s[0]]
     edges_s += [edge_s for run in runs if run.sure for edge_s in run[:2]]
     first = next((need for need in range(count) if task.due_wh[need] > SLIGHT_WH), None)
+    if first is not None:  # from then on there is no time to lose
+        edges_s.append(task.ends_s[first] - task.due_wh[first] / lead.draw_w * HOUR_S)
     due = None if first is None else coming[first]
     lacks_wh = 0.0 if first is None else sum(need.wh for need in coming[: first + 1]) - car.got_wh
     suns = _suns(task, first, sure, zip(futures, later, strict=True))
@@ -267,8 +282,10 @@ def plan(
 # --- the task --------------------------------------------------------------------------------------------------------
 
 
-def _task(now_s: float, needs: list[Need], car: Car, lead: Lead, pieces: Sequence[Piece]) -> _Task:
-    """Return the needs and the pieces, cut where a need is due."""
+def _task(
+    now_s: float, needs: list[Need], car: Car, lead: Lead, pieces: Sequence[Piece], sun: Sequence[float]
+) -> _Task:
+    """Return the needs and the pieces, cut where a need is due. ``sun``: what is expected in each piece."""
     used_wh = list(accumulate(need.wh for need in needs))
     room_wh = [max(0.0, used - car.got_wh + car.keeps_wh) for used in used_wh]
     due_wh = [max(0.0, used - car.got_wh) for used in used_wh]
@@ -278,7 +295,8 @@ def _task(now_s: float, needs: list[Need], car: Car, lead: Lead, pieces: Sequenc
         rests, rests_if_on = (since_s // lead.rest_after_s for since_s in (long_s, lead.ran_s + long_s))
         # A pause on the way may do away with the rest that only what has run so far brings: that one is not spared
         # besides, but takes of the time to spare what it needs, and leaves a little.
-        spare_s = max(lead.spare_s + rests * lead.rest_s, rests_if_on * lead.rest_s + min(lead.spare_s, LEAST_SPARE_S))
+        usual_s = _spare_s(lead, pieces, sun, need.by_s)
+        spare_s = max(usual_s + rests * lead.rest_s, rests_if_on * lead.rest_s + min(usual_s, LEAST_SPARE_S))
         ends_s.append(_safe_s(now_s, lead, pieces, need.by_s - spare_s, need.by_s, due_wh[index]))
         if _rested_wh(now_s, lead, pieces, need.by_s) <= due_wh[index]:  # there is no time to choose: take all of it
             due_wh[index] = min(room_wh[index], max(due_wh[index], _whole_wh(now_s, lead, pieces, need.by_s)))
@@ -294,6 +312,18 @@ def _task(now_s: float, needs: list[Need], car: Car, lead: Lead, pieces: Sequenc
                 task.stage.append(stage)
                 task.cap_wh.append(_cap_wh(begin_s, stop_s, lead, piece))
     return task
+
+
+def _spare_s(lead: Lead, pieces: Sequence[Piece], sun: Sequence[float], by_s: float) -> float:
+    """Return how long before a need the plan is done, but for rests.
+
+    By night that costs nothing. By day it gives away sun, and half of it will do: more than a pause that has just begun
+    takes, and the time until the next thought.
+    """
+    spared = zip(pieces, sun, strict=True)
+    if all(share <= SUN_SHARE for one, share in spared if one.begin_s < by_s and one.end_s > by_s - lead.spare_s):
+        return lead.spare_s
+    return min(lead.spare_s, max(SUN_SPARE * lead.spare_s, lead.min_off_s + LATE_S))
 
 
 def _cap_wh(begin_s: float, stop_s: float, lead: Lead, piece: Piece) -> float:

@@ -86,6 +86,7 @@ class Rule(NamedTuple):
     within: Band = OPEN  # no start below its export, and no import above its own, whatever prices say
     sun_share: float = 0.0  # where it looks ahead instead: so much of the draw, on average, the sun is to give
     cap_s: float = math.inf  # the most that a session may charge
+    planned: bool = False  # what a kWh is worth is what another hour costs by a plan
 
     @property
     def looks_ahead(self) -> bool:
@@ -116,14 +117,14 @@ class Rule(NamedTuple):
             return Band(*foreseen).within(self.rationed(draw_w))
         if self.prices is None or not self.way.follows_prices:
             return self.fixed
-        band = economics.thresholds(draw_w, self.prices, self.min_on_s, self.min_off_s)
+        band = economics.thresholds(draw_w, self.prices, self.min_on_s, self.min_off_s, self.planned)
         return Band(*band).within(self.within)
 
     def rationed(self, draw_w: float) -> Band:
         """Return what looking ahead is held to where a session's hours are scarce: the stricter of both counts."""
         if self.prices is None or self.cap_s >= SCARCE_S or self.sun_share > 0.0:
             return OPEN
-        return Band(*economics.thresholds(draw_w, self.prices, self.min_on_s, self.min_off_s))
+        return Band(*economics.thresholds(draw_w, self.prices, self.min_on_s, self.min_off_s, self.planned))
 
     @property
     def steers(self) -> bool:

@@ -23,7 +23,7 @@ from surpluscharge.control import news, slots, wishes
 from surpluscharge.control.controller import Controller
 from surpluscharge.control.economics import Prices
 from surpluscharge.control.news import News
-from surpluscharge.control.plan import Lead, Plan, competing, in_words, lead_of, left_in_words
+from surpluscharge.control.plan import Lead, Plan, competes, competing, in_words, lead_of, left_in_words
 from surpluscharge.control.wishes import Need
 from surpluscharge.history.energy import MWS_PER_WH, day_span, ms_of
 from surpluscharge.history.expectation import NOT_KNOWN, Day, Shares, half_hour, plan_for, prices_of, shares
@@ -137,6 +137,12 @@ class Planner:
         if tariffs is None or (made is None and not self.prices):
             return config.prices_at(wall)
         return competing(made, tariffs, self.prices, now_s).prices_at(wall)
+
+    def competes_at(self, wall: datetime) -> bool:
+        """Whether what a kWh is worth by those prices is what another hour costs by the plan."""
+        config = self._config()
+        tariffs = config.tariffs() if config.way.follows_prices else None
+        return tariffs is not None and self.shown is not None and competes(self.shown.plan, tariffs, wall)
 
     # --- what comes ---------------------------------------------------------------------------------------------------
 

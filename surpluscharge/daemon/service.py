@@ -310,7 +310,7 @@ class Service:
 
     def _settings(self, config: Config) -> Settings:
         settings = config.settings(self.clock.wall())
-        rule = settings.rule._replace(prices=self._prices())
+        rule = settings.rule._replace(prices=self._prices(), planned=self._planned())
         return settings._replace(rule=rule._replace(way=Way.HAND) if self._by_hand else rule)
 
     def _prices(self) -> Prices | None:
@@ -318,11 +318,14 @@ class Service:
         wall = self.clock.wall()
         return self._planner.prices_at(wall) if self._planner else self.config.prices_at(wall)
 
+    def _planned(self) -> bool:
+        return self._planner is not None and self._planner.competes_at(self.clock.wall())
+
     def follow_prices(self) -> None:
         """Tell the controller of the prices that are in force now."""
-        prices = self._prices()
-        if prices != self.controller.settings.rule.prices:
-            self.tell(news.Follow(prices))
+        prices, planned, rule = self._prices(), self._planned(), self.controller.settings.rule
+        if (prices, planned) != (rule.prices, rule.planned):
+            self.tell(news.Follow(prices, planned))
             self.voice.news()
 
     def _watch_wall_clock(self, at: Moment) -> None:

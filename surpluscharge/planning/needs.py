@@ -31,7 +31,7 @@ from surpluscharge.clock import day_number
 from surpluscharge.config import Config
 from surpluscharge.control import ahead, slots, wishes
 from surpluscharge.control.machine import Params, State, initial, next_deadline, wants_on
-from surpluscharge.control.plan import SUN_SHARE, Plan, competing, lead_of
+from surpluscharge.control.plan import SUN_SHARE, Plan, competes, competing, lead_of
 from surpluscharge.control.wishes import Need, Progress
 from surpluscharge.history.energy import day_span
 from surpluscharge.history.expectation import (
@@ -236,7 +236,8 @@ class ByPlan:
         prices = (
             competing(made, self._tariffs, known, asked.now_s).prices_at(now) if self._tariffs and follows else None
         )
-        self._rule = self._config.rule(prices)
+        planned = prices is not None and self._tariffs is not None and competes(made, self._tariffs, now)
+        self._rule = self._config.rule(prices)._replace(planned=planned)
         return Intent(windows, *self._rule.band(self._draw_w, self._memory), again_s)
 
     def _published(self, now: datetime) -> slots.Book:

@@ -64,7 +64,7 @@ from scipy.optimize import linprog
 from scipy.sparse import csr_matrix
 
 from surpluscharge.control.economics import Prices, thresholds
-from surpluscharge.control.plan import SUN_SHARE, Car, Future, Lead, Need, Piece, Plan, plan
+from surpluscharge.control.plan import MISSING, SUN_SHARE, Car, Future, Lead, Need, Piece, Plan, plan
 from surpluscharge.control.wishes import NEEDS_AHEAD
 from surpluscharge.history.expectation import HALF_HOURS, Ahead, Day, ahead
 from surpluscharge.history.readings import Counts
@@ -491,7 +491,7 @@ def by_plan(given: Year, known: Known) -> Outcome:
             again_s = done.again_s
             value = Decimal(str(round(min(done.value, 99.0), 5)))
             asked = Prices(Decimal(str(round(float(given.buy[at]), 5))), Decimal(str(given.sell)), value)
-            band = thresholds(draw, asked, MIN_ON_S, MIN_OFF_S)
+            band = thresholds(draw, asked, MIN_ON_S, MIN_OFF_S, planned=done.value < MISSING)
         assert done is not None
         surplus = given.surplus[at]
         by_sun = draw - surplus <= band[1] if play.on else surplus >= band[0]
