@@ -776,7 +776,7 @@ def test_a_feed_that_is_late_or_has_nothing_is_said_once_with_what_is_done_inste
 
 
 def test_how_much_is_left_to_the_sun_is_said_and_why() -> None:
-    """By six; on all days like these the sun brought the whole draw from ten to five. (One of 13 parts of the weight
+    """By six; on all days like these the sun brought the whole draw from ten to five. (One of 20 parts of the weight
     is for what was not seen yet: no sun.)"""
     house = House(configured({"need": [{"by": "18:00", "energy_wh": 4000}]}), start=NOON - timedelta(hours=6))
     sunny = tuple(1.0 if 20 <= half < 34 else 0.0 for half in range(48))
@@ -784,7 +784,7 @@ def test_how_much_is_left_to_the_sun_is_said_and_why() -> None:
     house.run(0.1)
     plan = house.document().plan
     assert plan is not None and plan.left_to_sun is not None
-    assert plan.left_to_sun.startswith("the sun is likely to bring 3.7 kWh of the next 4.0, and 4.0 in nine ")
+    assert plan.left_to_sun.startswith("the sun is likely to bring 3.8 kWh of the next 4.0, and 4.0 in nine ")
     assert plan.left_to_sun.endswith("now, and costs 0.300 bought")
     assert house.said("plan_made")[0]["left"] == plan.left_to_sun
     assert f"Left to the sun: {plan.left_to_sun}." in status.in_words(house.document(), "shed.toml")
@@ -793,13 +793,14 @@ def test_how_much_is_left_to_the_sun_is_said_and_why() -> None:
 
 
 def test_the_morning_counts_as_far_as_it_is_on_record() -> None:
-    """Half of the days like these were grey from the morning on, half sunny: by noon one knows which this is."""
+    """Half of the days like these were grey from the morning on, half sunny, two by two, so that the day before says
+    nothing: by noon one knows which this is."""
     sunny = tuple(1.0 if 16 <= half < 36 else 0.0 for half in range(48))
     grey = tuple(0.1 * share for share in sunny)
     said = {}
     for name, today in (("nothing", None), ("grey", grey), ("sunny", sunny)):
         house = House(configured({"need": [{"by": "18:00", "energy_wh": 4000}]}))
-        past = {NOON.date() - timedelta(days=n): Day(sunny if n % 2 else grey, (None,) * 48) for n in range(1, 21)}
+        past = {NOON.date() - timedelta(days=n): Day(sunny if n % 4 < 2 else grey, (None,) * 48) for n in range(1, 21)}
         if today:
             past[NOON.date()] = Day((*today[:24], *((None,) * 24)), (None,) * 48)
         house.planner.past = past
