@@ -1,6 +1,6 @@
 """The package in a Debian that is really booted: `python -m tests.bench.service --tree FOLDER [--package FILE]`.
 
-As root, with debootstrap, systemd-container and unshare: a Debian 12 is made in FOLDER (once; some minutes, from
+As root, with debootstrap, systemd-container and unshare: a Debian is made in FOLDER (once; some minutes, from
 Debian's archive), booted with its systemd in a container, and the package installed in it beside a Mosquitto with our
 example configuration and access list, by the very commands of README.md, deploy/manual.md and deploy/mosquitto.conf. A
 meter and a plug with a load are played over MQTT. Then the daemon is let charge, and each time something happens to it:
@@ -371,6 +371,7 @@ class Run:
         self.power_cut()
         self.upgrade()
         self.renew_ledger()
+        self.upgrade_without_broker()
         self.remove()
 
     def prepare(self) -> None:
@@ -516,6 +517,19 @@ class Run:
         said = computer.run(command("runuser", "surpluscharge report"))
         self.say("reported, as the service's user", said.splitlines()[0])
 
+    def upgrade_without_broker(self) -> None:
+        """As dpkg calls the scripts for an upgrade that then fails: while there is no broker, nobody can tell it off."""
+        computer, scripts = self.computer, "/var/lib/dpkg/info/surpluscharge"
+        computer.run("systemctl stop mosquitto")
+        said = computer.run(f"{scripts}.prerm upgrade 99")
+        assert "could NOT be told off. GO AND LOOK" in said, said
+        assert self.house.on, "nobody can have told it"
+        self.say("stopped for an upgrade without a broker: still on, and it says so", said.splitlines()[-1])
+        began_s = now()
+        computer.run(f"systemctl start mosquitto; {scripts}.postinst abort-upgrade 99")
+        self.off("the broker is back, and the upgrade given up", began_s, STARTS_S)
+        self.charging()
+
     def remove(self) -> None:
         computer, began_s = self.computer, now()
         said = computer.run(command("apt-get remove"))
@@ -576,15 +590,15 @@ def essence(journal: str) -> Iterator[str]:
 # --- what it takes ---------------------------------------------------------------------------------------------------
 
 
-def debian(folder: Path) -> Path:
-    """Return a tree of Debian 12, made if it is not there yet."""
-    tree, done = folder / "bookworm", folder / "bookworm.done"
+def debian(folder: Path, suite: str) -> Path:
+    """Return a tree of Debian, made if it is not there yet."""
+    tree, done = folder / suite, folder / f"{suite}.done"
     if not done.exists():
-        print(f"making a Debian 12 in {tree}: some minutes, once", flush=True)
+        print(f"making a Debian in {tree}: some minutes, once", flush=True)
         shutil.rmtree(tree, ignore_errors=True)
         folder.mkdir(parents=True, exist_ok=True)
         with (folder / "debootstrap.log").open("wb") as log:
-            call = ["debootstrap", "--variant=minbase", f"--include={PACKAGES}", "bookworm", str(tree), MIRROR]
+            call = ["debootstrap", "--variant=minbase", f"--include={PACKAGES}", suite, str(tree), MIRROR]
             if subprocess.run(call, stdout=log, stderr=log, check=False).returncode:
                 raise SystemExit(f"debootstrap failed: see {log.name}")
         # Debian's installer writes the one. The other: no disk need be waited for, the tree is thrown away.
@@ -658,6 +672,7 @@ def alone(tree: Path, package: Path) -> int:
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--tree", type=Path, required=True, help="folder in which the Debian is kept from run to run")
+    parser.add_argument("--suite", default="bookworm", help="bookworm (Debian 12, the default) or trixie (13)")
     parser.add_argument("--package", type=Path, help="the package to try (default: that of this checkout is made)")
     parser.add_argument("--alone", action="store_true", help=argparse.SUPPRESS)
     options = parser.parse_args()
@@ -669,7 +684,7 @@ def main() -> int:
         raise SystemExit(
             f"needs root, and {', '.join(missing or needed)}: apt-get install debootstrap systemd-container"
         )
-    tree, package = debian(options.tree.absolute()), (options.package or made()).absolute()
+    tree, package = debian(options.tree.absolute(), options.suite), (options.package or made()).absolute()
     again = [sys.executable, "-m", "tests.bench.service", "--alone", "--tree", str(tree), "--package", str(package)]
     return subprocess.run(["unshare", "--net", "--mount", *again], check=False).returncode
 
