@@ -24,6 +24,7 @@ import re
 import select
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 import tempfile
@@ -35,6 +36,8 @@ from typing import Any
 
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+
+from surpluscharge.history.ledger import MIGRATIONS
 
 ROOT = Path(__file__).parent.parent.parent
 OLDER = "0.0.9"
@@ -50,6 +53,9 @@ KEEPALIVE_S, WATCHDOG_S = 5, 10
 HANGING_S = 1.5 * KEEPALIVE_S + 6.0  # MQTT 5.0, 3.1.2.10, and the few seconds between two of Mosquitto's looks
 BACK_S = 15.0  # of broker and connections
 STARTS_S = 40.0  # of an interpreter, on a small or busy computer, after the computer itself
+
+KILL_BROKER = "kill -9 $(systemctl show --property=MainPID --value mosquitto)"
+OFF_KNOWN = {"commanded": "off", "reported": "off", "confirmed": True, "reported_age_s": 0}
 
 now = time.monotonic
 
@@ -244,7 +250,6 @@ class House:
         self.off_s = -1.0  # when it last went off
         self.holds_until_s = 0.0
         self.status: dict[str, Any] = {}
-        self.status_s = 0.0
         self.availability = ""
         self._count = 0
         self.plug = Wire("plug", ["carport/plug/relay/set"], self._told)
@@ -270,7 +275,7 @@ class House:
 
     def _heard(self, topic: str, payload: bytes, _retained: bool) -> None:
         if topic == f"{BASE}/status":
-            self.status, self.status_s = json.loads(payload), now()
+            self.status = json.loads(payload)
         elif topic == f"{BASE}/availability":
             self.availability = payload.decode()
 
@@ -353,6 +358,7 @@ class Run:
             ("min_off_s", "2"),
             ("starts_per_hour", "60"),
             ("starts_per_day", "96"),
+            ("rearm", '"manual"'),
             ("heartbeat_s", "1"),
             ("batch_s", "10"),
         ):
@@ -458,7 +464,7 @@ class Run:
         self.charging()
 
         began_s = now()
-        computer.run("kill -9 $(systemctl show --property=MainPID --value mosquitto)")
+        computer.run(KILL_BROKER)
         self.off("the broker killed; systemd starts it again", began_s, BACK_S)
         self.charging()
 
@@ -481,8 +487,14 @@ class Run:
         self.computer.boot()
         self.say("the power was cut in mid-charge, and the computer has booted", f"{now() - began_s:.1f} s")
         self.off("told off after that, from the power being back on", began_s, STARTS_S)
-        self.charging()
+        until(lambda: self.house.status["relay"] | {"reported_age_s": 0} == OFF_KNOWN, STARTS_S, "that it is off")
         assert self.house.status["enabled"] is True
+        if self.house.status["state"] == "locked-out":
+            # What this computer's clock and the last one's have in common nobody knows: it may have been on for days.
+            self.say("  taken to have been on longer than any cap", f"{self.house.status['waiting_for']}")
+            for word in ("off", "on"):
+                self.house.dashboard.client.publish(f"{BASE}/enable/set", word, 1)
+        self.charging()
         assert self.house.status["today"]["starts"] > starts, "the starts of before are counted"
         self.say("  it is still enabled", f"charges after {now() - began_s:.1f} s")
 
@@ -501,26 +513,31 @@ class Run:
         assert computer.run("dpkg --verify surpluscharge") == ""
 
     def renew_ledger(self) -> None:
-        """Take the ledger back to what the version before the last change of its form left, and start the daemon."""
-        computer, place = self.computer, "/var/lib/surpluscharge/history-carport.sqlite"
+        """Lay an empty ledger of the first version in the ledger's place, and start the daemon."""
+        computer, folder = self.computer, self.computer.root / "var/lib/surpluscharge"
         began_s = now()
         computer.run("systemctl stop surpluscharge")
         self.off("systemctl stop, once more", began_s, AT_ONCE_S)
-        back = "ALTER TABLE day DROP COLUMN netted_mws; PRAGMA user_version = 6"
-        computer.run(f"""python3 -c 'import sqlite3; sqlite3.connect("{place}").executescript("{back}")'""")
+        ledger, copy = folder / "history-carport.sqlite", folder / "history-carport.version-1.sqlite"
+        owner = ledger.stat()
+        first = self.clone / "first.sqlite"  # made here: SQLite follows /proc/PID/root out of the container
+        with contextlib.closing(sqlite3.connect(first)) as db:
+            db.executescript(f"{MIGRATIONS[0]}; PRAGMA user_version = 1")
+        ledger.unlink()
+        shutil.copy(first, ledger)
+        os.chown(ledger, owner.st_uid, owner.st_gid)
         computer.run("systemctl start surpluscharge")
-        copy = computer.root / place[1:].replace(".sqlite", ".version-6.sqlite")
         until(copy.exists, 20.0, "the copy of the ledger")
         assert copy.stat().st_mode & 0o777 == 0o600
         self.charging()
-        self.say("an older ledger is renewed, and a copy kept")
         said = computer.run(command("runuser", "surpluscharge report"))
-        self.say("reported, as the service's user", said.splitlines()[0])
+        self.say("a ledger of the first version is renewed, and a copy kept", f"reported: {said.splitlines()[0]}")
 
     def upgrade_without_broker(self) -> None:
-        """As dpkg calls the scripts for an upgrade that then fails: while there is no broker, nobody can tell it off."""
+        """As dpkg calls its scripts for an upgrade that fails; while there is no broker, nobody can tell it off."""
         computer, scripts = self.computer, "/var/lib/dpkg/info/surpluscharge"
-        computer.run("systemctl stop mosquitto")
+        # Killed: one that is stopped in good order says the will first.
+        computer.run(f"{KILL_BROKER}; systemctl stop mosquitto")
         said = computer.run(f"{scripts}.prerm upgrade 99")
         assert "could NOT be told off. GO AND LOOK" in said, said
         assert self.house.on, "nobody can have told it"
