@@ -62,14 +62,17 @@ SLOWEST_FIRST = (
 )
 
 
-# What one worker does, for it shares what takes long: compiled functions and a browser; a month of readings; a bench.
+# What one worker does, for it shares what takes long: compiled functions and a browser; four days of a house; a month
+# of readings; a bench; a look through the whole package.
 TOGETHER = {
     **dict.fromkeys(
         ("test_page", "test_needs", "test_hindsight", "test_tune", "test_replay", "test_ahead", "test_netted"),
         "compiled",
     ),
+    "test_needed": "compiled",  # whose house is on a page, too
     "test_report": "report",
     "test_fuzz": "fuzz",
+    "test_logs": "logs",
 }
 
 

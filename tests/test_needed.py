@@ -77,7 +77,7 @@ class Recorded(House):
         self.recorder.planned(plan)
 
     def live(self, until: datetime) -> None:
-        """Go on with an invented sun, and the next day's prices at one in the afternoon; then write."""
+        """Go on with an invented sun, and the next day's prices at one in the afternoon."""
         while self.wall() < until:
             wall = self.wall()
             if wall.hour == 13 or self.gone_s == 0:
@@ -85,7 +85,6 @@ class Recorded(House):
             cloud = Random(f"cloud {wall.date()} {wall.hour}").uniform(0.3, 1.0)
             self.sun_w = 2200.0 * cloud * max(0.0, 1.0 - ((wall.hour - 13) / 5.0) ** 2) - 250.0
             self.run(1.0)
-        self.ledger.write(self.recorder.take())
 
 
 def _prices(wall: datetime) -> Iterator[dict[str, Any]]:
@@ -98,10 +97,17 @@ def _prices(wall: datetime) -> Iterator[dict[str, Any]]:
         yield {"start": start.isoformat(), "minutes": 60, "price": round(shape + chance, 4)}
 
 
+@functools.cache
+def _batch(until: datetime) -> Batch:
+    house = Recorded(configured(NEEDS, money=MONEY, control=CONTROL), start=NOON)
+    house.live(until)
+    return house.recorder.take()
+
+
 def written(path: Path, until: datetime) -> Ledger:
     """Return the ledger of the invented house up to a moment."""
     ledger = Ledger(path)
-    Recorded(configured(NEEDS, money=MONEY, control=CONTROL), start=NOON, ledger=ledger).live(until)
+    ledger.write(_batch(until))
     return ledger
 
 
