@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import inspect
 import json
 import math
+import re
 from decimal import Decimal
 from fractions import Fraction
 from typing import Any
@@ -19,7 +21,7 @@ from surpluscharge.control.machine import MODE_NAMES, Params
 from surpluscharge.control.news import News
 from surpluscharge.control.rule import Band, Rule, Way
 from surpluscharge.control.signals import REJECTIONS, Contact, Source
-from surpluscharge.control.supervisor import FAULT_BY_CODE, Record
+from surpluscharge.control.supervisor import FAULT_BY_CODE, Record, Situation
 from surpluscharge.control.wishes import Progress
 from tests.conftest import config_from
 
@@ -1268,3 +1270,9 @@ def test_since_when_an_off_has_been_taken() -> None:
     rig.send("c", "on")
     rig.tell(news.RelayLink(False))
     assert told() == (0.0, False)  # the broker may have lost it
+
+
+def test_a_situation_is_told_in_its_order() -> None:
+    """Each value beside the name of its field."""
+    told = inspect.getsource(Controller._situation).partition("return Situation(")[2]
+    assert tuple(re.findall(r"^            \S.*,  # (\w+)$", told, re.MULTILINE)) == Situation._fields
