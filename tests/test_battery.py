@@ -92,7 +92,10 @@ EVERY_S = 5.0
 
 
 class Home:
-    """Sun, a household and a battery that holds the grid at nought, with a lag; meter and battery report every 5 s."""
+    """Sun, a household and a battery that holds the grid at nought, with a lag; meter and battery report every 5 s.
+
+    The battery's level and the plug's power come when they have changed, and every half minute.
+    """
 
     def __init__(self, config: Config, lag_s: float = 5.0, capacity_wh: float = 5000.0, level: float = 50.0) -> None:
         self.now_s, self.sun_w, self.house_w = 1e6, 0.0, 300.0
@@ -105,6 +108,7 @@ class Home:
         self.drawn_wh = self.fed_wh = self.exported_wh = self.imported_wh = 0.0
         self.starts = 0
         self.seen: list[str] = []
+        self.said: dict[str, tuple[float, float]] = {}  # by topic: when, and what
         self.controller = Controller(config.settings(), self.at)
         for happened in (news.CommandsLink(True), news.RelayLink(True), news.Enable(True)):
             self.controller.tell(happened, self.at)
@@ -127,6 +131,12 @@ class Home:
 
     def send(self, topic: str, value: float) -> None:
         self.controller.tell(news.Message(topic, f"{value:.1f}".encode(), False), self.at)
+
+    def send_if_new(self, topic: str, value: float) -> None:
+        said_s, said = self.said.get(topic, (-math.inf, 0.0))
+        if value != said or self.now_s >= said_s + 30.0:
+            self.said[topic] = self.now_s, value
+            self.send(topic, value)
 
     def run(self, seconds: float) -> Home:
         end_s = self.now_s + seconds
@@ -151,8 +161,8 @@ class Home:
         self.send("grid", self.grid_w + self.jitter.uniform(-4.0, 4.0))
         if not self.silent:
             self.send("cells", self.sign * self.battery_w)
-            self.send("level", 100.0 * self.stored_wh / self.capacity_wh)
-        self.send("power", self.car_w)
+            self.send_if_new("level", round(100.0 * self.stored_wh / self.capacity_wh, 1))
+        self.send_if_new("power", self.car_w)
         wanted = self.controller.wants_on
         if wanted is not self.told:
             self.starts += wanted

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass, field
