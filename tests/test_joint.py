@@ -50,9 +50,9 @@ def settled(measure: Measure, level: float, rng: random.Random, *, error: float 
     return joint
 
 
-def run_length(rng: random.Random, shift: float, alarm: float) -> int:
+def run_length(rng: random.Random, shift: float, alarm: float, most_gain: float) -> int:
     """Return after how many pieces of unit scatter a track alarms that looks for one scatter more."""
-    sort = room._Sort(1.0, 1.0, math.inf)
+    sort = room._Sort(1.0, 1.0, math.inf, most_gain)
     track = Track(base=0.0, scatter=1.0, first_scatter=1.0, last=0.0, pieces=1, amps=10.0)
     count = 0
     while track.score < alarm:
@@ -71,10 +71,9 @@ def test_the_sum_runs_as_long_as_tabulated(
     two-sided 168 and 8.38 with h = 4, 465 and 10.4 with h = 5; without a shift, one side runs twice as long. For a
     shift of one scatter the likelihood ratio is that very sum.
     """
-    monkeypatch.setattr(room, "MOST_GAIN", math.inf)
     monkeypatch.setattr(room, "SCATTER_MOVES", 0.0)
     rng = random.Random(1)
-    lengths = [run_length(rng, shift, alarm) for _ in range(400 if shift else 120)]
+    lengths = [run_length(rng, shift, alarm, math.inf) for _ in range(400 if shift else 120)]
     three_errors = 3.0 * (tabulated if not shift else 5.0) / math.sqrt(len(lengths))
     assert fmean(lengths) == pytest.approx(tabulated, abs=three_errors)
 
@@ -85,7 +84,7 @@ def test_without_a_cause_it_runs_longer_than_the_bound() -> None:
     As it is used: with a limit on what one piece adds, and a scatter that is followed.
     """
     rng = random.Random(2)
-    assert fmean(run_length(rng, 0.0, 4.0) for _ in range(40)) >= math.exp(4.0)
+    assert fmean(run_length(rng, 0.0, 4.0, room.FEW) for _ in range(40)) >= math.exp(4.0)
 
 
 @pytest.mark.parametrize("measure", room.MEASURES)

@@ -11,8 +11,8 @@ Each is held against its own past, by one test. The first evidence makes a base,
 sum of log-likelihood ratios asks whether the measure has grown by ``grown`` rather than not at all (Page 1954). Where
 such a sum alarms at h, it runs e**h pieces of evidence on average before it does so without a cause (Lorden 1971): that
 is the one number that everything here is tuned by. So that no single kettle has much of a voice, a piece of evidence
-adds :data:`MOST_GAIN` at the most. A fourth sum, ``all``, takes all three together: a joint that gets worse shows in
-each.
+adds so much at the most that five of them are needed, or eight. A fourth sum, ``all``, takes all three together: a
+joint that gets worse shows in each.
 
 A sum that alarms never says by itself how bad it is: what has been lost more since it began to rise does, in watts at
 the lead's current. What loses little is a note, what loses more holds the next start, what loses much latches. The
@@ -45,7 +45,7 @@ ALL = "all"  # the sum of all three
 DAY_S = 86_400.0
 # A house of six charges a day gives some 110,000 pieces of evidence in ten years. e**12 is 163,000.
 ALARM = 12.0
-MOST_GAIN = 1.5  # so eight pieces at the least
+FEW, MORE = 2.5, 1.5  # what one piece adds at the most: so five of them at the least, or eight
 LEAST_EARLY, MOST_EARLY = 12, 90  # pieces of evidence make the base
 BASE_SHARE = 1 / 8  # of ``grown``: as well as that the base is known, if it can be
 MOST_SHARE = 0.05  # by which one piece moves a base that follows
@@ -67,12 +67,13 @@ HOLD_K, LATCH_K = 12.0, 25.0  # kelvin at the lead's current, beyond those of th
 class _Sort(NamedTuple):
     """How a measure is judged. ``grown``: what is looked for; ``drift_s``: its base follows it so slowly, or not.
 
-    ``of_power``: and no less than what this share of the power comes to.
+    ``of_power``: and no less than what this share of the power comes to; ``most_gain``: what one piece adds at most.
     """
 
     grown: float
     least_error: float
     drift_s: float
+    most_gain: float = FEW
     of_power: float = 0.0
 
 
@@ -81,7 +82,7 @@ SORTS: dict[Measure, _Sort] = {
     "ohms": _Sort(0.2, 0.03, math.inf),
     # IEC 62053-21 allows class 1 a twentieth of a percent for each kelvin, and class 2 a tenth (from memory): between
     # winter and summer two meters may come apart by more than what is looked for, so the base follows.
-    "wall": _Sort(0.3, 0.1, 30 * DAY_S, 0.015),
+    "wall": _Sort(0.3, 0.1, 30 * DAY_S, MORE, 0.015),
     # 20 W warm a plug's contacts by 10 K and more; the surroundings' own course is some kelvin.
     "heat": _Sort(0.1, 0.02, math.inf),
 }
@@ -200,7 +201,7 @@ def _taken(sort: _Sort, track: Track, evidence: Evidence, by_current: bool) -> t
     grown = max(sort.grown, sort.of_power * NOMINAL_V / evidence.amps)
     beyond = value - track.base
     gain = grown / error**2 * (beyond - grown / 2)
-    gain = max(-2 * MOST_GAIN, min(gain, MOST_GAIN))
+    gain = max(-2 * sort.most_gain, min(gain, sort.most_gain))
     score = max(0.0, track.score + gain)
     base = track.base
     if score < ALARM / 2:

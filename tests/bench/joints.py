@@ -16,10 +16,10 @@ What is made here is the world before them:
 - charges: a half a day in winter, up to 2 to 6 a day in summer, at 6, 8 or 10 A;
 - in a third of the houses a ventilator of 40 to 80 W runs with the lead, always.
 
-The joints: ``sudden`` 0.2 ohm (20 W at 10 A); ``creeping`` 0 to 0.4 ohm within a year, the delay counted from 0.2;
-``intermittent`` 0.5 ohm in three charges of ten. All are between meter and plug, and warm the sensor by 0.5 to 1.5
-K/W. ``fan`` is no joint: somebody sets a ventilator up that runs with the lead from some day on. Sudden and
-intermittent ones begin in the summer half, and are followed for 60 days; once more as ``sudden, winter``.
+The joints: ``sudden`` 0.2 ohm (20 W at 10 A), ``hot`` 0.5 ohm; ``creeping`` 0 to 0.4 ohm within a year, the delay
+counted from 0.2; ``intermittent`` 0.5 ohm in three charges of ten. All are between meter and plug, and warm the sensor
+by 0.5 to 1.5 K/W. ``fan`` is no joint: somebody sets a ventilator up that runs with the lead from some day on. Those
+that begin at once begin in the summer half, and are followed for 60 days; one more in the winter.
 
 Printed for each measure alone, and for all together: how many were found within a week and within 60 days, the median
 delay in days; and of houses without a joint false alarms in ten years (somebody looks each time, so another base is
@@ -53,7 +53,8 @@ YEAR_DAYS = 365.0
 COPPER = 0.0039  # of its resistance, a kelvin
 VIEWS = (*MEASURES, "together")
 OHM, CREPT_OHM, LOOSE_OHM, LOOSE_SHARE = 0.2, 0.4, 0.5, 0.3
-KINDS = ("sudden", "sudden, winter", "creeping", "intermittent", "fan")
+HOT_OHM = 0.5
+KINDS = ("sudden", "sudden, hot", "sudden, winter", "creeping", "intermittent", "fan")
 
 
 class Home(NamedTuple):
@@ -228,7 +229,7 @@ def lived(rng: random.Random, years: float, kind: str = "") -> Outcome:
         joint_ohm, fan_w = 0.0, home.fan_w
         if kind and day >= begins_d:
             if kind.startswith("sudden"):
-                joint_ohm = OHM
+                joint_ohm = HOT_OHM if "hot" in kind else OHM
             elif kind == "creeping":
                 joint_ohm = min(1.0, (day - begins_d) / YEAR_DAYS) * CREPT_OHM
             elif kind == "intermittent":
