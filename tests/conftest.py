@@ -97,8 +97,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
-    """Of `-n auto`: more than there are cores, for half of the time a test waits, for a broker or for time to pass."""
-    return len(os.sched_getaffinity(0)) + 4
+    """Of `-n auto`: more than there are cores, for some tests wait, for a broker or for time to pass.
+
+    No more than keep the cores busy: each imports all the tests, which takes some seconds.
+    """
+    return len(os.sched_getaffinity(0)) + 2
 
 
 @pytest.hookimpl(optionalhook=True)

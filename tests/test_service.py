@@ -696,16 +696,16 @@ async def test_a_retained_reading_is_no_reading(stage: Stage) -> None:
     wire.publish(GRID, SUN_W, retain=True)
     async with stage.running() as daemon:
         wire.publish(ENABLE_SET, "on")
-        await until(lambda: wire.status.get("refused_messages") == {"retained": 1}, "the refusal being counted")
+        await until(lambda: "retained" in wire.status.get("refused_messages", {}), "the refusal being counted")
         assert daemon.events("message_refused", topic=GRID, reason="retained", level="info")
         assert wire.status["grid"] == {
             **{"power_w": None, "age_s": None, "fresh": False, "lag_s": None},
             "sources": [{"topic": GRID, "power_w": None, "age_s": None, "fresh": False}],
         }
         assert wire.state == "idle"
-        # Live, but published with the retain flag, as many meters do: this one counts.
-        wire.publish(GRID, SUN_W, retain=True)
-        await until(lambda: wire.state == "charging", "a charge")
+        # Live, but published with the retain flag, as many meters do: these count.
+        async with Feed(wire, SUN_W, retain=True):
+            await until(lambda: wire.state == "charging", "a charge")
 
 
 # --- signals ---------------------------------------------------------------------------------------------------------

@@ -204,17 +204,17 @@ class Plug:
 class Feed:
     """Publishes a reading several times a second, as a meter does, until the context is left."""
 
-    def __init__(self, observer: Observer, power_w: float, topic: str = GRID) -> None:
+    def __init__(self, observer: Observer, power_w: float, topic: str = GRID, retain: bool = False) -> None:
         self.power_w = power_w
         self.last_s = 0.0  # when the last reading went out
         self._observer = observer
-        self._topic = topic
+        self._topic, self._retain = topic, retain
         self._task: asyncio.Task[None] | None = None
 
     async def _run(self) -> None:
         while True:
             self.last_s = time.monotonic()
-            self._observer.say(self._topic, self.power_w)
+            self._observer.say(self._topic, self.power_w, self._retain)
             await asyncio.sleep(0.1)
 
     async def __aenter__(self) -> Self:
