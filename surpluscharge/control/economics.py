@@ -81,7 +81,7 @@ class Tariff(NamedTuple):
         Such hours are used as far as they go whether the sun shines or not, so what they pay is not lost to a charge
         at another time. Counted as they are, they would keep the car from charging even while they last.
         """
-        return max(Decimal(0), min(bought for bought, _ in _week(self)))
+        return _cheapest(self)
 
     def of_cheapest(self) -> str | None:
         """Return, in a sentence, where the cheapest hour as the alternative leads to what one may not expect.
@@ -122,6 +122,11 @@ def _week(tariff: Tariff) -> tuple[tuple[Decimal, Decimal], ...]:
     return tuple(
         tariff._traded(begin + timedelta(days=day, seconds=edge_s % DAY_S)) for day in range(7) for edge_s in edges_s
     )
+
+
+@lru_cache(maxsize=64)
+def _cheapest(tariff: Tariff) -> Decimal:
+    return max(Decimal(0), min(bought for bought, _ in _week(tariff)))
 
 
 class Priced(Protocol):

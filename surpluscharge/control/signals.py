@@ -11,6 +11,7 @@ import json
 import math
 import re
 from collections import Counter, deque
+from functools import lru_cache
 from statistics import median
 from typing import Any, Literal, NamedTuple, NoReturn
 
@@ -73,13 +74,13 @@ def value_at(payload: bytes, pointer: str | None) -> Any:
     if pointer is None:
         return text
     try:
-        document = json.loads(text, parse_constant=_refuse_constant)
+        document = _JSON.decode(text)
     except Rejected:
         raise
     except (ValueError, RecursionError):
         raise Rejected("not-json") from None
     try:
-        value = JsonPointer(pointer).resolve(document)
+        value = _pointer(pointer).resolve(document)
         if isinstance(value, EndOfList):  # the pointer ends in "-": after the last element there is nothing to read
             raise Rejected("pointer-misses")
         return value
@@ -89,6 +90,15 @@ def value_at(payload: bytes, pointer: str | None) -> Any:
 
 def _refuse_constant(_: str) -> NoReturn:  # NaN, Infinity: not JSON, though many programs write them
     raise Rejected("not-finite")
+
+
+_JSON = json.JSONDecoder(parse_constant=_refuse_constant)
+
+
+@lru_cache(maxsize=64)
+def _pointer(text: str) -> JsonPointer:
+    """Return the same few, of the configuration, that are asked for with each reading."""
+    return JsonPointer(text)
 
 
 def number(value: Any) -> float:

@@ -802,6 +802,7 @@ FAULTS = (
     ),
 )
 FAULT_BY_CODE = {fault.code: fault for fault in FAULTS}
+_PLACE = {code: number for number, code in enumerate(FAULT_BY_CODE)}
 
 
 class Record(NamedTuple):
@@ -842,8 +843,7 @@ class Supervisor:
         """The faults that count now, in the table's order."""
         active = [record for record in self.records.values() if record.active]
         if len(active) > 1:
-            order = list(FAULT_BY_CODE)
-            active.sort(key=lambda record: order.index(record.code))
+            active.sort(key=lambda record: _PLACE[record.code])
         return tuple(active)
 
     def judge(self, now: Situation, limits: Limits, now_s: float) -> int:
