@@ -70,7 +70,7 @@ def zone(name: str | None) -> tzinfo | None:
 
 def day_number(wall: datetime, begins: time_of_day) -> int:
     """Return the number of the local day, where days begin at the given local time."""
-    return (wall - timedelta(hours=begins.hour, minutes=begins.minute)).date().toordinal()
+    return wall.toordinal() - ((wall.hour, wall.minute) < (begins.hour, begins.minute))
 
 
 def until_next_day_s(wall: datetime, begins: time_of_day) -> float:
