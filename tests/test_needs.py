@@ -214,7 +214,10 @@ def test_lower_prices_cost_no_more() -> None:
     costs = []
     for less in (0.0, 0.05, 0.1):
         book = hourly(lambda at, less=less: prices[at // 3600 % 24] - less * (at // 3600 % 3 == 0))
-        costs.append(-sum(seen_to(configured(), readings, book)["best"].done.gain))
+        case = comparing.study(configured(), readings, book=book)
+        least = case.params.min_on_s, case.params.min_off_s
+        ideal = needs.best(readings, case.sums.gain, *least, case.draw_w, case.dues)
+        costs.append(-sum(comparing.of_runs(case, ideal.runs).gain))
     assert costs == sorted(costs, reverse=True) and costs[0] > costs[2]
 
 
