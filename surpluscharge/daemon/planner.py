@@ -93,7 +93,8 @@ class Planner:
         self.past: Mapping[date, Day] = {}
         self._edits: tuple[int, ...] = ()  # of the ledger, when that was asked
         self.shown: Shown | None = None
-        self.prices_ahead: tuple[tuple[float, float], ...] = ()  # of a day: from when, and what a kWh costs from then
+        self._ahead: tuple[tuple[float, float], ...] = ()  # the prices of a day from now on, and
+        self._ahead_of: tuple[float, slots.Book, Config] | None = None  # of which quarter, and by what they are so
         self._kept: PlanAhead | None = None  # as it is on record
         self._again_s = -math.inf
         self._learned_by: Config | None = None  # the configuration that it was learned by
@@ -291,7 +292,6 @@ class Planner:
             until_s = now_s + min(left_s, self._ends_s - self._clock().now())
             windows.append((now_s, until_s))
             self._again_s = min(self._again_s, max(until_s, now_s + 10.0))
-        self.prices_ahead = tuple(self._prices_ahead(config, wall))
         made = self._make(controller, wall)
         if made is not None:
             self._again_s = min(self._again_s, max(made.plan.again_s, now_s + 1.0))
@@ -365,14 +365,26 @@ class Planner:
         if not controller.wants_on or progress.got_wh < self._before_wh:
             self._before_wh = min(progress.got_wh, controller.progress.got_wh)
 
-    def _prices_ahead(self, config: Config, wall: datetime) -> Iterator[tuple[float, float]]:
-        """Yield from when a kWh costs what, for a day from now on, in quarters of an hour; nothing without prices."""
-        tariffs, before, from_s = config.tariffs(), None, wall.timestamp() // slots.QUARTER_S * slots.QUARTER_S
+    @property
+    def prices_ahead(self) -> tuple[tuple[float, float], ...]:
+        """From when a kWh costs what, for a day from now on, in quarters of an hour; empty without prices."""
+        config, wall = self._config(), self._clock().wall()
+        if wall.timestamp() < wishes.UNSET_S:
+            return ()
+        from_s = wall.timestamp() // slots.QUARTER_S * slots.QUARTER_S
+        of = self._ahead_of
+        if of is None or of[0] != from_s or of[1] is not self.prices or of[2] is not config:
+            self._ahead_of = from_s, self.prices, config
+            self._ahead = tuple(self._prices_from(from_s, config, wall.tzinfo))
+        return self._ahead
+
+    def _prices_from(self, from_s: float, config: Config, zone: tzinfo | None) -> Iterator[tuple[float, float]]:
+        tariffs, before = config.tariffs(), None
         for number in range(round(DAY_S / slots.QUARTER_S) if tariffs else 0):
             at_s = from_s + number * slots.QUARTER_S
             slot, prices = slots.at(self.prices, at_s), None
             if slot is None and tariffs:
-                prices = tariffs.prices_at(datetime.fromtimestamp(at_s, wall.tzinfo))
+                prices = tariffs.prices_at(datetime.fromtimestamp(at_s, zone))
             price = slot.value if slot else float(prices.import_price) if prices else None
             if price is not None and price != before:
                 before = price
