@@ -208,6 +208,11 @@ END
     put 644 "$root/deploy/manual.md" $doc/deploy/manual.md
     put 644 "$root/deploy/day.svg" $doc/deploy/day.svg
     put 644 "$root/config.example.toml" /usr/share/surpluscharge/config.example.toml
+    install -d "$tree/usr/share/man/man1"
+    gzip -9 -n <"$root/deploy/surpluscharge.1" >"$tree/usr/share/man/man1/surpluscharge.1.gz"
+    put 644 "$root/deploy/completion.bash" /usr/share/bash-completion/completions/surpluscharge
+    put 644 "$root/deploy/completion.zsh" /usr/share/zsh/vendor-completions/_surpluscharge
+    put 644 "$root/deploy/completion.fish" /usr/share/fish/vendor_completions.d/surpluscharge.fish
     ln -s ../../surpluscharge/config.example.toml "$tree$doc/config.example.toml"
     put 644 "$root/deploy/mosquitto.conf" $doc/deploy/mosquitto.conf
     put 644 "$root/deploy/mosquitto.acl" $doc/deploy/mosquitto.acl

@@ -1,4 +1,7 @@
-"""The parts of README.md and of the manual that are made from the code: `python -m tests.readme` writes them anew."""
+"""What is made from the code: parts of README.md and of the manual, and what `tests.shells` makes.
+
+`python -m tests.readme` writes it anew.
+"""
 
 from __future__ import annotations
 
@@ -16,6 +19,7 @@ from surpluscharge.history.report import Household, build
 from surpluscharge.history.report.page import as_html
 from surpluscharge.history.report.paper import COLOURS
 from surpluscharge.words import duration
+from tests import shells
 from tests.histories import PARAMS, TARIFFS, ZONE, Habit, live
 
 ROOT = Path(__file__).parent.parent
@@ -78,3 +82,5 @@ if __name__ == "__main__":
     PICTURE.write_text(picture(), encoding="utf-8")
     for each in MADE:
         each.write_text(renewed(each), encoding="utf-8")
+    for each, text in shells.made().items():
+        each.write_text(text, encoding="utf-8")

@@ -11,7 +11,7 @@ import importlib
 import os
 import sqlite3
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Container
 from typing import NamedTuple
 
 from surpluscharge import __version__
@@ -55,7 +55,8 @@ COMMANDS = {
 def main(arguments: list[str] | None = None) -> int:
     """Run one command. Returns the exit status: 0 done, 1 it could not be done, 2 wrongly called."""
     arguments = sys.argv[1:] if arguments is None else arguments
-    options = _parser(arguments).parse_args(arguments)
+    asked = next((argument for argument in arguments if not argument.startswith("-")), "")
+    options = parser({asked}).parse_args(arguments)
     command: Callable[[argparse.Namespace], int] = options.command
     try:
         return command(options)
@@ -72,20 +73,19 @@ def main(arguments: list[str] | None = None) -> int:
         return 1
 
 
-def _parser(arguments: list[str]) -> argparse.ArgumentParser:
-    """Return a parser that knows all commands by name, and the options of the one that is asked for."""
-    parser = argparse.ArgumentParser(
+def parser(asked: Container[str] = COMMANDS.keys()) -> argparse.ArgumentParser:
+    """Return a parser that knows all commands by name, and the options of those that are asked for."""
+    whole = argparse.ArgumentParser(
         prog="surpluscharge",
         description="Charges an electric car from solar surplus through a switched, fixed-rate charge lead.",
         epilog=CAUTION,
     )
-    parser.add_argument("--version", action="version", version=f"surpluscharge {__version__}")
-    commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    asked = next((argument for argument in arguments if not argument.startswith("-")), None)
+    whole.add_argument("--version", action="version", version=f"surpluscharge {__version__}")
+    commands = whole.add_subparsers(required=True, metavar="COMMAND")
     for name, (group, about, config) in COMMANDS.items():
         sub = commands.add_parser(name, help=about, description=about)
         if config:
             sub.add_argument("--config", required=True, metavar="FILE", help="the configuration, a TOML file")
-        if name == asked:
+        if name in asked:
             getattr(importlib.import_module(f"surpluscharge.cli.{group}"), f"add_{name}")(sub)
-    return parser
+    return whole

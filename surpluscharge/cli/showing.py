@@ -51,8 +51,10 @@ def add_watch(sub: Any) -> None:
     sub.set_defaults(command=_watch)
     sub.add_argument("topic", nargs="*", help="base topics, + for any one level (default: surpluscharge/+)")
     sub.add_argument("--config", metavar="FILE", help="take broker and base topic from a daemon's configuration")
-    sub.add_argument("--host", dest="mqtt_host", help="the broker's name or address (default: localhost)")
-    sub.add_argument("--port", dest="mqtt_port", type=int, help="default: 1883, with TLS 8883")
+    sub.add_argument(
+        "--host", dest="mqtt_host", metavar="HOST", help="the broker's name or address (default: localhost)"
+    )
+    sub.add_argument("--port", dest="mqtt_port", type=int, metavar="PORT", help="default: 1883, with TLS 8883")
     sub.add_argument("--tls", dest="mqtt_tls", action="store_const", const=True, help="the connection is encrypted")
     sub.add_argument("--ca-file", dest="mqtt_ca_file", metavar="FILE", help="by a certificate authority of your own")
     sub.add_argument("--user", dest="mqtt_username", metavar="NAME", help="default: none")
