@@ -1,6 +1,6 @@
 # From `python -m tests.readme`.
 
-_shtab_surpluscharge_subparsers=(run check examine commission status watch off ack charge advise replay tune history export import report schema demo)
+_shtab_surpluscharge_subparsers=(run check examine commission status watch off ack charge advise replay tune history export import changed registers report schema demo)
 
 _shtab_surpluscharge_run_option_strings=(-h --help --config)
 _shtab_surpluscharge_check_option_strings=(-h --help --config --brief)
@@ -17,6 +17,8 @@ _shtab_surpluscharge_tune_option_strings=(-h --help --config --readings --decima
 _shtab_surpluscharge_history_option_strings=(-h --help --config --mend)
 _shtab_surpluscharge_export_option_strings=(-h --help --config --from --to --what --output)
 _shtab_surpluscharge_import_option_strings=(-h --help --config --decimal-comma --column --dry-run --list --undo --yes --fresh-s --gaps-only)
+_shtab_surpluscharge_changed_option_strings=(-h --help --config --from --note --list --undo --yes)
+_shtab_surpluscharge_registers_option_strings=(-h --help --config --month --json)
 _shtab_surpluscharge_report_option_strings=(-h --help --config --day --month --from --to --json --html)
 _shtab_surpluscharge_schema_option_strings=(-h --help)
 _shtab_surpluscharge_demo_option_strings=(-h --help --hours --speed --seed --battery --json)
@@ -48,6 +50,8 @@ _shtab_surpluscharge_history___config_COMPGEN=_shtab_compgen_files
 _shtab_surpluscharge_export___config_COMPGEN=_shtab_compgen_files
 _shtab_surpluscharge_export___output_COMPGEN=_shtab_compgen_files
 _shtab_surpluscharge_import___config_COMPGEN=_shtab_compgen_files
+_shtab_surpluscharge_changed___config_COMPGEN=_shtab_compgen_files
+_shtab_surpluscharge_registers___config_COMPGEN=_shtab_compgen_files
 _shtab_surpluscharge_report___config_COMPGEN=_shtab_compgen_files
 _shtab_surpluscharge_report___html_COMPGEN=_shtab_compgen_files
 
@@ -55,7 +59,8 @@ _shtab_surpluscharge_tune___objective_choices=(value solar starts)
 _shtab_surpluscharge_history_pos_0_choices=(check)
 _shtab_surpluscharge_export_pos_0_choices=(csv parquet)
 _shtab_surpluscharge_export___what_choices=(readings charges days)
-_shtab_surpluscharge_pos_0_choices=(run check examine commission status watch off ack charge advise replay tune history export import report schema demo)
+_shtab_surpluscharge_changed_pos_0_choices=(meter plug lead house)
+_shtab_surpluscharge_pos_0_choices=(run check examine commission status watch off ack charge advise replay tune history export import changed registers report schema demo)
 
 _shtab_surpluscharge_run__h_nargs=0
 _shtab_surpluscharge_run___help_nargs=0
@@ -106,6 +111,13 @@ _shtab_surpluscharge_import___dry_run_nargs=0
 _shtab_surpluscharge_import___list_nargs=0
 _shtab_surpluscharge_import___yes_nargs=0
 _shtab_surpluscharge_import___gaps_only_nargs=0
+_shtab_surpluscharge_changed__h_nargs=0
+_shtab_surpluscharge_changed___help_nargs=0
+_shtab_surpluscharge_changed___list_nargs=0
+_shtab_surpluscharge_changed___yes_nargs=0
+_shtab_surpluscharge_registers__h_nargs=0
+_shtab_surpluscharge_registers___help_nargs=0
+_shtab_surpluscharge_registers___json_nargs=0
 _shtab_surpluscharge_report__h_nargs=0
 _shtab_surpluscharge_report___help_nargs=0
 _shtab_surpluscharge_report___json_nargs=0

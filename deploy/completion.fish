@@ -46,8 +46,8 @@ function _shtab_surpluscharge_using
   test "$_shtab_surpluscharge_cmdpath" = "$argv"
 end
 
-set -g _shtab_surpluscharge_commands run check examine commission status watch off ack charge advise replay tune history export import report schema demo
-set -g _shtab_surpluscharge_opts_with_value --by --ca-file --column --config --day --fresh-s --from --host --hours --html --kwh --listen --month --objective --output --password-credential --password-env --password-file --port --prices --readings --record --seed --speed --to --undo --user --what --write
+set -g _shtab_surpluscharge_commands run check examine commission status watch off ack charge advise replay tune history export import changed registers report schema demo
+set -g _shtab_surpluscharge_opts_with_value --by --ca-file --column --config --day --fresh-s --from --host --hours --html --kwh --listen --month --note --objective --output --password-credential --password-env --password-file --port --prices --readings --record --seed --speed --to --undo --user --what --write
 
 complete -c surpluscharge -e
 complete -c surpluscharge -f
@@ -148,6 +148,20 @@ complete -c surpluscharge -n '_shtab_surpluscharge_using import' -l undo -x -d '
 complete -c surpluscharge -n '_shtab_surpluscharge_using import' -l yes -d 'do not ask before something is undone'
 complete -c surpluscharge -n '_shtab_surpluscharge_using import' -l fresh-s -x -d 'hold no reading longer (default: thrice the usual interval)'
 complete -c surpluscharge -n '_shtab_surpluscharge_using import' -l gaps-only -d 'leave out what is on record already'
+complete -c surpluscharge -n '_shtab_surpluscharge_using; and test $_shtab_surpluscharge_npos -eq 0' -a changed -d 'Say that meter, plug, lead or house is another one, so that nothing is mixed.'
+complete -c surpluscharge -n '_shtab_surpluscharge_using changed' -s h -l help -d 'show this help message and exit'
+complete -c surpluscharge -n '_shtab_surpluscharge_using changed' -l config -xka "(__fish_complete_path (commandline -ct))" -d 'the configuration, a TOML file'
+complete -c surpluscharge -n '_shtab_surpluscharge_using changed' -l from -x -d 'a day, or an RFC 3339 time (default: now)'
+complete -c surpluscharge -n '_shtab_surpluscharge_using changed' -l note -x -d 'a word about it, for reports'
+complete -c surpluscharge -n '_shtab_surpluscharge_using changed' -l list -d 'list what was said, by number'
+complete -c surpluscharge -n '_shtab_surpluscharge_using changed' -l undo -x -d 'take one back'
+complete -c surpluscharge -n '_shtab_surpluscharge_using changed' -l yes -d 'do not ask first'
+complete -c surpluscharge -n '_shtab_surpluscharge_using changed; and test $_shtab_surpluscharge_npos -eq 0' -ka "meter plug lead house" -d 'what is another one: house if moved, or with other panels'
+complete -c surpluscharge -n '_shtab_surpluscharge_using; and test $_shtab_surpluscharge_npos -eq 0' -a registers -d 'Make a statement of a month from what energy registers showed. Not for billing.'
+complete -c surpluscharge -n '_shtab_surpluscharge_using registers' -s h -l help -d 'show this help message and exit'
+complete -c surpluscharge -n '_shtab_surpluscharge_using registers' -l config -xka "(__fish_complete_path (commandline -ct))" -d 'the configuration, a TOML file'
+complete -c surpluscharge -n '_shtab_surpluscharge_using registers' -l month -x -d 'a month: 2031-05 (default: this one)'
+complete -c surpluscharge -n '_shtab_surpluscharge_using registers' -l json -d 'print it as JSON'
 complete -c surpluscharge -n '_shtab_surpluscharge_using; and test $_shtab_surpluscharge_npos -eq 0' -a report -d 'Say what a day, a month or any days came to: energy, money, surplus caught.'
 complete -c surpluscharge -n '_shtab_surpluscharge_using report' -s h -l help -d 'show this help message and exit'
 complete -c surpluscharge -n '_shtab_surpluscharge_using report' -l config -xka "(__fish_complete_path (commandline -ct))" -d 'the configuration, a TOML file'

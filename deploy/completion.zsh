@@ -7,6 +7,7 @@ _shtab_surpluscharge_commands() {
   local _commands=(
     ack:'Acknowledge latched faults, after somebody has looked at the cause.'
     advise:'Say from which surplus on charging pays, at the configured prices.'
+    changed:'Say that meter, plug, lead or house is another one, so that nothing is mixed.'
     charge:'Ask for a charge now, or by a time, whatever the sun does.'
     check:'Check a configuration, and show every setting with its source.'
     commission:'See, with you at the plug, that meter, relay and lead are as configured.'
@@ -16,6 +17,7 @@ _shtab_surpluscharge_commands() {
     history:'Check the ledger, and say how to mend it.'
     import:'Take older readings from a CSV file into the ledger: all of it, or nothing.'
     off:'Tell the relay to switch off, once, and return.'
+    registers:'Make a statement of a month from what energy registers showed. Not for billing.'
     replay:'Show what recorded readings would have given, beside the best possible.'
     report:'Say what a day, a month or any days came to: energy, money, surplus caught.'
     run:'Run the daemon until it is told to stop.'
@@ -52,6 +54,20 @@ _shtab_surpluscharge_advise_options=(
 
 # guard to ensure default positional specs are added only once per session
 _shtab_surpluscharge_advise_defaults_added=0
+
+_shtab_surpluscharge_changed_options=(
+  "(- : *)"{-h,--help}"[show this help message and exit]"
+  "--config[the configuration, a TOML file]:FILE:_files"
+  "--from[a day, or an RFC 3339 time (default\: now)]:TIME:"
+  "--note[a word about it, for reports]:TEXT:"
+  "--list[list what was said, by number]"
+  "--undo[take one back]:NUMBER:"
+  "--yes[do not ask first]"
+  ":what is another one\: house if moved, or with other panels:(meter plug lead house)"
+)
+
+# guard to ensure default positional specs are added only once per session
+_shtab_surpluscharge_changed_defaults_added=0
 
 _shtab_surpluscharge_charge_options=(
   "(- : *)"{-h,--help}"[show this help message and exit]"
@@ -153,6 +169,16 @@ _shtab_surpluscharge_off_options=(
 
 # guard to ensure default positional specs are added only once per session
 _shtab_surpluscharge_off_defaults_added=0
+
+_shtab_surpluscharge_registers_options=(
+  "(- : *)"{-h,--help}"[show this help message and exit]"
+  "--config[the configuration, a TOML file]:FILE:_files"
+  "--month[a month\: 2031-05 (default\: this one)]:MONTH:"
+  "--json[print it as JSON]"
+)
+
+# guard to ensure default positional specs are added only once per session
+_shtab_surpluscharge_registers_defaults_added=0
 
 _shtab_surpluscharge_replay_options=(
   "(- : *)"{-h,--help}"[show this help message and exit]"
@@ -262,6 +288,7 @@ _shtab_surpluscharge() {
       case $line[1] in
         ack) _arguments -C -s $_shtab_surpluscharge_ack_options ;;
         advise) _arguments -C -s $_shtab_surpluscharge_advise_options ;;
+        changed) _arguments -C -s $_shtab_surpluscharge_changed_options ;;
         charge) _arguments -C -s $_shtab_surpluscharge_charge_options ;;
         check) _arguments -C -s $_shtab_surpluscharge_check_options ;;
         commission) _arguments -C -s $_shtab_surpluscharge_commission_options ;;
@@ -271,6 +298,7 @@ _shtab_surpluscharge() {
         history) _arguments -C -s $_shtab_surpluscharge_history_options ;;
         import) _arguments -C -s $_shtab_surpluscharge_import_options ;;
         off) _arguments -C -s $_shtab_surpluscharge_off_options ;;
+        registers) _arguments -C -s $_shtab_surpluscharge_registers_options ;;
         replay) _arguments -C -s $_shtab_surpluscharge_replay_options ;;
         report) _arguments -C -s $_shtab_surpluscharge_report_options ;;
         run) _arguments -C -s $_shtab_surpluscharge_run_options ;;

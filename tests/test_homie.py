@@ -1,4 +1,4 @@
-"""Self-description: does a reader who knows only the Homie 5 convention (here: from memory) find and operate it?"""
+"""Self-description: does a reader who knows only the Homie 5 convention find and operate it, clause by clause?"""
 
 from __future__ import annotations
 
@@ -7,34 +7,37 @@ import hashlib
 import json
 import re
 import signal
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import pytest
+from structlog.testing import capture_logs
 
 from surpluscharge.clock import ScaledClock, SystemClock
 from surpluscharge.commissioning import hand
 from surpluscharge.control import news
 from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.daemon import homie
-from surpluscharge.daemon.logs import LIMITS
-from tests.conftest import BrokerMaker, Mosquitto, config_from
+from surpluscharge.daemon.logs import LIMITS, logger
+from tests.conftest import BrokerMaker, Mosquitto, config_from, tool
 from tests.test_relay import START
 from tests.test_status import House
-from tests.wire import GRID, PATIENCE_S, SUN_W, Feed, Observer, Stage, until
+from tests.wire import GRID, PATIENCE_S, SUN_W, Feed, Heard, Observer, Stage, running, until
 
 ROOT = "homie/5/surpluscharge-shed"
 ENABLED, ACKNOWLEDGE = f"{ROOT}/charging/enabled", f"{ROOT}/charging/acknowledge"
 
-# The convention's own words, Homie 5.0 (from memory).
+# Homie 5.0, convention.md in the repository homieiot/convention at 063301d: the words that it uses.
 ID = re.compile(r"[a-z0-9-]+")
 STATES = {"init", "ready", "disconnected", "sleeping", "lost"}
 DATATYPES = {"integer", "float", "boolean", "string", "enum", "color", "datetime", "duration", "json"}
-UNITS = {"°C", "°F", "°", "L", "gal", "V", "W", "kW", "kWh", "A", "Hz", "rpm", "%", "m", "m³", "ft", "Pa", "psi", "#"}
+UNITS = {"°C", "°F", "°", "L", "gal", "V", "W", "kW", "kWh", "A", "Hz", "rpm", "%", "m", "m³", "ft", "m/s", "kn", "Pa"}
+UNITS |= {"psi", "ppm", "s", "min", "h", "lx", "K", "MK⁻¹", "#"}
 DEVICE = {"homie", "version", "name", "type", "nodes", "children", "root", "parent", "extensions"}
 PROPERTY = {"name", "datatype", "format", "unit", "settable", "retained"}
-NUMBER = re.compile(r"-?[0-9]+(\.[0-9]+)?([eE][+-]?[0-9]+)?")
+NUMBER = re.compile(r"-?[0-9]+(\.[0-9]+)?([eE]-?[0-9]+)?")  # no "+"
 
 
 def properties(description: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
@@ -279,8 +282,344 @@ async def test_when_it_says_nothing(stage: Stage) -> None:
     async with stage.running():
         pass
     led = hand.ByHand(stage.config(homie={"publish": True}), SystemClock(), lambda _: None)
-    running = asyncio.create_task(led.service.run())
+    task = asyncio.create_task(led.service.run())
     await stage.ready()
     led.service.stop()
-    await asyncio.wait_for(running, PATIENCE_S)
+    await asyncio.wait_for(task, PATIENCE_S)
     assert not [message.topic for message in stage.wire.heard if message.topic.startswith("homie/")]
+
+
+def below(stage: Stage, device: str) -> dict[str, str]:
+    """Return what somebody who comes now finds retained below a device, once all of it has come."""
+    late = stage.observe()
+    late.publish("test/after", "all that is retained")
+    deadline_s = time.monotonic() + PATIENCE_S
+    while not late.on("test/after") and time.monotonic() < deadline_s:
+        time.sleep(0.01)
+    return {heard.topic: heard.text for heard in late.heard if heard.topic.startswith(f"{device}/") and heard.payload}
+
+
+@pytest.mark.broker
+async def test_a_device_that_moves(stage: Stage) -> None:
+    """In another domain it is there, and here no more."""
+    async with stage.running(homie={"publish": True}):
+        await until(lambda: stage.wire.last(f"{ROOT}/$state") == "ready", "ready")
+    moved = ROOT.replace("homie/", "elsewhere/")
+    async with stage.running(homie={"publish": True, "domain": "elsewhere"}) as daemon:
+        await until(lambda: stage.wire.last(f"{moved}/$state") == "ready", "ready there")
+        assert daemon.events("homie_withdrawn", device=ROOT)
+    assert not below(stage, ROOT)
+    assert below(stage, moved)[f"{moved}/$state"] == "disconnected"
+    async with stage.running(homie={"publish": True, "domain": "elsewhere"}) as daemon:
+        await until(lambda: stage.wire.last(f"{moved}/$state") == "ready", "ready again")
+        assert not daemon.events("homie_withdrawn")
+
+
+@pytest.mark.broker
+async def test_what_an_earlier_version_said_is_taken_away(stage: Stage) -> None:
+    """A value that there is no more; and nothing that cannot be ours, whatever is in the file."""
+    old, others = f"{ROOT}/charging/of-old", ("homie/5/kettle/$state", "surpluscharge/shed/enable", f"{ROOT}/+/#")
+    for topic in (old, *others[:2]):
+        stage.wire.publish(topic, "true", retain=True)
+    traces = stage.config().state_file.with_suffix(".homie")
+    traces.parent.mkdir(parents=True, exist_ok=True)
+    traces.write_text("\n".join((old, *others)))
+    async with stage.running(homie={"publish": True}):
+        await until(lambda: stage.wire.last(f"{ROOT}/$state") == "ready", "ready")
+        assert stage.wire.last(old) == ""
+        assert old not in traces.read_text().split() and f"{ROOT}/$state" in traces.read_text().split()
+    assert below(stage, "homie/5/kettle")
+
+
+@pytest.mark.broker
+async def test_by_hand_it_stays_the_device_it_is(stage: Stage) -> None:
+    async with stage.running(homie={"publish": True}):
+        await until(lambda: stage.wire.last(f"{ROOT}/$state") == "ready", "ready")
+    led = hand.ByHand(stage.config(homie={"publish": True}), SystemClock(), lambda _: None)
+    task = asyncio.create_task(led.service.run())
+    await stage.ready()
+    led.service.stop()
+    await asyncio.wait_for(task, PATIENCE_S)
+    assert below(stage, ROOT)[f"{ROOT}/$state"] == "disconnected"
+
+
+@pytest.mark.broker
+async def test_a_broker_that_is_away_when_it_ends(stage: Stage, mosquitto: Mosquitto) -> None:
+    """It is gone once the broker is back, and nothing else waits for that."""
+    async with stage.running(homie={"publish": True}):
+        await until(lambda: stage.wire.last(f"{ROOT}/$state") == "ready", "ready")
+    mosquitto.kill()
+    traces = stage.config().state_file.with_suffix(".homie")
+    async with running(stage.config()):
+        await asyncio.sleep(0.5)
+        assert traces.exists()
+        mosquitto.start()
+        await until(lambda: not traces.exists(), "the broker's answer", 40)
+
+
+@pytest.mark.parametrize("spoilt", [b"\xff", b"x" * 200_000, None], ids=["not text", "endless", "a folder"])
+def test_traces_that_cannot_be_read(spoilt: bytes | None, tmp_path: Path) -> None:
+    """It is said, and nothing is taken away; what is said anew is known anew where it can be written."""
+    config = config_from(store={"directory": str(tmp_path)}, homie={"publish": True})
+    place = config.state_file.with_suffix(".homie")
+    if spoilt is None:
+        place.mkdir()
+    else:
+        place.write_bytes(spoilt)
+    with capture_logs() as said:
+        traces = homie.Traces(config, logger())
+        traces.keep()
+    assert not traces.stale
+    assert {line["event"] for line in said} == {"homie_not_kept"}
+    assert place.is_dir() or f"{config.homie_topic}/$state" in place.read_text().split()
+
+
+# --- the convention, clause by clause --------------------------------------------------------------------------------
+
+
+class Life(NamedTuple):
+    """What a daemon published as a device, from its first start until it was to describe itself no more."""
+
+    said: list[Heard]
+    enabled_after: list[str]  # what it said of "enabled" once it was set, right after "ready"
+    left: list[Heard]  # what was retained at the end
+
+    def on(self, pattern: str) -> list[Heard]:
+        """Return what was said on the topics below the device that fit."""
+        return [heard for heard in self.said if re.fullmatch(f"{ROOT}/{pattern}", heard.topic)]
+
+    @property
+    def described(self) -> dict[str, Any]:
+        document: dict[str, Any] = json.loads(next(heard.text for heard in self.on(r"\$description") if heard.payload))
+        return document
+
+    def values(self, datatype: str) -> list[str]:
+        """Return every value of that type; a topic that is deleted has none."""
+        topics = {topic for topic, given in properties(self.described) if given["datatype"] == datatype}
+        found = [heard.text for topic in topics for heard in self.on(topic) if heard.payload]
+        assert found, f"no {datatype} was ever said"
+        return found
+
+    def state_at(self) -> Iterator[tuple[str, Heard]]:
+        """Yield each message with the $state that was in force before it."""
+        state = ""
+        for heard in self.said:
+            yield state, heard
+            if heard.topic == f"{ROOT}/$state":
+                state = heard.text
+
+
+async def lived(stage: Stage) -> Life:
+    """A charge, a fault and its end, a stop; a start and a sudden death; and a start without describing itself."""
+    meter = [{"topic": GRID, "fresh_s": 20.0}]  # two real seconds
+    async with stage.running(ScaledClock(START, 10.0), homie={"publish": True}, meter=meter):
+        await until(lambda: stage.wire.last(f"{ROOT}/$state") == "ready", "ready")
+        count = len(stage.wire.on(ENABLED))
+        stage.wire.publish(f"{ENABLED}/set", "true")
+        await until(lambda: len(stage.wire.on(ENABLED)) > count, "an answer")
+        answers = stage.wire.texts(ENABLED)[count:]
+        async with Feed(stage.wire, SUN_W):
+            await until(lambda: stage.wire.last(f"{ROOT}/charging/relay") == "true", "a charge", 40)
+        await until(lambda: stage.wire.last(f"{ROOT}/$alert/meter-silent"), "an alert", 40)
+        async with Feed(stage.wire, 300):
+            await until(lambda: stage.wire.last(f"{ROOT}/$alert/meter-silent") == "", "its end", 40)
+    await until(lambda: stage.wire.last(f"{ROOT}/$state") == "disconnected", "disconnected")
+    daemon = stage.start(homie={"publish": True})
+    await until(lambda: stage.wire.last(f"{ROOT}/$state") == "ready", "ready again", 40)
+    daemon.kill()
+    await until(lambda: stage.wire.last(f"{ROOT}/$state") == "lost", "lost")
+    async with stage.running() as last:
+        await until(lambda: last.events("homie_withdrawn"), "its end as a device")
+    late = stage.observe()
+    await until(lambda: late.on("surpluscharge/shed/availability"), "what is retained")
+    said = [heard for heard in stage.observers[0].heard if heard.topic.startswith("homie/")]
+    left = [heard for heard in late.heard if heard.topic.startswith("homie/")]
+    return Life([heard for heard in said if not heard.topic.endswith("/set")], answers, left)
+
+
+@pytest.fixture(scope="module")
+def life(tmp_path_factory: pytest.TempPathFactory) -> Life:
+    folder = tmp_path_factory.mktemp("life")
+    broker = Mosquitto(tool("mosquitto"), folder)
+    broker.start()
+    stage = Stage(broker.port, folder)
+    try:
+        return asyncio.run(lived(stage))
+    finally:
+        stage.close()
+        broker.kill()
+
+
+def levels(topic: str) -> list[str]:
+    return [level for level in topic.split("/") if not level.startswith("$")]
+
+
+def formats(life: Life, datatype: str) -> list[str]:
+    return [given.get("format", "") for _, given in properties(life.described) if given["datatype"] == datatype]
+
+
+def removed_in_order(life: Life) -> bool:
+    """$state first, and after it nothing but the rest of what was there."""
+    states = [at for at, heard in enumerate(life.said) if heard.topic == f"{ROOT}/$state"]
+    end = life.said[states[-1] :]
+    there = {heard.topic for heard in life.said if heard.payload}
+    return not any(heard.payload for heard in end) and there <= {heard.topic for heard in end} and not life.left
+
+
+CLAUSES: list[tuple[str, Callable[[Life], bool]]] = [
+    (
+        "A topic level ID MAY ONLY contain lowercase letters from a to z, numbers from 0 to 9 as well as the hyphen",
+        lambda life: all(ID.fullmatch(level) for heard in life.said for level in levels(heard.topic)),
+    ),
+    (
+        "The special character $ is used and reserved for Homie attributes",
+        lambda life: (
+            {re.findall(r"\$\w+", heard.topic)[0] for heard in life.said if "$" in heard.topic}
+            == {"$state", "$description", "$alert"}
+        ),
+    ),
+    ("All messages MUST be sent as retained, UNLESS stated otherwise", lambda life: all(h.retain for h in life.said)),
+    (
+        "Devices publishing values for their non-retained properties must use non-retained messages",
+        lambda life: (  # ours has no value, it can only be set
+            [topic for topic, given in properties(life.described) if not given["retained"]] == ["charging/acknowledge"]
+            and not life.on("charging/acknowledge")
+        ),
+    ),
+    (
+        "Homie requires the last will (LWT) to set the homie / 5 / [device ID] / $state attribute to the value lost",
+        lambda life: "lost" in [heard.text for heard in life.on(r"\$state")],
+    ),
+    (
+        "an empty string value is represented by a 1-character string containing a single byte value 0",
+        lambda life: b"\0" in [heard.payload for heard in life.on("charging/waiting-for")],
+    ),
+    (
+        "Every MQTT message payload MUST be sent as a UTF-8 encoded string",
+        lambda life: all(h.text is not None for h in life.said),
+    ),
+    (
+        "The message MUST NOT include the UTF-8 BOM",
+        lambda life: not any(heard.payload.startswith(b"\xef\xbb\xbf") for heard in life.said),
+    ),
+    (
+        "String types are limited to 268,435,456 characters",
+        lambda life: max(map(len, life.values("string"))) <= 268_435_456,
+    ),
+    (
+        "Integer types are string literal representations of 64-bit signed whole numbers",
+        lambda life: all(re.fullmatch("-?[0-9]+", text) and abs(int(text)) < 2**63 for text in life.values("integer")),
+    ),
+    (
+        "[Float:] whole numbers, the negation character, the exponent character e or E and the decimal separator",
+        lambda life: all(NUMBER.fullmatch(text) for text in life.values("float")),
+    ),
+    (
+        "Booleans must be converted to the string literals true or false",
+        lambda life: set(life.values("boolean")) == {"true", "false"},
+    ),
+    (
+        "Enum payloads must be one of the values specified in the format definition of the property",
+        lambda life: set(life.values("enum")) <= set(",".join(formats(life, "enum")).split(",")),
+    ),
+    (
+        "The second segment, containing the version, may not be customized",
+        lambda life: all(heard.topic.split("/")[:2] == ["homie", "5"] for heard in life.said),
+    ),
+    (
+        "this value [$description] may only change when the device $state is either init, disconnected, or lost",
+        lambda life: all(
+            state in ("init", "disconnected", "lost", "")
+            for state, heard in life.state_at()
+            if heard in life.on(r"\$description")
+        ),
+    ),
+    (
+        "The implemented Homie convention version, without the patch level. So the format is 5.x",
+        lambda life: re.fullmatch(r"5\.[0-9]+", life.described["homie"]) is not None,
+    ),
+    (
+        "[version] integer, required. Whenever the document changes, a new higher version must be assigned",
+        lambda life: (
+            type(life.described["version"]) is int
+            and len({heard.text for heard in life.on(r"\$description") if heard.payload}) == 1
+        ),
+    ),
+    (
+        "[root] Required if the device is NOT the root device, MUST be omitted otherwise",
+        lambda life: life.described.keys() <= DEVICE - {"root", "parent", "children"},
+    ),
+    (
+        "There are 5 possible state values",
+        lambda life: {heard.text for heard in life.on(r"\$state") if heard.payload} == STATES - {"sleeping"},
+    ),
+    (
+        "ready: ... has sent all Homie messages describing the device attributes, nodes, properties, and their values",
+        lambda life: (
+            {f"{ROOT}/{topic}" for topic, given in properties(life.described) if given["retained"]}
+            - {f"{ROOT}/house/grid-power", f"{ROOT}/house/surplus"}  # of which nothing is known yet
+            <= {heard.topic for state, heard in life.state_at() if state == "init"}
+        ),
+    ),
+    (
+        "The device has subscribed to all appropriate /set topics and is ready to receive messages",
+        lambda life: life.enabled_after == ["true"],
+    ),
+    (
+        "You must send this message [disconnected] before cleanly disconnecting",
+        lambda life: [heard.text for heard in life.on(r"\$state")][:3] == ["init", "ready", "disconnected"],
+    ),
+    (
+        "In order to permanently remove a device ... 1. remove the retained $state attribute ... 2. any other retained",
+        removed_in_order,
+    ),
+    (
+        "Each node, property must have a unique ID which adheres to the ID format",
+        lambda life: all(ID.fullmatch(level) for topic, _ in properties(life.described) for level in topic.split("/")),
+    ),
+    (
+        "[datatype] required. Any of the following values",
+        lambda life: all(given["datatype"] in DATATYPES for _, given in properties(life.described)),
+    ),
+    (
+        "The Property object has the following fields",
+        lambda life: all(
+            given.keys() <= PROPERTY and all(type(given[key]) is bool for key in ("settable", "retained"))
+            for _, given in properties(life.described)
+        ),
+    ),
+    (
+        "[enum] Individual values can not be an empty string. Duplicates are not allowed",
+        lambda life: all(
+            all(choices) and len(choices) == len(set(choices))
+            for choices in (text.split(",") for text in formats(life, "enum"))
+        ),
+    ),
+    (
+        "Recommended unit strings",
+        lambda life: {given.get("unit", "#") for _, given in properties(life.described)} <= UNITS,
+    ),
+    (
+        "The $target attribute must either be used for every value update, or it must never be used",
+        lambda life: not life.on(r".*\$target"),
+    ),
+    (
+        "The assigned and processed payload must be reflected by the Homie device in the property topic",
+        lambda life: "true" in [heard.text for heard in life.on("charging/enabled")],
+    ),
+    (
+        "[an alert] can be removed by deleting the topic. Alerts must be send as retained messages",
+        lambda life: (
+            [(bool(heard.payload), heard.retain) for heard in life.on(r"\$alert/meter-silent")][:3]
+            in ([(False, True), (True, True), (False, True)], [(True, True), (False, True), (False, True)])
+        ),
+    ),
+    ("All log messages send should be non-retained", lambda life: not life.on(r"\$log/.*")),  # it sends none
+]
+
+
+@pytest.mark.broker
+@pytest.mark.parametrize(("words", "holds"), CLAUSES, ids=[words[:40] for words, _ in CLAUSES])
+def test_a_clause(life: Life, words: str, holds: Callable[[Life], bool]) -> None:
+    """Of the convention's text (063301d), which binds who publishes a device."""
+    assert holds(life), words

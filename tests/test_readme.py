@@ -15,6 +15,7 @@ from surpluscharge.config import parse
 from surpluscharge.control.slots import Feed, read_prices
 from surpluscharge.control.wishes import Standing
 from surpluscharge.daemon.status import schema
+from tests import shells
 from tests.readme import MADE, MANUAL, README, ROOT, renewed
 
 TEXT, BOOK = README.read_text(encoding="utf-8"), MANUAL.read_text(encoding="utf-8")
@@ -25,6 +26,8 @@ def test_the_parts_made_from_the_code_are_up_to_date() -> None:
     """If this fails: `python -m tests.readme`."""
     for file in MADE:
         assert renewed(file) == file.read_text(encoding="utf-8")
+    for file, text in shells.made().items():
+        assert text == file.read_text(encoding="utf-8"), file.name
 
 
 def test_the_configuration_shown_can_be_run() -> None:

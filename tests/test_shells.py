@@ -10,7 +10,7 @@ import pytest
 
 from surpluscharge import cli
 from tests.conftest import tool
-from tests.shells import COMPLETIONS, PAGE, made
+from tests.shells import COMPLETIONS, PAGE
 
 ROOT = PAGE.parent.parent
 # What is typed last is what is to be completed: the commands, options and files of ours that then fit.
@@ -29,12 +29,6 @@ def run(*command: str | Path) -> str:
     done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False, cwd=ROOT)
     assert (done.returncode, done.stderr) == (0, "")
     return done.stdout
-
-
-@pytest.mark.parametrize("file", made(), ids=lambda file: file.name)
-def test_they_are_up_to_date(file: Path) -> None:
-    """If this fails: `python -m tests.readme`."""
-    assert file.read_text(encoding="utf-8") == made()[file]
 
 
 def test_readers_of_manual_pages_find_nothing_wrong() -> None:
@@ -56,7 +50,7 @@ def test_the_page_has_what_help_has(capsys: pytest.CaptureFixture[str], monkeypa
         assert set(word.findall(said)) - shown <= {"options", "positional", "arguments", "-h"}, name
 
 
-@pytest.mark.parametrize(("words", "wanted"), TYPED, ids=lambda value: " ".join(value) or "nothing")
+@pytest.mark.parametrize(("words", "wanted"), TYPED, ids=[" ".join(words) for words, _ in TYPED])
 def test_bash_completes(words: tuple[str, ...], wanted: set[str]) -> None:
     """As it calls what `complete -F` names: the words so far in COMP_WORDS, the answers in COMPREPLY."""
     script = (
@@ -68,7 +62,7 @@ def test_bash_completes(words: tuple[str, ...], wanted: set[str]) -> None:
     assert set(given.split()) == wanted
 
 
-@pytest.mark.parametrize(("words", "wanted"), TYPED, ids=lambda value: " ".join(value) or "nothing")
+@pytest.mark.parametrize(("words", "wanted"), TYPED, ids=[" ".join(words) for words, _ in TYPED])
 def test_fish_completes(words: tuple[str, ...], wanted: set[str]) -> None:
     line = " ".join(("surpluscharge", *words))
     given = run(tool("fish"), "--no-config", "-c", f"source {COMPLETIONS['fish']}; complete -C '{line}'")

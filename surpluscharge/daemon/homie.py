@@ -1,7 +1,11 @@
 """Self-description by the open Homie convention, version 5: a dashboard that knows it needs no topics typed in.
 
 What the status document says, once more and value by value, on a connection of its own: its will is the convention's
-``$state``, and whatever goes wrong with it leaves the daemon's own two alone. The convention is followed from memory.
+``$state``, and whatever goes wrong with it leaves the daemon's own two alone. tests/test_homie.py has the convention's
+own words, and what is done about each.
+
+What it leaves at the broker is written down beside the store, so that a later configuration that does not want it, or
+wants it elsewhere, or a later version that has no such value, takes it away.
 """
 
 from __future__ import annotations
@@ -9,6 +13,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import os
+import re
 from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple, get_args
 
@@ -16,7 +22,7 @@ import structlog
 from aiomqtt import MqttError
 
 from surpluscharge.clock import SystemClock, wait_until_set
-from surpluscharge.config import Config
+from surpluscharge.config import Config, read_bounded
 from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.daemon.mqtt import Link, Post, Refused
 from surpluscharge.daemon.status import StatusDocument, fault_in_words
@@ -24,6 +30,9 @@ from surpluscharge.daemon.status import StatusDocument, fault_in_words
 DESCRIPTION_VERSION = 6  # to be raised whenever the description changes
 EMPTY = "\0"  # how the convention writes empty text; an empty payload would take the value away
 LAST_WITHIN_S = 1.0  # real seconds, at shutdown, with the relay off already
+AGAIN_S = 5.0  # real seconds
+TRACE = re.compile(r"[a-z0-9-]+/5/surpluscharge-[a-z0-9-]+/[a-z0-9$/-]+")  # a topic that can be one of ours
+TRACES_BYTES = 100_000  # a file of ours has a few thousand
 NODES = {"charging": "Charging", "house": "House"}
 
 Handler = Callable[[str, bytes, bool], None]
@@ -115,6 +124,81 @@ def _kwh(energy_wh: float) -> float:
     return round(energy_wh / 1000, 3)
 
 
+class Traces:
+    """What of ours the broker may still have, as one topic a line in a file beside the store, and what is to go."""
+
+    def __init__(self, config: Config, log: structlog.stdlib.BoundLogger) -> None:
+        self._path, self._log = config.state_file.with_suffix(".homie"), log
+        root = config.homie_topic
+        # In the order in which the convention has them taken away: without its $state a device is gone. What is said
+        # last is answered for by the broker, and so for all before it.
+        here = ("$state", *(row.topic for row in PROPERTIES if row.of), *(f"$alert/{fault.code}" for fault in FAULTS))
+        self._wanted = [f"{root}/{topic}" for topic in (*here, "$description")] if config.homie.publish else []
+        self._had = self._read()
+        self.stale = [topic for topic in self._had if topic not in self._wanted]
+
+    def keep(self) -> None:
+        """Write down what will be there before any of it is."""
+        if set(self._wanted) - set(self._had):
+            self._write([*self.stale, *self._wanted])
+
+    async def take_away(self, link: Link) -> None:
+        """Take away what is not wanted any more. Raises MqttError where the broker is away."""
+        for at, topic in enumerate(self.stale, 1):
+            with contextlib.suppress(Refused):
+                # As below: acknowledged are the first and the last.
+                qos = 1 if topic.endswith("/$state") or at == len(self.stale) else 0
+                await link.publish(Post(topic, "", qos, retain=True))
+        if self.stale:
+            self._log.info("homie_withdrawn", topics=len(self.stale), device=self.stale[0].rpartition("/")[0])
+            self.stale = []
+            await asyncio.to_thread(self._write, self._wanted)
+
+    def _read(self) -> list[str]:
+        try:
+            lines = read_bounded(self._path, TRACES_BYTES, links=False).decode("ascii").splitlines()
+        except FileNotFoundError:
+            return []
+        except (OSError, ValueError) as error:
+            self._log.warning("homie_not_kept", reason=f"{self._path}: {error}")
+            return []
+        return [line for line in lines if TRACE.fullmatch(line)]  # never what is somebody else's
+
+    def _write(self, topics: list[str]) -> None:
+        beside = self._path.with_suffix(".homie-new")
+        try:
+            if not topics:
+                self._path.unlink(missing_ok=True)
+                return
+            beside.unlink(missing_ok=True)
+            with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
+                file.write("\n".join(topics) + "\n")
+                file.flush()
+                os.fsync(file.fileno())
+            beside.replace(self._path)
+        except OSError as error:
+            self._log.warning("homie_not_kept", reason=f"{self._path}: {error.strerror}")
+
+
+async def withdraw(
+    config: Config, log: structlog.stdlib.BoundLogger, traces: Traces, connect: Callable[..., Link] = Link
+) -> None:
+    """Take away what is not wanted any more, by a connection that lasts until that is done."""
+    up = asyncio.Event()
+    # By the same name: a connection of an earlier life that the broker still holds ends, and its will comes before.
+    link = connect("homie", config, log, will=None, farewell=None, on_up=up.set)
+    async with asyncio.TaskGroup() as tasks:
+        connected = tasks.create_task(link.run())
+        while traces.stale:
+            await wait_until_set(up, SystemClock(), AGAIN_S)
+            up.clear()
+            with contextlib.suppress(MqttError):
+                await traces.take_away(link)
+        while not connected.done():  # libraries may swallow a cancellation
+            connected.cancel()
+            await asyncio.wait([connected], timeout=AGAIN_S)
+
+
 class Homie:
     """The device at the broker. ``link`` and :meth:`run` are to be run beside each other."""
 
@@ -123,10 +207,12 @@ class Homie:
         config: Config,
         log: structlog.stdlib.BoundLogger,
         setters: Mapping[str, Handler],
+        traces: Traces,
         connect: Callable[..., Link] = Link,
     ) -> None:
         """``setters`` take what is set on a property, by its topic. Errors as for :class:`Link`."""
         self._root = config.homie_topic
+        self._traces = traces
         self._description = json.dumps(description(config.charger.name))
         self._told: dict[str, str] = {}  # on the present connection
         self._document: StatusDocument | None = None
@@ -179,6 +265,7 @@ class Homie:
     async def _tell(self) -> None:
         if self._document is None or not self.link.up:
             return
+        await self._traces.take_away(self.link)
         payloads = {"$description": self._description, **values(self._document), "$state": "ready"}
         if "$state" not in self._told:
             await self._publish("$state", "init")

@@ -31,6 +31,8 @@ EVENTS = {
     "connection_lost": "and down: link, reason",
     "connect_failed": "and cannot be made, tried again: link, broker, reason, attempt, next_try_s",
     "publish_refused": "the broker does not let the daemon publish: reason",
+    "homie_withdrawn": "what described the daemon there, and is not wanted any more, is taken away: device, topics",
+    "homie_not_kept": "what describes it there cannot be written down, or read, so as to be taken away: reason",
     "subscription_refused": "the broker does not let the daemon read a topic: topic, reason",
     "register_refused": "an energy register shows what cannot be, or nothing usable: name, reason, meaning, times",
     "gap_filled": "what energy registers counted while nothing was recorded is in the ledger: begin, end, import_wh, "
@@ -126,6 +128,8 @@ LIMITS = {
     "relay_confirmed": Limit(12, 3600.0),
     "relay_unconfirmed": Limit(12, 3600.0),
     "publish_refused": Limit(12, 3600.0),
+    "homie_withdrawn": Limit(4, 3600.0),
+    "homie_not_kept": Limit(4, 3600.0),
     "connect_failed": Limit(2, 60.0),
     "told": Limit(10, 3600.0),
     "tell_failed": Limit(4, 3600.0),

@@ -10,7 +10,7 @@ import asyncio
 import contextlib
 import signal
 import time
-from collections.abc import Sequence
+from collections.abc import Coroutine, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -26,7 +26,7 @@ from surpluscharge.control.rule import Way
 from surpluscharge.control.signals import Rejected
 from surpluscharge.daemon import logs, status, strain, systemd
 from surpluscharge.daemon.commands import COMMANDS, Command
-from surpluscharge.daemon.homie import Homie
+from surpluscharge.daemon.homie import Homie, Traces, withdraw
 from surpluscharge.daemon.ports import REAL, Ports
 from surpluscharge.daemon.relay import Relay, off_post
 from surpluscharge.daemon.saving import Saving, restore
@@ -153,7 +153,9 @@ class Service:
         setters = {
             command.property: partial(self._on_command, command) for command in commands if command.property is not None
         }
-        self.homie = Homie(config, self._log, setters, ports.link) if config.homie.publish else None
+        self._traces = Traces(config, self._log)
+        publish = config.homie.publish
+        self.homie = Homie(config, self._log, setters, self._traces, ports.link) if publish else None
         self.telling = self._with_telling()
         self._ping = self._with_ping()
         self._claims = self._with_neighbours()
@@ -184,6 +186,7 @@ class Service:
             else:  # what an earlier configuration knew of prices ahead is not in force
                 self._history.in_force(())
             self._recall_interval()
+            self._traces.keep()
             await self._run()
 
     def _recall_interval(self) -> None:
@@ -215,7 +218,7 @@ class Service:
                         self._history.run(),
                         *((self._claims.link.run(), self._claims.run()) if self._claims else ()),
                         *((self._planner.learn(),) if self._planner else ()),
-                        *((self.homie.link.run(), self.homie.run()) if self.homie else ()),
+                        *((self.homie.link.run(), self.homie.run()) if self.homie else self._withdrawing()),
                         *(teller.run() for teller in (self.telling.tellers if self.telling else ())),
                         *((self._ping.run(),) if self._ping else ()),
                     )
@@ -259,6 +262,12 @@ class Service:
             self._poke.clear()
             sleep_s = min(TICK_S, (watchdog_s or TICK_S * 4) / 4, self.controller.deadline_s() - now_s)
             await wait_until_set(self._poke, self.clock, sleep_s)
+
+    def _withdrawing(self) -> list[Coroutine[Any, Any, None]]:
+        """Return what takes away how an earlier configuration had it describe itself; by hand it is the same device."""
+        if self._by_hand or not self._traces.stale:
+            return []
+        return [withdraw(self.config, self._log, self._traces, self._ports.link)]
 
     def _with_planner(self) -> Planner | None:
         """Return what plans, where that is allowed; where it is not, nothing of it is in memory."""
