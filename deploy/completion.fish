@@ -46,8 +46,8 @@ function _shtab_surpluscharge_using
   test "$_shtab_surpluscharge_cmdpath" = "$argv"
 end
 
-set -g _shtab_surpluscharge_commands run check examine commission status watch off ack charge advise replay tune history export import changed registers report schema demo
-set -g _shtab_surpluscharge_opts_with_value --by --ca-file --column --config --day --fresh-s --from --host --hours --html --kwh --listen --month --note --objective --output --password-credential --password-env --password-file --port --prices --readings --record --seed --speed --to --undo --user --what --write
+set -g _shtab_surpluscharge_commands run check examine commission status watch off ack looked charge advise replay tune history export import changed registers report schema demo
+set -g _shtab_surpluscharge_opts_with_value --by --ca-file --column --config --day --fresh-s --from --host --hours --html --into --kwh --listen --month --note --objective --output --password-credential --password-env --password-file --port --prices --readings --record --seed --speed --to --undo --user --what --write
 
 complete -c surpluscharge -e
 complete -c surpluscharge -f
@@ -92,6 +92,9 @@ complete -c surpluscharge -n '_shtab_surpluscharge_using off' -l config -xka "(_
 complete -c surpluscharge -n '_shtab_surpluscharge_using; and test $_shtab_surpluscharge_npos -eq 0' -a ack -d 'Acknowledge latched faults, after somebody has looked at the cause.'
 complete -c surpluscharge -n '_shtab_surpluscharge_using ack' -s h -l help -d 'show this help message and exit'
 complete -c surpluscharge -n '_shtab_surpluscharge_using ack' -l config -xka "(__fish_complete_path (commandline -ct))" -d 'the configuration, a TOML file'
+complete -c surpluscharge -n '_shtab_surpluscharge_using; and test $_shtab_surpluscharge_npos -eq 0' -a looked -d 'Say that you have looked at pins and socket, and what you saw.'
+complete -c surpluscharge -n '_shtab_surpluscharge_using looked' -s h -l help -d 'show this help message and exit'
+complete -c surpluscharge -n '_shtab_surpluscharge_using looked' -l config -xka "(__fish_complete_path (commandline -ct))" -d 'the configuration, a TOML file'
 complete -c surpluscharge -n '_shtab_surpluscharge_using; and test $_shtab_surpluscharge_npos -eq 0' -a charge -d 'Ask for a charge now, or by a time, whatever the sun does.'
 complete -c surpluscharge -n '_shtab_surpluscharge_using charge' -s h -l help -d 'show this help message and exit'
 complete -c surpluscharge -n '_shtab_surpluscharge_using charge' -l config -xka "(__fish_complete_path (commandline -ct))" -d 'the configuration, a TOML file'
@@ -166,11 +169,13 @@ complete -c surpluscharge -n '_shtab_surpluscharge_using; and test $_shtab_surpl
 complete -c surpluscharge -n '_shtab_surpluscharge_using report' -s h -l help -d 'show this help message and exit'
 complete -c surpluscharge -n '_shtab_surpluscharge_using report' -l config -xka "(__fish_complete_path (commandline -ct))" -d 'the configuration, a TOML file'
 complete -c surpluscharge -n '_shtab_surpluscharge_using report' -l day -x -d 'a day: 2031-05-14, today or yesterday (default: today)'
-complete -c surpluscharge -n '_shtab_surpluscharge_using report' -l month -x -d 'a month: 2031-05'
+complete -c surpluscharge -n '_shtab_surpluscharge_using report' -l month -x -d 'a month: 2031-05, or last'
 complete -c surpluscharge -n '_shtab_surpluscharge_using report' -l from -x -d 'the first of several days'
 complete -c surpluscharge -n '_shtab_surpluscharge_using report' -l to -x -d 'and the last (default: today)'
 complete -c surpluscharge -n '_shtab_surpluscharge_using report' -l json -d 'print the figures as JSON'
 complete -c surpluscharge -n '_shtab_surpluscharge_using report' -l html -xka "(__fish_complete_path (commandline -ct))" -d 'write a page with pictures (needs the report extra)'
+complete -c surpluscharge -n '_shtab_surpluscharge_using report' -l into -x -d 'write it there, named by its days: a page, or text without the report extra'
+complete -c surpluscharge -n '_shtab_surpluscharge_using report' -l tell -d 'send it to those whom [[tell]] tells of months'
 complete -c surpluscharge -n '_shtab_surpluscharge_using; and test $_shtab_surpluscharge_npos -eq 0' -a schema -d 'Print the JSON Schema of the status document.'
 complete -c surpluscharge -n '_shtab_surpluscharge_using schema' -s h -l help -d 'show this help message and exit'
 complete -c surpluscharge -n '_shtab_surpluscharge_using; and test $_shtab_surpluscharge_npos -eq 0' -a demo -d 'Watch the daemon run a simulated house, its numbers invented.'

@@ -16,6 +16,7 @@ _shtab_surpluscharge_commands() {
     export:'Write what is on record to standard output, or to a file.'
     history:'Check the ledger, and say how to mend it.'
     import:'Take older readings from a CSV file into the ledger: all of it, or nothing.'
+    looked:'Say that you have looked at pins and socket, and what you saw.'
     off:'Tell the relay to switch off, once, and return.'
     registers:'Make a statement of a month from what energy registers showed. Not for billing.'
     replay:'Show what recorded readings would have given, beside the best possible.'
@@ -162,6 +163,15 @@ _shtab_surpluscharge_import_options=(
 # guard to ensure default positional specs are added only once per session
 _shtab_surpluscharge_import_defaults_added=0
 
+_shtab_surpluscharge_looked_options=(
+  "(- : *)"{-h,--help}"[show this help message and exit]"
+  "--config[the configuration, a TOML file]:FILE:_files"
+  "(*)::what you saw, in words, such as\: pins bright, nothing brown:"
+)
+
+# guard to ensure default positional specs are added only once per session
+_shtab_surpluscharge_looked_defaults_added=0
+
 _shtab_surpluscharge_off_options=(
   "(- : *)"{-h,--help}"[show this help message and exit]"
   "--config[the configuration, a TOML file]:FILE:_files"
@@ -199,11 +209,13 @@ _shtab_surpluscharge_report_options=(
   "(- : *)"{-h,--help}"[show this help message and exit]"
   "--config[the configuration, a TOML file]:FILE:_files"
   "--day[a day\: 2031-05-14, today or yesterday (default\: today)]:DATE:"
-  "--month[a month\: 2031-05]:MONTH:"
+  "--month[a month\: 2031-05, or last]:MONTH:"
   "--from[the first of several days]:DATE:"
   "--to[and the last (default\: today)]:DATE:"
   "--json[print the figures as JSON]"
   "--html[write a page with pictures (needs the report extra)]:FILE:_files"
+  "--into[write it there, named by its days\: a page, or text without the report extra]:FOLDER:"
+  "--tell[send it to those whom \[\[tell\]\] tells of months]"
 )
 
 # guard to ensure default positional specs are added only once per session
@@ -297,6 +309,7 @@ _shtab_surpluscharge() {
         export) _arguments -C -s $_shtab_surpluscharge_export_options ;;
         history) _arguments -C -s $_shtab_surpluscharge_history_options ;;
         import) _arguments -C -s $_shtab_surpluscharge_import_options ;;
+        looked) _arguments -C -s $_shtab_surpluscharge_looked_options ;;
         off) _arguments -C -s $_shtab_surpluscharge_off_options ;;
         registers) _arguments -C -s $_shtab_surpluscharge_registers_options ;;
         replay) _arguments -C -s $_shtab_surpluscharge_replay_options ;;

@@ -194,8 +194,8 @@ END
 
     put 755 "$root/deploy/debian/surpluscharge" /usr/bin/surpluscharge
     put 755 "$root/deploy/debian/rtupdate" /usr/share/python3/runtime.d/surpluscharge.rtupdate
-    for unit in surpluscharge.service surpluscharge@.service; do
-        put 644 "$root/deploy/$unit" /usr/lib/systemd/system/$unit
+    for unit in "$root"/deploy/surpluscharge*.service "$root"/deploy/surpluscharge*.timer; do
+        put 644 "$unit" "/usr/lib/systemd/system/${unit##*/}"
     done
     put 644 "$root/deploy/sysusers.conf" /usr/lib/sysusers.d/surpluscharge.conf
     put 644 "$root/deploy/tmpfiles.conf" /usr/lib/tmpfiles.d/surpluscharge.conf

@@ -17,10 +17,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from aiosmtpd.controller import Controller as MailServer
 from hypothesis import HealthCheck, settings
 
 from surpluscharge.config import Config
-from tests.wire import Stage
+from tests.wire import Postbox, Stage
 
 # The same examples in each run: what a change breaks must not depend on the day it is tried. New ones are looked for
 # by the long runs of tests/bench, and by `pytest --hypothesis-profile=random`.
@@ -186,6 +187,16 @@ def stage(mosquitto: Mosquitto, tmp_path: Path) -> Iterator[Stage]:
     stage = Stage(mosquitto.port, tmp_path)
     yield stage
     stage.close()
+
+
+@pytest.fixture
+def postbox() -> Iterator[tuple[Postbox, int]]:
+    """A real SMTP server in a thread of its own (aiosmtpd)."""
+    box, port = Postbox(), free_port()
+    server = MailServer(box, hostname="127.0.0.1", port=port)
+    server.start()
+    yield box, port
+    server.stop()
 
 
 BrokerMaker = Callable[[str], Stage]

@@ -29,7 +29,7 @@ EXIT_STATUS = {
 FILES = {
     "/etc/surpluscharge/surpluscharge.toml": "The configuration of surpluscharge.service.",
     "/etc/surpluscharge/NAME.toml": "That of surpluscharge@NAME.service, one of several chargers.",
-    "/var/lib/surpluscharge": "What is kept across restarts, and the ledger.",
+    "/var/lib/surpluscharge": "What is kept across restarts, the ledger, and the months' reports.",
     "/usr/share/surpluscharge/config.example.toml": "Every setting, with its default and what it is for.",
     "/usr/share/doc/surpluscharge/deploy/manual.md": "The manual: topics, documents, faults, events.",
 }

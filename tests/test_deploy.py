@@ -25,7 +25,8 @@ from surpluscharge import __version__
 from tests.conftest import free_port, tool
 
 DEPLOY = Path(__file__).parent.parent / "deploy"
-UNITS = ["surpluscharge.service", "surpluscharge@.service"]
+UNITS = ["surpluscharge.service", "surpluscharge@.service"]  # of the daemon, and
+MONTHLY = ["surpluscharge-month.service", "surpluscharge-month@.service"]  # of what a timer starts
 PROGRAM = "/usr/bin/surpluscharge"
 
 
@@ -65,7 +66,7 @@ def verify(folder: Path, unit: str, old: str = "", new: str = "") -> subprocess.
     return run(tool("systemd-analyze"), "verify", "--man=no", "--recursive-errors=no", copy)
 
 
-@pytest.mark.parametrize("unit", UNITS)
+@pytest.mark.parametrize("unit", [*UNITS, *MONTHLY])
 def test_systemd_accepts_the_unit(tmp_path: Path, unit: str) -> None:
     outcome = verify(tmp_path, unit)
     assert (outcome.returncode, outcome.stderr) == (0, "")
@@ -86,7 +87,7 @@ def test_a_wrong_unit_would_be_noticed(tmp_path: Path, old: str, new: str, compl
     assert complaint in outcome.stderr
 
 
-@pytest.mark.parametrize("unit", UNITS)
+@pytest.mark.parametrize("unit", [*UNITS, *MONTHLY])
 def test_exposure_is_at_most_one_and_a_half(unit: str) -> None:
     outcome = run(tool("systemd-analyze"), "security", "--offline=yes", "--no-pager", DEPLOY / unit)
     assert outcome.returncode == 0, outcome.stderr
@@ -133,18 +134,59 @@ def test_the_stop_action_can_read_the_password_too(unit: str) -> None:
     assert ("Service", "Environment", f"CREDENTIALS_DIRECTORY={place}") in settings(unit)
 
 
-def test_the_unit_for_several_chargers_is_the_same_but_for_the_name() -> None:
+@pytest.mark.parametrize("unit", ["surpluscharge.service", *MONTHLY[:1], "surpluscharge-month.timer"])
+def test_the_unit_for_several_chargers_is_the_same_but_for_the_name(unit: str) -> None:
     plain = [
-        (section, key, value.replace("surpluscharge.toml", "%i.toml"))
-        for section, key, value in settings("surpluscharge.service")
+        (
+            section,
+            key,
+            value.replace("surpluscharge.toml", "%i.toml").replace("%S/surpluscharge/", "%S/surpluscharge/%i/"),
+        )
+        for section, key, value in settings(unit)
     ]
     named: dict[str, Callable[[str], str]] = {
-        "Description": lambda value: f"{value} (%i)",
+        "Description": lambda value: re.sub("(surplus)(,|$)", r"\1 (%i)\2", value),
         "StateDirectory": lambda value: f"{value}/%i",
         "LoadCredential": lambda value: value.replace(":surpluscharge-", ":surpluscharge-%i-"),
     }
     expected = [(section, key, named.get(key, str)(value)) for section, key, value in plain]
-    assert settings("surpluscharge@.service") == expected
+    assert settings(unit.replace(".", "@.")) == expected
+
+
+# --- once a month ----------------------------------------------------------------------------------------------------
+
+
+def test_the_month_is_walled_in_as_the_daemon_is() -> None:
+    """All that systemd keeps from it, it keeps from the report too; only what it may use up is another thing."""
+    resources = {"MemoryHigh", "MemoryMax", "TasksMax", "OOMScoreAdjust", "Nice", "CPUWeight"}
+    lines = settings(UNITS[0])
+    walls = lines[lines.index(("Service", "RestrictAddressFamilies", "AF_INET AF_INET6 AF_UNIX")) :]
+    wanted = {line for line in walls if line[0] == "Service"} - {line for line in walls if line[1] in resources}
+    assert len(wanted) > 25 and wanted <= set(settings(MONTHLY[0]))
+
+
+def test_the_timer_comes_each_month_and_makes_up_for_what_was_missed() -> None:
+    """systemd.timer(5): Persistent= starts at once what would have been started while the machine was off."""
+    timer = dict(line[1:] for line in settings("surpluscharge-month.timer"))
+    assert timer["Persistent"] == "yes" and timer["WantedBy"] == "timers.target"
+    outcome = run(
+        tool("systemd-analyze"),
+        *("calendar", "--iterations=3", "--base-time=2031-01-01 08:00:00 UTC", f"{timer['OnCalendar']} UTC"),
+    )
+    assert re.findall(r"20\d\d-\d\d-\d\d \d\d:\d\d", outcome.stdout) == [
+        f"2031-0{month}-01 07:00" for month in (2, 3, 4)
+    ], outcome.stdout
+
+
+@pytest.mark.parametrize("timer", ["surpluscharge-month.timer", "surpluscharge-month@.timer"])
+def test_systemd_accepts_the_timer(tmp_path: Path, timer: str) -> None:
+    """Beside the unit that it starts."""
+    verify(tmp_path, timer.replace(".timer", ".service"))
+    copy = tmp_path / timer.replace("@.", "@carport.")
+    (tmp_path / timer.replace(".timer", ".service")).rename(copy.with_suffix(".service"))
+    copy.write_text((DEPLOY / timer).read_text())
+    outcome = run(tool("systemd-analyze"), "verify", "--man=no", "--recursive-errors=no", copy)
+    assert (outcome.returncode, outcome.stderr) == (0, "")
 
 
 # --- what is handed out: that it works is shown by tests/bench/service.py ---------------------------------------------

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import email
 import json
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
+from email import policy
 from fractions import Fraction
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -15,9 +18,11 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from surpluscharge import cli
+from surpluscharge.cli import records
 from surpluscharge.control import machine
 from surpluscharge.control.economics import EVERY_DAY, Tariff, Tariffs, Window
 from surpluscharge.control.rule import Band
+from surpluscharge.daemon import telling
 from surpluscharge.history import exchange
 from surpluscharge.history import report as reports
 from surpluscharge.history.energy import MWS_PER_KWH, NOTHING, Energy, Sample, day_span, hold, ms_of, time_of, total
@@ -25,6 +30,7 @@ from surpluscharge.history.ledger import LOST, Batch, Charge, Ledger, Retention,
 from surpluscharge.history.report import Household, Report, ReportError, as_json, as_text, build, figures, text, words
 from surpluscharge.history.report.text import BLOCKS, PLAIN
 from tests.histories import DRAW_W, PARAMS, TARIFFS, ZONE, Habit, live
+from tests.wire import Postbox
 
 FIRST = date(2031, 5, 14)
 LATER = datetime(2031, 6, 1, 12, tzinfo=UTC)
@@ -669,6 +675,8 @@ def test_json_and_page_in_one_go(config: Path, tmp_path: Path, capsys: pytest.Ca
         (["--to", "2024-05-14"], 1, "--to needs --from"),
         (["--from", "2024-05-15", "--to", "2024-05-14"], 1, "2024-05-15 is later than 2024-05-14"),
         (["--day", "9999-01-01"], 1, "still to come"),
+        (["--month", "last", "--day", "today"], 1, "exclude one another"),
+        (["--day", "2024-05-14", "--into", "/dev/null/reports"], 1, "cannot be written"),
         (["--day", "2024-05-14", "--html", "/nowhere/page.html"], 1, "/nowhere/page.html cannot be written"),
     ],
 )
@@ -682,6 +690,88 @@ def test_wrong_arguments_are_explained(
     out, err = capsys.readouterr()
     assert (got, out) == (status, "")
     assert message in err
+
+
+# --- sent, and kept by itself ----------------------------------------------------------------------------------------
+
+
+def told(folder: Path, config: Path, port: int, about: str = '["month", "latched"]') -> Path:
+    """Return the configuration, with somebody who is told by mail, and one whom only faults concern."""
+    path = folder / "told.toml"
+    mail = f'host = "127.0.0.1", port = {port}, security = "none", sender = "house@example.net"'
+    path.write_text(
+        config.read_text(encoding="utf-8")
+        + f'\n[[tell]]\nabout = {about}\nmail = {{ {mail}, to = ["me@example.net"] }}\n'
+        + f'[[tell]]\nabout = ["latched"]\nmail = {{ {mail}, to = ["other@example.net"] }}\n',
+        encoding="utf-8",
+    )
+    return path
+
+
+def test_a_month_is_sent_and_kept(config: Path, tmp_path: Path, postbox: tuple[Postbox, int]) -> None:
+    """As the timer's unit does: the text, with the page attached; the same page stays in the folder."""
+    box, port = postbox
+    folder = tmp_path / "state" / "reports"
+    arguments = ["report", "--config", str(told(tmp_path, config, port)), "--month", "2024-05"]
+    assert cli.main([*arguments, "--into", str(folder), "--tell"]) == 0
+    (content,) = box.got
+    mail = email.message_from_bytes(content, policy=policy.default)
+    assert mail["Subject"] == "surpluscharge carport: what May 2024 came to" and mail["To"] == "me@example.net"
+    text, page = mail.iter_parts()
+    assert "kWh" in text.get_content() and "unplug" not in text.get_content()
+    (kept,) = folder.iterdir()
+    assert kept.name == "report-2024-05.html"
+    assert page.get_content().split() == kept.read_text(encoding="utf-8").split()
+
+
+def test_a_month_without_the_drawing_library_is_text(config: Path, tmp_path: Path) -> None:
+    done = run(
+        *("--config", str(config), "--month", "2024-05", "--into", str(tmp_path)),
+        before="sys.modules['matplotlib'] = None",
+    )
+    assert done.returncode == 0, done.stderr
+    assert "kWh" in (tmp_path / "report-2024-05.txt").read_text(encoding="utf-8")
+
+
+def test_who_is_not_told_in_time_is_named(
+    config: Path,
+    tmp_path: Path,
+    postbox: tuple[Postbox, int],
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    box, port = postbox
+    box.refuses = True
+    monkeypatch.setattr(records, "TELL_WITHIN_S", 1.0)
+    assert cli.main(["report", "--config", str(told(tmp_path, config, port)), "--month", "2024-05", "--tell"]) == 1
+    err = capsys.readouterr().err
+    assert "tell_failed" in err and "tell.0 (mail) could not be told in 1 s" in err and "tell.1" not in err
+
+
+def test_what_cannot_be_sent_at_first_is_sent_later(
+    config: Path, tmp_path: Path, postbox: tuple[Postbox, int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    box, port = postbox
+    box.refuses = True
+    monkeypatch.setattr(telling, "RETRY_FIRST_S", 0.5)
+    timer = threading.Timer(0.3, lambda: setattr(box, "refuses", False))
+    timer.start()
+    assert cli.main(["report", "--config", str(told(tmp_path, config, port)), "--month", "2024-05", "--tell"]) == 0
+    timer.join()
+    assert len(box.got) == 1
+
+
+def test_nobody_to_tell_is_explained(config: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = told(tmp_path, config, 25, about='["day"]')
+    assert cli.main(["report", "--config", str(path), "--month", "last", "--tell"]) == 1
+    assert 'a [[tell]] with "month" in its about is needed' in capsys.readouterr().err
+
+
+def test_the_last_month_is_that_before_today(config: Path, tmp_path: Path) -> None:
+    today = datetime.now(ZONE).date()
+    before = today.replace(day=1) - timedelta(days=1)
+    assert cli.main(["report", "--config", str(config), "--month", "last", "--into", str(tmp_path)]) == 0
+    assert [path.name for path in tmp_path.iterdir()] == [f"report-{before:%Y-%m}.html"]
 
 
 def test_days_can_be_named(config: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -18,8 +18,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from aiosmtpd.controller import Controller as MailServer
-from aiosmtpd.smtp import SMTP
 from structlog.testing import capture_logs
 
 from surpluscharge.clock import Clock, ScaledClock
@@ -32,7 +30,7 @@ from surpluscharge.daemon.status import GAVE_UP, REARM, StatusDocument
 from surpluscharge.daemon.telling import Notice, Reader, Teller, Telling
 from tests.conftest import Mosquitto, free_port
 from tests.test_view import FAULT, FULL, NOON, planned
-from tests.wire import Stage, toml, until
+from tests.wire import Postbox, Stage, toml, until
 
 LATCHED = FAULT | {"code": "relay-stuck-on", "sentence": "It is stuck.", "remedy": "Go and look, now."}
 LASTING = FAULT | {"code": "plug-silent", "latched": False, "sentence": "It is silent.", "remedy": "Go and look."}
@@ -234,32 +232,6 @@ def a_message(**changes: Any) -> Message:
     return Message(**(given | changes))
 
 
-class Postbox:
-    """What a mail server of a test does: takes, refuses, or is slow."""
-
-    def __init__(self) -> None:
-        self.got: list[bytes] = []
-        self.refuses = False
-        self.slow_s = 0.0
-
-    async def handle_DATA(self, server: SMTP, session: Any, envelope: Any) -> str:  # noqa: N802
-        await asyncio.sleep(self.slow_s)
-        if self.refuses:
-            return "550 not here"
-        self.got.append(envelope.content)
-        return "250 OK"
-
-
-@pytest.fixture
-def postbox() -> Iterator[tuple[Postbox, int]]:
-    """A real SMTP server in a thread of its own (aiosmtpd)."""
-    box, port = Postbox(), free_port()
-    server = MailServer(box, hostname="127.0.0.1", port=port)
-    server.start()
-    yield box, port
-    server.stop()
-
-
 def mail_to(port: int) -> Mail:
     return Mail(
         TellMail(host="127.0.0.1", port=port, security="none", sender="house@example.net", to=["me@example.net"])
@@ -276,6 +248,17 @@ async def test_a_mail_arrives_and_can_be_read(postbox: tuple[Postbox, int]) -> N
     assert mail["From"] == "house@example.net" and mail["Auto-Submitted"] == "auto-generated"
     assert mail["Date"].datetime == NOON and mail["Message-ID"].endswith("@example.net>")
     assert mail.get_content().replace("\r\n", "\n") == "One {title}.\nTwo.\n"
+
+
+async def test_a_page_is_attached(postbox: tuple[Postbox, int]) -> None:
+    """RFC 2183, as Python's own parser has it: the text is read first, the page is a file beside it."""
+    box, port = postbox
+    await mail_to(port).send(a_message(page="<!doctype html><p>\u00e4"))
+    mail = email.message_from_bytes(box.got[0], policy=policy.default)
+    text, page = mail.iter_parts()
+    assert text.get_content().startswith("One") and not text.is_attachment()
+    assert (page.get_content_type(), page.get_filename()) == ("text/html", "carport.html") and page.is_attachment()
+    assert page.get_content().strip() == "<!doctype html><p>\u00e4"
 
 
 class Site:
@@ -532,7 +515,7 @@ def configured(text: str) -> Config:
         ('[[tell]]\npost = { url = "https://a.example", bearer_token = "hush" }', "a secret is never written"),
         (
             '[[tell]]\nabout = ["all"]\ncommand = ["/bin/true"]',
-            "must be one of 'latched', 'ended', 'look', 'unmet' or 'day'",
+            "must be one of 'latched', 'ended', 'look', 'unmet', 'day' or 'month'",
         ),
         ('[[tell]]\npause_s = 1\ncommand = ["/bin/true"]', "tell.0.pause_s"),
         ('[[tell]]\nmail = { host = "m", sender = "a@b.example", to = [] }', "needs at least one entry"),
@@ -563,7 +546,7 @@ def test_what_a_secret_address_holds_is_looked_at_and_not_shown(monkeypatch: pyt
     assert "what is found there is no address for HTTP" in str(refused.value) and "hush" not in str(refused.value)
     monkeypatch.setenv("POST_ADDRESS", "https://a.example/hush")
     telling_ = Telling(configured('[[tell]]\npost = { secret_url = { env = "POST_ADDRESS" } }'), a_clock, logs.logger())
-    assert [teller._by for teller in telling_.tellers] == ["tell.0 (post)"]
+    assert [teller.by for teller in telling_.tellers] == ["tell.0 (post)"]
 
 
 @pytest.mark.parametrize("found", ["hush\nX-Other: 1", "hush\r\n hush", "hush hush", "h\u00fcsh"])

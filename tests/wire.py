@@ -26,6 +26,7 @@ from typing import Any, NamedTuple, Self, TypeVar
 
 import paho.mqtt.client as paho
 import pytest
+from aiosmtpd.smtp import SMTP
 from jsonschema import Draft202012Validator, FormatChecker
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.subscribeoptions import SubscribeOptions
@@ -354,6 +355,22 @@ class Daemon(Log):
         """End it as a crash would: nothing of it runs any more."""
         self.process.send_signal(signal.SIGKILL)
         self.process.wait()
+
+
+class Postbox:
+    """What a mail server of a test does: takes, refuses, or is slow."""
+
+    def __init__(self) -> None:
+        self.got: list[bytes] = []
+        self.refuses = False
+        self.slow_s = 0.0
+
+    async def handle_DATA(self, server: SMTP, session: Any, envelope: Any) -> str:  # noqa: N802
+        await asyncio.sleep(self.slow_s)
+        if self.refuses:
+            return "550 not here"
+        self.got.append(envelope.content)
+        return "250 OK"
 
 
 class Disk:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import asyncio
 import contextlib
 import json
 import shutil
@@ -21,18 +22,22 @@ from surpluscharge.cli.common import (
     refusing,
     sure,
     there_already,
+    unwritable,
     write,
 )
 from surpluscharge.cli.readings import COLUMNS, layout, layout_options
-from surpluscharge.config import Config, load_offline
+from surpluscharge.clock import SystemClock, zone
+from surpluscharge.config import Config, load, load_offline
 from surpluscharge.control.rule import Way
-from surpluscharge.daemon import store
+from surpluscharge.daemon import logs, store
 from surpluscharge.history import energy, exchange, report
 from surpluscharge.history.ledger import Ledger, LedgerError, Retention
 from surpluscharge.history.readings import ReadingsError
 from surpluscharge.planning import comparing
 from surpluscharge.words import counted, duration, printable
 
+TOLD_COLUMNS = 72  # of a report that is sent, or kept as text
+TELL_WITHIN_S = 86400.0
 LONG_GAP_S = 600  # shorter ones are not worth a line
 
 
@@ -225,7 +230,10 @@ def _day(text: str) -> date | int:
     return named[text] if text in named else date_of(text)
 
 
-def _month(text: str) -> tuple[date, date]:
+def _month(text: str) -> tuple[date, date] | str:
+    """Return a month's first and last day; for "last" that, since only the configuration knows what is today."""
+    if text == "last":
+        return text
     try:
         return report.month_of(text)
     except ValueError:
@@ -242,7 +250,8 @@ def _period(options: argparse.Namespace, today: date) -> tuple[date, date]:
     if (options.day is not None) + (options.month is not None) + several > 1:
         raise report.ReportError("--day, --month and --from/--to exclude one another: give one of them")
     if options.month is not None:
-        first, last = options.month
+        before = today.replace(day=1) - timedelta(days=1)
+        first, last = report.month_of(f"{before:%Y-%m}") if options.month == "last" else options.month
         return first, last
     if not several:
         day = known(options.day or 0)
@@ -254,7 +263,9 @@ def _period(options: argparse.Namespace, today: date) -> tuple[date, date]:
 
 @refusing(report.ReportError)
 def _report(options: argparse.Namespace) -> int:
-    config = load_offline(options.config)
+    config = load(options.config) if options.tell else load_offline(options.config)
+    if options.tell and not any("month" in (table.about or ["month"]) for table in config.tell):
+        raise CannotError(f'{options.config}: nobody is told of months: a [[tell]] with "month" in its about is needed')
     now = now_of(config)
     site = report.Household(
         config.charger.name,
@@ -268,16 +279,59 @@ def _report(options: argparse.Namespace) -> int:
     first, last = _period(options, now.date())
     with Ledger(config.recorded_file, read_only=True) as ledger:
         made = report.build(ledger, first, last, now, site)
+    page = None
     if options.html is not None:
-        write(options.html, extra("surpluscharge.history.report.page").as_html(made))
+        page = extra("surpluscharge.history.report.page").as_html(made)
+        write(options.html, page)
         print(f"{options.html} written", file=sys.stderr)
+    elif options.into is not None:
+        page = _kept(options.into, made)
+    if options.tell:
+        _tell(config, made, page)
     encoding = sys.stdout.encoding or "ascii"
     if options.json:
         print(json.dumps(report.as_json(made), indent=2))
-    elif options.html is None:
+    elif not (options.html or options.into or options.tell):
         text = report.as_text(made, shutil.get_terminal_size().columns, report.marks_for(encoding))
         print(text.encode(encoding, "replace").decode(encoding))
     return 0
+
+
+def _kept(folder: Path, made: report.Report) -> str | None:
+    """Write a report there by its period's name: as a page, which is returned, or as text without what draws it."""
+    monthly = (made.first, made.last) == report.month_of(f"{made.first:%Y-%m}")
+    name = f"{made.first:%Y-%m}" if monthly else f"{made.first}-to-{made.last}"
+    page: str | None = None
+    with contextlib.suppress(CannotError):
+        page = extra("surpluscharge.history.report.page").as_html(made)
+    path = folder / f"report-{name}.{'txt' if page is None else 'html'}"
+    try:
+        folder.mkdir(mode=0o750, parents=True, exist_ok=True)
+    except OSError as error:
+        raise unwritable(path, error) from None
+    write(str(path), page or report.as_text(made, TOLD_COLUMNS, report.marks_for("utf-8")) + "\n")
+    print(f"{path} written", file=sys.stderr)
+    return page
+
+
+def _tell(config: Config, made: report.Report, page: str | None) -> None:
+    """Tell a report to all who are told of months. Raises CannotError where some cannot be told in a day."""
+    from surpluscharge.daemon.telling import Notice, Telling  # noqa: PLC0415  (nothing else here needs it)
+
+    logs.configure(config.log.level, config.log.format)
+    text, name = (
+        report.as_text(made, TOLD_COLUMNS, report.marks_for("utf-8")),
+        report.period_name(made.first, made.last),
+    )
+    notice = Notice("month", name, f"what {name} came to", text, page)
+    clock = SystemClock(zone(config.site.time_zone))
+    log = logs.logger().bind(ration=logs.Ration(clock.now), charger=config.charger.name)
+    try:
+        missing = asyncio.run(Telling(config, lambda: clock, log).tell(notice, TELL_WITHIN_S))
+    except (OSError, ValueError) as error:
+        raise CannotError(f"a secret or certificate of [[tell]] cannot be used: {error}") from None
+    if missing:
+        raise CannotError(f"{', '.join(missing)} could not be told in {duration(TELL_WITHIN_S)}: see above why")
 
 
 def add_history(sub: Any) -> None:
@@ -319,8 +373,15 @@ def add_import(sub: Any) -> None:
 def add_report(sub: Any) -> None:
     sub.set_defaults(command=_report)
     sub.add_argument("--day", type=_day, metavar="DATE", help="a day: 2031-05-14, today or yesterday (default: today)")
-    sub.add_argument("--month", type=_month, metavar="MONTH", help="a month: 2031-05")
+    sub.add_argument("--month", type=_month, metavar="MONTH", help="a month: 2031-05, or last")
     sub.add_argument("--from", type=_day, dest="first", metavar="DATE", help="the first of several days")
     sub.add_argument("--to", type=_day, dest="last", metavar="DATE", help="and the last (default: today)")
     sub.add_argument("--json", action="store_true", help="print the figures as JSON")
     sub.add_argument("--html", metavar="FILE", help="write a page with pictures (needs the report extra)")
+    sub.add_argument(
+        "--into",
+        type=Path,
+        metavar="FOLDER",
+        help="write it there, named by its days: a page, or text without the report extra",
+    )
+    sub.add_argument("--tell", action="store_true", help="send it to those whom [[tell]] tells of months")

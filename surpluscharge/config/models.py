@@ -507,7 +507,7 @@ class TellPost(Section):
 
 
 class TellTable(Section):
-    about: list[Literal["latched", "ended", "look", "unmet", "day"]] | None = Field(
+    about: list[Literal["latched", "ended", "look", "unmet", "day", "month"]] | None = Field(
         None, min_length=1, description="what is told; default: all of these"
     )
     pause_s: Seconds = Field(

@@ -47,6 +47,7 @@ class Message:
     count: int
     charger: str
     time: datetime
+    page: str | None = None  # HTML, for those ways that can bring it
 
     @property
     def fields(self) -> dict[str, str]:
@@ -166,6 +167,8 @@ def letter(message: Message, sender: str, to: list[str]) -> EmailMessage:
     mail["Message-ID"] = make_msgid(domain=sender.rpartition("@")[2])
     mail["Auto-Submitted"] = "auto-generated"
     mail.set_content(message.text + "\n")
+    if message.page is not None:
+        mail.add_attachment(message.page, subtype="html", filename=f"{message.charger}.html")
     return mail
 
 

@@ -34,7 +34,7 @@ RETRY_FIRST_S, RETRY_MOST_S = 30.0, 3600.0
 MOST_PENDING = 60  # kinds of things, more than there are
 LAST_WITHIN_S = 3.0  # real seconds, at the end
 
-ORDER = ("latched", "ended", "look", "unmet", "day")  # what is worst first
+ORDER = ("latched", "ended", "look", "unmet", "day", "month")  # what is worst first
 LOOK = ("look-due", "relay-worn")  # notes, but nobody else will look
 STILL = ("meter-silent", "battery-silent", "history-failing")  # notes, but nothing is charged or kept meanwhile
 
@@ -46,6 +46,7 @@ class Notice(NamedTuple):
     key: str
     title: str
     text: str
+    page: str | None = None  # HTML
 
 
 class Reader:
@@ -149,7 +150,7 @@ class Teller:
         log: structlog.stdlib.BoundLogger,
     ) -> None:
         self._way, self._about, self._pause_s, self._charger = way, about, pause_s, charger
-        self._clock, self._log, self._by = clock, log, f"{name} ({way.name})"
+        self._clock, self._log, self.by = clock, log, f"{name} ({way.name})"
         self._pending: dict[tuple[str, str], Pending] = {}
         self._left_out = 0
         self._news = asyncio.Event()
@@ -188,13 +189,13 @@ class Teller:
                 tried += 1
                 wait_s = min(RETRY_MOST_S, RETRY_FIRST_S * 2.0 ** min(tried - 1, 20))
                 self._log.warning(
-                    "tell_failed", by=self._by, reason=reason(error), attempt=tried, next_try_s=round(wait_s)
+                    "tell_failed", by=self.by, reason=reason(error), attempt=tried, next_try_s=round(wait_s)
                 )
                 self._take_back(going, left_out)
             else:
                 tried, wait_s = 0, self._pause_s
                 self._log.info(
-                    "told", by=self._by, about=sorted({about for about, _ in going}), count=_count(going, left_out)
+                    "told", by=self.by, about=sorted({about for about, _ in going}), count=_count(going, left_out)
                 )
                 if not self._pending:
                     self._all_told.set()
@@ -203,10 +204,14 @@ class Teller:
 
     async def say_last(self) -> None:
         """Send what waits now, if it can be sent within a moment."""
-        self._hurry.set()
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(LAST_WITHIN_S):
-                await self._all_told.wait()
+                await self.told()
+
+    async def told(self) -> None:
+        """Send what waits now, and wait until it is told."""
+        self._hurry.set()
+        await self._all_told.wait()
 
     def _take_back(self, going: dict[tuple[str, str], Pending], left_out: int) -> None:
         """Let what could not be sent wait again, before what has come since."""
@@ -235,10 +240,10 @@ def message(pending: list[Pending], left_out: int, charger: str, now: datetime) 
         parts.append(f"{one.notice.title} ({times}{one.first:%a %H:%M})\n{one.notice.text}")
     if left_out:
         parts.append(f"And {counted(left_out, 'thing')} before that, no longer told one by one.")
-    if any(one.notice.about != "day" for one in pending):
+    if any(one.notice.about not in ("day", "month") for one in pending):
         parts.append("Where something is hot, switch the circuit off at the fuse board before you unplug.")
     text = printable("\n\n".join(parts), lines=True)
-    return Message(printable(title)[:TITLE_LIMIT], text, first.about, total, charger, now)
+    return Message(printable(title)[:TITLE_LIMIT], text, first.about, total, charger, now, first.page)
 
 
 class Telling:
@@ -268,3 +273,17 @@ class Telling:
     async def say_last(self) -> None:
         """Wait, but not for long, until what was shown last is told."""
         await asyncio.gather(*(teller.say_last() for teller in self.tellers))
+
+    async def tell(self, notice: Notice, within_s: float) -> list[str]:
+        """Tell one thing, and return who of those who are to be told could not be, in so many real seconds."""
+        tasks = {}
+        async with asyncio.TaskGroup() as group:
+            running = [group.create_task(teller.run()) for teller in self.tellers]
+            for teller in self.tellers:
+                teller.offer(notice)
+                tasks[teller.by] = group.create_task(teller.told())
+            await asyncio.wait(tasks.values(), timeout=within_s)
+            missing = [by for by, task in tasks.items() if not task.done()]
+            for task in (*running, *tasks.values()):
+                task.cancel()
+        return missing

@@ -6,6 +6,7 @@ pages are written on, and the hand that draws on it, are planning's as well.
 
 from surpluscharge.history.report.figures import Household, Report, ReportError, as_json, build, month_of
 from surpluscharge.history.report.text import as_text, marks_for
+from surpluscharge.history.report.words import period_name
 
 __all__ = [
     "Household",
@@ -16,4 +17,5 @@ __all__ = [
     "build",
     "marks_for",
     "month_of",
+    "period_name",
 ]
