@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import random
+import signal
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -21,6 +23,7 @@ from surpluscharge.history.energy import MWS_PER_WH, ms_of
 from surpluscharge.history.ledger import Ledger
 from tests.conftest import config_from
 from tests.test_status import VirtualClock
+from tests.wire import POWER, SHADE_W, Feed, Stage
 
 LISBON = ZoneInfo("Europe/Lisbon")
 METER = [
@@ -190,3 +193,33 @@ def test_one_register_alone_is_warned_of() -> None:
     )
     found = [[text for text in warnings(config) if "energy_register" in text] for config in (alone, both)]
     assert [len(texts) for texts in found] == [1, 0]
+
+
+@pytest.mark.broker
+async def test_over_a_real_broker_a_register_comes_to_the_ledger_and_what_is_retained_does_not(stage: Stage) -> None:
+    """One that shares the topic of the plug's power, and one with a topic of its own."""
+    registers = [
+        {"topic": POWER, "counts": "charged", "unit": "Wh"},  # of this plug the number means both
+        {"topic": "house/energy", "pointer": "/in", "counts": "import"},
+    ]
+
+    async def lived(*shown: float) -> None:
+        daemon = stage.start(energy_register=registers)
+        await stage.ready()
+        for value in shown:
+            async with Feed(stage.wire, SHADE_W):
+                stage.wire.publish("house/energy", json.dumps({"in": value}))
+                stage.wire.publish(POWER, 10 * value)
+                await asyncio.sleep(0.3)
+        daemon.signal(signal.SIGTERM)
+        await daemon.ended()
+
+    stage.wire.publish("house/energy", json.dumps({"in": 7.0}), retain=True)
+    await lived(100.0, 100.25)
+    await lived(100.5)
+    with Ledger(stage.config().history_file, read_only=True) as ledger:
+        marks = ledger.marks(0, 1 << 60, "import")
+        charged = ledger.marks(0, 1 << 60, "charged")
+    assert [mark.shown_mws / 3.6e9 for mark in marks] == [100.25, 100.5]
+    assert {mark.base for mark in marks} == {1} and marks[-1].total_mws - marks[0].total_mws == 0.25 * 3.6e9
+    assert [mark.shown_mws / 3.6e6 for mark in charged] == [1002.5, 1005.0]

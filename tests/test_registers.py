@@ -16,12 +16,11 @@ from hypothesis import strategies as st
 from surpluscharge import cli
 from surpluscharge.control.rule import Band
 from surpluscharge.history.energy import MWS_PER_KWH, Energy, Interval, Sample, held, ms_of, total
-from surpluscharge.history.ledger import Batch, Ledger, Retention
+from surpluscharge.history.ledger import Batch, Ledger, Mark, Retention
 from surpluscharge.history.registers import (
     CLASSES,
     REASONS,
     Follower,
-    Mark,
     Register,
     class_of,
     statement,

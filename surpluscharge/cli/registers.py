@@ -10,8 +10,8 @@ from typing import Any, NamedTuple
 from surpluscharge.cli.common import CannotError, now_of
 from surpluscharge.config import load_offline
 from surpluscharge.history.energy import MWS_PER_KWH, MWS_PER_WH, day_span, ms_of, time_of
-from surpluscharge.history.ledger import DAY_MS, Compared, Ledger
-from surpluscharge.history.registers import CLASSES, Mark, Stretch, class_of, statement
+from surpluscharge.history.ledger import DAY_MS, Compared, Ledger, Mark
+from surpluscharge.history.registers import CLASSES, Stretch, class_of, statement
 from surpluscharge.history.report import month_of
 from surpluscharge.words import duration, number
 

@@ -15,8 +15,8 @@ from surpluscharge.config import Config
 from surpluscharge.config.models import EnergyRegister
 from surpluscharge.control.signals import REJECTIONS, Refusals, Rejected, number, value_at
 from surpluscharge.history.energy import MWS_PER_WH
-from surpluscharge.history.ledger import ANEW, Epoch
-from surpluscharge.history.registers import REASONS, Follower, Mark, Register
+from surpluscharge.history.ledger import ANEW, Epoch, Mark
+from surpluscharge.history.registers import REASONS, Follower, Register
 
 UNITS_MWS = {"Wh": MWS_PER_WH, "kWh": 1000 * MWS_PER_WH, "MWh": 1_000_000 * MWS_PER_WH}
 

@@ -119,7 +119,8 @@ class Historian:
         self.ahead: Mapping[str, Sequence[Sequence[Any]]] = {}  # as the ledger had it when it was opened
         self._counting = self._with_counting()
         self._edits: tuple[int, ...] = ()  # of the ledger: what people have done to it,
-        self._epochs: Sequence[Epoch] = ()  # and what they have said of changes in the house
+        self._epochs: Sequence[Epoch] = ()  # and what they have said of changes in the house,
+        self.changed_ms = 0  # the last of it; 0: nothing
         self._ahead_s = -math.inf  # when the last of it came that was worth a write of its own
         self._recorder = Recorder(
             DrawWatch(self._config().limits.draw_w), round(self._config().history.resolution_s * 1000)
@@ -179,7 +180,7 @@ class Historian:
             steps = _steps(ledger)
             DrawWatch(self._config().limits.draw_w, steps)  # what it cannot use is found out here
             self.ahead = ledger.ahead()
-            self._edits, self._epochs = ledger.edits(), ledger.epochs()
+            self._edits = self._edits_of(ledger)
             if self._counting and not self._has_written:
                 last = (ledger.last_mark(name) for name in self._counting.names)
                 self._counting.recall({mark.name: mark for mark in last if mark}, self._epochs)
@@ -193,10 +194,11 @@ class Historian:
             ledger.close()
             raise
 
-    @property
-    def changed_ms(self) -> int:
-        """When the owner last said of something in the house that it was changed; 0: never."""
-        return max((epoch.said_ms for epoch in self._epochs), default=0)
+    def _edits_of(self, ledger: Ledger) -> tuple[int, ...]:
+        edits = ledger.edits()  # before the rest: what is said in between is seen the next time
+        self._epochs = ledger.epochs()
+        self.changed_ms = max((epoch.said_ms for epoch in self._epochs), default=0)
+        return edits
 
     def changed(self, since_ms: int) -> news.Changed:
         """Return what has to be learned anew, of what the owner has said later than ``since_ms``."""
@@ -400,10 +402,9 @@ class Historian:
     def _heed_edits(self) -> list[Step] | None:
         """See whether the owner has said of something that it was changed; return the steps since."""
         assert self._ledger is not None
-        edits = self._ledger.edits()
-        if edits == self._edits:
+        if self._ledger.edits() == self._edits:
             return None
-        self._edits, self._epochs = edits, self._ledger.epochs()
+        self._edits = self._edits_of(self._ledger)
         return _steps(self._ledger)
 
     def _reckon(self) -> None:

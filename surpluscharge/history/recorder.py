@@ -22,11 +22,11 @@ from surpluscharge.history.ledger import (
     Due,
     FaultChange,
     Look,
+    Mark,
     PlanAhead,
     Shown,
     StateChange,
 )
-from surpluscharge.history.registers import Mark
 
 # A draw that is neither measured nor learned may be as far off as EN 50160 lets the mains voltage be.
 ASSUMED_ERROR_SHARE = 0.10

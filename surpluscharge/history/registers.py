@@ -17,12 +17,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from typing import Literal, NamedTuple, get_args
+from typing import Literal, NamedTuple
 
 from surpluscharge.history.energy import MWS_PER_KWH
+from surpluscharge.history.ledger import Mark
 
 Counts = Literal["import", "export", "charged"]
-COUNTS: tuple[Counts, ...] = get_args(Counts)
 STEP_MWS = MWS_PER_KWH  # a register may move by its last digit all at once: none is coarser that believes itself
 LEAST_ROLL_MWS = 10_000 * MWS_PER_KWH  # registers of fewer digits than this say where they roll over
 ROLL_PARTS = 1000  # and without being told, it has rolled over only within this part of its range
@@ -38,17 +38,6 @@ REASONS = {
     "jump": "it is higher than can have flowed since: a slip, or another register, which must show itself for longer",
     "negative": "no register shows less than nought",
 }
-
-
-class Mark(NamedTuple):
-    """A register's reading, as it is kept."""
-
-    name: str
-    at_ms: int
-    counts: str  # one of COUNTS
-    base: int  # 1, 2, ...: another one wherever it was put back, or exchanged
-    shown_mws: int  # as the register shows it
-    total_mws: int  # counted since its first base began; only differences within one base tell anything
 
 
 class Register(NamedTuple):
@@ -208,9 +197,3 @@ def class_of(register_mws: int, integrated_mws: int) -> tuple[float, str | None]
     """
     percent = 100.0 * (integrated_mws - register_mws) / register_mws
     return percent, next((name for name, most in CLASSES.items() if abs(percent) <= most), None)
-
-
-__all__ = [
-    "CLASSES", "COUNTS", "EVERY_MS", "REASONS", "Counts", "Follower", "Mark", "Register", "Stretch",
-    "class_of", "statement",
-]  # fmt: skip

@@ -30,8 +30,7 @@ from typing import NamedTuple
 
 from surpluscharge.control.slots import Slot
 from surpluscharge.history.energy import NOTHING, Energy, Interval, Sample, held, total
-from surpluscharge.history.ledger import LOST, Batch, Charge, Due, FaultChange, Ledger, PlanAhead
-from surpluscharge.history.registers import Mark
+from surpluscharge.history.ledger import LOST, Batch, Charge, Due, FaultChange, Ledger, Mark, PlanAhead
 
 EVERY_MS = 10_000
 BATCH = 30  # intervals, as the daemon writes them in five minutes

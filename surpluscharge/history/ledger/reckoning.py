@@ -17,7 +17,7 @@ the gap is reckoned anew, and so it is when the import is undone.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import tzinfo
 from typing import NamedTuple
 
@@ -25,7 +25,7 @@ from surpluscharge.control.economics import Tariffs
 from surpluscharge.history.energy import QUARTER_HOUR_MS, Energy, Interval
 from surpluscharge.history.ledger.ageing import Ageing
 from surpluscharge.history.ledger.books import FOR_EVER_MS, REGISTER
-from surpluscharge.history.registers import COUNTS, Mark
+from surpluscharge.history.ledger.records import Mark
 
 LEAST_GAP_MS = QUARTER_HOUR_MS
 RECKONED = "reckoned_ms"  # in meta: until then gaps were looked at
@@ -34,9 +34,11 @@ MOST_W = 100_000.0  # where nobody says how much can flow: no house that charges
 UNKNOWN_PARTS = 500  # of a time of which the books have all, no more than one part in so many is missing
 
 
-def _of(energy: Energy, counts: str) -> int:
-    """Return what a register that counts this would have counted."""
-    return {"import": energy.import_mws, "export": energy.export_mws, "charged": energy.charger_mws}[counts]
+COUNTED: dict[str, Callable[[Energy], int]] = {  # what a register would have counted, by what it counts
+    "import": lambda energy: energy.import_mws,
+    "export": lambda energy: energy.export_mws,
+    "charged": lambda energy: energy.charger_mws,
+}
 
 
 class Compared(NamedTuple):
@@ -155,7 +157,7 @@ class Reckoning(Ageing):
                 min(end_ms, after.at_ms) - max(begin_ms, before.at_ms)
                 for begin_ms, end_ms in self._open_gaps(before.at_ms, after.at_ms)
             )
-            left_mws = max(0, counted_mws - _of(there, before.counts))
+            left_mws = max(0, counted_mws - COUNTED[before.counts](there))
             flowed[before.counts] = flowed.get(before.counts, 0) + left_mws * (gap[1] - gap[0]) // open_ms
         if not flowed.keys() >= NEEDED:
             return None
@@ -176,7 +178,7 @@ class Reckoning(Ageing):
         """
         found: dict[str, Compared] = {}
         marks = self.marks(begin_ms, end_ms)
-        for counts in COUNTS:
+        for counts, counted in COUNTED.items():
             listed = [mark for mark in marks if mark.counts == counts]
             if len({mark.name for mark in listed}) != 1:
                 continue
@@ -188,7 +190,7 @@ class Reckoning(Ageing):
                 if earlier.base == later.base and whole and not self.register_ms(earlier.at_ms, later.at_ms):
                     length_ms += span_ms
                     register_mws += later.total_mws - earlier.total_mws
-                    integrated_mws += _of(there, counts)
+                    integrated_mws += counted(there)
             if register_mws:
                 found[counts] = Compared(length_ms, register_mws, integrated_mws)
         return found

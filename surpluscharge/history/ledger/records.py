@@ -10,7 +10,6 @@ from typing import NamedTuple, Self
 from surpluscharge.control.draw import Step
 from surpluscharge.control.slots import Book
 from surpluscharge.history.energy import Account, Energy, Interval
-from surpluscharge.history.registers import Mark
 
 DAY_MS = 86_400_000
 LONGEST_COUNT_MS = 8 * DAY_MS  # what was counted towards a need for longer tells of a car that was away
@@ -270,6 +269,17 @@ class DayTotal(NamedTuple):
     starts: int  # that are on record
     unlisted_ms: int = 0  # so long it charged without a charge on record: such readings were imported, starts unknown
     register_ms: int = 0  # for so long only what energy registers counted is known
+
+
+class Mark(NamedTuple):
+    """An energy register's reading, as it is kept."""
+
+    name: str
+    at_ms: int
+    counts: str  # "import", "export" or "charged"
+    base: int  # 1, 2, ...: another one wherever it was put back, or exchanged
+    shown_mws: int  # as the register shows it
+    total_mws: int  # counted since its first base began; only differences within one base tell anything
 
 
 class Batch(NamedTuple):
