@@ -76,6 +76,13 @@ def test_it_rolls_over_where_it_may_and_nowhere_else(
     assert counted(one) == pytest.approx(rise or 0.0, abs=1e-6)
 
 
+def test_what_is_put_back_near_a_power_of_ten_has_not_rolled_over() -> None:
+    one = follower()
+    assert fed(one, [9_980.0]) == [None]
+    assert fed(one, [0.0], HOUR_MS) == ["back"]  # though 20 kWh may flow in an hour
+    assert counted(one) == 0.0
+
+
 def test_one_that_is_put_back_to_nought_begins_anew_once_it_rises() -> None:
     one = follower()
     assert fed(one, [812.4, 0.0, 0.0, 0.0, 0.0]) == [None, "back", "back", "back", "back"]  # a meter that starts up
@@ -87,7 +94,7 @@ def test_one_that_is_put_back_to_nought_begins_anew_once_it_rises() -> None:
 
 
 def test_an_exchanged_meter_is_believed_after_a_day_and_at_once_where_the_owner_says_so() -> None:
-    for new in (300.0, 64_000.0):
+    for new in (300.0, 912.4, 64_000.0):  # 100 kWh more could have flowed in three hours and a half, and have not
         one = follower()
         fed(one, [812.4])
         said = fed(one, [new + 0.1 * hour for hour in range(30)], HOUR_MS)

@@ -206,12 +206,8 @@ def _undo_import(options: argparse.Namespace, config: Config) -> int:
     if not path.exists():
         raise CannotError(f"{path}: there is no history yet, and so no import to undo")
 
-    def undone(ledger: Ledger) -> str:
-        return _kwh(ledger.unfill(number, energy.ms_of(now), now.tzinfo, tariffs=config.tariffs()))
-
-    with exchange.rehearsal(path) as trial:
-        amount = undone(trial)
-        (one,) = (one for one in trial.fillings() if one.number == number)
+    with Ledger(path, read_only=True) as ledger, ledger.snapshot():
+        one, amount = ledger.undoable(number, now.tzinfo), _kwh(ledger.still_in(number))
     first, last = (energy.time_of(at_ms, now.tzinfo) for at_ms in (one.begin_ms, one.end_ms))
     print(f"import {number}, {printable(one.source)}, from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M}: {amount}")
     if options.dry_run:
@@ -219,7 +215,7 @@ def _undo_import(options: argparse.Namespace, config: Config) -> int:
         return 0
     sure("All that it added goes; what was there before, and what has come since, stays.", options.yes)
     with Ledger(path) as ledger:
-        undone(ledger)
+        ledger.unfill(number, energy.ms_of(now), now.tzinfo, tariffs=config.tariffs())
     print(f"Import {number} is undone.")
     return 0
 

@@ -167,6 +167,23 @@ class Fillable(Reckoning):
         found = self._db.execute("SELECT begin_ms, end_ms FROM filling WHERE number = ?", (number,)).fetchone()
         return f"{statement} WHERE begin_ms >= ? AND begin_ms < ? AND origin = ?", (*(found or (0, 0)), number)
 
+    def undoable(self, number: int, zone: tzinfo | None) -> Filling:
+        """Return the import of this number. Raises LedgerError where it cannot be undone, as :meth:`unfill` does."""
+        filling = next((one for one in self.fillings() if one.number == number), None)
+        if filling is None:
+            raise LedgerError(f"there is no import with the number {number}. `import --list` lists them")
+        if filling.undone_ms is not None:
+            undone = time_of(filling.undone_ms, zone)
+            raise LedgerError(f"import {number} was undone already, on {undone:%Y-%m-%d %H:%M}")
+        dropped_ms = self._dropped_ms()
+        if filling.begin_ms < dropped_ms:
+            raise LedgerError(
+                f"import {number} has aged: until {time_of(dropped_ms, zone):%Y-%m-%d %H:%M} only daily totals are "
+                "kept, and in them nobody can tell what was imported from what was recorded. A copy of the ledger "
+                "from before the import can be put back"
+            )
+        return filling
+
     def unfill(self, number: int, now_ms: int, zone: tzinfo | None, *, tariffs: Tariffs | None) -> Energy:
         """Take back what the import of this number added, and nothing else: all of it, or nothing.
 
@@ -175,19 +192,7 @@ class Fillable(Reckoning):
         where a part of it is kept in daily totals only.
         """
         with self._transaction():
-            filling = next((one for one in self.fillings() if one.number == number), None)
-            if filling is None:
-                raise LedgerError(f"there is no import with the number {number}. `import --list` lists them")
-            if filling.undone_ms is not None:
-                undone = time_of(filling.undone_ms, zone)
-                raise LedgerError(f"import {number} was undone already, on {undone:%Y-%m-%d %H:%M}")
-            dropped_ms = self._dropped_ms()
-            if filling.begin_ms < dropped_ms:
-                raise LedgerError(
-                    f"import {number} has aged: until {time_of(dropped_ms, zone):%Y-%m-%d %H:%M} only daily totals are "
-                    "kept, and in them nobody can tell what was imported from what was recorded. A copy of the ledger "
-                    "from before the import can be put back"
-                )
+            filling = self.undoable(number, zone)
             energy = self.still_in(number)
             self._db.execute(*self._of("DELETE FROM interval", number))
             span = filling.begin_ms, filling.end_ms
