@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from surpluscharge import cli
 from surpluscharge.control.rule import Band
 from surpluscharge.history.energy import MWS_PER_KWH, Energy, Interval, Sample, held, ms_of, total
+from surpluscharge.history.exchange import records
 from surpluscharge.history.ledger import Batch, Ledger, Mark, Retention
 from surpluscharge.history.registers import (
     CLASSES,
@@ -250,6 +251,10 @@ def test_a_gap_is_filled_with_what_the_registers_counted_and_says_so(tmp_path: P
         day = ledger.day_totals(DAY, DAY, UTC, None)[0]
         assert (day.register_ms, day.account.energy.known_ms) == (240 * MINUTE_MS, 860 * MINUTE_MS)
         assert list(ledger.surplus(filled.begin_ms, filled.end_ms, 1380.0)) == []  # no sun to be expected again
+        times = [datetime.fromtimestamp(at_ms / 1000, UTC) for at_ms in (filled.begin_ms - HOUR_MS, BEGIN_MS + DAY_MS)]
+        rows = list(records(ledger, "readings", *times, UTC, tariffs=None))
+        assert [row["time"] for row in rows if row["known_by"] == "register"] == ["2024-05-14T10:00:00.000+00:00"]
+        assert {row["known_by"] for row in rows} == {"readings", "register"}
         # However old it is, it is known for what it is.
         later_ms = BEGIN_MS + 40 * DAY_MS
         for kept in (Retention(2, 90, 365), Retention(2, 3, 365), Retention(2, 3, 10)):

@@ -58,6 +58,8 @@ def records(
 ) -> Iterator[dict[str, Any]]:
     """Yield what is recorded between two times, a row at a time; ``what`` is one of WHAT. Times are RFC 3339.
 
+    ``known_by`` says of what energy registers counted in a gap that it is a sum, and no reading.
+
     "readings" has the columns that an import needs: what was exported can be imported. (But readings tell of no plan:
     what one had it buy counts as bought beside the sun then.)
     """
@@ -66,13 +68,18 @@ def records(
         return time_of(at_ms, zone).isoformat(timespec="milliseconds")
 
     if what == "readings":
+        measured = iter(ledger.intervals(ms_of(begin), ms_of(end), measured=True))
+        next_ = next(measured, None)
         for interval in ledger.intervals(ms_of(begin), ms_of(end)):
+            read = interval == next_
+            next_ = next(measured, None) if read else next_
             yield {
                 "time": local(interval.begin_ms),
                 "until": local(interval.end_ms),
                 "grid_w": round(interval.grid_w, 3),
                 "charger_w": round(interval.charger_w, 3),
                 **_energies(interval.energy),
+                "known_by": "readings" if read else "register",
             }
     elif what == "charges":
         for charge in ledger.charges(ms_of(begin), ms_of(end)):
