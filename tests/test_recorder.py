@@ -117,7 +117,7 @@ def test_a_charge_is_recorded_as_it_happened(ledger: Ledger) -> None:
     rig.sun_w = 900.0
     rig.run(600)
     batch = rig.recorder.take()
-    assert rig.recorder.take() == Batch([], [], [], [], [])
+    assert rig.recorder.take() == Batch([], [], [], [], [], shown=[], looks=[])
     assert ledger.write(batch) == 0
     (charge,) = ledger.charges(0, 1 << 60)
     assert charge.cause == "import-held"
@@ -392,7 +392,7 @@ def test_without_a_record_nothing_is_recorded_until_the_clock_is_set(ledger: Led
     rig.wall_s = 100.0
     rig.recorder = Recorder(DrawWatch(DRAW_W), 10_000)
     rig.run(300)
-    assert rig.recorder.take() == Batch([], [], [], [], [])
+    assert rig.recorder.take() == Batch([], [], [], [], [], shown=[], looks=[])
     rig.controller.tell(news.CommandsLink(False), rig.at())
     rig.controller.tell(news.CommandsLink(True), rig.at())
     assert rig.controller.wants_on
@@ -560,7 +560,7 @@ def test_figures_are_of_today_yesterday_and_the_month_so_far(ledger: Ledger) -> 
         at_ms = ms_of(datetime(2031, month, day, 12, tzinfo=zone))
         charge = Charge(at_ms, at_ms, at_ms + 1000, "import-held", NOTHING)
         ledger.write(Batch([Interval(at_ms, at_ms + 1000, Energy(1000, solar_mws=3_600_000 << number))], [charge]))
-    found = historian_module.figures(ledger, date(2031, 5, 14), zone, 5, None)
+    found = historian_module.figures(ledger, date(2031, 5, 14), zone, 5, None, ledger.wear(230.0))
     assert [one.energy.charger_wh for one in (found.today, found.yesterday, found.month)] == [16.0, 8.0, 30.0]
     assert (found.starts, found.as_of_ms) == ((1, 1, 4), 5)
 
