@@ -54,7 +54,10 @@ def extra(module: str) -> ModuleType:
     try:
         return importlib.import_module(module)
     except ImportError as error:
-        raise CannotError(f"--html needs {error.name}: pip install 'surpluscharge[report]'") from None
+        raise CannotError(
+            f"--html needs {error.name}: pip install 'surpluscharge[report]', or with the Debian package "
+            "apt-get install python3-matplotlib"
+        ) from None
 
 
 def date_of(text: str) -> date:

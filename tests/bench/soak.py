@@ -45,7 +45,7 @@ from aiomqtt import Message
 from surpluscharge.clock import ScaledClock
 from surpluscharge.config import load
 from surpluscharge.daemon import logs
-from surpluscharge.daemon.service import Service
+from surpluscharge.daemon.service import Service, library_failed
 from tests.bench.outside import AVAILABILITY, COMMAND, ENABLE_SET, GRID, Broker, Wire
 
 ZONE = ZoneInfo("Europe/Lisbon")
@@ -142,8 +142,9 @@ class SameClock(ScaledClock):
 
 def daemon(config: Path, pace: Pace) -> None:
     async def run() -> None:
-        service = Service(load(str(config)), SameClock(pace))
-        asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, service.stop, "SIGTERM")
+        service, loop = Service(load(str(config)), SameClock(pace)), asyncio.get_running_loop()
+        loop.set_exception_handler(library_failed)
+        loop.add_signal_handler(signal.SIGTERM, service.stop, "SIGTERM")
         await service.run()
 
     logs.configure("info", "json")
@@ -277,7 +278,7 @@ class Soak:
             if line.startswith(b"{"):
                 event = json.loads(line)
                 self.events[event["event"]] += 1
-                if event["event"] in ("crashed", "library_failed", "plan_failed", "history_unusable"):
+                if event["event"] in ("crashed", "plan_failed", "history_unusable"):
                     self.troubles.append(line.decode()[:400])
             elif line.strip():
                 self.troubles.append(line.decode(errors="replace")[:400])
@@ -318,7 +319,8 @@ class Soak:
         playing = asyncio.create_task(house.run())
         self.start()
         began_s, ends_s = time.monotonic(), time.monotonic() + 60 * minutes
-        due_s = {each: self.passed_s + each for each in (BROKER_EVERY_S, RESTART_EVERY_S, LOOK_EVERY_S)}
+        every_s = {"broker": BROKER_EVERY_S, "restart": RESTART_EVERY_S, "look": LOOK_EVERY_S}
+        due_s = {what: self.passed_s + each_s for what, each_s in every_s.items()}
         print(f"{'until':<10} {'memory':>9} {'files':>5} {'threads':>7} {'written':>9} {'log':>8} {'ledger':>8}  left")
         while self.passed_s < YEARS * 365.25 * DAY_S and time.monotonic() < ends_s and not over.is_set():
             with contextlib.suppress(TimeoutError):
@@ -326,13 +328,13 @@ class Soak:
             if self.process is None or self.process.poll() is not None:
                 self.troubles.append(f"{self.pace.now():%Y-%m-%d}: the daemon ended by itself")
                 break
-            for each in [one for one, at_s in due_s.items() if self.passed_s >= at_s]:
-                due_s[each] += each
-                if each == BROKER_EVERY_S:
+            for what in [one for one, at_s in due_s.items() if self.passed_s >= at_s]:
+                due_s[what] += every_s[what]
+                if what == "broker":
                     self.broker.kill()
                     await asyncio.sleep(BROKER_AWAY_REAL_S)
                     await self.broker.start()
-                elif each == RESTART_EVERY_S:
+                elif what == "restart":
                     await self.stop()
                     self.start()
                 elif sample := self.look():
