@@ -1208,6 +1208,22 @@ def test_the_outlook_is_told_while_what_it_rests_on_is_not_too_old() -> None:
     assert rig.controller.outlook() is None
 
 
+def test_a_plan_makes_a_stop_come_sooner_and_a_start_as_before() -> None:
+    """Break-even at 480 W, as above: without a plan ten minutes off are worth 0.125 * sqrt(2) of the 1200 W."""
+    prices = Prices(*map(Decimal, ("0.3", "0.05", "0.2")))
+    settings = make_settings(min_on_s=600.0, min_off_s=600.0)
+    rule = settings.rule._replace(way=Way.PRICES, min_on_s=600.0, min_off_s=600.0)
+    rig = connected(settings._replace(rule=rule))
+    stops_w, starts_w = [], []
+    for planned in (False, True, False):
+        rig.tell(news.Follow(prices, planned))
+        starts_w.append(rig.controller.settings.params.start_export_w)
+        stops_w.append(DRAW_W - rig.controller.settings.params.stop_import_w)
+    usual_w = 480.0 - 0.125 * math.sqrt(2.0) * DRAW_W
+    assert stops_w == [pytest.approx(one) for one in (usual_w, 480.0 * 6 / 7, usual_w)]
+    assert len(set(starts_w)) == 1
+
+
 def test_how_far_the_socket_has_warmed_since_it_was_rested() -> None:
     rig = connected(make_settings(min_on_s=60.0, min_off_s=60.0)._replace(temperature=HEAT))
     warmed: list[float | None] = []

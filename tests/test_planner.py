@@ -836,6 +836,12 @@ def test_what_the_plan_expects_a_kwh_to_cost_is_what_the_sun_competes_with() -> 
     later.planner.past = {NOON.date() - timedelta(days=n): Day(sunny, (None,) * 48) for n in range(1, 20)}
     hoped = later.run(0.2).planner.prices_at(later.wall())
     assert hoped is not None and 0.06 < float(hoped.alternative_price) < 0.12
+    # Then a stop gives up nothing that another hour does not have; where no plan says what that costs, it may.
+    assert later.planner.competes_at(later.wall())
+    assert not House(configured({"need": []}, control=auto)).run(0.2).planner.competes_at(NOON)
+    fixed = {"start_export_w": 1380.0, "stop_import_w": 200.0}
+    numbers = House(configured({"need": [{"by": "18:00", "energy_wh": 2000}]}, control=fixed)).run(0.2)
+    assert not numbers.planner.competes_at(NOON)
 
 
 def test_thresholds_follow_prices_that_move() -> None:
