@@ -202,6 +202,9 @@ UNQUIET: dict[str, tuple[Any, ...]] = {
     "step_evened": (True,),
     "beyond_limit": (True,),
     "idle": (True,),
+    "joint_grown": (1, 2, 3),
+    "joint_over": (1, 2, 3),
+    "joint_lost_w": (40.0,),
     "look_due": (True,),
     "relay_worn": (True,),
 }

@@ -593,6 +593,7 @@ def test_the_document_as_a_whole() -> None:
             "battery_wh": 0.0,
         },
         "ledger": None,
+        "joints": None,
         "contacts": None,
         "learned_draw_w": None,
         "plan": None,

@@ -20,6 +20,8 @@ from surpluscharge.config import parse
 from surpluscharge.control import news
 from surpluscharge.control.controller import Controller, Kept, Moment, Settings, Tally
 from surpluscharge.control.hidden import Outcome, Tried
+from surpluscharge.control.joint import Kept as KeptJoint
+from surpluscharge.control.joint import Track
 from surpluscharge.control.supervisor import FAULTS, Record
 from surpluscharge.control.thermal import settled_level
 from surpluscharge.control.wishes import Progress, Request
@@ -60,10 +62,11 @@ KEPT = Kept(
     faults=(Record("socket-hot", 900.0, 2, active=True, acknowledged=False),),
     planned_at_s=400.75,
     tried=Tried(741000, 3, 210.5, 1, 600.5, (Outcome(600.5, 0.7, True, False),)),
+    joint=KeptJoint(ohms=Track((0.25, 0.3), last=0.3, last_s=700.5, since_s=100.25, pieces=2, amps=6.0), score=1.5),
 )
 
 
-SHIFTED = ("saved_s", "starts_s", "faults", "planned_at_s", "tried")  # to another clock
+SHIFTED = ("saved_s", "starts_s", "faults", "planned_at_s", "tried", "joint")  # to another clock
 
 
 class SetClock:
@@ -109,6 +112,9 @@ def file(tmp_path: Path) -> Path:
 
 _times = st.floats(0, 1e8)
 _past = st.floats(-1e9, BEFORE.now_s)
+_track = st.builds(
+    Track, st.lists(_times, max_size=90).map(tuple), st.none() | _times, _times, _times, st.none() | _times, _past
+)
 _kept = st.builds(
     Kept,
     saved_s=st.just(BEFORE.now_s),
@@ -158,6 +164,7 @@ _kept = st.builds(
         _past,
         st.lists(st.builds(Outcome, _past, st.floats(-1, 1), st.booleans(), st.booleans()), max_size=48).map(tuple),
     ),
+    joint=st.none() | st.builds(KeptJoint, _track, _track, _track, _times),
 )
 
 
@@ -218,6 +225,10 @@ def test_another_origin_shifts_by_the_wall_clock(file: Path) -> None:
     assert [record.raised_s for record in found.faults] == pytest.approx([30.0 - 3600.0 - 100.25])
     assert found.planned_at_s == pytest.approx(30.0 - 3600.0 - 599.5)
     assert found.tried.failed_s == found.tried.outcomes[0].at_s == pytest.approx(30.0 - 3600.0 - 399.75)
+    assert found.joint and KEPT.joint
+    assert found.joint.ohms.last_s == pytest.approx(30.0 - 3600.0 - 299.75)
+    assert found.joint.ohms.since_s == pytest.approx(30.0 - 3600.0 - 900.0)
+    assert found.joint.ohms._replace(last_s=700.5, since_s=100.25) == KEPT.joint.ohms
     assert found.tried._replace(failed_s=600.5, outcomes=KEPT.tried.outcomes) == KEPT.tried
     assert found._replace(**{name: getattr(KEPT, name) for name in SHIFTED}) == KEPT
 

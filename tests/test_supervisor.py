@@ -131,6 +131,11 @@ EVIDENT = {
     "voltage-low": IN_ORDER._replace(voltage_free_v=206.9),
     "voltage-sags": CHARGING._replace(voltage_drop_v=11.6),
     "circuit-resistance": CHARGING._replace(large_drops=3),
+    "joint-high": IN_ORDER._replace(joint_over=1, joint_lost_w=4.0),
+    "joint-grows": IN_ORDER._replace(joint_grown=1, joint_lost_w=8.0),
+    "joint-lossy": IN_ORDER._replace(joint_over=2, joint_lost_w=15.0),
+    "joint-grown": IN_ORDER._replace(joint_grown=2, joint_lost_w=20.0),
+    "joint-bad": CHARGING._replace(joint_grown=3, joint_lost_w=40.0),
     "look-due": IN_ORDER._replace(look_due=True),
     "relay-worn": IN_ORDER._replace(relay_worn=True),
     "clock-jump": CHARGING._replace(clock_jumped=True),
@@ -188,7 +193,8 @@ def test_the_table_is_fit_for_people() -> None:
         assert fault.severity in SEVERITY_NAMES
         assert fault.after_s >= 0 and fault.cooldown_s >= 0
         assert fault.cooldown_most_s >= fault.cooldown_s
-        assert fault.severity == TRIP or not fault.latches  # what waits for a person had better be off meanwhile
+        holds = fault.code in ("joint-lossy", "joint-grown")  # what is found so is found at a charge's end as well
+        assert fault.severity == (HOLD if holds else TRIP) or not fault.latches  # else it had better be off meanwhile
         assert {
             "not",
             "nothing",
@@ -209,6 +215,7 @@ def test_what_each_fault_does() -> None:
     """The decisions of the table, once more: whoever changes one should have to say so twice."""
     latching = {"over-current", "socket-hot", "relay-stuck-on", "meter-sign", "commands-flooded"}
     latching |= {"voltage-dangerous", "circuit-resistance", "lead-high", "payloads-exchanged", "battery-sign"}
+    latching |= {"joint-lossy", "joint-grown", "joint-bad"}
     assert {fault.code for fault in FAULTS if fault.latches} == latching
     assert {fault.code for fault in FAULTS if fault.third_latches} == {"socket-overload"}
     assert {
@@ -254,6 +261,11 @@ def test_what_each_fault_does() -> None:
         "voltage-low": (HOLD, 0.0, 0.0, 0.0),
         "voltage-sags": (END, 0.0, 1800.0, 14400.0),
         "circuit-resistance": (TRIP, 0.0, 0.0, 0.0),
+        "joint-high": (NOTE, 0.0, 0.0, 0.0),
+        "joint-grows": (NOTE, 0.0, 0.0, 0.0),
+        "joint-lossy": (HOLD, 0.0, 0.0, 0.0),
+        "joint-grown": (HOLD, 0.0, 0.0, 0.0),
+        "joint-bad": (TRIP, 0.0, 0.0, 0.0),
         "look-due": (NOTE, 0.0, 0.0, 0.0),
         "relay-worn": (NOTE, 0.0, 0.0, 0.0),
         "clock-jump": (NOTE, 0.0, 3600.0, 3600.0),

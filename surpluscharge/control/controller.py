@@ -19,6 +19,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from surpluscharge.control import ahead, battery, hidden, machine, news, steering, thermal
 from surpluscharge.control.hidden import ExportLimit, HiddenSun, Tried
+from surpluscharge.control.joint import NOTHING, Evidence, Warming, lost_in_wall
+from surpluscharge.control.joint import Kept as KeptJoint
 from surpluscharge.control.lessons import Lessons
 from surpluscharge.control.machine import MODE_NAMES, Inputs, Params, State
 from surpluscharge.control.news import News
@@ -27,7 +29,7 @@ from surpluscharge.control.rule import Band, Rule, Way, alike
 from surpluscharge.control.signals import Contact, Meter, Refusals, Rejected, Source, Stillness
 from surpluscharge.control.slots import REASONS
 from surpluscharge.control.steering import Running
-from surpluscharge.control.steps import SETTLES_S
+from surpluscharge.control.steps import SETTLES_S, Beside
 from surpluscharge.control.supervisor import (
     DROP_SHARE,
     HIGH_WAITS_S,
@@ -135,6 +137,7 @@ class Kept(NamedTuple):
     progress: Progress = Progress()
     planned_at_s: float = 0.0  # when something was last charged by plan
     tried: Tried = Tried()
+    joint: KeptJoint | None = None  # None: nothing was shown of the joints
     changed_ms: int = 0  # until when it is heeded what the owner has said of changes in the house, by the wall clock
 
 
@@ -165,7 +168,8 @@ class Controller:
         self.neighbours = settings.place.among(at.now_s) if settings.place else None
         self._stop_delay_s = settings.params.stop_delay_s
         # What is made of it.
-        self.lessons = Lessons(kept.ohms if kept else ())
+        self.lessons = Lessons(kept.ohms, kept.joint) if kept else Lessons()
+        self._warming = Warming() if settings.temperature else None
         self.changed_ms = kept.changed_ms if kept else 0
         self.plug = Plug(settings.contact, settings.power, settings.voltage, self.lessons.steps, at.now_s)
         self.plug.silent_s = settings.silent_s
@@ -254,6 +258,7 @@ class Controller:
             self.progress,
             state.planned_at_s,
             self._tried,
+            self.lessons.joint.kept if self.lessons.joint else None,
             self.changed_ms,
         )
 
@@ -292,6 +297,14 @@ class Controller:
     def _due_until_s(self, now_s: float) -> float | None:
         ends_s = [end_s for begin_s, end_s in self._due_s if begin_s <= now_s < end_s]
         return max(ends_s) if ends_s and not self.progress.full else None
+
+    @property
+    def joint_lost_w(self) -> float | None:
+        """What the joints seem to lose more than they should, or than at first; None: nothing is found in watts."""
+        amps = self.settings.draw_a
+        lost_w = [finding.lost for finding in self.lessons.grown(amps) if finding.measure != "heat"]
+        over_w = self.lessons.over_w(amps) or 0.0
+        return max([*lost_w, *((over_w,) if over_w > 0.0 else ())], default=None)
 
     @property
     def voltage_mean_v(self) -> float | None:
@@ -392,6 +405,7 @@ class Controller:
             case news.Acknowledge(code):
                 self._acknowledge(code)
             case news.Looked(note):
+                self.lessons.looked()
                 self.worn = self.worn._replace(look_due=False)
                 self._say("looked", "info", note=note)
             case news.Worn():
@@ -519,6 +533,8 @@ class Controller:
         decisive_w = self.decisive_w
         if decisive_w is not None:
             self.lessons.steps.reading(at.now_s, decisive_w, self.plug.measured_w, self.settings.limits.draw_w)
+            if beside := self.lessons.steps.take_beside():
+                self._weigh_wall(beside)
             self._watch_export(at)
             # Of the sky, whoever's turn it is: what the battery takes is left over, too.
             self._remember((self.grid.value or 0.0) - (self.battery.value or 0.0), at)
@@ -561,11 +577,26 @@ class Controller:
             socket.over_readings = socket.over_readings + 1 if over else 0
         if name == "temperature" and heat_c is not None and self.wants_on:
             socket.feels(heat_c)
+        if name == "temperature" and heat_c is not None and self._warming:
+            self._warming.feels(now_s, heat_c)
         source = self.settings.voltage
         if name == "voltage" and source and (volts := self.plug.mains_v(self.settings.mains_v)):
             measured_a = self.current_a
             amps = self._thermal_a() if measured_a is None else measured_a
-            self.lessons.mains.reading(self.state.at_s, volts, amps, measured_a is not None, source.fresh_s)
+            self._show(self.lessons.mains.reading(self.state.at_s, volts, amps, measured_a is not None, source.fresh_s))
+
+    def _weigh_wall(self, beside: Beside) -> None:
+        """Hold the step of the house's meter against the plug's. What a battery does at that moment is in neither."""
+        if self.settings.battery is None:
+            amps = beside.drawn_w / (self.plug.mains_v(self.settings.mains_v) or self.settings.mains_v)
+            self._show(lost_in_wall(*beside, amps))
+
+    def _show(self, evidence: Evidence | None) -> None:
+        """A switching, or a charge, has shown something of the joints; None: it has not."""
+        if evidence is not None and all(map(math.isfinite, evidence[1:])):
+            self.lessons.show(evidence)
+            fields = evidence._asdict()
+            self._say("joint_shown", "debug", **{name: fields[name] for name in ("measure", "value", "error", "amps")})
 
     def _take_report(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
         # Retained or not: a plug says here what is, and may repeat it only when it changes.
@@ -605,6 +636,7 @@ class Controller:
         arming = state.mode == machine.ARMING and at.now_s >= state.due_s
         fuse, (gives_w, feeds_w, rests) = self._fuse(at), self._battery(at)
         trying = self.hidden if self.hidden and self.hidden.charging else None
+        grown = lessons.grown(draw_a)
         return Situation(  # in its order, for by their names it takes five times as long; a test holds it to that
             wants_on,  # wants_on
             at.now_s - plug.wanted_since_s,  # wanted_s
@@ -665,6 +697,9 @@ class Controller:
             self.neighbours is not None and self.neighbours.name_shared,  # name_shared
             plug.reversal.found,  # payloads_exchanged
             self.evened,  # step_evened
+            grown[0].grade if grown else NOTHING,  # joint_grown
+            lessons.over(draw_a),  # joint_over
+            self.joint_lost_w,  # joint_lost_w
             self.worn.look_due,  # look_due
             self.worn.relay_worn,  # relay_worn
             trying is not None and trying.beyond,  # beyond_limit
@@ -837,6 +872,11 @@ class Controller:
             self.lessons.switched(on, new.at_s, new.at_s < self.fresh_until_s, self.plug.measured_w, self.evened)
             self.plug.switched(on, self.known)
             self._try(on, old, new)
+            if self._warming:
+                if on:
+                    self._warming.begins(new.at_s)
+                else:
+                    self._show(self._warming.ends(new.at_s))
             if on:
                 self.starts_s = (*self.starts_s, new.at_s)[-MOST_STARTS_PER_DAY:]
                 self.today = self.today._replace(starts=self.today.starts + 1)
@@ -877,6 +917,8 @@ class Controller:
             socket.level_if_high = socket.level
         if self.wants_on:
             socket.runs(current_a, elapsed_s)
+        if self._warming and current_a != self._warming.amps:
+            self._warming.flows(self.state.at_s, current_a)
 
     def _count_unwished(self, at: Moment) -> None:
         """Count for the session's caps, too, for how long the relay may be on though it is not wanted on.

@@ -138,6 +138,14 @@ class Kept(NamedTuple):
     heat: Track = Track()
     score: float = 0.0  # of all
 
+    def shifted(self, by_s: float) -> Kept:
+        """Return it for a clock that shows so much more."""
+        ohms, wall, heat = (
+            track._replace(last_s=track.last_s + by_s, since_s=track.since_s + by_s)
+            for track in (self.ohms, self.wall, self.heat)
+        )
+        return Kept(ohms, wall, heat, self.score)
+
 
 class Joint:
     """Takes evidence in, in the order of time, and says what it has found."""
@@ -273,6 +281,11 @@ class Warming:
         self._readings = 0
         self._time_s = self._y = self._yy = 0.0
         self._sums = [[0.0, 0.0, 0.0] for _ in TAUS_S]  # of x, xx, xy, each for as long as it held
+
+    @property
+    def amps(self) -> float:
+        """The current that flows, as far as was said."""
+        return self._amps
 
     def flows(self, now_s: float, amps: float) -> None:
         """From now on it is this current."""

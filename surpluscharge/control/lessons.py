@@ -9,6 +9,8 @@ import math
 from collections.abc import Iterable
 from statistics import median
 
+from surpluscharge.control.joint import HIGH_OHM, HOLD, HOLD_W, LATCH, LATCH_W, NOTE, NOTHING, Evidence, Finding, Joint
+from surpluscharge.control.joint import Kept as KeptJoint
 from surpluscharge.control.mains import Mains
 from surpluscharge.control.steps import CLEAR_SHARE, LATEST_S, MOST_LAG_S, SIDE_S, STEPS_UNSEEN, Steps
 from surpluscharge.control.supervisor import STEPS_TO_TEST
@@ -17,8 +19,10 @@ from surpluscharge.control.supervisor import STEPS_TO_TEST
 class Lessons:
     """Watts, amperes, monotonic seconds."""
 
-    def __init__(self, ohms: Iterable[float] = ()) -> None:
-        """``ohms``: of the circuit, as :attr:`Mains.ohms` had them."""
+    def __init__(self, ohms: Iterable[float] = (), joint: KeptJoint | None = None) -> None:
+        """``ohms``: of the circuit, as :attr:`Mains.ohms` had them; ``joint``: what was known of the joints."""
+        self.joint = Joint(joint) if joint else None  # None: nothing has been shown of them yet
+        self._grown: tuple[float, tuple[Finding, ...]] | None = None  # at so many amperes; None: to be asked again
         self.steps = Steps()
         self.mains = Mains(ohms)
         self.learned_w: float | None = None  # the draw as its steps in grid power tell it; see control/draw.py
@@ -47,8 +51,10 @@ class Lessons:
 
     def acknowledged(self, code: str) -> None:
         """Somebody has seen this fault. Whoever acknowledges it has mended it; if not, it will show again."""
-        if code == "circuit-resistance":
+        if code in ("circuit-resistance", "joint-lossy", "joint-bad"):
             self.mains.forget()
+        if code in ("joint-grown", "joint-bad"):
+            self.looked()
         elif code == "meter-sign":
             self.steps.contrary, self.steps.proven = 0, False
         elif code == "lead-high":
@@ -60,6 +66,8 @@ class Lessons:
             self.steps.forget()
         if circuit:
             self.mains.forget()
+        if meter or circuit:
+            self.looked()
 
     @property
     def high_w(self) -> float:
@@ -75,3 +83,36 @@ class Lessons:
     def late(self) -> bool:
         """Whether the meter shows the switchings too late to judge by, or not at all."""
         return (self.steps.lag_s or 0.0) > MOST_LAG_S or self.steps.unseen >= STEPS_UNSEEN
+
+    # --- of the joints ------------------------------------------------------------------------------------------------
+
+    def show(self, evidence: Evidence) -> None:
+        """A switching, or a charge, has shown something of the joints."""
+        self.joint = self.joint or Joint()
+        self.joint.take(evidence)
+        self._grown = None
+
+    def looked(self) -> None:
+        """Somebody has looked at plug and socket: what comes is held against what comes next."""
+        if self.joint:
+            self.joint.looked()
+        self._grown = None
+
+    def grown(self, amps: float) -> tuple[Finding, ...]:
+        """Return what has grown since the last look, the gravest first, at this current of the lead."""
+        if self._grown is None or self._grown[0] != amps:
+            self._grown = amps, self.joint.findings(amps) if self.joint else ()
+        return self._grown[1]
+
+    def over_w(self, amps: float) -> float | None:
+        """Return how much more is lost on the way than in a circuit in order, at this current; None: not known.
+
+        As little as it may be: by the least that the resistance can be.
+        """
+        learned = self.mains.learned
+        return None if learned is None else (learned.ohm - learned.error_ohm - HIGH_OHM) * amps**2
+
+    def over(self, amps: float) -> int:
+        """Return how grave that is: a grade of control/joint.py."""
+        over_w = self.over_w(amps) or 0.0
+        return LATCH if over_w >= LATCH_W else HOLD if over_w >= HOLD_W else NOTE if over_w > 0.0 else NOTHING

@@ -92,6 +92,15 @@ def jumps_in(readings: list[tuple[float, float]], from_s: float, until_s: float,
     return apart
 
 
+class Beside(NamedTuple):
+    """A step of the lead in grid power, beside what the plug's own meter showed of it: all positive."""
+
+    at_s: float  # when it was switched
+    step_w: float
+    strays_w: float
+    drawn_w: float  # by the plug
+
+
 class Steps:
     """Watches relay and grid power.
 
@@ -115,6 +124,7 @@ class Steps:
         self._readings: deque[tuple[float, float]] = deque(maxlen=1000)
         # Not judged yet: time, on, measured before it, and whether an inverter may even the step out.
         self._switched: tuple[float, bool, float | None, bool] | None = None
+        self._beside: Beside | None = None
         self.limit_w: float | None = None  # the most that is exported; None: it is not limited
         self._on_s: float | None = None  # since when the relay is on
         self._told: tuple[float | None, float] = (None, math.nan)  # measured, and expected, at the last reading
@@ -150,6 +160,11 @@ class Steps:
             return None
         usual_s = lags_s[math.ceil(USUAL_SHARE * len(lags_s)) - 1]
         return min(max(SETTLES_S, usual_s + SLACK_S), LATEST_S)
+
+    def take_beside(self) -> Beside | None:
+        """Return what the last switching showed on both meters, once; None: nothing, or only one of them saw it."""
+        beside, self._beside = self._beside, None
+        return beside
 
     # --- what is told -------------------------------------------------------------------------------------------------
 
@@ -246,6 +261,10 @@ class Steps:
             self._unclear()
             return  # which of them was the lead?
         self._lags_s[on].append(jumps[0].at_s - at_s)
+        measured_w = charger_w if on else before_w
+        if right and measured_w is not None:
+            drawn_w = measured_w - ((before_w if on else charger_w) or 0.0)
+            self._beside = Beside(at_s, abs(jumps[0].step_w), jumps[0].strays_w, drawn_w)
         # A lead that was seen to begin with its usual draw has not been set higher in the middle of a charge: with its
         # end, something else went off.
         merged = self._seen_usual and shares[0] >= HIGH_SHARE

@@ -15,6 +15,10 @@ from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from surpluscharge.control.battery import REST_W
+from surpluscharge.control.joint import HOLD as JOINT_HOLD
+from surpluscharge.control.joint import LATCH as JOINT_LATCH
+from surpluscharge.control.joint import NOTE as JOINT_NOTE
+from surpluscharge.control.joint import NOTHING
 from surpluscharge.control.machine import CLEAR, DAY_S, END, HOLD, TRIP
 from surpluscharge.control.steps import LATEST_S, SIDE_S
 from surpluscharge.control.thermal import TRIP_LEVEL, ThermalParams
@@ -100,6 +104,9 @@ class Situation(NamedTuple):
     name_shared: bool = False  # another load claims by this charger's name
     payloads_exchanged: bool = False  # told off the plug goes on, and told on it goes off
     step_evened: bool = False  # an inverter that holds sun back may have evened out the relay's last step
+    joint_grown: int = NOTHING  # how grave it is what the joints lose more than at first: a grade of joint.py,
+    joint_over: int = NOTHING  # and what they lose more than any circuit in order
+    joint_lost_w: float | None = None  # how much the larger of the two is; None: nothing, or it is not known in watts
     look_due: bool = False  # nobody has looked at plug and socket for too long
     relay_worn: bool = False  # it has switched its load as often as it is rated for
     beyond_limit: bool = False  # a charge begun as a trial sees more export than is let out
@@ -693,6 +700,66 @@ FAULTS = (
         sentence="Three times in a row the voltage sank by more than 5 % under load: something on the way gets hot.",
         remedy="Switch the circuit off at the fuse board, then unplug. Have a licensed electrician look for a bad "
         "joint, or a line too thin or too long, before you go on. Acknowledging forgets what was learned.",
+        on_site=True,
+    ),
+    Fault(
+        "joint-high",
+        NOTE,
+        lambda now, limits: now.joint_over == JOINT_NOTE,
+        after_s=0.0,
+        shows="joint_lost_w",
+        sentence="More is lost on the way to the plug than in a circuit in order: a long or thin line, or a bad joint.",
+        remedy="Feel plug and socket after an hour of charging. Have a licensed electrician measure the circuit and "
+        "look for a bad joint: what was bad from the beginning cannot be seen to grow.",
+    ),
+    Fault(
+        "joint-grows",
+        NOTE,
+        lambda now, limits: now.joint_grown == JOINT_NOTE,
+        after_s=0.0,
+        shows="joint_lost_w",
+        sentence="Between house meter and car something has begun to lose more than it did: maybe a joint that ages.",
+        remedy="Switch the circuit off at the fuse board, then unplug. Look at pins and socket: brown, dull, soft or "
+        "loose means stop, and a licensed electrician. Then say so: surpluscharge looked. It may also be "
+        "something else that runs with the lead now.",
+    ),
+    Fault(
+        "joint-lossy",
+        HOLD,
+        lambda now, limits: now.joint_over == JOINT_HOLD,
+        after_s=0.0,
+        latches=True,
+        shows="joint_lost_w",
+        sentence="Far more is lost on the way to the plug than in a circuit in order: a joint may be hot.",
+        remedy="Switch the circuit off at the fuse board, then unplug. Have a licensed electrician measure the circuit "
+        "and look for a bad joint before you go on. Acknowledging forgets what was learned; what is bad shows again.",
+        on_site=True,
+    ),
+    Fault(
+        "joint-grown",
+        HOLD,
+        lambda now, limits: now.joint_grown == JOINT_HOLD,
+        after_s=0.0,
+        latches=True,
+        shows="joint_lost_w",
+        sentence="Between house meter and car clearly more is lost than at first: a joint has got worse.",
+        remedy="Switch the circuit off at the fuse board, then unplug. Look at pins and socket: brown, dull, soft or "
+        "loose means stop, and a licensed electrician. Acknowledging it takes what is there for the new beginning.",
+        on_site=True,
+    ),
+    Fault(
+        "joint-bad",
+        TRIP,
+        lambda now, limits: (
+            now.joint_grown == JOINT_LATCH
+            or (now.joint_over == JOINT_LATCH and now.large_drops < LARGE_DROPS)  # else see above
+        ),
+        after_s=0.0,
+        latches=True,
+        shows="joint_lost_w",
+        sentence="A joint on the way to the car loses so much that it must be hot.",
+        remedy="Switch the circuit off at the fuse board, touch nothing while it is hot, and unplug once it has "
+        "cooled. Have a licensed electrician find the joint before you go on. Acknowledging forgets what was learned.",
         on_site=True,
     ),
     Fault(

@@ -27,7 +27,7 @@ from surpluscharge.control.supervisor import FAULTS
 from surpluscharge.daemon.mqtt import Link, Post, Refused
 from surpluscharge.daemon.status import StatusDocument, fault_in_words
 
-DESCRIPTION_VERSION = 6  # to be raised whenever the description changes
+DESCRIPTION_VERSION = 7  # to be raised whenever the description changes
 EMPTY = "\0"  # how the convention writes empty text; an empty payload would take the value away
 LAST_WITHIN_S = 1.0  # real seconds, at shutdown, with the relay off already
 AGAIN_S = 5.0  # real seconds

@@ -64,9 +64,10 @@ EVENTS = {
     "relay_reported": "the plug reports its relay: on, wanted",
     "fault_raised": "something is wrong: code, times (in a row, within a day of each other), sentence (and, "
     "where that is what is wrong, current_a, power_w, high_w, voltage_v, voltage_mean_v, voltage_drop_v, "
-    "temperature_c, battery_gives_w, battery_feeds_w, fuse_over_w or fuse_short_w)",
+    "temperature_c, joint_lost_w, battery_gives_w, battery_feeds_w, fuse_over_w or fuse_short_w)",
     "fault_cleared": "and is right again: code",
     "fault_acknowledged": "a person has seen a latched fault: code",
+    "joint_shown": "what a switching, or a charge, has shown of the joints (level debug): measure, value, error, amps",
     "looked": "somebody has looked at plug and socket, and said so: note",
     "above_continuous": "the lead is above the socket's continuous rating, by the owner's choice: current_a, because",
     "message_refused": "messages that cannot be used, at most a line a minute each: topic, reason, why, times, payload",
@@ -113,6 +114,7 @@ LIMITS = {
     "fault_acknowledged": Limit(10, 60.0),
     "learning_anew": Limit(10, 60.0),
     "looked": Limit(10, 3600.0),
+    "joint_shown": Limit(100, 3600.0),
     "thresholds_changed": Limit(10, 60.0),
     **dict.fromkeys(
         ("plan_made", "charge_asked", "charge_done", "charge_forgotten", "prices_known", "forecast_known"),

@@ -17,6 +17,7 @@ from surpluscharge.clock import Clock, until_next_day_s
 from surpluscharge.config import Config
 from surpluscharge.control import machine
 from surpluscharge.control.controller import Controller, Moment, tenths
+from surpluscharge.control.joint import MEASURES
 from surpluscharge.control.rule import Way
 from surpluscharge.control.signals import Meter
 from surpluscharge.control.slots import known_until_s as known_until_s_of
@@ -41,6 +42,7 @@ UNITS = {
     "voltage_mean_v": "V",
     "voltage_drop_v": "V",
     "temperature_c": "°C",
+    "joint_lost_w": "W",
 }
 
 
@@ -183,6 +185,19 @@ class SocketStatus(Part):
     circuit_error_ohm: float | None = Field(None, description="how far off that may be, at about nine in ten")
 
 
+class JointStatus(Part):
+    """What one measure says of the joints on the way to the car. Whatever it says, it is no all-clear."""
+
+    measure: Literal["ohms", "wall", "heat"]
+    value: float | None = Field(description="what was last shown: ohms, with heat kelvin per square ampere")
+    base: float | None = Field(description="what it was at first, since the last look; null: not known yet")
+    seen: int = Field(description="how often it was shown since then")
+    grown: float | None = Field(description="by how much it seems to have grown; null: it is not known to have")
+    grown_error: float | None = Field(description="a standard deviation")
+    lost: float | None = Field(description="what that is at the lead's current: watts, with heat kelvin")
+    since: datetime | None = Field(description="since when")
+
+
 class ContactsStatus(Part):
     """How worn the contacts are, by what is on record. Whatever it says, it is no all-clear."""
 
@@ -279,6 +294,9 @@ class StatusDocument(Part):
     session: SessionStatus
     today: TodayStatus
     ledger: LedgerStatus | None = Field(None, description="null: nothing is kept, or nothing yet")
+    joints: list[JointStatus] | None = Field(
+        None, description="what switchings have shown of the joints; null: nothing yet"
+    )
     contacts: ContactsStatus | None = Field(None, description="null: nothing is kept, or nothing yet")
     learned_draw_w: float | None = Field(None, description="from the relay's steps in grid power; null: not learned")
     plan: PlanStatus | None = Field(None, description="null: it may not charge by plan")
@@ -383,6 +401,7 @@ def build(
             unknown_s=round(controller.today.unknown_s, 1),
         ),
         ledger=None if figures is None else _ledger(figures, config, wall.tzinfo),
+        joints=_joints(controller, when),
         contacts=None if figures is None else _contacts(figures.wear, config, wall.tzinfo),
         learned_draw_w=tenths(controller.lessons.learned_w),
         plan=_plan(controller, config, planner, wall) if planner else None,
@@ -489,6 +508,34 @@ def _ledger(figures: Figures, config: Config, zone: tzinfo | None) -> LedgerStat
         yesterday=totals[1],
         month=totals[2],
     )
+
+
+def _joints(controller: Controller, when: Callable[[float], datetime]) -> list[JointStatus] | None:
+    joint = controller.lessons.joint
+    if joint is None:
+        return None
+    found = {finding.measure: finding for finding in controller.lessons.grown(controller.settings.draw_a)}
+    result = []
+    for measure in MEASURES:
+        track, finding = joint.track(measure), found.get(measure)
+        if track.pieces:
+            result.append(
+                JointStatus(
+                    measure=measure,
+                    value=_ohm(track.last),
+                    base=_ohm(track.base),
+                    seen=track.pieces,
+                    grown=finding and _ohm(finding.value - finding.base),
+                    grown_error=finding and _ohm(finding.error),
+                    lost=finding and round(finding.lost, 1),
+                    since=finding and when(finding.since_s),
+                )
+            )
+    return result
+
+
+def _ohm(value: float | None) -> float | None:
+    return None if value is None else round(value, 3)
 
 
 def _contacts(wear: Wear, config: Config, zone: tzinfo | None) -> ContactsStatus:

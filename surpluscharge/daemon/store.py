@@ -79,6 +79,7 @@ def save(path: Path, kept: Kept, clock: Clock) -> None:
             "progress": kept.progress._asdict()
             | {"request": kept.progress.request and kept.progress.request._asdict()},
             "tried": kept.tried._asdict() | {"outcomes": [outcome._asdict() for outcome in kept.tried.outcomes]},
+            "joint": kept.joint,
             "faults": [record._asdict() for record in kept.faults],
         },
     }
@@ -171,6 +172,9 @@ def _examine(kept: Kept) -> None:
             raise ValueError(f"ohms has {ohm:g}, which cannot be")
     if not all(abs(outcome.height) <= 1.0 for outcome in kept.tried.outcomes):
         raise ValueError("tried.outcomes has a height of the sun that cannot be")
+    for name, known in (kept.joint._asdict() if kept.joint else {}).items():
+        if not all(abs(value) < MOST for value in _numbers(known)):  # nor NaN
+            raise ValueError(f"joint.{name} has a value that cannot be")
     times = {
         "starts_s": kept.starts_s,
         "faults": tuple(record.raised_s for record in kept.faults),
@@ -206,8 +210,16 @@ def _shifted(kept: Kept, elapsed_s: float, now_s: float) -> Kept:
             failed_s=kept.tried.failed_s + shift_s,
             outcomes=tuple(one._replace(at_s=one.at_s + shift_s) for one in kept.tried.outcomes),
         ),
+        joint=kept.joint and kept.joint.shifted(shift_s),
         faults=tuple(record._replace(raised_s=record.raised_s + shift_s) for record in kept.faults),
     )
+
+
+def _numbers(known: Any) -> list[float]:
+    """Return all the numbers in nested tuples."""
+    if isinstance(known, tuple):
+        return [value for one in known for value in _numbers(one)]
+    return [] if known is None else [known]
 
 
 def _no_number(word: str) -> NoReturn:

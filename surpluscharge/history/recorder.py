@@ -296,6 +296,8 @@ class Recorder:
             if event.name in _FAULT_EVENTS:
                 self._faults.append(FaultChange(at_ms, event.fields["code"], _FAULT_EVENTS[event.name]))
                 self.urgent = True
+            elif event.name == "joint_shown":
+                self._shown.append(Shown(at_ms, **event.fields))
             elif event.name == "looked":
                 self._looks.append(Look(at_ms, event.fields["note"]))
                 self.urgent = True
