@@ -33,6 +33,7 @@ from surpluscharge.daemon import logs, store
 from surpluscharge.history import energy, exchange, report
 from surpluscharge.history.ledger import Ledger, LedgerError, Retention
 from surpluscharge.history.readings import ReadingsError
+from surpluscharge.history.report import contacts
 from surpluscharge.planning import comparing
 from surpluscharge.words import counted, duration, printable
 
@@ -272,6 +273,8 @@ def _report(options: argparse.Namespace) -> int:
         lambda prices: config.rule(prices if config.way.follows_prices else None).band(config.draw_w),
         thresholds_move=config.way is Way.AHEAD,
     )
+    if options.socket:
+        return _socket(options, config)
     first, last = _period(options, now.date())
     with Ledger(config.recorded_file, read_only=True) as ledger:
         made = report.build(ledger, first, last, now, site)
@@ -330,6 +333,32 @@ def _tell(config: Config, made: report.Report, page: str | None) -> None:
         raise CannotError(f"{', '.join(missing)} could not be told in {duration(TELL_WITHIN_S)}: see above why")
 
 
+def _socket(options: argparse.Namespace, config: Config) -> int:
+    """Report on the socket: over all that is on record, where no days are named."""
+    now = now_of(config)
+    named = (options.day, options.month, options.first, options.last)
+    first, last = (None, None) if set(named) == {None} else _period(options, now.date())
+    with Ledger(config.recorded_file, read_only=True) as ledger, ledger.snapshot():
+        made = contacts.build(
+            ledger,
+            first,
+            last,
+            now,
+            config.charger.name,
+            config.contacts.rules,
+            config.charger.voltage_v,
+            config.charger.current_a,
+        )
+    if options.html is not None:
+        write(options.html, extra("surpluscharge.history.report.contacts_page").as_html(made))
+        print(f"{options.html} written", file=sys.stderr)
+    if options.json:
+        print(json.dumps(contacts.as_json(made), indent=2))
+    elif options.html is None:
+        print(printable(contacts.as_text(made, shutil.get_terminal_size().columns), lines=True))
+    return 0
+
+
 def add_history(sub: Any) -> None:
     sub.set_defaults(command=_history)
     sub.add_argument("action", choices=("check",))
@@ -381,3 +410,4 @@ def add_report(sub: Any) -> None:
         help="write it there, named by its days: a page, or text without the report extra",
     )
     sub.add_argument("--tell", action="store_true", help="send it to those whom [[tell]] tells of months")
+    sub.add_argument("--socket", action="store_true", help="say how the socket is doing instead (default: ever)")
