@@ -29,11 +29,12 @@ from surpluscharge import cli
 from surpluscharge import config as configuration
 from surpluscharge.clock import ScaledClock
 from surpluscharge.commissioning import commission
-from surpluscharge.commissioning.commission import Finding
+from surpluscharge.commissioning.commission import Finding, Way
 from surpluscharge.commissioning.hand import Failed, Hand, Person
 from surpluscharge.commissioning.terminal import Terminal
 from surpluscharge.config import Config
 from surpluscharge.control.controller import Kept, Tally
+from surpluscharge.control.mains import Resistance
 from surpluscharge.control.supervisor import FAULT_BY_CODE, Record
 from surpluscharge.daemon import store
 from surpluscharge.daemon.mqtt import Link, Post
@@ -308,6 +309,14 @@ async def sagging(config: Config, house: House) -> None:
             await asyncio.sleep(5)
 
 
+async def falling(config: Config, house: House) -> None:
+    """The voltage at the plug behind 1.25 ohm: 7.5 V at 6 A, which is no 5 %."""
+    async with devices.connected("127.0.0.1", config.port, "voltage") as client:
+        while True:
+            await client.publish("carport/plug/volts", "222.5" if house.charger_w > 500 else "230")
+            await asyncio.sleep(5)
+
+
 def with_volts(text: str) -> str:
     return text.replace("[control]", '[relay.voltage]\ntopic = "carport/plug/volts"\n\n[control]')
 
@@ -366,6 +375,7 @@ CASES: dict[str, dict[str, Any]] = {
         "text": with_volts,
         "hold_s": None,
     },
+    "long line": {"parts": "draw", "during": falling, "text": with_volts, "hold_s": None},
     "disabled while held": {"parts": "hold", "during": switch_off_late, "hold_s": 60},
     "latched": {"parts": "relay", "kept": functools.partial(with_fault, "over-current", 1, 890.0)},
     "cooling down": {"parts": "relay", "kept": functools.partial(with_fault, "draw-high", 3, 0.0)},
@@ -666,6 +676,36 @@ def test_a_bad_joint(of: Of) -> None:
     done = of("bad joint")
     assert "the voltage sinks by more than 5 %" in done.one("draw", "wrong").what
     assert done.verdicts("relay") == [] and not done.house.plug.closed
+
+
+def test_a_line_is_judged_by_its_ohms_and_not_by_a_share_of_the_voltage(of: Of) -> None:
+    """Source: 5 % of 230 V at 16 A (IEC 60364-5-52) and IEC 60725's 0.4 ohm (both from memory) are 1.12 ohm."""
+    done = of("long line")
+    finding = next(one for one in done.findings if "ohm on the way" in one.what)
+    assert finding.verdict == "doubtful" and "That is high" in finding.what
+    assert finding.figures["ohm"] == pytest.approx(1.25, rel=0.05)  # 7.5 V by what the plug says it draws
+    assert finding.figures["lost_w"] == pytest.approx(45.0, rel=0.05)  # I2 R
+    assert done.kept is not None and len(done.kept.ohms) >= 3  # for the next time, and for the daemon
+
+
+@pytest.mark.parametrize(
+    ("ohms", "amps", "before", "says", "grave"),
+    [
+        ((0.4, 0.42, 0.38, 0.4), 6.0, None, "", False),
+        ((1.9, 1.88, 1.92, 1.9), 6.0, None, "high", True),  # 69 W, of which 26 are beyond a circuit in order
+        ((1.25, 1.26, 1.24, 1.25), 6.0, None, "high", False),
+        ((0.7, 0.71, 0.69, 0.7), 6.0, Resistance(0.4, 0.05, 5), "grown", True),  # 0.3 ohm: 10.8 W
+        ((0.6, 0.61, 0.59, 0.6), 6.0, Resistance(0.4, 0.05, 5), "grown", False),
+        ((0.45, 0.46, 0.44, 0.45), 6.0, Resistance(0.4, 0.05, 5), "", False),
+        ((0.7,), 6.0, Resistance(0.4, 0.3, 3), "", False),  # nobody knows it so well
+    ],
+)
+def test_ohms_are_high_or_have_grown(
+    ohms: tuple[float, ...], amps: float, before: Resistance | None, says: str, grave: bool
+) -> None:
+    """By Ohm's law, against 1.12 ohm and against last time."""
+    why, found = Way(ohms, amps).judged(amps, before)
+    assert (says in why, bool(why), found) == (True, bool(says), grave)
 
 
 async def test_a_plug_that_went_off_by_itself_is_told_off_before_the_person_is_told(tmp_path: Path) -> None:

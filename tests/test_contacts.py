@@ -12,12 +12,18 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from surpluscharge.control.controller import Moment
+from surpluscharge.control.draw import DrawWatch
 from surpluscharge.control.joint import HIGH_OHM, HOLD, LATCH
+from surpluscharge.control.news import News
 from surpluscharge.history.energy import ms_of
 from surpluscharge.history.ledger import Batch, Ledger, Look, Shown
+from surpluscharge.history.recorder import Recorder
 from surpluscharge.history.report.contacts import NO_ALL_CLEAR, Condition, _point, as_json, as_text, build, sentences
 from surpluscharge.history.report.contacts_page import as_html
 from surpluscharge.history.report.figures import ReportError
+from tests.test_faults import MANY_STARTS, switched
+from tests.test_faults import Rig as Faulty
 from tests.test_wear import RULES, VOLTS, charge
 
 ZONE = ZoneInfo("Europe/Lisbon")
@@ -120,6 +126,33 @@ def test_the_page_draws_each_measure_and_names_what_cannot_be_seen(ledger: Ledge
     assert "&lt;loose&gt;" in page and "<loose>" not in page
     assert not re.search(r'(?:href|src)="(?!#)', page)
     assert page == as_html(made(ledger, 150))
+
+
+def test_what_the_controller_saw_is_what_is_on_record(ledger: Ledger) -> None:
+    """Through the recorder, one piece for each switching, at its time; a batch that waits for a disk loses none."""
+    rig = Faulty(ohm=0.5, config=MANY_STARTS)
+    recorder = Recorder(DrawWatch(1380.0), 10_000)
+    wall_ms = ms_of(BEGIN)
+    seen = []
+    tell = rig.controller.tell
+
+    def told(happened: News, at: Moment) -> None:
+        tell(happened, at)
+        events = rig.controller.take_events()
+        seen.extend(event for event in events if event.name == "joint_shown")
+        recorder.observe(rig.controller, events, wall_ms + round(1000 * (rig.now_s - 1e6)))
+
+    rig.controller.tell = told  # type: ignore[method-assign]
+    switched(rig, 3)
+    batch = recorder.take()
+    recorder.put_back(batch)
+    ledger.write(recorder.take())
+    shown = ledger.shown()
+    assert [one[1:] for one in shown] == [tuple(event.fields.values()) for event in seen]
+    ohms = [one.value for one in shown if one.measure == "ohms"]
+    assert ohms == pytest.approx([0.5] * 6, abs=0.03)  # the rig's current is that of 231 V
+    assert [one.measure for one in shown].count("wall") in (5, 6)
+    assert shown[0].at_ms == pytest.approx(wall_ms + 60_000, abs=60_000)
 
 
 def test_programs_get_the_same_figures(ledger: Ledger) -> None:
