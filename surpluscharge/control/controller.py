@@ -595,8 +595,8 @@ class Controller:
         """A switching, or a charge, has shown something of the joints; None: it has not."""
         if evidence is not None and all(map(math.isfinite, evidence[1:])):
             self.lessons.show(evidence)
-            fields = evidence._asdict()
-            self._say("joint_shown", "debug", **{name: fields[name] for name in ("measure", "value", "error", "amps")})
+            _, value, error, amps = evidence[1:]
+            self._say("joint_shown", "debug", measure=evidence.measure, value=value, error=error, amps=amps)
 
     def _take_report(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
         # Retained or not: a plug says here what is, and may repeat it only when it changes.

@@ -19,7 +19,7 @@ from surpluscharge.history.ledger import ANEW, Epoch, Ledger, Look, Shown
 from surpluscharge.history.report.figures import ReportError
 from surpluscharge.history.report.words import period_name
 from surpluscharge.history.wear import Wear, WearRules, look_due, next_look_ms
-from surpluscharge.words import counted, duration
+from surpluscharge.words import counted, duration, watts
 
 WEEKS_UP_TO_DAYS = 120  # of a longer time a point is a month
 NAMES: dict[Measure, tuple[str, str, float, str]] = {  # name, unit, by what it is multiplied, and what it is
@@ -216,7 +216,7 @@ def sentences(condition: Condition) -> list[str]:
             )
     if condition.over_w:
         found.append(
-            f"The circuit loses {condition.over_w:.0f} W more at {condition.amps:g} A than one in order: a long or "
+            f"The circuit loses {watts(condition.over_w)} more at {condition.amps:g} A than one in order: a long or "
             "thin line, or a joint that was bad from the beginning. Have a licensed electrician measure it."
         )
     if not condition.courses:
