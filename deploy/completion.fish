@@ -176,6 +176,7 @@ complete -c surpluscharge -n '_shtab_surpluscharge_using report' -l json -d 'pri
 complete -c surpluscharge -n '_shtab_surpluscharge_using report' -l html -xka "(__fish_complete_path (commandline -ct))" -d 'write a page with pictures (needs the report extra)'
 complete -c surpluscharge -n '_shtab_surpluscharge_using report' -l into -x -d 'write it there, named by its days: a page, or text without the report extra'
 complete -c surpluscharge -n '_shtab_surpluscharge_using report' -l tell -d 'send it to those whom [[tell]] tells of months'
+complete -c surpluscharge -n '_shtab_surpluscharge_using report' -l socket -d 'say how the socket is doing instead (default: ever)'
 complete -c surpluscharge -n '_shtab_surpluscharge_using; and test $_shtab_surpluscharge_npos -eq 0' -a schema -d 'Print the JSON Schema of the status document.'
 complete -c surpluscharge -n '_shtab_surpluscharge_using schema' -s h -l help -d 'show this help message and exit'
 complete -c surpluscharge -n '_shtab_surpluscharge_using; and test $_shtab_surpluscharge_npos -eq 0' -a demo -d 'Watch the daemon run a simulated house, its numbers invented.'

@@ -216,6 +216,7 @@ _shtab_surpluscharge_report_options=(
   "--html[write a page with pictures (needs the report extra)]:FILE:_files"
   "--into[write it there, named by its days\: a page, or text without the report extra]:FOLDER:"
   "--tell[send it to those whom \[\[tell\]\] tells of months]"
+  "--socket[say how the socket is doing instead (default\: ever)]"
 )
 
 # guard to ensure default positional specs are added only once per session

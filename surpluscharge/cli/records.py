@@ -274,6 +274,8 @@ def _report(options: argparse.Namespace) -> int:
         thresholds_move=config.way is Way.AHEAD,
     )
     if options.socket:
+        if options.into is not None or options.tell:
+            raise CannotError("--socket goes with --html or --json, and with neither --into nor --tell")
         return _socket(options, config)
     first, last = _period(options, now.date())
     with Ledger(config.recorded_file, read_only=True) as ledger:
