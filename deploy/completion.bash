@@ -1,6 +1,6 @@
 # From `python -m tests.readme`.
 
-_shtab_surpluscharge_subparsers=(run check examine commission status watch off ack looked charge advise replay tune history export import changed registers report schema demo)
+_shtab_surpluscharge_subparsers=(run check examine commission status watch off ack looked charge away advise replay tune history export import changed registers report schema demo)
 
 _shtab_surpluscharge_run_option_strings=(-h --help --config)
 _shtab_surpluscharge_check_option_strings=(-h --help --config --brief)
@@ -12,6 +12,7 @@ _shtab_surpluscharge_off_option_strings=(-h --help --config)
 _shtab_surpluscharge_ack_option_strings=(-h --help --config)
 _shtab_surpluscharge_looked_option_strings=(-h --help --config)
 _shtab_surpluscharge_charge_option_strings=(-h --help --config --kwh --hours --nothing --by)
+_shtab_surpluscharge_away_option_strings=(-h --help --config --leave --back --no-sun --over)
 _shtab_surpluscharge_advise_option_strings=(-h --help --config --json)
 _shtab_surpluscharge_replay_option_strings=(-h --help --config --readings --decimal-comma --column --prices --json --html --day)
 _shtab_surpluscharge_tune_option_strings=(-h --help --config --readings --decimal-comma --column --prices --objective --json --html --write)
@@ -38,6 +39,7 @@ _shtab_surpluscharge_off___config_COMPGEN=_shtab_compgen_files
 _shtab_surpluscharge_ack___config_COMPGEN=_shtab_compgen_files
 _shtab_surpluscharge_looked___config_COMPGEN=_shtab_compgen_files
 _shtab_surpluscharge_charge___config_COMPGEN=_shtab_compgen_files
+_shtab_surpluscharge_away___config_COMPGEN=_shtab_compgen_files
 _shtab_surpluscharge_advise___config_COMPGEN=_shtab_compgen_files
 _shtab_surpluscharge_replay___config_COMPGEN=_shtab_compgen_files
 _shtab_surpluscharge_replay___readings_COMPGEN=_shtab_compgen_files
@@ -62,7 +64,7 @@ _shtab_surpluscharge_history_pos_0_choices=(check)
 _shtab_surpluscharge_export_pos_0_choices=(csv parquet)
 _shtab_surpluscharge_export___what_choices=(readings charges days)
 _shtab_surpluscharge_changed_pos_0_choices=(meter plug lead house)
-_shtab_surpluscharge_pos_0_choices=(run check examine commission status watch off ack looked charge advise replay tune history export import changed registers report schema demo)
+_shtab_surpluscharge_pos_0_choices=(run check examine commission status watch off ack looked charge away advise replay tune history export import changed registers report schema demo)
 
 _shtab_surpluscharge_run__h_nargs=0
 _shtab_surpluscharge_run___help_nargs=0
@@ -93,6 +95,10 @@ _shtab_surpluscharge_looked___help_nargs=0
 _shtab_surpluscharge_charge__h_nargs=0
 _shtab_surpluscharge_charge___help_nargs=0
 _shtab_surpluscharge_charge___nothing_nargs=0
+_shtab_surpluscharge_away__h_nargs=0
+_shtab_surpluscharge_away___help_nargs=0
+_shtab_surpluscharge_away___no_sun_nargs=0
+_shtab_surpluscharge_away___over_nargs=0
 _shtab_surpluscharge_advise__h_nargs=0
 _shtab_surpluscharge_advise___help_nargs=0
 _shtab_surpluscharge_advise___json_nargs=0

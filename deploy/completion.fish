@@ -46,8 +46,8 @@ function _shtab_surpluscharge_using
   test "$_shtab_surpluscharge_cmdpath" = "$argv"
 end
 
-set -g _shtab_surpluscharge_commands run check examine commission status watch off ack looked charge advise replay tune history export import changed registers report schema demo
-set -g _shtab_surpluscharge_opts_with_value --by --ca-file --column --config --day --fresh-s --from --host --hours --html --into --kwh --listen --month --note --objective --output --password-credential --password-env --password-file --port --prices --readings --record --seed --speed --to --undo --user --what --write
+set -g _shtab_surpluscharge_commands run check examine commission status watch off ack looked charge away advise replay tune history export import changed registers report schema demo
+set -g _shtab_surpluscharge_opts_with_value --back --by --ca-file --column --config --day --fresh-s --from --host --hours --html --into --kwh --leave --listen --month --note --objective --output --password-credential --password-env --password-file --port --prices --readings --record --seed --speed --to --undo --user --what --write
 
 complete -c surpluscharge -e
 complete -c surpluscharge -f
@@ -102,6 +102,13 @@ complete -c surpluscharge -n '_shtab_surpluscharge_using charge' -l kwh -x -d 's
 complete -c surpluscharge -n '_shtab_surpluscharge_using charge' -l hours -x -d 'for so long, beginning now'
 complete -c surpluscharge -n '_shtab_surpluscharge_using charge' -l nothing -d 'take back what was asked for'
 complete -c surpluscharge -n '_shtab_surpluscharge_using charge' -l by -x -d 'with --kwh: HH:MM, or an RFC 3339 time with its offset (default: beginning now)'
+complete -c surpluscharge -n '_shtab_surpluscharge_using; and test $_shtab_surpluscharge_npos -eq 0' -a away -d 'Say when nobody is there: what is needed by the configuration then is not.'
+complete -c surpluscharge -n '_shtab_surpluscharge_using away' -s h -l help -d 'show this help message and exit'
+complete -c surpluscharge -n '_shtab_surpluscharge_using away' -l config -xka "(__fish_complete_path (commandline -ct))" -d 'the configuration, a TOML file'
+complete -c surpluscharge -n '_shtab_surpluscharge_using away' -l leave -x -d 'a day, or an RFC 3339 time with its offset (default: now)'
+complete -c surpluscharge -n '_shtab_surpluscharge_using away' -l back -x -d 'likewise (default: when --over is said)'
+complete -c surpluscharge -n '_shtab_surpluscharge_using away' -l no-sun -d 'nor is the sun to charge meanwhile'
+complete -c surpluscharge -n '_shtab_surpluscharge_using away' -l over -d 'somebody is there again, or will be after all'
 complete -c surpluscharge -n '_shtab_surpluscharge_using; and test $_shtab_surpluscharge_npos -eq 0' -a advise -d 'Say from which surplus on charging pays, at the configured prices.'
 complete -c surpluscharge -n '_shtab_surpluscharge_using advise' -s h -l help -d 'show this help message and exit'
 complete -c surpluscharge -n '_shtab_surpluscharge_using advise' -l config -xka "(__fish_complete_path (commandline -ct))" -d 'the configuration, a TOML file'

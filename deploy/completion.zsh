@@ -7,6 +7,7 @@ _shtab_surpluscharge_commands() {
   local _commands=(
     ack:'Acknowledge latched faults, after somebody has looked at the cause.'
     advise:'Say from which surplus on charging pays, at the configured prices.'
+    away:'Say when nobody is there: what is needed by the configuration then is not.'
     changed:'Say that meter, plug, lead or house is another one, so that nothing is mixed.'
     charge:'Ask for a charge now, or by a time, whatever the sun does.'
     check:'Check a configuration, and show every setting with its source.'
@@ -55,6 +56,18 @@ _shtab_surpluscharge_advise_options=(
 
 # guard to ensure default positional specs are added only once per session
 _shtab_surpluscharge_advise_defaults_added=0
+
+_shtab_surpluscharge_away_options=(
+  "(- : *)"{-h,--help}"[show this help message and exit]"
+  "--config[the configuration, a TOML file]:FILE:_files"
+  "--leave[a day, or an RFC 3339 time with its offset (default\: now)]:WHEN:"
+  "--back[likewise (default\: when --over is said)]:WHEN:"
+  "--no-sun[nor is the sun to charge meanwhile]"
+  "--over[somebody is there again, or will be after all]"
+)
+
+# guard to ensure default positional specs are added only once per session
+_shtab_surpluscharge_away_defaults_added=0
 
 _shtab_surpluscharge_changed_options=(
   "(- : *)"{-h,--help}"[show this help message and exit]"
@@ -301,6 +314,7 @@ _shtab_surpluscharge() {
       case $line[1] in
         ack) _arguments -C -s $_shtab_surpluscharge_ack_options ;;
         advise) _arguments -C -s $_shtab_surpluscharge_advise_options ;;
+        away) _arguments -C -s $_shtab_surpluscharge_away_options ;;
         changed) _arguments -C -s $_shtab_surpluscharge_changed_options ;;
         charge) _arguments -C -s $_shtab_surpluscharge_charge_options ;;
         check) _arguments -C -s $_shtab_surpluscharge_check_options ;;

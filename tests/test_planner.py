@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import math
+import signal
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta, tzinfo
 from itertools import pairwise
@@ -14,10 +16,11 @@ from zoneinfo import ZoneInfo
 import pytest
 import structlog
 
+from surpluscharge import cli
 from surpluscharge.clock import day_number
 from surpluscharge.config import Config, parse
 from surpluscharge.config.models import Store
-from surpluscharge.control import machine, news, slots
+from surpluscharge.control import machine, news, slots, wishes
 from surpluscharge.control.controller import Controller, Kept, Moment
 from surpluscharge.control.news import News
 from surpluscharge.control.plan import Lead
@@ -31,7 +34,7 @@ from surpluscharge.history.energy import Sample, hold
 from surpluscharge.history.expectation import Day
 from surpluscharge.history.ledger import Batch, Due, Ledger, PlanAhead
 from tests.bench import planned_kills
-from tests.wire import BASE, COMMAND, ENABLE, ENABLE_SET, GRID, Feed, Stage, tables, told, toml, until
+from tests.wire import BASE, COMMAND, ENABLE, ENABLE_SET, GRID, SUN_W, Feed, Stage, tables, told, toml, until
 
 broker = pytest.mark.broker
 LISBON = ZoneInfo("Europe/Lisbon")
@@ -97,14 +100,18 @@ class House:
         wall = self.wall()
         noon = datetime(2000, 1, 1, 12, 0, tzinfo=UTC).time()
         return Moment(
-            self.now(), day_number(wall, self.config.rearm_at), wall.date().toordinal(), day_number(wall, noon)
+            self.now(),
+            day_number(wall, self.config.rearm_at),
+            wall.date().toordinal(),
+            day_number(wall, noon),
+            utc_s=wall.timestamp(),
         )
 
     def tell(self, happened: News) -> None:
         self.controller.tell(happened, self.at())
 
-    def ask(self, payload: bytes) -> None:
-        command = next(command for command in COMMANDS if command.name == "plan")
+    def ask(self, payload: bytes, name: str = "plan") -> None:
+        command = next(command for command in COMMANDS if command.name == name)
         self.tell(command.heed(payload, False, self.controller, self.wall()))
         self.planner.look(self.controller)
 
@@ -478,6 +485,103 @@ def test_it_is_kept_across_a_restart(tmp_path: Path) -> None:
     assert not again.controller.wants_on  # nobody knows yet that the relay is off
     again.until(DAWN + timedelta(minutes=2))
     assert 6000.0 <= again.came_wh < 6100.0 or again.said("need_met")
+
+
+DAY = timedelta(days=1)
+
+
+def test_while_nobody_is_there_nothing_is_bought_and_nothing_is_missed() -> None:
+    """From Tuesday noon until Friday noon: what is due on Tuesday and Saturday is had, and nothing in between."""
+    house = House()
+    house.ask(b'{"leave": "2031-05-06T12:00:00+01:00", "back": "2031-05-09T12:00:00+01:00"}', "away")
+    assert house.document().away == status.AwayStatus(leave=NOON + DAY, back=NOON + 4 * DAY, now=False, sun=True)
+    house.until(DAWN + 2 * DAY)
+    assert [met["needed_wh"] for met in house.said("need_met")] == [4000] and house.came_wh == 0.0
+    shown = house.document()
+    assert shown.away and shown.away.now and shown.plan and "nobody is there" in shown.plan.text
+    assert "Nobody is there until 2031-05-09 12:00: the sun charges" in status.in_words(shown, "x.toml")
+    # It is planned for what is due after the return, and only from then on.
+    assert shown.plan.needed_by == DAWN + 4 * DAY and all(run.begins >= NOON + 4 * DAY for run in shown.plan.runs)
+    house.until(DAWN + 4 * DAY + timedelta(minutes=5))
+    assert len(house.said("need_met")) == 2 and not house.said("need_missed")
+    assert house.controller.progress.away is None and house.document().away is None
+    starts = [at for at, on in house.on_at if on]
+    assert not [at for at in starts if NOON + DAY <= at < NOON + 4 * DAY] and starts[-1] > NOON + 4 * DAY
+
+
+def test_who_comes_back_early_or_stays_longer_has_missed_nothing() -> None:
+    house = House()
+    house.ask(b'{"back": "2031-05-07T12:00:00+01:00"}', "away")
+    house.until(NOON + DAY)
+    house.ask(b'{"back": "2031-05-20"}', "away")
+    house.until(NOON + 2 * DAY)
+    house.ask(b"null", "away")
+    house.until(DAWN + 2 * DAY - timedelta(minutes=5))
+    assert 4000.0 <= house.came_wh < 4100.0
+    house.run(0.2)
+    assert len(house.said("need_met")) == 1 and not house.said("need_missed")
+
+
+def test_the_sun_of_an_absence_counts_after_it_and_what_came_before_does_not() -> None:
+    """A car that stays at home is charged by the sun meanwhile; one that leaves is driven."""
+    house = House(sun_w=3000.0).run(2.0)  # 2.7 kWh
+    house.ask(b'{"back": "2031-05-06T02:00:00+01:00"}', "away")
+    house.run(0.1)
+    assert house.came_wh < 300.0
+    house.run(1.0)
+    house.sun_w, sun_wh = -300.0, house.came_wh
+    house.until(DAWN - timedelta(minutes=5))
+    assert sun_wh > 1300.0 and 4000.0 <= house.came_wh < 4100.0
+    assert house.controller.state.planned_wh == pytest.approx(4000.0 - house.controller.progress.sun_wh, abs=100.0)
+
+
+def test_where_the_sun_is_not_to_charge_it_does_not_and_ends_at_once() -> None:
+    house = House(sun_w=3000.0).run(1.0)
+    assert house.controller.wants_on
+    house.ask(b'{"back": "2031-05-06", "sun": false}', "away")
+    assert not house.controller.wants_on and house.controller.enabled
+    house.run(0.5)
+    shown = house.document()
+    assert (shown.state, shown.enabled) == ("idle", True)
+    assert shown.why == "Nobody is there, and the sun is not to charge meanwhile."
+    assert shown.waiting_for == "the day of return" and shown.wait_s == pytest.approx(10.5 * 3600.0, abs=1.0)
+    # What somebody asks for is charged all the same.
+    house.ask(b'{"energy_wh": 1000}')
+    house.run(0.2)
+    assert house.controller.wants_on and house.document().why.startswith("Charging as asked for.")
+    house.run(2.0)
+    assert not house.controller.wants_on
+    house.ask(b"null", "away")
+    house.run(0.2)
+    assert house.controller.wants_on
+
+
+def test_without_a_day_of_return_it_lasts_until_somebody_says_so_and_outlives_a_restart(tmp_path: Path) -> None:
+    house = House()
+    house.ask(b'{"sun": false}', "away")
+    house.until(DAWN + 3 * DAY)
+    assert not house.on_at or not any(on for _, on in house.on_at)
+    boot: Any = _Boot(house)
+    store.save(tmp_path / "kept.json", house.controller.kept(), boot)
+    kept = store.load(tmp_path / "kept.json", boot)
+    assert kept and kept.progress.away == wishes.Away(NOON.timestamp(), None, False)
+    again = House(start=house.wall(), kept=kept).run(1.0)
+    assert again.document().waiting_for == "somebody to come back, and say so"
+    again.ask(b"null", "away")
+    again.until(DAWN + 4 * DAY - timedelta(minutes=5))
+    assert 4000.0 <= again.came_wh < 4100.0
+
+
+@pytest.mark.parametrize(("leave_s", "back_s"), [(-1.0, None), (5.0, 4.0), (1e9, 1e300), (1e300, None)])
+def test_an_absence_that_no_daemon_can_have_written_is_not_believed(
+    leave_s: float, back_s: float | None, tmp_path: Path
+) -> None:
+    house = House()
+    boot: Any = _Boot(house)
+    progress = house.controller.progress._replace(away=wishes.Away(leave_s, back_s))
+    store.save(tmp_path / "kept.json", house.controller.kept()._replace(progress=progress), boot)
+    with pytest.raises(store.Unusable):
+        store.load(tmp_path / "kept.json", boot)
 
 
 class _Boot:
@@ -929,6 +1033,39 @@ async def test_a_charge_is_asked_for_by_topic_and_taken_back(stage: Stage) -> No
         await until(lambda: daemon.events("message_refused", topic=ASK, reason="retained"), "the refusal")
         assert daemon.service.controller.progress.request is None
     wire.publish(ASK, "", retain=True)
+
+
+@broker
+async def test_an_absence_is_said_by_topic_and_kept(stage: Stage, capsys: pytest.CaptureFixture[str]) -> None:
+    """Charging ends, whatever the sun does; a daemon that is killed then knows of it; the command takes it back."""
+    wire, said = stage.wire, f"{BASE}/away/set"
+    daemon = stage.start()
+    await stage.ready()
+    async with Feed(wire, SUN_W):
+        wire.publish(ENABLE_SET, "on")
+        await until(lambda: wire.state == "charging", "a charge", 40)
+        wire.publish(said, '{"sun": false}')
+        await until(lambda: wire.status["away"] and wire.last(COMMAND) == "off", "its end")
+        daemon.kill()
+        await until(lambda: wire.last(f"{BASE}/availability") == "lost", "lost")
+        count, daemon = len(wire.statuses), stage.start()
+        await until(lambda: wire.last(f"{BASE}/availability") == "ready", "ready again", 40)
+        await until(
+            lambda: any(one["away"] and not one["away"]["sun"] for one in wire.statuses[count:]), "what is kept"
+        )
+        await until(lambda: wire.status["why"].startswith("Nobody is there"), "the reason", 40)
+        wire.publish(said, "away")
+        await until(lambda: wire.status["refused_messages"].get("not-json"), "the refusal")
+        arguments = ["away", "--config", str(stage.config_file)]
+        done = await asyncio.to_thread(cli.main, [*arguments, "--back", "2001-01-01"])
+        assert done == 1 and "this is no absence" in capsys.readouterr().err
+        assert await asyncio.to_thread(cli.main, [*arguments, "--over"]) == 0
+        assert wire.status["away"] is None
+        await until(lambda: wire.state == "charging", "a charge", 40)
+        assert await asyncio.to_thread(cli.main, arguments) == 0
+        assert "Nobody is there: the sun charges" in capsys.readouterr().out
+    daemon.signal(signal.SIGTERM)
+    assert await daemon.ended() == 0
 
 
 @broker

@@ -597,6 +597,7 @@ def test_the_document_as_a_whole() -> None:
         "contacts": None,
         "learned_draw_w": None,
         "plan": None,
+        "away": None,
         "budget": {"starts_left_hour": 3, "starts_left_day": 15},
         "faults": [],
         "refused_messages": {"not-a-number": 2, "implausible": 1},

@@ -24,7 +24,7 @@ from surpluscharge.control.joint import Kept as KeptJoint
 from surpluscharge.control.joint import Track
 from surpluscharge.control.supervisor import FAULTS, Record
 from surpluscharge.control.thermal import settled_level
-from surpluscharge.control.wishes import Progress, Request
+from surpluscharge.control.wishes import Away, Progress, Request
 from surpluscharge.daemon import store
 from surpluscharge.daemon.ports import Patience, Ports
 from surpluscharge.daemon.service import Service
@@ -153,6 +153,7 @@ _kept = st.builds(
         _times,
         st.booleans(),
         _times,
+        away=st.none() | st.builds(Away, st.floats(0, 2e9), st.none() | st.floats(2.1e9, 4e9), st.booleans()),
     ),
     planned_at_s=_past,
     tried=st.builds(

@@ -8,7 +8,18 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from surpluscharge.control.signals import Rejected
-from surpluscharge.control.wishes import MOST_WH, Need, Progress, Request, Standing, next_time_s, read, upcoming
+from surpluscharge.control.wishes import (
+    MOST_WH,
+    Away,
+    Need,
+    Progress,
+    Request,
+    Standing,
+    next_time_s,
+    read,
+    read_away,
+    upcoming,
+)
 
 LISBON = ZoneInfo("Europe/Lisbon")
 ALL = frozenset(range(7))
@@ -109,3 +120,62 @@ def test_what_is_asked_for_now_is_counted_on_when_something_was_due() -> None:
     after = progress.grown(100.0, 0.0).after(60.0)
     assert after.request is not None
     assert after.got_wh - after.request.from_wh == 1100.0
+
+
+# --- nobody is there -------------------------------------------------------------------------------------------------
+
+
+def test_what_can_be_said_of_an_absence() -> None:
+    """A day is its first moment, by the clock on the wall there, summer time included."""
+    now_s = EVENING.timestamp()
+    assert read_away(b"{}", EVENING) == Away(now_s)
+    assert read_away(b"null", EVENING) is None
+    assert read_away(b'{"leave": "2031-07-01", "back": "2031-07-14", "sun": false}', EVENING) == Away(
+        at_s("2031-07-01T00:00"), at_s("2031-07-14T00:00"), False
+    )
+    assert read_away(b'{"back": "2031-12-01"}', EVENING) == Away(now_s, at_s("2031-12-01T00:00"))
+    assert read_away(b'{"back": "2031-05-06T18:00:00+01:00"}', EVENING) == Away(now_s, at_s("2031-05-06T18:00"))
+    assert read_away(b'{"leave": "2031-05-01"}', EVENING) == Away(now_s)  # what is past is as it was
+
+
+@pytest.mark.parametrize(
+    ("payload", "reason"),
+    [
+        (b"on", "not-json"),
+        (b"", "not-json"),
+        (b"true", "not-an-absence"),
+        (b"[]", "not-an-absence"),
+        (b'{"until": "2031-07-01"}', "not-an-absence"),
+        (b'{"sun": 1}', "not-an-absence"),
+        (b'{"sun": null}', "not-an-absence"),
+        (b'{"back": "2031-02-30"}', "slot-time"),
+        (b'{"back": 7}', "slot-time"),
+        (b'{"back": "0001-01-01"}', "implausible"),
+        (b'{"back": "9999-12-31"}', "implausible"),
+        (b'{"back": "2031-05-05"}', "implausible"),
+        (b'{"back": "2031-07-01T12:00:00"}', "slot-without-offset"),
+        (b'{"leave": "2031-07-01", "back": "2031-07-01"}', "implausible"),
+        (b'{"leave": "2033-07-01"}', "implausible"),
+    ],
+)
+def test_what_is_no_absence(payload: bytes, reason: str) -> None:
+    with pytest.raises(Rejected) as refused:
+        read_away(payload, EVENING)
+    assert refused.value.reason == reason
+
+
+def test_what_is_due_while_nobody_is_there_is_not() -> None:
+    """At the very moment of return it is; what was asked for is in any case."""
+    standing = [Standing(ALL, 7 * 60, 4000.0)]
+
+    def dues(away: Away, request: Request | None = None) -> list[str]:
+        needs = upcoming(standing, Progress(request, away=away), EVENING.timestamp(), LISBON)
+        return [datetime.fromtimestamp(need.by_s, LISBON).strftime("%d %H:%M") for need in needs]
+
+    leave_s, back_s = at_s("2031-05-07T06:00"), at_s("2031-05-12T07:00")
+    assert dues(Away(leave_s, back_s)) == ["06 07:00", "12 07:00", "13 07:00"]
+    assert dues(Away(leave_s, back_s + 1.0)) == ["06 07:00", "13 07:00", "14 07:00"]
+    assert dues(Away(leave_s, back_s - 0.5)) == ["06 07:00", "12 07:00", "13 07:00"]
+    assert dues(Away(leave_s)) == ["06 07:00"] and dues(Away(EVENING.timestamp())) == []
+    asked = Request(EVENING.timestamp(), 5000.0, at_s("2031-05-08T10:00"), None, at_s("2031-05-09T00:00") - 1.0)
+    assert dues(Away(leave_s, back_s), asked) == ["08 10:00", "12 07:00", "13 07:00"]

@@ -38,6 +38,7 @@ COMMANDS = {
     "ack": Verb("talking", "Acknowledge latched faults, after somebody has looked at the cause."),
     "looked": Verb("talking", "Say that you have looked at pins and socket, and what you saw."),
     "charge": Verb("talking", "Ask for a charge now, or by a time, whatever the sun does."),
+    "away": Verb("talking", "Say when nobody is there: what is needed by the configuration then is not."),
     "advise": Verb("planning", "Say from which surplus on charging pays, at the configured prices."),
     "replay": Verb("planning", "Show what recorded readings would have given, beside the best possible."),
     "tune": Verb("planning", "Search the thresholds and delays that would have done best, and judge the gain."),

@@ -1,4 +1,4 @@
-"""What is said to a running daemon, or to its relay: ``status``, ``off``, ``ack``, ``looked``, ``charge``."""
+"""What is said to a running daemon, or to its relay: ``status``, ``off``, ``ack``, ``looked``, ``charge``, ``away``."""
 
 from __future__ import annotations
 
@@ -146,6 +146,35 @@ def _charge(options: argparse.Namespace) -> int:
     raise CannotError("the daemon has not taken it: see message_refused in its log, and the broker's access list")
 
 
+def _away(options: argparse.Namespace) -> int:
+    config = load(options.config)
+    given = {"leave": options.leave, "back": options.back, "sun": False if options.no_sun else None}
+    wanted = {name: value for name, value in given.items() if value is not None}
+    if options.over and wanted:
+        raise CannotError("--over says that somebody is there, and goes with nothing else")
+    payload = json.dumps(None if options.over else wanted)
+    try:
+        wishes.read_away(payload.encode(), SystemClock(zone(config.site.time_zone)).wall())
+    except Rejected as refusal:
+        raise CannotError(
+            f"this is no absence: {refusal}. Days are written as 2031-05-14, times as RFC 3339 has them, with their "
+            "offset; the return comes after leaving, and after now, and within 400 days"
+        ) from None
+    before, word = _look(config)
+    if word != "ready":
+        raise CannotError(f"the daemon is not there ({word}), and would not hear it: start it first, then say it")
+    post = Post(f"{config.base_topic}/away/set", payload)
+    if _publish(config, post, "away", "it", "said that " + ("somebody is there" if options.over else "nobody is")):
+        return 1
+    for _ in range(LOOKS):
+        time.sleep(LOOK_EVERY_S)
+        document, _ = _look(config)
+        if (document.away is None) is options.over and document.time > before.time:
+            print(status.in_words(document, options.config))
+            return 0
+    raise CannotError("the daemon has not taken it: see message_refused in its log, and the broker's access list")
+
+
 def _publish(config: Config, post: Post, name: str, what: str, done: str) -> int:
     try:
         asyncio.run(publish_once(config, post, name, OFF_WITHIN_S))
@@ -223,6 +252,14 @@ def add_charge(sub: Any) -> None:
 def add_looked(sub: Any) -> None:
     sub.set_defaults(command=_looked)
     sub.add_argument("note", nargs="*", help="what you saw, in words, such as: pins bright, nothing brown")
+
+
+def add_away(sub: Any) -> None:
+    sub.set_defaults(command=_away)
+    sub.add_argument("--leave", metavar="WHEN", help="a day, or an RFC 3339 time with its offset (default: now)")
+    sub.add_argument("--back", metavar="WHEN", help="likewise (default: when --over is said)")
+    sub.add_argument("--no-sun", action="store_true", help="nor is the sun to charge meanwhile")
+    sub.add_argument("--over", action="store_true", help="somebody is there again, or will be after all")
 
 
 def add_ack(sub: Any) -> None:

@@ -26,6 +26,7 @@ OWN_LEAVES = (
     "enable/set",
     "acknowledge/set",
     "plan/set",
+    "away/set",
     "looked/set",
     "status",
     "availability",

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from surpluscharge.control import ahead, battery, hidden, machine, news, steering, thermal
@@ -451,6 +452,12 @@ class Controller:
             case news.Ask(request):
                 asked = request and request._replace(from_wh=self.progress.got_wh)
                 self.progress = self.progress._replace(request=asked, full=False)
+            case news.Gone(away):
+                if away is None and self.progress.away is not None:
+                    self._say("back", "info")
+                elif away is not None and away != self.progress.away:
+                    self._say("away", "info", leave=_minute(away.leave_s), back=_minute(away.back_s), sun=away.sun)
+                self.progress = self.progress.gone(away, at.utc_s)
             case news.Due(at_s):
                 self.progress = self.progress.after(at_s)
             case news.Netted(credit_wh, charged_wh):
@@ -782,6 +789,13 @@ class Controller:
             return rule.credit(self._rule_draw_w, self.running, self.lately, self.state.at_s)
         return None if sky is None else rule.outlook(self._rule_draw_w, sky, self.state.at_s, self.wants_on)
 
+    def rests(self, at: Moment) -> bool:
+        """Whether nobody is there, and the sun is not to charge meanwhile. What is due is charged all the same."""
+        away = self.progress.away
+        if away is None or away.sun or not away.at(at.utc_s) or self.settings.rule.way is Way.HAND:
+            return False
+        return self._due_until_s(at.now_s) is None
+
     def _inputs(self, at: Moment) -> Inputs:
         grid_w, charger_w, assumed = self.decisive_w, self.plug.may_draw_w(self.draw_w), not self.plug.measured
         inputs = Inputs(
@@ -790,7 +804,7 @@ class Controller:
             # For the caps, an assumed draw is the larger one: an appliance that switches in sync with the lead may have
             # taught a draw that is too small.
             charger_w=max(charger_w, self.settings.limits.draw_w) if assumed and charger_w else charger_w,
-            enabled=self.enabled,
+            enabled=self.enabled and not self.rests(at),
             stopping=self.stopping,
             guard=self.supervisor.judge(self._situation(at), self.settings.limits, at.now_s),
             off_confirmed=self.plug.confirmed(False),
@@ -1102,3 +1116,7 @@ def last_starts(starts_s: tuple[float, ...], length: int) -> tuple[float, ...]:
 def tenths(value: float | None) -> float | None:
     """Return a value as people are shown it."""
     return None if value is None else round(value, 1)
+
+
+def _minute(at_s: float | None) -> str | None:
+    return None if at_s is None else datetime.fromtimestamp(at_s, UTC).isoformat(timespec="minutes")

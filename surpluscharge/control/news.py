@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 if TYPE_CHECKING:
     from surpluscharge.control.controller import Settings
     from surpluscharge.control.economics import Prices
-    from surpluscharge.control.wishes import Request
+    from surpluscharge.control.wishes import Away, Request
 
 
 class Tick(NamedTuple):
@@ -165,6 +165,12 @@ class Ask(NamedTuple):
     request: Request | None
 
 
+class Gone(NamedTuple):
+    """When nobody is there, in place of what was said before; None: somebody is."""
+
+    away: Away | None
+
+
 class Due(NamedTuple):
     """Something was due at this moment, in seconds since 1970: from then on it is counted anew what comes."""
 
@@ -228,6 +234,7 @@ News = (
     | Reload
     | Follow
     | Ask
+    | Gone
     | Due
     | Netted
     | Full

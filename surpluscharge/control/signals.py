@@ -33,6 +33,7 @@ REJECTIONS = {
     "late": "it was under way for so long that it says nothing of what is now",
     "commissioning": "while the charger is being commissioned it is switched on from there only",
     "not-allowed": "planned.allow is false: nothing is charged on request",
+    "not-an-absence": "an absence has leave, back and sun at most, or is null once somebody is back: see the manual",
     "not-a-request": "a charge is asked for with energy_wh, with energy_wh and by, or with time_s: see the manual",
     "not-a-look": "a look is told as a JSON object with note, of 300 characters at most",
     "unknown-fault": "neither all nor the code of a latched fault",

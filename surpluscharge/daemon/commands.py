@@ -70,6 +70,10 @@ def looked(payload: bytes, _controller: Controller, _wall: datetime) -> news.Loo
     return news.Looked(printable(note))
 
 
+def away(payload: bytes, _controller: Controller, wall: datetime) -> news.Gone:
+    return news.Gone(wishes.read_away(payload, wall))
+
+
 COMMANDS = (
     Command(
         "enable",
@@ -80,5 +84,6 @@ COMMANDS = (
     ),
     Command("acknowledge", "charging/acknowledge", acknowledge, late=None),
     Command("plan", None, plan, late=None),
+    Command("away", None, away, late=None),
     Command("looked", None, looked, late=None),
 )

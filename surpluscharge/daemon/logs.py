@@ -43,6 +43,8 @@ EVENTS = {
     "plan_failed": "an error in planning; nothing is charged by plan: exception",
     "need_met": "what was needed by now has come: needed_wh, came_wh, from_sun_wh, car_full",
     "need_missed": "and has not: needed_wh, came_wh, from_sun_wh, car_full",
+    "away": "nobody is there, or will not be: leave, back, sun",
+    "back": "somebody is there again",
     "charge_asked": "somebody asks for a charge: energy_wh, time_s, by (null where not said)",
     "charge_done": "what was asked for now is over: energy_wh, car_full",
     "charge_forgotten": "what was asked for is due further ahead than anybody can ask, by a clock that was wrong: by",
@@ -116,6 +118,10 @@ LIMITS = {
     "looked": Limit(10, 3600.0),
     "joint_shown": Limit(100, 3600.0),
     "thresholds_changed": Limit(10, 60.0),
+    **dict.fromkeys(
+        ("away", "back"),
+        Limit(10, 3600.0),
+    ),
     **dict.fromkeys(
         ("plan_made", "charge_asked", "charge_done", "charge_forgotten", "prices_known", "forecast_known"),
         Limit(10, 3600.0),

@@ -39,6 +39,7 @@ LEARN_YEARS = 2
 NOTHING_NEEDED = "nothing is needed that is not in the car already"
 UNSET = "the computer's clock is not set, so nothing is planned until it is"
 FAILED = "it could not be made, so nothing is bought: plan_failed in the log says why"
+AWAY = "nobody is there, so what is due meanwhile by the configuration is not needed"
 FULL = "the car takes no more, so nothing is bought until something else is due or asked for"
 JUST_S = 10.0  # what was raised so long ago at most is new
 NOTED_S = 900.0  # a run that ends so much sooner or later is another plan, for people
@@ -110,7 +111,10 @@ class Planner:
     def words(self, progress: wishes.Progress) -> str:
         """Return the plan in a sentence without its full stop."""
         said = FAILED if self._failed else FULL if progress.full else self.shown.words if self.shown else ""
-        if self._clock().wall().timestamp() < wishes.UNSET_S:
+        now_s = self._clock().wall().timestamp()
+        if progress.away_at(now_s):
+            said = f"{AWAY}{'; ' if said else ''}{said}"
+        if now_s < wishes.UNSET_S:
             said = UNSET
         if request := progress.at_once:
             what = f"{request.wh / 1000:.1f} kWh" if request.lasts_s is None else duration(request.lasts_s)
@@ -267,7 +271,8 @@ class Planner:
         self._look_for_full(controller)
         progress = controller.progress
         shift_s = round((self._clock().now() - now_s) / 30.0)  # the wall clock may be put right
-        basis = (progress.request, progress.full, progress.since_s, id(config), controller.lessons.learned_w, shift_s)
+        said = progress.away, progress.request, progress.full, progress.since_s
+        basis = (*said, id(config), controller.lessons.learned_w, shift_s)
         if now_s < self._again_s and basis == self._basis:
             return
         self._basis = basis
@@ -320,7 +325,7 @@ class Planner:
                 self._log.info("charge_done", energy_wh=round(progress.asked_wh), car_full=progress.full)
                 self._tell(news.Ask(None))
                 return True
-        dues_of = (id(config), progress.request, progress.since_s, progress.instead_s)
+        dues_of = (id(config), progress.request, progress.since_s, progress.instead_s, progress.away)
         reloaded = bool(self._dues_of) and dues_of[0] != self._dues_of[0]
         if dues_of != self._dues_of:  # it is asked for at each reading
             self._dues = wishes.upcoming(config.standing, progress, progress.since_s, wall.tzinfo)
@@ -347,6 +352,14 @@ class Planner:
             # Away for days: what was due meanwhile is past, and one line about it is enough.
             self._tell(news.Due(last_s if now_s - last_s < 2 * DAY_S else now_s))
             return True
+        if away := progress.away:
+            if away.ends_s <= now_s:
+                self._tell(news.Gone(None))
+                return True
+            # What came before is driven off by the return; what the sun brings a car that stays is not.
+            if progress.since_s < away.leave_s <= now_s:
+                self._tell(news.Due(away.leave_s))
+                return True
         return False
 
     def _look_for_full(self, controller: Controller) -> None:
@@ -399,6 +412,8 @@ class Planner:
         due_day = day_number(datetime.fromtimestamp(need.by_s, wall.tzinfo), config.planned_from)
         lead = lead_of(controller.settings.params, state, controller.draw_w, config.planned.ready_before_s, due_day)
         lead = self._with_rests(lead, controller, now_s)
+        if progress.away and now_s < progress.away.ends_s <= need.by_s:  # what is needed after it is bought after it
+            lead = lead._replace(free_from_s=max(lead.free_from_s, progress.away.ends_s))
         # What the plan began goes on for a little more; what somebody asked for, and has had or took back, does not.
         begun = self.shown is not None and self.shown.plan.buys_at(now_s)
         made = plan_for(

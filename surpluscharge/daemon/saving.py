@@ -75,6 +75,7 @@ class Saving:
         self._starts_s = controller.starts_s
         self._disabled, self._seen = not controller.enabled, self._acknowledged()
         self._asked = controller.progress.request is not None
+        self._away = controller.progress.away
         self._latched: tuple[str, ...] = ()
         # How many of these there were, and how many are on the disk.
         self._promises = self._promises_kept = 0
@@ -107,11 +108,11 @@ class Saving:
         """
         controller, faults = self._controller, self._controller.faults
         disabled, seen = not controller.enabled, self._acknowledged()
-        asked = controller.progress.request is not None
-        if disabled > self._disabled or seen - self._seen or asked < self._asked:
+        asked, away = controller.progress.request is not None, controller.progress.away
+        if disabled > self._disabled or seen - self._seen or asked < self._asked or away != self._away:
             self._promises += 1
             self._soon.set()
-        self._disabled, self._seen, self._asked = disabled, seen, asked
+        self._disabled, self._seen, self._asked, self._away = disabled, seen, asked, away
         kept = (
             controller.enabled,
             controller.starts_s,

@@ -439,6 +439,7 @@ class Service:
             tuple(record.code for record in controller.faults),
             controller.inputs.grid_w is None,
             controller.progress.request,
+            controller.progress.away,
             self._planner and self._planner.shown,
         )
         if shown != self._shown:

@@ -237,6 +237,15 @@ class PriceStatus(Part):
     price: float = Field(description="of a kWh from the grid, from then on")
 
 
+class AwayStatus(Part):
+    """Nobody is there, or will not be: nothing is due by the configuration then."""
+
+    leave: datetime
+    back: datetime | None = Field(description="null: until somebody says so")
+    now: bool
+    sun: bool = Field(description="whether the sun may charge meanwhile")
+
+
 class PlanStatus(Part):
     """Charging by plan. What came is counted from the last time at which something was needed."""
 
@@ -300,6 +309,7 @@ class StatusDocument(Part):
     contacts: ContactsStatus | None = Field(None, description="null: nothing is kept, or nothing yet")
     learned_draw_w: float | None = Field(None, description="from the relay's steps in grid power; null: not learned")
     plan: PlanStatus | None = Field(None, description="null: it may not charge by plan")
+    away: AwayStatus | None = Field(None, description="null: somebody is there, as far as is known")
     budget: BudgetStatus
     faults: list[FaultStatus]
     refused_messages: dict[str, int] = Field(description="messages that could not be used, by reason")
@@ -405,6 +415,7 @@ def build(
         contacts=None if figures is None else _contacts(figures.wear, config, wall.tzinfo),
         learned_draw_w=tenths(controller.lessons.learned_w),
         plan=_plan(controller, config, planner, wall) if planner else None,
+        away=_away(controller, wall),
         budget=BudgetStatus(
             starts_left_hour=max(0, params.starts_per_hour - starts_hour),
             starts_left_day=max(0, params.starts_per_day - starts_day),
@@ -425,6 +436,14 @@ def build(
         refused_messages=refused,
         heartbeat_s=config.status.heartbeat_s,
     )
+
+
+def _away(controller: Controller, wall: datetime) -> AwayStatus | None:
+    away, now_s = controller.progress.away, wall.timestamp()
+    if away is None or away.ends_s <= now_s:
+        return None
+    leave, back = (at_s and datetime.fromtimestamp(round(at_s), wall.tzinfo) for at_s in away[:2])
+    return AwayStatus(leave=leave, back=back, now=away.at(now_s), sun=away.sun)
 
 
 def _plan(controller: Controller, config: Config, planner: Planner, wall: datetime) -> PlanStatus:
@@ -654,6 +673,11 @@ def in_words(document: StatusDocument, config_path: str, age_s: float | None = N
         f"Today {today.energy_wh / 1000:.2f} kWh, {today.solar_wh / 1000:.2f} from the sun; "
         f"{counted(today.starts, 'start')}",
     ]
+    if away := document.away:
+        until = f" until {away.back:%Y-%m-%d %H:%M}" if away.back else ""
+        begins = "Nobody is there" if away.now else f"Nobody is there from {away.leave:%Y-%m-%d %H:%M}"
+        meanwhile = "the sun charges" if away.sun else "the sun does not charge"
+        lines.append(f"{begins}{until}: {meanwhile}, and what is asked for counts, but nothing else that is needed")
     if contacts := document.contacts:
         seen = f"last looked at {contacts.looked:%Y-%m-%d}" if contacts.looked else "nobody has said that they looked"
         next_ = f", again by {contacts.next_look:%Y-%m-%d}" if contacts.next_look else ""
@@ -870,10 +894,20 @@ def _too_much_import(scene: Scene) -> Said:
     return why, f"{lasts}, {duration(wait_s)} more, then the charge ends", wait_s
 
 
+def _disabled(scene: Scene) -> Said:
+    away = scene.controller.progress.away
+    if not scene.controller.enabled or away is None:
+        return "Charging is switched off.", "somebody to enable it", None
+    why = "Nobody is there, and the sun is not to charge meanwhile."
+    if away.back_s is None:
+        return why, "somebody to come back, and say so", None
+    return why, "the day of return", max(0.0, away.back_s - scene.wall.timestamp())
+
+
 # A sentence for each cause that the table's rows have: a row without one would be a row that nobody understands.
 WHATEVER_THE_SUN_DOES: dict[int, Callable[[Scene], Said]] = {
     machine.C_STOPPING: _stopping,
-    machine.C_DISABLED: lambda _: ("Charging is switched off.", "somebody to enable it", None),
+    machine.C_DISABLED: _disabled,
     machine.C_TRIPPED: lambda scene: _fault_wait(scene, machine.TRIP),
     machine.C_ENDED: lambda scene: _fault_wait(scene, machine.END),
     machine.C_TIME_CAP: _time_spent,

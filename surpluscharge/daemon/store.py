@@ -27,6 +27,7 @@ from surpluscharge.control.mains import MOST_OHM
 
 FORMAT = 2
 MOST = 1e12  # seconds, watt-hours, ampere-seconds: beyond any life of a socket
+FAR_S = 4e9  # 2096, in seconds since 1970: no absence lasts so long
 MOST_BYTES = 1_000_000  # a file of ours has a few thousand
 UNKNOWABLE_S = 86400.0  # counted as on where nobody can know: more than any cap
 
@@ -77,7 +78,10 @@ def save(path: Path, kept: Kept, clock: Clock) -> None:
             **kept._asdict(),
             "today": kept.today._asdict(),
             "progress": kept.progress._asdict()
-            | {"request": kept.progress.request and kept.progress.request._asdict()},
+            | {
+                "request": kept.progress.request and kept.progress.request._asdict(),
+                "away": kept.progress.away and kept.progress.away._asdict(),
+            },
             "tried": kept.tried._asdict() | {"outcomes": [outcome._asdict() for outcome in kept.tried.outcomes]},
             "joint": kept.joint,
             "faults": [record._asdict() for record in kept.faults],
@@ -185,6 +189,9 @@ def _examine(kept: Kept) -> None:
             raise ValueError(f"{name} has a time that cannot be")
     if not (math.isfinite(kept.planned_at_s) and kept.planned_at_s <= kept.saved_s):
         raise ValueError(f"planned_at_s = {kept.planned_at_s:g} cannot be")
+    away = kept.progress.away
+    if away and not 0.0 <= away.leave_s < (FAR_S if away.back_s is None else away.back_s) <= FAR_S:
+        raise ValueError("progress.away has a time that cannot be")
     if not math.isfinite(kept.saved_s):
         raise ValueError(f"saved_s = {kept.saved_s:g} cannot be")
     if list(kept.starts_s) != sorted(kept.starts_s):

@@ -70,7 +70,8 @@ class Reader:
                 text = fault_in_words(fault, f"look at the cause, then acknowledge {fault.code}.")
                 yield Notice("latched", fault.code, fault.code, text)
             elif fault.code in LOOK:
-                yield Notice("look", fault.code, fault.code, fault_in_words(fault, ""))
+                if not _away(document):  # it is still so when they are back
+                    yield Notice("look", fault.code, fault.code, fault_in_words(fault, ""))
             elif _needs_somebody(fault) and (document.time - fault.since).total_seconds() >= LASTS_S:
                 text = f"For {duration((document.time - fault.since).total_seconds())}: {fault_in_words(fault, '')}"
                 yield Notice("ended", fault.code, fault.code, text)
@@ -82,7 +83,7 @@ class Reader:
 
     def _unmet(self, document: StatusDocument) -> Iterator[Notice]:
         plan = document.plan
-        if plan is None or plan.needed_by is None or plan.unreachable_wh < UNMET_WH:
+        if plan is None or plan.needed_by is None or plan.unreachable_wh < UNMET_WH or _away(document):
             self._unmet_since = None
             return
         self._unmet_since = self._unmet_since or document.time
@@ -103,6 +104,10 @@ class Reader:
         self._summed = today
         if before is not None and before < today:
             yield Notice("day", today.isoformat(), "the day's summary", day_in_words(ledger.yesterday, ledger.currency))
+
+
+def _away(document: StatusDocument) -> bool:
+    return document.away is not None and document.away.now
 
 
 def _needs_somebody(fault: FaultStatus) -> bool:

@@ -60,8 +60,10 @@ TOPICS = (
         None,
         (b'{"energy_wh": 3000}', b'{"time_s": "600"}', b'{"energy_wh": 500, "by": "07:00"}', b'{"energy_wh": 0}'),
     ),
+    Topic("fuzzed/away/set", None, (b'{"leave": "2031-07-01", "back": "2031-08-01", "sun": false}', b"{}", b"null")),
+    Topic("fuzzed/looked/set", None, (b'{"note": "clean"}', b'{"note": ""}')),
 )
-PLAN = "fuzzed/plan/set"
+PLAN, AWAY, LOOKED = "fuzzed/plan/set", "fuzzed/away/set", "fuzzed/looked/set"
 ENABLE, ACKNOWLEDGE, REPORT = "fuzzed/enable/set", "fuzzed/acknowledge/set", "plug/report"
 
 CONFIG = {
@@ -280,7 +282,7 @@ class Bench:
         self.clock = VirtualClock()
         config = Config.model_validate({**CONFIG, "store": {"directory": str(folder)}, "history": {"record": False}})
         self.log = Recorder()
-        self.asked = 0
+        self.asked = self.told = 0
         ports = Ports(link=Unplugged, log=self.log, told=self._told)  # type: ignore[arg-type]
         self.service = Service(config, self.clock, ports)
         self.service.main_link.on_up()
@@ -292,6 +294,7 @@ class Bench:
 
     def _told(self, happened: news.News) -> None:
         self.asked += isinstance(happened, news.Ask)
+        self.told += isinstance(happened, news.Gone | news.Looked)
 
     @property
     def refused(self) -> Counter[str]:
@@ -306,7 +309,7 @@ class Bench:
         refused = sum(controller.refusals.counts.values())
         latched = {record.code for record in controller.faults if record.latches}
         self.service.voice.unanswered.clear()
-        self.asked = 0
+        self.asked = self.told = 0
         self.service.main_link.on_message(topic.name, payload, retained)
         refused = sum(controller.refusals.counts.values()) - refused
         said, self.log.said = self.log.said, []
@@ -341,6 +344,8 @@ class Bench:
             return word in ("on", "off")
         if topic.name == PLAN:  # that what was asked for is over, the planner says itself, in the same turn perhaps
             return self.asked - sum(name == "charge_done" for _, name, _ in said)
+        if topic.name in (AWAY, LOOKED):
+            return self.told
         if topic.name == ENABLE:
             return word in ("false", "off", "0") or (word in ("true", "on", "1") and not retained)
         return word in latched | {"all"} and not retained
