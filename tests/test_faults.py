@@ -1390,10 +1390,10 @@ def test_a_circuit_that_loses_too_much_is_judged_by_watts(ohm: float, code: str 
 
 
 @pytest.mark.parametrize(
-    ("more_ohm", "code", "lost_w"), [(0.18, "joint-grows", 6.5), (0.4, "joint-grown", 14.4), (0.8, "joint-bad", 28.8)]
+    ("more_ohm", "code", "lost_w"), [(0.18, "joint-grows", 6.5), (0.4, "joint-grown", 14.4), (0.86, "joint-bad", 28.0)]
 )
 def test_a_joint_that_gets_worse_is_found_and_a_look_begins_anew(more_ohm: float, code: str, lost_w: float) -> None:
-    """By Ohm's law so much more is lost at 6 A. Before, as many switchings again show nothing."""
+    """By Ohm's law so much more is lost at 6 A; the first pieces are kept from moving the mean as far (28 for 31 W)."""
     rig = switched(Rig(ohm=0.25, config=MANY_STARTS), 9)
     joint = rig.controller.lessons.joint
     assert rig.seen == [] and joint is not None and joint.track("ohms").base == pytest.approx(0.25, abs=0.03)
