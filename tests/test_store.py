@@ -113,7 +113,19 @@ def file(tmp_path: Path) -> Path:
 _times = st.floats(0, 1e8)
 _past = st.floats(-1e9, BEFORE.now_s)
 _track = st.builds(
-    Track, st.lists(_times, max_size=90).map(tuple), st.none() | _times, _times, _times, st.none() | _times, _past
+    Track,
+    early=st.lists(_times, max_size=90).map(tuple),
+    base=st.none() | _times,
+    scatter=_times,
+    first_scatter=_times,
+    last=st.none() | _times,
+    last_s=_past,
+    score=_times,
+    since_s=_past,
+    weight=_times,
+    grown=_times,
+    pieces=st.integers(0, 10**6),
+    amps=_times,
 )
 _kept = st.builds(
     Kept,

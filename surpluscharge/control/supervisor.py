@@ -910,7 +910,7 @@ class Supervisor:
         """The faults that count now, in the table's order."""
         active = [record for record in self.records.values() if record.active]
         if len(active) > 1:
-            active.sort(key=lambda record: _PLACE[record.code])
+            active.sort(key=lambda record: _PLACE.get(record.code, 0))
         return tuple(active)
 
     def judge(self, now: Situation, limits: Limits, now_s: float) -> int:
