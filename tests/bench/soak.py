@@ -49,7 +49,8 @@ from surpluscharge.daemon.service import Service, library_failed
 from tests.bench.outside import AVAILABILITY, COMMAND, ENABLE_SET, GRID, Broker, Wire
 
 ZONE = ZoneInfo("Europe/Lisbon")
-BEGIN, YEARS = datetime(2031, 1, 1, tzinfo=ZONE), 10
+# From October on: the first half-year has both clock changes, a New Year with its tariff, and 29 February.
+BEGIN, YEARS = datetime(2031, 10, 1, tzinfo=ZONE), 10
 DAY_S = 86_400.0
 METER_EVERY_S = 120.0
 BROKER_EVERY_S, BROKER_AWAY_REAL_S = 5 * DAY_S, 0.3
