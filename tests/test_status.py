@@ -651,6 +651,20 @@ def test_what_is_not_known_is_null() -> None:
     assert (socket.current_a, socket.voltage_v) == (None, None)
 
 
+def test_a_reading_from_before_a_switching_says_nothing_of_the_surplus_now() -> None:
+    """It knows nothing of what the lead takes since: the two together would be twice the truth, or half of it."""
+    house = charging()
+    assert (house.document().grid.power_w, house.document().surplus_w) == (-1500.0, None)
+    house.clock.now_s += 2.0
+    house.meter(-120)
+    assert house.document().surplus_w == 120 + house.document().charger_power.power_w == 1500.0
+    house.enable(False)
+    assert house.document().surplus_w is None
+    house.clock.now_s += 2.0
+    house.meter(-1500)
+    assert house.document().surplus_w == 1500.0
+
+
 # --- the schema ------------------------------------------------------------------------------------------------------
 
 

@@ -49,6 +49,10 @@ class Lessons:
         settles_s = self.steps.settles_s(on)
         return now_s >= self._switched_s + (LATEST_S if settles_s is None else settles_s)
 
+    def precedes_switching(self, at_s: float) -> bool:
+        """Say whether a reading of then is older than the last switching, and so cannot have its step in it."""
+        return at_s <= self._switched_s
+
     def acknowledged(self, code: str) -> None:
         """Somebody has seen this fault. Whoever acknowledges it has mended it; if not, it will show again."""
         if code in ("circuit-resistance", "joint-lossy", "joint-bad"):

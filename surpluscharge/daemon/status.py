@@ -293,8 +293,8 @@ class StatusDocument(Part):
     )
     export_limit: ExportLimitStatus | None = Field(None, description="null: none is configured")
     surplus_w: float | None = Field(
-        description="what would be exported or stored if the charger were off; null: no fresh reading, or its draw is "
-        "not known"
+        description="what would be exported or stored if the charger were off; null: no fresh reading, none yet since "
+        "the relay was switched, or its draw is not known"
     )
     charger_power: ChargerPower
     thresholds: Thresholds
@@ -371,11 +371,7 @@ def build(
         battery=_battery(controller, now_s),
         neighbours=_neighbours(controller),
         export_limit=_limit(controller, now_s, when),
-        surplus_w=tenths(
-            controller.charger_w - decisive_w
-            if decisive_w is not None and now_s < controller.fresh_until_s and controller.known
-            else None
-        ),
+        surplus_w=tenths(_surplus_w(controller, decisive_w, now_s)),
         charger_power=ChargerPower(
             power_w=round(controller.charger_w, 1), measured=controller.plug.measured, known=controller.known
         ),
@@ -584,6 +580,14 @@ def _sources(controller: Controller, now_s: float) -> list[SourceStatus]:
             )
         )
     return result
+
+
+def _surplus_w(controller: Controller, decisive_w: float | None, now_s: float) -> float | None:
+    """Return it where meter and relay are known, and are known of the same moment."""
+    read_s = controller.grid.at_s
+    if decisive_w is None or read_s is None or now_s >= controller.fresh_until_s or not controller.known:
+        return None
+    return None if controller.lessons.precedes_switching(read_s) else controller.charger_w - decisive_w
 
 
 def _battery(controller: Controller, now_s: float) -> BatteryStatus | None:
