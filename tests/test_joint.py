@@ -53,7 +53,7 @@ def settled(measure: Measure, level: float, rng: random.Random, *, error: float 
 def run_length(rng: random.Random, shift: float, alarm: float, most_gain: float) -> int:
     """Return after how many pieces of unit scatter a track alarms that looks for one scatter more."""
     sort = room._Sort(1.0, 1.0, math.inf, most_gain)
-    track = Track(base=0.0, scatter=1.0, first_scatter=1.0, last=0.0, pieces=1, amps=10.0)
+    track = Track(base=0.0, scatter=1.0, first_scatter=1.0, last=0.0, pieces=room.MOST_EARLY, amps=10.0)
     count = 0
     while track.score < alarm:
         count += 1
@@ -99,7 +99,7 @@ def test_growth_is_found_and_graded(measure: Measure) -> None:
     assert finding.value == pytest.approx(0.6 + grown, abs=0.05)
     assert finding.base == pytest.approx(0.6, abs=0.03)
     assert finding.lost == pytest.approx(100.0 * grown, abs=5.0)
-    assert finding.since_s == pytest.approx(30.0 * DAY_S, abs=5.0 * DAY_S)
+    assert finding.since_s == pytest.approx(30.0 * DAY_S, abs=10.0 * DAY_S)
     # House meter and plug alone are a note at the most: an appliance that runs with the lead looks the same.
     assert finding.grade == (NOTE if measure == "wall" else HOLD)
 
@@ -133,6 +133,80 @@ def test_together_they_are_sooner_than_any_alone() -> None:
         return 200
 
     assert first(["ohms", "heat"]) < min(first(["ohms"]), first(["heat"]))
+
+
+def charges_until_found(grown: dict[Measure, float], most: int = 50) -> int:
+    """Return how many charges it takes after all was as it was: two switchings each, and heat; no scatter."""
+    joint = Joint()
+    for day in range(90):
+        for measure in room.MEASURES:
+            joint.take(Evidence(measure, day * DAY_S, 0.6 + 0.05 * (-1) ** day, 0.02, 10.0))
+    for charge in range(1, most):
+        for measure in ("ohms", "wall", "ohms", "wall", "heat"):
+            name: Measure = measure  # type: ignore[assignment]
+            joint.take(Evidence(name, (90 + 2 * charge) * DAY_S, 0.6 + grown.get(name, 0.0), 0.02, 10.0))
+        if any(finding.grade >= HOLD for finding in joint.findings(10.0)):
+            return charge
+    return most
+
+
+def test_two_charges_are_enough_where_two_measures_agree() -> None:
+    assert charges_until_found({"ohms": 0.4, "heat": 0.3}) == 2
+    assert charges_until_found({"ohms": 0.4}) == 3  # five pieces of its own
+    assert charges_until_found({"heat": 0.3}) == 5
+    assert charges_until_found({"wall": 3.0}) == 50  # by itself never; and it does not help one that has not risen
+    assert charges_until_found({"wall": 3.0, "ohms": 0.4}) == 3
+
+
+def test_whole_volts_are_no_growth() -> None:
+    """A plug that says whole volts behind 0.47 ohm at 8 A: 3.76 V are 3 or 4 of them, by where the level happens to be.
+
+    The resolution of one volt is 0.125 ohm then. Many houses, each with a new base.
+    """
+    rng = random.Random(12)
+    for _ in range(40):
+        mains, joint, at_s = Mains(), Joint(), 0.0
+        for _ in range(120):
+            level_v = 236.0 + rng.gauss(0.0, 1.5)
+            for on in (True, False):
+                at_s += 4000.0
+                for past_s in (-20.0, -10.0, 10.0, 20.0, 30.0):
+                    if past_s == 10.0:
+                        mains.switched(at_s)
+                    amps = 8.0 if on is (past_s > 0.0) else 0.0
+                    if evidence := mains.reading(at_s + past_s, round(level_v - 0.47 * amps), amps, True, 60.0):
+                        joint.take(evidence)
+                assert joint.findings(8.0) == ()
+        assert joint.track("ohms").base == pytest.approx(0.47, abs=0.03)
+
+
+def test_readings_that_are_all_the_same_say_no_more_than_the_resolution() -> None:
+    """The standard deviation of what was rounded is the step over the square root of twelve; here are two such."""
+    errors = []
+    for step_v in (1.0, 0.1):
+        mains, found = Mains(), None
+        for number in range(12):
+            volts, amps = (236.0, 0.0) if number < 6 else (232.0, 10.0)
+            if number == 0:
+                volts += step_v  # it has shown once how fine it is
+            if number == 6:
+                mains.switched(55.0)
+            found = found or mains.reading(10.0 * number, volts, amps, True, 60.0)
+        assert found is not None
+        errors.append(found.error)
+    assert errors[0] == pytest.approx(1.0 * math.sqrt(2.0 / 12.0) / 10.0, rel=0.01)
+    assert errors[1] == pytest.approx(errors[0] / 10.0, rel=0.05)
+
+
+def test_a_base_of_a_dozen_gets_better() -> None:
+    """By ninety pieces it is known as their mean is: the scatter over the square root of ninety, about."""
+    offs = []
+    for seed in range(60):
+        rng, joint = random.Random(seed), Joint()
+        for piece in pieces("ohms", 0.6, 90, rng, error=0.07):
+            joint.take(piece)
+        offs.append((joint.track("ohms").base or 0.0) - 0.6)
+    assert math.sqrt(fmean(off**2 for off in offs)) < 1.3 * 0.07 / math.sqrt(90.0)
 
 
 def test_wall_and_another_may_hold() -> None:

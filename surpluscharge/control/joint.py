@@ -7,12 +7,16 @@ What burns houses is a contact that ages. Three measures see it, each in its own
   stay in the wall between the two, in ohms as well;
 - ``heat``: by how much the sensor at the socket warms for each square ampere, once a charge (:class:`Warming`).
 
-Each is held against its own past, by one test. The first evidence makes a base, its median; from then on a cumulative
+Each is held against its own past, by one test. The first evidence makes a base, its mean; from then on a cumulative
 sum of log-likelihood ratios asks whether the measure has grown by ``grown`` rather than not at all (Page 1954). Where
 such a sum alarms at h, it runs e**h pieces of evidence on average before it does so without a cause (Lorden 1971): that
 is the one number that everything here is tuned by. So that no single kettle has much of a voice, a piece of evidence
-adds so much at the most that five of them are needed, or eight. A fourth sum, ``all``, takes all three together: a
-joint that gets worse shows in each.
+adds so much at the most that five of them are needed, or eight. A fourth sum takes ohms and heat together: a joint that
+gets worse shows in both, and what moves both at once by chance is rare. So three pieces are enough there, but both must
+have risen. Two charges are the least that can be enough: each shows ohms twice, and heat once.
+
+A dozen pieces make a base, but not a good one: it goes on being the mean of all pieces until there are ninety. Without
+that, one new base in twenty cost a false note within half a year, and each look makes a new base.
 
 A sum that alarms never says by itself how bad it is: what has been lost more since it began to rise does, in watts at
 the lead's current. What loses little is a note, what loses more holds the next start, what loses much latches. The
@@ -40,13 +44,15 @@ from typing import Literal, NamedTuple, get_args
 
 Measure = Literal["ohms", "wall", "heat"]
 MEASURES: tuple[Measure, ...] = get_args(Measure)
-ALL = "all"  # the sum of all three
+TOGETHER: tuple[Measure, ...] = ("ohms", "heat")  # whose gains make a sum of their own
 
 DAY_S = 86_400.0
 # A house of six charges a day gives some 110,000 pieces of evidence in ten years. e**12 is 163,000.
 ALARM = 12.0
 FEW, MORE = 2.5, 1.5  # what one piece adds at the most: so five of them at the least, or eight
-LEAST_EARLY, MOST_EARLY = 12, 90  # pieces of evidence make the base
+OF_TWO = ALARM / 3  # and to the sum of two measures: so three of them,
+AGREES = ALARM / 6  # where each of the two alone has come so far
+LEAST_EARLY, MOST_EARLY = 12, 90  # pieces of evidence make the base; it gets better up to so many
 BASE_SHARE = 1 / 8  # of ``grown``: as well as that the base is known, if it can be
 MOST_SHARE = 0.05  # by which one piece moves a base that follows
 SCATTER_MOVES = 0.05  # so fast it follows; and never
@@ -136,7 +142,7 @@ class Kept(NamedTuple):
     ohms: Track = Track()
     wall: Track = Track()
     heat: Track = Track()
-    score: float = 0.0  # of all
+    score: float = 0.0  # of ohms and heat together
 
     def shifted(self, by_s: float) -> Kept:
         """Return it for a clock that shows so much more."""
@@ -152,7 +158,7 @@ class Joint:
 
     def __init__(self, kept: Kept | None = None) -> None:
         self._tracks: dict[Measure, Track] = dict(zip(MEASURES, kept[:3] if kept else (Track(),) * 3, strict=True))
-        self.score = kept.score if kept else 0.0  # of all of them together
+        self.score = kept.score if kept else 0.0  # of ohms and heat together
 
     @property
     def kept(self) -> Kept:
@@ -170,17 +176,17 @@ class Joint:
     def take(self, evidence: Evidence) -> None:
         """Weigh one more piece of evidence."""
         name = evidence.measure
-        track, gain = _taken(SORTS[name], self._tracks[name], evidence, name == "wall")
-        self._tracks[name] = track
-        self.score = max(0.0, self.score + gain)
+        self._tracks[name], gain = _taken(SORTS[name], self._tracks[name], evidence, name == "wall")
+        if name in TOGETHER:
+            self.score = max(0.0, self.score + gain)
 
     def findings(self, amps: float) -> tuple[Finding, ...]:
         """Return what has grown, at ``amps`` of the lead; the gravest first. Empty: nothing is known to have."""
-        together = self.score >= ALARM
+        together = self.score >= ALARM and all(self._tracks[name].score >= AGREES for name in TOGETHER)
         found = [
             finding
             for name in MEASURES
-            if (track := self._tracks[name]).score >= (ALARM if not together else ALARM / 4)
+            if (track := self._tracks[name]).score >= (AGREES if together and name in TOGETHER else ALARM)
             and (finding := _finding(name, track, amps))
         ]
         others = any(finding.measure != "wall" for finding in found)
@@ -192,13 +198,13 @@ class Joint:
 
 
 def _taken(sort: _Sort, track: Track, evidence: Evidence, by_current: bool) -> tuple[Track, float]:
-    """Return the track with this in it, and what it adds to the score."""
+    """Return the track with this in it, and what it adds to a sum of two measures."""
     value = evidence.value
     if by_current and track.pieces and abs(evidence.amps / track.amps - 1.0) > SAME_A:
         track = Track()
     track = track._replace(pieces=track.pieces + 1, amps=track.amps or evidence.amps)
     if track.base is None:
-        return _begun(sort, track, value, evidence.at_s), 0.0
+        return _begun(sort, track, evidence), 0.0
     # The scatter by the steps from one piece to the next: half of them are below 0.954 of it, wherever the level is.
     assert track.last is not None
     way = 1.0 if abs(value - track.last) > 0.954 * track.scatter else -1.0
@@ -209,11 +215,12 @@ def _taken(sort: _Sort, track: Track, evidence: Evidence, by_current: bool) -> t
     grown = max(sort.grown, sort.of_power * NOMINAL_V / evidence.amps)
     beyond = value - track.base
     gain = grown / error**2 * (beyond - grown / 2)
-    gain = max(-2 * sort.most_gain, min(gain, sort.most_gain))
-    score = max(0.0, track.score + gain)
+    score = max(0.0, track.score + max(-2 * sort.most_gain, min(gain, sort.most_gain)))
     base = track.base
     if score < ALARM / 2:
         share = min(MOST_SHARE, max(0.0, evidence.at_s - track.last_s) / sort.drift_s)
+        if track.pieces <= MOST_EARLY:
+            share = max(share, 1.0 / track.pieces)
         base += share * max(-2 * error, min(beyond, 2 * error))
     if not score:
         track = track._replace(weight=0.0, grown=0.0)
@@ -225,20 +232,23 @@ def _taken(sort: _Sort, track: Track, evidence: Evidence, by_current: bool) -> t
         since_s = track.since_s if track.score else evidence.at_s
         track = track._replace(weight=weight, grown=track.grown + moves, since_s=since_s)
     track = track._replace(base=base, scatter=scatter, score=score, last=value, last_s=evidence.at_s)
-    return track, gain
+    return track, max(-2 * FEW, min(gain, OF_TWO))
 
 
-def _begun(sort: _Sort, track: Track, value: float, at_s: float) -> Track:
+def _begun(sort: _Sort, track: Track, evidence: Evidence) -> Track:
     """Return the track with one more piece of its beginning: the base stands once it is known well enough."""
-    early = (*track.early, value)
-    track = track._replace(early=early, last=value, last_s=at_s)
-    if len(early) < LEAST_EARLY:
+    early = (*track.early, evidence.value)
+    count = len(early)
+    own = track.scatter + (evidence.error - track.scatter) / count  # the mean of what the pieces say of themselves
+    track = track._replace(early=early, last=evidence.value, last_s=evidence.at_s, scatter=own)
+    if count < LEAST_EARLY:
         return track
-    base = median(early)
-    scatter = max(sort.least_error, 1.4826 * median(abs(one - base) for one in early))
-    error = math.sqrt(math.pi / 2) * scatter / math.sqrt(len(early))  # of a median
-    if error > BASE_SHARE * sort.grown and len(early) < MOST_EARLY:
+    centre = median(early)
+    scatter = max(sort.least_error, own, 1.4826 * median(abs(one - centre) for one in early))
+    if scatter / math.sqrt(count) > BASE_SHARE * sort.grown and count < MOST_EARLY:
         return track
+    # Not the median: of a plug that says whole volts it is one of two values, which are as far apart as what is sought.
+    base = fmean(max(centre - 2 * scatter, min(one, centre + 2 * scatter)) for one in early)
     return track._replace(early=(), base=base, scatter=scatter, first_scatter=scatter)
 
 
@@ -361,9 +371,14 @@ def lost_in_wall(at_s: float, step_w: float, strays_w: float, drawn_w: float, am
     return Evidence("wall", at_s, (step_w - drawn_w) / amps**2, 1.25 * strays_w / amps**2, amps)
 
 
-def fall(at_s: float, ohm: float, amps: float, before_v: list[float], after_v: list[float]) -> Evidence:
-    """Return what one switching shows of the circuit's resistance: ``ohm``, by voltages before it and after it."""
-    spread = math.hypot(*(_error_v(side) for side in (before_v, after_v)))
+def fall(
+    at_s: float, ohm: float, amps: float, before_v: list[float], after_v: list[float], finest_v: float
+) -> Evidence:
+    """Return what one switching shows of the circuit's resistance: ``ohm``, by voltages before it and after it.
+
+    ``finest_v``: the plug's resolution. Each side is off by any part of it, which no number of equal readings betrays.
+    """
+    spread = math.hypot(*(_error_v(side) for side in (before_v, after_v)), finest_v / math.sqrt(6.0))
     return Evidence("ohms", at_s, ohm, spread / abs(amps), abs(amps))
 
 

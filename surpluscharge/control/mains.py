@@ -34,6 +34,7 @@ GIVEN_UP_S = 180.0  # after the switching: the car takes nothing, or the plug sa
 LEAST_A = 3.0  # a smaller change of current tells nothing beside what the mains do by themselves
 LEAST_DROPS, MOST_DROPS = 3, 9  # the newest count: a circuit changes
 LEAST_ERROR_OHM = 0.05  # a plug resolves some tenths of a volt
+COARSE_V, SAME_V = 1.0, 0.005  # a plug's resolution until it has shown a finer one; what is no change
 MOST_OHM = 50.0  # what is beyond is no circuit
 
 
@@ -76,6 +77,7 @@ class Mains:
         self.ohms: deque[float] = deque(sound, maxlen=MOST_DROPS)
         self.learned = resistance(self.ohms)
         self.drop_ohm: float | None = None  # what the last switching showed; None: nothing yet
+        self._finest_v = COARSE_V  # the smallest change from a reading to the next
         self._last: tuple[float, float, float] | None = None  # time, volts, amperes: held until the next reading
         self._held: deque[_Held] = deque()
         self._known_s = self._volt_s = self._amp_s = 0.0  # the sums of all that is held
@@ -89,6 +91,7 @@ class Mains:
     def forget(self) -> None:
         """Drop what was learned of the circuit: somebody has had a look at it."""
         self.ohms.clear()
+        self._finest_v = COARSE_V
         self.learned = self.drop_ohm = None
 
     def switched(self, now_s: float) -> None:
@@ -112,6 +115,8 @@ class Mains:
         if self._last is None:
             self._since_s = now_s
         else:
+            if (change_v := abs(volts - self._last[1])) > SAME_V:
+                self._finest_v = min(self._finest_v, change_v)
             self._hold(now_s, fresh_s)
         self._last = (now_s, volts, amps)
         return self._learn(now_s, volts, amps) if measured else None
@@ -176,4 +181,4 @@ class Mains:
             return None
         self.ohms.append(ohm)
         self.drop_ohm, self.learned = ohm, resistance(self.ohms)
-        return fall(now_s, ohm, more_a, before_v, after_v)
+        return fall(now_s, ohm, more_a, before_v, after_v, self._finest_v)
