@@ -1405,12 +1405,14 @@ def test_a_joint_that_gets_worse_is_found_and_a_look_begins_anew(more_ohm: float
     assert kept.joint == joint.kept  # and a restart finds it at once
     again = Controller(rig.config.settings(), rig.at(), kept)
     assert again.lessons.grown(6.0) == rig.controller.lessons.grown(6.0)
-    if code == "joint-grows":
-        rig.controller.tell(news.Looked("pins bright"), rig.at())
-    else:
+    if code != "joint-grows":  # an acknowledgement by itself does not make of a bad joint the new beginning
         assert rig.mode in ("idle", "locked-out", "arming")
-        rig.acknowledge()
+        before = rig.controller.today.starts
+        assert switched(rig.acknowledge(), 1).codes == [code]
+        assert rig.controller.today.starts == before and joint.track("ohms").pieces
+    rig.controller.tell(news.Looked("pins bright"), rig.at())
     assert rig.codes == [] and joint.track("ohms").pieces == 0
+    assert switched(rig, 1).mode != "locked-out" and joint.track("ohms").pieces > 0
 
 
 def test_who_measures_nothing_has_nothing_of_it() -> None:

@@ -260,6 +260,24 @@ def test_a_look_makes_another_base() -> None:
     assert joint.kept == Kept()
 
 
+def test_a_look_that_finds_nothing_keeps_the_base_and_a_change_does_not() -> None:
+    """Somebody looks every three months, and sees nothing of what creeps from 0 to 0.4 ohm within a year."""
+    rng = random.Random(13)
+    joint = settled("ohms", 0.6, rng)
+    found_ohm = None
+    for number, piece in enumerate(pieces("ohms", 0.6, 4 * 365, rng, from_d=30.0)):
+        if number % (4 * 91) == 0:
+            joint.looked()
+        crept_ohm = 0.4 * number / (4 * 365)
+        joint.take(piece._replace(value=piece.value + crept_ohm))
+        if joint.findings(10.0) and found_ohm is None:
+            found_ohm = crept_ohm
+    assert found_ohm is not None and found_ohm < 0.2
+    joint = settled("ohms", 0.6, rng)
+    joint.begins_anew()
+    assert joint.kept == Kept()
+
+
 @given(st.lists(st.tuples(st.sampled_from(room.MEASURES), st.floats(-5.0, 5.0), st.floats(0.0, 2.0)), max_size=60))
 def test_what_is_kept_goes_on_as_though_nothing_had_been(
     told: list[tuple[Measure, float, float]],

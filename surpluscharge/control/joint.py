@@ -170,7 +170,16 @@ class Joint:
         return self._tracks[measure]
 
     def looked(self) -> None:
-        """Somebody has looked at plug and socket, and may have mended them: another base is made."""
+        """Somebody has looked at plug and socket.
+
+        Where something was found, they know of it, and may have mended it: another base is made. Where nothing was, the
+        base stays, or a look every three months would hide what creeps from one to the next.
+        """
+        if self.findings(1.0):
+            self.begins_anew()
+
+    def begins_anew(self) -> None:
+        """It is another joint, or what sees it is another: another base is made."""
         self._tracks, self.score = dict.fromkeys(MEASURES, Track()), 0.0
 
     def take(self, evidence: Evidence) -> None:

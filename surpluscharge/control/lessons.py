@@ -54,12 +54,14 @@ class Lessons:
         return at_s <= self._switched_s
 
     def acknowledged(self, code: str) -> None:
-        """Somebody has seen this fault. Whoever acknowledges it has mended it; if not, it will show again."""
+        """Somebody has seen this fault. Whoever acknowledges it has mended it; if not, it will show again.
+
+        But not a joint that has got worse: what is there would be the new beginning, and never show again. That takes
+        somebody who says that they have looked, or changed something.
+        """
         if code in ("circuit-resistance", "joint-lossy", "joint-bad"):
             self.mains.forget()
-        if code in ("joint-grown", "joint-bad"):
-            self.looked()
-        elif code == "meter-sign":
+        if code == "meter-sign":
             self.steps.contrary, self.steps.proven = 0, False
         elif code == "lead-high":
             self.steps.high_w = ()
@@ -70,8 +72,9 @@ class Lessons:
             self.steps.forget()
         if circuit:
             self.mains.forget()
-        if meter or circuit:
-            self.looked()
+        if (meter or circuit) and self.joint:
+            self.joint.begins_anew()
+            self._grown = None
 
     @property
     def high_w(self) -> float:
@@ -97,13 +100,13 @@ class Lessons:
         self._grown = None
 
     def looked(self) -> None:
-        """Somebody has looked at plug and socket: what comes is held against what comes next."""
+        """Somebody has looked at plug and socket: what was found is known, what comes is held against what is now."""
         if self.joint:
             self.joint.looked()
         self._grown = None
 
     def grown(self, amps: float) -> tuple[Finding, ...]:
-        """Return what has grown since the last look, the gravest first, at this current of the lead."""
+        """Return what has grown since the beginning, the gravest first, at this current of the lead."""
         if self._grown is None or self._grown[0] != amps:
             self._grown = amps, self.joint.findings(amps) if self.joint else ()
         return self._grown[1]

@@ -744,7 +744,7 @@ FAULTS = (
         shows="joint_lost_w",
         sentence="Between house meter and car clearly more is lost than at first: a joint has got worse.",
         remedy="Switch the circuit off at the fuse board, then unplug. Look at pins and socket: brown, dull, soft or "
-        "loose means stop, and a licensed electrician. Acknowledging it takes what is there for the new beginning.",
+        "loose means stop, and a licensed electrician. Once mended, acknowledge it, and say so: surpluscharge looked.",
         on_site=True,
     ),
     Fault(
@@ -759,7 +759,8 @@ FAULTS = (
         shows="joint_lost_w",
         sentence="A joint on the way to the car loses so much that it must be hot.",
         remedy="Switch the circuit off at the fuse board, touch nothing while it is hot, and unplug once it has "
-        "cooled. Have a licensed electrician find the joint before you go on. Acknowledging forgets what was learned.",
+        "cooled. Have a licensed electrician find the joint. Once mended, "
+        "acknowledge it, and say so: surpluscharge looked.",
         on_site=True,
     ),
     Fault(

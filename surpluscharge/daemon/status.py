@@ -190,7 +190,7 @@ class JointStatus(Part):
 
     measure: Literal["ohms", "wall", "heat"]
     value: float | None = Field(description="what was last shown: ohms, with heat kelvin per square ampere")
-    base: float | None = Field(description="what it was at first, since the last look; null: not known yet")
+    base: float | None = Field(description="what it was at first; null: not known yet")
     seen: int = Field(description="how often it was shown since then")
     grown: float | None = Field(description="by how much it seems to have grown; null: it is not known to have")
     grown_error: float | None = Field(description="a standard deviation")

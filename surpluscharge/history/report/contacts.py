@@ -122,7 +122,7 @@ def build(
     begins = _begins(first, last, by)
     edges_ms = [ms_of(day_begins(day, zone)) for day in (*begins, last + timedelta(days=1))]
     charges = tuple(ledger.starts(since_ms, until_ms) for since_ms, until_ms in pairwise(edges_ms))
-    anew_ms = sorted([*(look.at_ms for look in looks), *(epoch.begin_ms for epoch in epochs)])
+    anew_ms = sorted([*((look.at_ms, False) for look in looks), *((epoch.begin_ms, True) for epoch in epochs)])
     courses, over_w = _courses(shown, anew_ms, edges_ms, amps)
     return Condition(charger, now, first, last, by, begins, charges, courses, looks, epochs, wear, rules, amps, over_w)
 
@@ -139,16 +139,18 @@ def _begins(first: date, last: date, by: str) -> tuple[date, ...]:
 
 
 def _courses(
-    shown: list[Shown], anew_ms: list[int], edges_ms: list[int], amps: float
+    shown: list[Shown], anew_ms: list[tuple[int, bool]], edges_ms: list[int], amps: float
 ) -> tuple[tuple[Course, ...], float | None]:
-    """Lead the test through all that was shown, and look at it at the end of each bucket."""
+    """Lead the test through all that was shown, and look at it at the end of each bucket.
+
+    ``anew_ms``: when somebody looked (false), or something was changed (true).
+    """
     joint, held = Joint(), {measure: dict[int, list[Shown]]() for measure in MEASURES}
     bases: dict[Measure, dict[int, float]] = {measure: {} for measure in MEASURES}
     place, resets = -1, list(anew_ms)
     for one in [each for each in shown if each.at_ms < edges_ms[-1]]:
-        while resets and resets[0] <= one.at_ms:
-            resets.pop(0)
-            joint.looked()
+        while resets and resets[0][0] <= one.at_ms:
+            _anew(joint, resets.pop(0)[1])
         measure = next((name for name in MEASURES if name == one.measure), None)
         if measure is None:
             continue
@@ -159,8 +161,9 @@ def _courses(
         held[measure].setdefault(place, []).append(one)
         if (base := joint.track(measure).base) is not None:
             bases[measure][place] = base
-    if resets and resets[-1] < edges_ms[-1]:
-        joint.looked()
+    for at_ms, changed in resets:
+        if at_ms < edges_ms[-1]:
+            _anew(joint, changed)
     grown = {finding.measure: finding for finding in joint.findings(amps)}
     courses = tuple(
         Course(
@@ -176,6 +179,10 @@ def _courses(
     last_ohm = joint.track("ohms").base
     over_w = None if last_ohm is None or last_ohm <= HIGH_OHM else (last_ohm - HIGH_OHM) * amps**2
     return courses, over_w
+
+
+def _anew(joint: Joint, changed: bool) -> None:
+    joint.begins_anew() if changed else joint.looked()
 
 
 def _point(place: int, found: list[Shown]) -> Point:
