@@ -270,6 +270,19 @@ def test_no_plan_costs_less_than_this_one(situation: tuple[list[Need], Car, list
 
 
 @settings(max_examples=150, phases=SEEK)
+@given(situations(-20))
+def test_one_need_is_planned_as_it_is_among_others(
+    situation: tuple[list[Need], Car, list[Piece], list[Future], int],
+) -> None:
+    """A second one that asks for nothing, at the same time, changes nothing: the short way comes to the same."""
+    needs, car, pieces, futures, _ = situation
+    lead = Lead(1000.0, spare_s=0.0)
+    alone, among = (
+        plan(0.0, [needs[-1], *more], car, lead, pieces, futures) for more in ([], [Need(needs[-1].by_s, 0.0)])
+    )
+    assert alone == among
+
+
 @given(situations(-20), st.sampled_from([0.0, 900.0]), st.sampled_from([math.inf, 5400.0]), st.integers(0, 5400))
 def test_no_plan_leaves_its_limits(
     situation: tuple[list[Need], Car, list[Piece], list[Future], int], least_s: float, most_s: float, now_s: int

@@ -387,6 +387,8 @@ def _cover(
     earlier ones left, within what the car has room for: the least sum, since whatever serves one need serves the next.
     """
     taken_wh, units, open_ = list(taken_wh), [], list[tuple[float, int, float]]()
+    if len(task.ends_s) == 1:  # as nearly always, and then it is simple
+        return _cheapest(task, indices, price, due_wh[0] - taken_wh[0]) if due_wh else []
     serving: list[list[int]] = [[] for _ in due_wh]  # of each need: the pieces of its stage
     for index in indices:
         if task.stage[index] < len(serving):
@@ -411,6 +413,20 @@ def _cover(
         if lack_wh > SLIGHT_WH:
             units.append(_Unit(MISSING, lack_wh, -1 - need))
             taken_wh[need] += lack_wh
+    return units
+
+
+def _cheapest(task: _Task, indices: Iterable[int], price: Sequence[float], lack_wh: float) -> list[_Unit]:
+    """Take the cheapest pieces until nothing is lacking, where there is but one need."""
+    units = []
+    for index in sorted(sorted(indices, reverse=True), key=price.__getitem__):
+        if lack_wh <= SLIGHT_WH:
+            break
+        if (wh := min(task.cap_wh[index], lack_wh)) > SLIGHT_WH:
+            units.append(_Unit(price[index], wh, index))
+            lack_wh -= wh
+    if lack_wh > SLIGHT_WH:
+        units.append(_Unit(MISSING, lack_wh, -1))
     return units
 
 
@@ -439,6 +455,8 @@ def _spared(task: _Task, units: list[_Unit], taken_wh: Sequence[float], stage: i
     To spare what would come in later, it has to stay in the car until then, as far as there is room. An hour that pays
     for taking energy is used in any case, so sparing it gains nothing.
     """
+    if len(task.ends_s) == 1 and not stage:
+        return [unit._replace(price=0.0) if unit.price < 0.0 else unit for unit in sorted(units, reverse=True)]
     taken_wh = list(taken_wh)
     for unit in units:
         taken_wh[task.stage_of(unit)] += unit.wh

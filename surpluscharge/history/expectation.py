@@ -147,16 +147,18 @@ def ahead(
     foretold: Mapping[date, float] | None = None,
     usable: Callable[[datetime], bool] = lambda _: True,
     share_now: float | None = None,
+    found: Sequence[tuple[float, date | None]] | None = None,
 ) -> Ahead:
     """Return the time from now on, in half hours, and how it may turn out.
 
     ``now`` and ``until`` are aware, in the site's zone. ``price_at``: of a moment, the import price as published (None:
     not known yet, then it is as on the past day), as in the file, and the export price. ``so_far``: today's shares up
     to now. ``foretold``: the forecast of today and the days after, as mean shares. ``share_now``: of this very moment.
+    ``found``: the days that stand for all, by :func:`typical`, where they are known already.
     """
     starts = _starts(now, until)
     today = now.date()
-    found = _typical(past, alike(past, now, so_far, foretold or {}), now, until)
+    found = typical(past, now, until, so_far, foretold) if found is None else found
     count = (until.date() - today).days + 1
     paths = [(weight, _path(past, first, count, today)) for weight, first in found]
     days = [_halves([path[day] for _, path in paths]) for day in range(count)]
@@ -290,10 +292,15 @@ def alike(
     return [(unseen, None), *((weight / whole * (1.0 - unseen), day) for weight, day in found)]
 
 
-def _typical(
-    past: Mapping[date, Day], found: list[tuple[float, date | None]], now: datetime, until: datetime
+def typical(
+    past: Mapping[date, Day],
+    now: datetime,
+    until: datetime,
+    so_far: Shares = NOT_KNOWN,
+    foretold: Mapping[date, float] | None = None,
 ) -> list[tuple[float, date | None]]:
-    """Return a few days that stand for all: the middle one of each part, by what the sun brings until then."""
+    """Return a few days that stand for all alike: the middle one of each part, by what the sun brings until then."""
+    found = alike(past, now, so_far, foretold or {})
     today, first, last = now.date(), half_hour(now), half_hour(until)
     count = (until.date() - today).days + 1
     unseen = [one for one in found if one[1] is None]

@@ -73,7 +73,7 @@ from scipy.sparse import csr_matrix
 from surpluscharge.control.economics import Prices, thresholds
 from surpluscharge.control.plan import MISSING, SUN_SHARE, Car, Future, Lead, Need, Piece, Plan, plan
 from surpluscharge.control.wishes import NEEDS_AHEAD
-from surpluscharge.history.expectation import HALF_HOURS, Ahead, Day, ahead
+from surpluscharge.history.expectation import HALF_HOURS, Ahead, Day, ahead, typical
 from surpluscharge.history.readings import Counts
 from surpluscharge.planning.needs import best
 from surpluscharge.planning.replay import Series
@@ -446,6 +446,8 @@ def by_plan(given: Year, known: Known) -> Outcome:
     index, last, again_s = 0, given.due[-1][0], 0.0
     done: Plan | None = None
     band = (math.inf, -math.inf)
+    found: list[tuple[float, date | None]] = []
+    found_for: object = None
     for at in range(last + 1):
         play.depart(at)
         while index < len(needs) and given.due[index][0] <= at:
@@ -486,9 +488,10 @@ def by_plan(given: Year, known: Known) -> Outcome:
                     if told is not None
                     else None
                 )
-                expected = ahead(
-                    past, now, until, price_at, so_far, ahead_of, lambda when: there[half_of(when)], float(share[at])
-                )
+                if found_for != (at // HALF, until):  # within a half hour nothing else becomes known
+                    found, found_for = typical(past, now, until, so_far, ahead_of), (at // HALF, until)
+                usable = lambda when: there[half_of(when)]  # noqa: E731
+                expected = ahead(past, now, until, price_at, usable=usable, share_now=float(share[at]), found=found)
             off_s = math.inf if play.on else (at - play.since) * STEP_S
             rested = lead._replace(ran_s=play.run_s) if play.on or off_s < lead.rest_s else lead
             if rests and off_s < lead.rest_s and play.run_s >= lead.rest_after_s:
