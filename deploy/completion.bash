@@ -62,7 +62,7 @@ _shtab_surpluscharge_report___html_COMPGEN=_shtab_compgen_files
 _shtab_surpluscharge_tune___objective_choices=(value solar starts)
 _shtab_surpluscharge_history_pos_0_choices=(check)
 _shtab_surpluscharge_export_pos_0_choices=(csv parquet)
-_shtab_surpluscharge_export___what_choices=(readings charges days)
+_shtab_surpluscharge_export___what_choices=(readings charges days joints looks)
 _shtab_surpluscharge_changed_pos_0_choices=(meter plug lead house)
 _shtab_surpluscharge_pos_0_choices=(run check examine commission status watch off ack looked charge away advise replay tune history export import changed registers report schema demo)
 

@@ -144,7 +144,7 @@ complete -c surpluscharge -n '_shtab_surpluscharge_using export' -s h -l help -d
 complete -c surpluscharge -n '_shtab_surpluscharge_using export' -l config -xka "(__fish_complete_path (commandline -ct))" -d 'the configuration, a TOML file'
 complete -c surpluscharge -n '_shtab_surpluscharge_using export' -l from -x -d 'a day, or an RFC 3339 time (default: the first)'
 complete -c surpluscharge -n '_shtab_surpluscharge_using export' -l to -x -d 'a day, included, or a time (default: now)'
-complete -c surpluscharge -n '_shtab_surpluscharge_using export' -l what -xka "readings charges days" -d 'default: readings'
+complete -c surpluscharge -n '_shtab_surpluscharge_using export' -l what -xka "readings charges days joints looks" -d 'default: readings'
 complete -c surpluscharge -n '_shtab_surpluscharge_using export' -l output -xka "(__fish_complete_path (commandline -ct))" -d 'needed for parquet (and the parquet extra)'
 complete -c surpluscharge -n '_shtab_surpluscharge_using export; and test $_shtab_surpluscharge_npos -eq 0' -ka "csv parquet" -d 'default: as the file is named, otherwise csv'
 complete -c surpluscharge -n '_shtab_surpluscharge_using; and test $_shtab_surpluscharge_npos -eq 0' -a import -d 'Take older readings from a CSV file into the ledger: all of it, or nothing.'

@@ -141,7 +141,7 @@ _shtab_surpluscharge_export_options=(
   "--config[the configuration, a TOML file]:FILE:_files"
   "--from[a day, or an RFC 3339 time (default\: the first)]:TIME:"
   "--to[a day, included, or a time (default\: now)]:TIME:"
-  "--what[default\: readings]:what:(readings charges days)"
+  "--what[default\: readings]:what:(readings charges days joints looks)"
   "--output[needed for parquet (and the parquet extra)]:FILE:_files"
   ":default\: as the file is named, otherwise csv:(csv parquet)"
 )

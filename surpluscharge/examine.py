@@ -294,7 +294,8 @@ def _ledger(config: Config) -> Iterator[Finding]:
 async def _broker(config: Config, listen_s: float, trouble: Trouble) -> list[Finding]:
     settings, base = config.settings(), config.base_topic
     house = settings.battery
-    sources = (*settings.grid, settings.power, settings.temperature, settings.voltage, settings.contact)
+    plug = settings.power, settings.temperature, settings.surroundings, settings.voltage, settings.contact
+    sources = (*settings.grid, *plug)
     sources = (*sources, house.power, house.charge) if house else sources
     feeds = [feed.topic for feed in (config.planned.prices, config.planned.forecast) if feed and config.planned.allow]
     feeds += [one.topic for one in config.energy_register]

@@ -26,6 +26,7 @@ EXIT_STATUS = {
     "2": "It was wrongly called.",
     "130": "It was interrupted.",
 }
+WIDEST = 80  # a line of the page's source, by mandoc's own judgement
 FILES = {
     "/etc/surpluscharge/surpluscharge.toml": "The configuration of surpluscharge.service.",
     "/etc/surpluscharge/NAME.toml": "That of surpluscharge@NAME.service, one of several chargers.",
@@ -114,7 +115,8 @@ def _usage(command: argparse.ArgumentParser) -> list[str]:
         group = together.get(id(action))
         if group is None:
             one = _spelled(action)
-            lines.append(one if action.required and action.nargs not in ("?", "*") else f"[{one}]")
+            whole = one if action.required and action.nargs not in ("?", "*") else f"[{one}]"
+            lines += whole.split(" ", 1) if len(whole) > WIDEST else [whole]
         elif id(group) not in said:
             said.add(id(group))
             several = " |\n".join(_spelled(member) for member in group._group_actions)

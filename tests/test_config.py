@@ -332,7 +332,7 @@ def test_meters_that_can_never_show_an_export_or_an_import_are_refused() -> None
 
 def test_own_topics_are_those_of_the_base_topic() -> None:
     for leaf in ("enable", "enable/set", "acknowledge/set", "status", "availability"):
-        for part in ("feedback", "power", "temperature", "voltage"):
+        for part in ("feedback", "power", "temperature", "surroundings", "voltage"):
             (line,) = refused('mqtt.base_topic = "x/y"', f'relay.{part} = {{ topic = "x/y/{leaf}" }}')
             assert line.startswith(f'test.toml: relay.{part}.topic = "x/y/{leaf}"')
     parsed('mqtt.base_topic = "x/y"', 'relay.power = { topic = "x/y/other" }')
@@ -568,6 +568,7 @@ def test_the_remedy_for_what_toml_cannot_read(written: str, remedy: str) -> None
         ("socket.rest_above_share", (0.01, 1), (0, 1.01)),
         ("socket.hot_c", (40, 70), (39.9, 70.1)),
         ("relay.temperature.fresh_s", (1, 3600), (0.9, 3600.1)),
+        ("relay.surroundings.fresh_s", (1, 21600), (0.9, 21600.1)),
         ("relay.voltage.fresh_s", (1, 3600), (0.9, 3600.1)),
         ("relay.qos", (0, 2), (-1, 3)),
         ("relay.confirm_within_s", (0.5, 60), (0.4, 60.1)),
@@ -593,7 +594,7 @@ def test_the_remedy_for_what_toml_cannot_read(written: str, remedy: str) -> None
 def test_the_bounds(key: str, allowed: tuple[float, float], refused_too: tuple[float, float]) -> None:
     """The decisions of the models, once more: whoever widens one should have to say so twice."""
     text = "".join(line for line in MINIMAL.splitlines(keepends=True) if not line.startswith(f"{key} "))
-    text += "".join(f'relay.{part}.topic = "p"\n' for part in ("power", "temperature", "voltage"))
+    text += "".join(f'relay.{part}.topic = "p"\n' for part in ("power", "temperature", "surroundings", "voltage"))
     for value in allowed:
         assert parse(f"{text}{key} = {value}", "test.toml")
     for value in refused_too:
@@ -1019,7 +1020,11 @@ def test_check_shows_every_setting_with_its_source(capsys: pytest.CaptureFixture
         "money.tariff.0.window",
         "relay.feedback",
         "relay.power",
-        *(f"relay.{part}.{key}" for part in ("temperature", "voltage") for key in ("topic", "pointer", "fresh_s")),
+        *(
+            f"relay.{part}.{key}"
+            for part in ("temperature", "surroundings", "voltage")
+            for key in ("topic", "pointer", "fresh_s")
+        ),
         "main_fuse.import_limit_w",
         *(f"export_limit.{key}" for key in ("limit_w", "latitude_deg", "longitude_deg")),
         *(f"export_limit.{key}" for key in ("trials_per_day", "bought_wh_per_day")),
@@ -1141,7 +1146,7 @@ FOR_EXAMPLE = re.compile(r"# e\.g\. (\w+) = (.+)")
 TABLE = re.compile(r"(?:# e\.g\. )?\[+([\w.]+)\]+")
 # Shown, but not in force: not every house has the device, or the need.
 OPTIONAL_TABLES = (
-    *("relay.temperature", "relay.voltage", "planned.need", "planned.prices", "planned.forecast"),
+    *("relay.temperature", "relay.surroundings", "relay.voltage", "planned.need", "planned.prices", "planned.forecast"),
     *("main_fuse", "battery", "battery.power", "battery.level", "neighbours", "export_limit"),
     *("energy_register", "tell", "tell.mail", "tell.post", "ping", "metrics"),
 )

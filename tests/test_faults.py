@@ -13,9 +13,10 @@ from pathlib import Path
 import pytest
 
 from surpluscharge.config import Config
-from surpluscharge.config.models import MainFuse, PlannedTable
+from surpluscharge.config.models import MainFuse, PlannedTable, Surroundings
 from surpluscharge.control import machine, news, supervisor, thermal
 from surpluscharge.control.controller import Controller, Moment
+from surpluscharge.control.joint import Warming
 from surpluscharge.control.machine import MODE_NAMES
 from surpluscharge.control.supervisor import FAULT_BY_CODE, FAULTS, NOTE
 from tests.conftest import config_from
@@ -1413,6 +1414,21 @@ def test_a_joint_that_gets_worse_is_found_and_a_look_begins_anew(more_ohm: float
     rig.controller.tell(news.Looked("pins bright"), rig.at())
     assert rig.codes == [] and joint.track("ohms").pieces == 0
     assert switched(rig, 1).mode != "locked-out" and joint.track("ohms").pieces > 0
+
+
+def test_how_warm_the_air_is_goes_with_how_warm_the_socket_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Until it is too old; and a charge that knew of none does not wait for any."""
+    felt: list[float | None] = []
+    monkeypatch.setattr(Warming, "feels", lambda _, _at_s, _heat_c, air_c: felt.append(air_c))
+    relay = CONFIG.relay.model_copy(update={"surroundings": Surroundings(topic="air", fresh_s=600.0)})
+    rig = Rig(config=CONFIG.model_copy(update={"relay": relay})).charging()
+    assert felt and set(felt) == {None}
+    felt.clear()
+    rig.send("air", "18.5")
+    rig.run(590.0)
+    assert felt and set(felt) == {18.5}
+    rig.run(60.0)
+    assert felt[-1] is None and rig.codes == []
 
 
 def test_who_measures_nothing_has_nothing_of_it() -> None:

@@ -349,12 +349,26 @@ def test_surroundings_that_are_known_are_taken_off() -> None:
         for second in range(60, 7201, 60):
             around_c = 10.0 + 6.0 * second / 7200.0  # a morning
             rise_k = 12.0 * (1.0 - math.exp(-second / 1200.0))
-            warming.feels(float(second), around_c + rise_k, around_c if known else 0.0)
+            warming.feels(float(second), around_c + rise_k, around_c if known else None)
         evidence = warming.ends(7200.0)
         assert evidence is not None
         values.append(evidence.value)
     assert values[1] == pytest.approx(0.12, rel=0.02)
     assert values[0] > 0.13
+
+
+def test_surroundings_that_fall_silent_or_begin_to_speak_spoil_no_charge() -> None:
+    for known_from_s, known_to_s in ((0, 2400), (2400, 9000), (0, 7000)):
+        warming = Warming()
+        warming.flows(0.0, 0.0)
+        warming.begins(0.0)
+        warming.flows(0.0, 10.0)
+        for second in range(60, 7201, 60):
+            rise_k = 12.0 * (1.0 - math.exp(-second / 1200.0))
+            warming.feels(float(second), 20.0 + rise_k, 20.0 if known_from_s <= second < known_to_s else None)
+        evidence = warming.ends(7200.0)  # of the last three minutes there is none
+        assert (evidence is None) is (known_to_s == 7000)
+        assert evidence is None or evidence.value == pytest.approx(0.12, rel=0.02)
 
 
 @pytest.mark.parametrize("seconds", [600, 1100])

@@ -19,6 +19,7 @@ from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -60,7 +61,9 @@ from surpluscharge.history.ledger import (
     Filled,
     Ledger,
     LedgerError,
+    Look,
     Retention,
+    Shown,
     StateChange,
     StateSpan,
 )
@@ -1092,6 +1095,28 @@ def test_charges_are_exported_with_their_ends_where_they_have_one(ledger: Ledger
     ]
 
 
+def test_what_was_shown_of_joints_is_exported_with_its_units_and_so_are_looks(ledger: Ledger) -> None:
+    shown = [
+        Shown(BEGIN_MS, "heat", 0.1, 0.02, 9.5),
+        Shown(BEGIN_MS + 1000, "ohms", 0.45, 0.05, 9.5),
+        Shown(BEGIN_MS + 2000, "wall", -0.1, 0.3, 9.5),
+        Shown(BEGIN_MS + 86_400_000, "ohms", 0.46, 0.05, 9.5),  # the next day
+    ]
+    looks = [Look(BEGIN_MS - 1, "the day before"), Look(BEGIN_MS + 5000, 'pins bright, "nothing" brown')]
+    ledger.write(Batch(shown=shown, looks=looks))
+
+    def rows(what: str) -> list[dict[str, Any]]:
+        return list(exchange.records(ledger, what, BEGIN, BEGIN + timedelta(days=1), UTC, tariffs=None))
+
+    begun = time_of(BEGIN_MS, UTC)
+    assert [tuple(row.values()) for row in rows("joints")] == [
+        (told(begun), "heat", 0.1, 0.02, "K/A2", 9.5),
+        (told(begun + timedelta(seconds=1)), "ohms", 0.45, 0.05, "ohm", 9.5),
+        (told(begun + timedelta(seconds=2)), "wall", -0.1, 0.3, "ohm", 9.5),
+    ]
+    assert rows("looks") == [{"time": told(begun + timedelta(seconds=5)), "note": 'pins bright, "nothing" brown'}]
+
+
 def told(when: datetime) -> str:
     return when.isoformat(timespec="milliseconds")
 
@@ -1117,7 +1142,8 @@ def test_what_is_exported_can_be_imported(ledger: Ledger, tmp_path: Path) -> Non
 def test_parquet_holds_the_same_as_csv(ledger: Ledger, tmp_path: Path) -> None:
     parquet = pytest.importorskip("pyarrow.parquet", reason="needs the parquet extra")
     charge = Charge(BEGIN_MS, BEGIN_MS, BEGIN_MS + 1000, "time-cap", Energy(1000, 1000, 0, 0, 3_600_000))
-    ledger.write(Batch(readings(8640), charges=[charge]))
+    seen = [Shown(BEGIN_MS, "ohms", 0.45, 0.05, 9.5)]
+    ledger.write(Batch(readings(8640), charges=[charge], shown=seen, looks=[Look(BEGIN_MS, "nothing brown")]))
     for what in exchange.WHAT:
         rows = list(exchange.records(ledger, what, BEGIN, BEGIN + timedelta(days=1), LISBON, tariffs=TARIFFS))
         assert rows

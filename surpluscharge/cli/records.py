@@ -93,6 +93,8 @@ def _export(options: argparse.Namespace) -> int:
     with Ledger(config.recorded_file, read_only=True) as ledger, ledger.snapshot():
         bounds = ledger.bounds()
         first = energy.time_of(bounds[0], now.tzinfo) if bounds else now
+        if options.what in ("joints", "looks"):  # which are kept for longer than what was read
+            first = energy.time_of(0, now.tzinfo)
         begin = moment_of(options.begin, now.tzinfo) if options.begin else first
         end = moment_of(options.end, now.tzinfo, included=True) if options.end else now
         rows = exchange.records(ledger, options.what, begin, end, now.tzinfo, tariffs=config.tariffs())

@@ -472,7 +472,7 @@ def _topic_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
     own = {f"{base}/{leaf}": "mqtt.base_topic" for leaf in OWN_LEAVES}
     own[config.relay.command_topic] = "relay.command_topic"
     read = [(f"meter.{index}.topic", source.topic) for index, source in enumerate(config.meter)]
-    for name in ("power", "temperature", "voltage"):
+    for name in ("power", "temperature", "surroundings", "voltage"):
         part = getattr(config.relay, name)
         if part:
             read.append((f"relay.{name}.topic", part.topic))

@@ -440,6 +440,7 @@ class Config(Section):
         rule = self.rule(self.prices_at(when or self._now()))
         control, session, power, feedback = self.control, self.session, self.relay.power, self.relay.feedback
         heat, mains, planned = self.relay.temperature, self.relay.voltage, self.planned
+        around = self.relay.surroundings
         return Settings(
             params=Params(
                 *rule.band(self.draw_w),
@@ -485,6 +486,9 @@ class Config(Section):
             if feedback
             else None,
             temperature=Source(heat.topic, heat.pointer, 1.0, "net-import", heat.fresh_s, 200.0) if heat else None,
+            surroundings=Source(around.topic, around.pointer, 1.0, "net-import", around.fresh_s, 200.0)
+            if around
+            else None,
             voltage=Source(mains.topic, mains.pointer, 1.0, "import-only", mains.fresh_s, 500.0) if mains else None,
         )
 

@@ -309,6 +309,12 @@ class Temperature(Section):
     )
 
 
+class Surroundings(Section):
+    topic: Topic = Field(description="where a sensor of the air near the socket reports degrees Celsius")
+    pointer: Pointer | None = Field(None, description="RFC 6901 pointer into a JSON payload; default: a plain number")
+    fresh_s: Seconds = Field(3600.0, ge=1, le=21600, description="after this the surroundings count as not known")
+
+
 class Voltage(Section):
     topic: Topic = Field(description="where the plug reports the mains voltage")
     pointer: Pointer | None = Field(None, description="RFC 6901 pointer into a JSON payload; default: a plain number")
@@ -335,6 +341,9 @@ class RelayTable(Section):
     feedback: Feedback | None = Field(None, description="without it, the broker's word is taken for the plug's")
     power: Power | None = Field(None, description="without it, the draw is assumed")
     temperature: Temperature | None = Field(None, description="a sensor at the socket, if there is one")
+    surroundings: Surroundings | None = Field(
+        None, description="how warm the air near the socket is; taken off the socket's warmth when joints are watched"
+    )
     voltage: Voltage | None = Field(None, description="the mains voltage, if the plug reports it")
 
 

@@ -87,6 +87,7 @@ class Settings(NamedTuple):
     power: Source | None = None  # the plug's own meter
     contact: Contact | None = None  # the plug's report of its relay
     temperature: Source | None = None  # of the socket
+    surroundings: Source | None = None  # of the air near it
     voltage: Source | None = None
     phase: int = 0  # the lead's, where meters are named for phases; 0: not known
     phases_apart: bool = False  # the bill does not sum them up, so only the lead's own counts
@@ -154,6 +155,7 @@ class Controller:
         # What is seen.
         self.grid = Meter(settings.grid, settings.phase if settings.phases_apart else 0)
         self.temperature = Meter.of(settings.temperature)
+        self.surroundings = Meter.of(settings.surroundings)
         self.battery = Meter.of(settings.battery and settings.battery.power)
         self.battery_level = Meter.of(settings.battery and settings.battery.charge)
         self.battery_yields = False  # the sun is the car's
@@ -558,7 +560,12 @@ class Controller:
 
     def _take_values(self, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
         plug = self.plug
-        for name, meter in (("charger", plug.power), ("temperature", self.temperature), ("voltage", plug.voltage)):
+        for name, meter in (
+            ("surroundings", self.surroundings),
+            ("charger", plug.power),
+            ("temperature", self.temperature),
+            ("voltage", plug.voltage),
+        ):
             self._take_value(name, meter, topic, payload, retained, at)
 
     def _take_value(self, name: str, meter: Meter, topic: str, payload: bytes, retained: bool, at: Moment) -> None:
@@ -585,7 +592,8 @@ class Controller:
         if name == "temperature" and heat_c is not None and self.wants_on:
             socket.feels(heat_c)
         if name == "temperature" and heat_c is not None and self._warming:
-            self._warming.feels(now_s, heat_c)
+            around = self.surroundings
+            self._warming.feels(now_s, heat_c, around.value if now_s < around.fresh_until_s else None)
         source = self.settings.voltage
         if name == "voltage" and source and (volts := self.plug.mains_v(self.settings.mains_v)):
             measured_a = self.current_a

@@ -297,7 +297,7 @@ class Warming:
         self._clear()
 
     def _clear(self) -> None:
-        self._readings = 0
+        self._readings, self._known = 0, False  # whether the surroundings are
         self._time_s = self._y = self._yy = 0.0
         self._sums = [[0.0, 0.0, 0.0] for _ in TAUS_S]  # of x, xx, xy, each for as long as it held
 
@@ -322,8 +322,8 @@ class Warming:
         self._clear()
         self._begun_s, self._read_s, self._most_a = now_s, now_s, 0.0
 
-    def feels(self, now_s: float, temperature_c: float, surroundings_c: float = 0.0) -> None:
-        """The sensor says so."""
+    def feels(self, now_s: float, temperature_c: float, surroundings_c: float | None = None) -> None:
+        """The sensor says so; ``surroundings_c``: and so does one of the air, None: none does."""
         if self._begun_s is None:
             return
         self.flows(now_s, self._amps)
@@ -331,7 +331,10 @@ class Warming:
         self._read_s = now_s
         if held_s <= 0.0:
             return
-        y = temperature_c - surroundings_c
+        if (surroundings_c is not None) is not self._known:  # what came before does not go with what comes
+            self._clear()
+            self._known = surroundings_c is not None
+        y = temperature_c - (surroundings_c or 0.0)
         self._readings += 1
         self._time_s += held_s
         self._y += y * held_s

@@ -533,7 +533,7 @@ class Service:
         """Return what brings readings, and nothing else: another one always follows."""
         settings = self.controller.settings
         house = settings.battery
-        sources = (*settings.grid, settings.power, settings.temperature, settings.voltage)
+        sources = (*settings.grid, settings.power, settings.temperature, settings.surroundings, settings.voltage)
         sources = (*sources, house.power, house.charge) if house else sources
         told, listed = dict(self._topics()), [source.topic for source in sources if source]
         listed += [one.topic for one in self.config.energy_register]

@@ -29,7 +29,8 @@ from surpluscharge.history.ledger import Filled, Ledger, Retention
 from surpluscharge.history.readings import LIMIT_W, PLAIN, Layout, Readings, ReadingsError, Sides, sides
 from surpluscharge.words import counted
 
-WHAT = ("readings", "charges", "days")
+WHAT = ("readings", "charges", "days", "joints", "looks")
+UNITS = {"heat": "K/A2"}  # of what is shown of the joints; ohms otherwise
 ROWS_AT_ONCE = 20_000
 USUAL_GAPS = 3  # a reading is held for so many of the file's usual intervals, if nothing else is said
 RUNS_W = 100.0  # a charger that draws more is on
@@ -59,6 +60,8 @@ def records(
     """Yield what is recorded between two times, a row at a time; ``what`` is one of WHAT. Times are RFC 3339.
 
     ``known_by`` says of what energy registers counted in a gap that it is a sum, and no reading.
+
+    "joints" has what switchings and charges have shown of them; ``error`` is a standard deviation (control/joint.py).
 
     "readings" has the columns that an import needs: what was exported can be imported. (But readings tell of no plan:
     what one had it buy counts as bought beside the sun then.)
@@ -90,6 +93,20 @@ def records(
                 "ended_by": charge.cause,
                 **_energies(charge.energy),
             }
+    elif what == "joints":
+        for shown in ledger.shown(ms_of(begin), ms_of(end)):
+            yield {
+                "time": local(shown.at_ms),
+                "measure": shown.measure,
+                "value": shown.value,
+                "error": shown.error,
+                "unit": UNITS.get(shown.measure, "ohm"),
+                "current_a": shown.amps,
+            }
+    elif what == "looks":
+        for look in ledger.looks():
+            if ms_of(begin) <= look.at_ms < ms_of(end):
+                yield {"time": local(look.at_ms), "note": look.note}
     else:
         for total in ledger.day_totals(begin.date(), time_of(ms_of(end) - 1, zone).date(), zone, tariffs):
             cost = total.account.money
@@ -141,7 +158,7 @@ def write_parquet(rows: Iterable[dict[str, Any]], path: Path) -> int:
 def _kind(column: str, arrow: Any) -> Any:
     if column == "starts":
         return arrow.int64()
-    return arrow.float64() if column.endswith(("_w", "_wh", "_s")) else arrow.string()
+    return arrow.float64() if column.endswith(("_w", "_wh", "_s", "_a", "value", "error")) else arrow.string()
 
 
 # --- in --------------------------------------------------------------------------------------------------------------
