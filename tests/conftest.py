@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import getpass
 import os
 import random
@@ -94,6 +95,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Let the modules with the slowest tests come first; within a module the order stays, and so do its fixtures."""
     rank = {name: number for number, name in enumerate(SLOWEST_FIRST)}
     items.sort(key=lambda item: (rank.get(item.path.stem, len(rank)), item.path))
+
+
+def pytest_collection_finish() -> None:
+    """Let nobody look again and again for garbage in what has been imported: that stays."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -88,11 +88,11 @@ def test_a_sign_turned_round_shows_in_the_level() -> None:
 
 # --- with a house around it ------------------------------------------------------------------------------------------
 
-EVERY_S = 5.0
+EVERY_S, SPEAKS_EVERY = 5.0, 2  # the house moves on by so much, and of so many steps one is told of
 
 
 class Home:
-    """Sun, a household and a battery that holds the grid at nought, with a lag; meter and battery report every 5 s.
+    """Sun, a household and a battery that holds the grid at nought, with a lag; meter and battery report every 10 s.
 
     The battery's level and the plug's power come when they have changed, and every half minute.
     """
@@ -106,7 +106,7 @@ class Home:
         self.contact = False
         self.told: bool | None = None
         self.drawn_wh = self.fed_wh = self.exported_wh = self.imported_wh = 0.0
-        self.starts = 0
+        self.starts = self.steps = 0
         self.seen: list[str] = []
         self.said: dict[str, tuple[float, float]] = {}  # by topic: when, and what
         self.controller = Controller(config.settings(), self.at)
@@ -158,6 +158,12 @@ class Home:
         self.imported_wh += max(self.grid_w, 0.0) * hours
         self.exported_wh += max(-self.grid_w, 0.0) * hours
         self.now_s += EVERY_S
+        self.steps += 1
+        if self.steps % SPEAKS_EVERY == 0:
+            self.speak()
+
+    def speak(self) -> None:
+        """Meter, battery and plug say how things are, and the relay is what the controller makes of it."""
         self.send("grid", self.grid_w + self.jitter.uniform(-4.0, 4.0))
         if not self.silent:
             self.send("cells", self.sign * self.battery_w)

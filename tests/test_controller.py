@@ -1290,5 +1290,5 @@ def test_since_when_an_off_has_been_taken() -> None:
 
 def test_a_situation_is_told_in_its_order() -> None:
     """Each value beside the name of its field."""
-    told = inspect.getsource(Controller._situation).partition("return Situation(")[2]
+    told = inspect.getsource(Controller._situation).partition("fields = (")[2]
     assert tuple(re.findall(r"^            \S.*,  # (\w+)$", told, re.MULTILINE)) == Situation._fields

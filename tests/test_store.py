@@ -773,7 +773,7 @@ async def test_a_latched_fault_of_an_idle_daemon_outlives_kill_9(stage: Stage) -
     stage.wire.publish(POWER, 23 * 230)
     stage.wire.publish(POWER, 23 * 230)  # one reading alone is not believed
     state = stage.folder / "state" / "shed.json"
-    await until(lambda: b'"over-current"' in state.read_bytes(), "it on the disk", 5.0)
+    await until(lambda: b'"over-current"' in state.read_bytes(), "it on the disk")
     daemon.kill()
     daemon = stage.start()
     await stage.ready()

@@ -179,6 +179,7 @@ class Controller:
         self.hidden = self._watch_limit(kept.tried if kept else Tried())
         # Without a memory, the socket is taken to be as warm as the lead can make it.
         self.socket = Socket(thermal.settled_level(settings.limits.thermal, settings.draw_a))
+        self._rests_at: Moment | None = None  # when nothing moved any more, with all that was known then
         self.supervisor = Supervisor()
         # What is asked for.
         self.progress = kept.progress if kept else Progress()
@@ -305,8 +306,10 @@ class Controller:
     def joint_lost_w(self) -> float | None:
         """What the joints seem to lose more than they should, or than at first; None: nothing is found in watts."""
         amps = self.settings.draw_a
-        lost_w = [finding.lost for finding in self.lessons.grown(amps) if finding.measure != "heat"]
-        over_w = self.lessons.over_w(amps) or 0.0
+        grown, over_w = self.lessons.grown(amps), self.lessons.over_w(amps) or 0.0
+        if not grown and over_w <= 0.0:  # as a rule
+            return None
+        lost_w = [finding.lost for finding in grown if finding.measure != "heat"]
         return max([*lost_w, *((over_w,) if over_w > 0.0 else ())], default=None)
 
     @property
@@ -384,11 +387,13 @@ class Controller:
         until = at
         if type(happened) is news.ClockJumped:  # it is asked nothing about the time before: that would begin a session
             until = at._replace(session_day=self.state.session_day, planned_day=self.state.planned_day)
-        self._advance(until)
+        if until != self._rests_at:  # else no time has passed, and nothing came, since nothing moved any more
+            self._advance(until)
         if type(happened) is not news.Tick:
             self._take(happened, at)
             self._advance(at)
-            self._clock_jumped = False
+            if self._clock_jumped:
+                self._clock_jumped, self._rests_at = False, None
 
     def _take(self, happened: News, at: Moment) -> None:
         match happened:
@@ -652,7 +657,7 @@ class Controller:
         fuse, (gives_w, feeds_w, rests) = self._fuse(at), self._battery(at)
         trying = self.hidden if self.hidden and self.hidden.charging else None
         grown = lessons.grown(draw_a)
-        return Situation(  # in its order, for by their names it takes five times as long; a test holds it to that
+        fields = (  # in its order, for by their names it takes ten times as long; a test holds it to that
             wants_on,  # wants_on
             at.now_s - plug.wanted_since_s,  # wanted_s
             plug.link_up,  # link_up
@@ -719,6 +724,7 @@ class Controller:
             self.worn.relay_worn,  # relay_worn
             trying is not None and trying.beyond,  # beyond_limit
         )
+        return Situation._make(fields)
 
     def _battery(self, at: Moment) -> tuple[float, float, bool]:
         """Return what the battery gives where a start is near, what it gives for the charger, and whether it rests.
@@ -875,6 +881,7 @@ class Controller:
             self.after_w = self.neighbours.after_w if self.neighbours else 0.0
             old, self.state = self.state, machine.step(self.settings.params, self.state, at.now_s, self.inputs)
             if self.state.mode == old.mode:
+                self._rests_at = at if self.state == old else None
                 break
             self._moved(old, self.state, at)
         if self.hidden and self.hidden.charging:

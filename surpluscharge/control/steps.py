@@ -69,9 +69,9 @@ def jump_at(readings: list[tuple[float, float]], index: int) -> Jump | None:
     right = right if len(right) >= 2 else [grid_w for _, grid_w in after[:2]]
     if not left or not right:
         return None
-    levels = median(left), median(right)
-    strays = (fmean(abs(grid_w - level) for grid_w in side) for side, level in zip((left, right), levels, strict=True))
-    return Jump(at_s, levels[1] - levels[0], max(strays), levels[1])
+    was_w, is_w = median(left), median(right)
+    strays = max(fmean([abs(grid_w - level) for grid_w in side]) for side, level in ((left, was_w), (right, is_w)))
+    return Jump(at_s, is_w - was_w, strays, is_w)
 
 
 def jumps_in(readings: list[tuple[float, float]], from_s: float, until_s: float, least_w: float) -> list[Jump]:

@@ -905,6 +905,7 @@ class Supervisor:
         self.records = {record.code: record for record in records if record.code in FAULT_BY_CODE}
         self.shown: dict[str, dict[str, float]] = {}  # by code: what was measured when it was last raised, by name
         self._evident_since_s: dict[str, float] = {}
+        self._rows = [(fault.evidence, fault.code, fault) for fault in FAULTS]  # asked at each turn of the controller
 
     @property
     def active(self) -> tuple[Record, ...]:
@@ -917,12 +918,11 @@ class Supervisor:
     def judge(self, now: Situation, limits: Limits, now_s: float) -> int:
         """Return CLEAR, HOLD, END or TRIP."""
         verdict = CLEAR
-        weighed = self._evident_since_s.keys() | self.records.keys()
-        for fault in FAULTS:
-            evident = fault.evidence(now, limits)
-            if not evident and (not weighed or fault.code not in weighed):  # as a rule: there is nothing to weigh
+        weighed = self._evident_since_s.keys() | self.records.keys() if self._evident_since_s else self.records
+        for evidence, code, fault in self._rows:
+            evident = evidence(now, limits)
+            if not evident and code not in weighed:  # as a rule: there is nothing to weigh
                 continue
-            code = fault.code
             record = self.records.get(code)
             if evident:
                 if record is not None and record.acknowledged and code not in self._evident_since_s:
