@@ -53,6 +53,9 @@ SLOWEST_FIRST = (
     "test_simulation",
     "test_wirings",
     "test_explore",
+    "test_battery",
+    "test_planner",
+    "test_reversal",
     "test_mqtt",
     "test_relay",
     "test_systemd",
@@ -65,7 +68,7 @@ SLOWEST_FIRST = (
 
 
 # What one worker does, for it shares what takes long: compiled functions and a browser; four days of a house; a month
-# of readings; a bench; a look through the whole package.
+# of readings; a bench; a look through the whole package; a daemon's life as a device.
 TOGETHER = {
     **dict.fromkeys(
         ("test_page", "test_needs", "test_hindsight", "test_tune", "test_replay", "test_ahead", "test_netted"),
@@ -75,6 +78,7 @@ TOGETHER = {
     "test_report": "report",
     "test_fuzz": "fuzz",
     "test_logs": "logs",
+    "test_homie": "homie",
 }
 
 

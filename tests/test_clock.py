@@ -98,9 +98,12 @@ def comes_true(start: datetime, begins: time_of_day, every_min: int = 30) -> Non
     """
     minutes = [later(start, 60.0 * minute) for minute in range(3 * 1440 + 90)]
     numbers = [day_number(wall, begins) for wall in minutes]
+    happens = list(range(1, len(minutes) + 1))  # for each minute the first one after it with a larger number
+    for index in reversed(range(len(minutes))):
+        while happens[index] < len(minutes) and numbers[happens[index]] <= numbers[index]:
+            happens[index] = happens[happens[index]]
     for index in range(0, 2 * 1440, every_min):
-        happens = next(after for after in range(index + 1, len(minutes)) if numbers[after] > numbers[index])
-        assert until_next_day_s(minutes[index], begins) == (happens - index) * 60.0, minutes[index]
+        assert until_next_day_s(minutes[index], begins) == (happens[index] - index) * 60.0, minutes[index]
 
 
 @pytest.mark.parametrize("start", [SPRING, AUTUMN, datetime(2025, 6, 10, 0, 0, tzinfo=LISBON)])
