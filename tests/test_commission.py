@@ -1062,17 +1062,17 @@ async def _ended_while_on(words: list[str], house: House, number: int) -> None:
         while until_text not in text:
             text += await asyncio.to_thread(os.read, ours, 4096)
 
-    await asyncio.wait_for(read(b"Type yes to go on:"), 30)
+    await asyncio.wait_for(read(b"Type yes to go on:"), 60)
     os.write(ours, b"yes\n")
-    await asyncio.wait_for(read(b"or skip]"), 30)
+    await asyncio.wait_for(read(b"or skip]"), 60)
     os.write(ours, b"yes\n")
     await until(lambda: house.plug.closed, "on", 60)
     if number == signal.SIGHUP:
         os.close(ours)
     process.send_signal(number)
     assert process.stderr is not None
-    error = await asyncio.wait_for(process.stderr.read(), 40)
-    assert await asyncio.wait_for(process.wait(), 10) == 130, error
+    error = await asyncio.wait_for(process.stderr.read(), 60)
+    assert await asyncio.wait_for(process.wait(), 60) == 130, error
     assert b"Traceback" not in error
     await until(lambda: not house.plug.closed, "off")
     if number != signal.SIGHUP:

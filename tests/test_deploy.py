@@ -361,14 +361,14 @@ class Broker:
             identifier=identifier,
             will=will,
             protocol=aiomqtt.ProtocolVersion.V5,
-            timeout=10,
+            timeout=60,
         )
 
 
 async def heard(listener: aiomqtt.Client) -> set[tuple[str, str]]:
     """Return (topic, payload) of all messages up to the last one."""
     found: set[tuple[str, str]] = set()
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(60):
         async for message in listener.messages:
             if message.topic.value == END:
                 return found

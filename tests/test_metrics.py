@@ -32,7 +32,7 @@ def served() -> Iterator[tuple[Metrics, int]]:
 
 def asked(port: int, accept: str = OPENMETRICS) -> str:
     request = urllib.request.Request(f"http://127.0.0.1:{port}/metrics", headers={"Accept": accept})
-    with urllib.request.urlopen(request, timeout=10) as answer:
+    with urllib.request.urlopen(request, timeout=60) as answer:
         assert answer.headers["Content-Type"].startswith("application/openmetrics-text")
         return str(answer.read().decode())
 

@@ -458,7 +458,7 @@ class Fixture:
 
     async def heard(self, topic: str, key: str, value: object = None) -> None:
         """Wait for a message with this value, or with any."""
-        async with asyncio.timeout(20):
+        async with asyncio.timeout(60):
             async for message in self.client.messages:
                 assert isinstance(message.payload, bytes)
                 if message.topic.value == topic and value in (None, json.loads(message.payload)[key]):
@@ -498,7 +498,7 @@ async def test_the_devices_speak_and_obey() -> None:
 async def test_battery_and_phases_speak_where_there_are_any() -> None:
     async with embedded_broker() as port, running_house(port, Scenario(storage=Storage(), phases=Phases())) as it:
         said: dict[str, dict[str, Any]] = {}
-        async with asyncio.timeout(20):
+        async with asyncio.timeout(60):
             async for message in it.client.messages:
                 assert isinstance(message.payload, bytes)
                 said[message.topic.value] = json.loads(message.payload)
