@@ -109,7 +109,7 @@ TestSequences = Sequences.TestCase
 
 
 def test_random_sequences(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Invariants 1 to 6, and 13, over sixty seeded sequences, from the generator that the long run uses.
+    """Invariants 1 to 6, and 13, over some forty seeded sequences, from the generator that the long run uses.
 
     Among them are all that find a bug below: without it they break nothing. Together they come to every row of the
     table: sequences that never came to some row would hold nothing about it.
@@ -124,7 +124,7 @@ def test_random_sequences(monkeypatch: pytest.MonkeyPatch) -> None:
         return index
 
     monkeypatch.setattr(machine, "deciding_row", watched)
-    for seed in sorted({*range(50), *SOONEST.values()}):
+    for seed in sorted({*range(10), *SOONEST.values()}):
         random_sequence(seed)
     assert reached == set(range(len(TABLE)))
 
