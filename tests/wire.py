@@ -37,7 +37,7 @@ from surpluscharge.config import Config, parse
 from surpluscharge.control.controller import Kept
 from surpluscharge.daemon import logs, status, store
 from surpluscharge.daemon.mqtt import Link, Post
-from surpluscharge.daemon.ports import REAL, Ports
+from surpluscharge.daemon.ports import Patience, Ports
 from surpluscharge.daemon.service import Service
 
 COMMAND, REPORT, POWER = "shed/plug/command", "shed/plug/report", "shed/plug/power"
@@ -49,6 +49,8 @@ STATUS, AVAILABILITY = f"{BASE}/status", f"{BASE}/availability"
 # The lead of the tests draws 6 A x 230 V = 1380 W; it starts at that much export and stops at 345 W of import.
 SUN_W, SHADE_W = -2000, 700
 
+# How late a busy machine is must not decide where that is not what is tried.
+UNHURRIED = Ports(patience=Patience(late_s=20.0))
 PATIENCE_S = 60.0  # for what takes a moment only: long enough for a machine that is busy with something else
 
 # RFC 3339, section 5.6: date-time. That such a string is also a date that exists, fromisoformat() sees.
@@ -417,7 +419,7 @@ class InProcess(Log):
 
 
 @contextlib.asynccontextmanager
-async def running(config: Config, clock: Clock | None = None, ports: Ports = REAL) -> AsyncIterator[InProcess]:
+async def running(config: Config, clock: Clock | None = None, ports: Ports = UNHURRIED) -> AsyncIterator[InProcess]:
     """Run the daemon in this process for as long as the context lasts, then stop it in good order."""
     root = logging.getLogger()
     before = root.handlers[:], root.level
@@ -476,7 +478,7 @@ class Stage:
 
     @contextlib.asynccontextmanager
     async def running(
-        self, clock: Clock | None = None, ports: Ports = REAL, **changes: Any
+        self, clock: Clock | None = None, ports: Ports = UNHURRIED, **changes: Any
     ) -> AsyncIterator[InProcess]:
         """Run the daemon in this process, from when it is ready for as long as the context lasts."""
         async with running(self.config(**changes), clock, ports) as daemon:
