@@ -767,6 +767,15 @@ def test_nobody_to_tell_is_explained(config: Path, tmp_path: Path, capsys: pytes
     assert 'a [[tell]] with "month" in its about is needed' in capsys.readouterr().err
 
 
+def test_a_month_is_kept_where_nobody_is_told(config: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The timer's unit asks for both: the page in its folder is no failure of the unit."""
+    folder = tmp_path / "reports"
+    arguments = ["report", "--config", str(config), "--month", "2024-05", "--into", str(folder), "--tell"]
+    assert cli.main(arguments) == 0
+    assert [each.name for each in folder.iterdir()] == ["report-2024-05.html"]
+    assert "nobody is told of months" in capsys.readouterr().err
+
+
 def test_the_last_month_is_that_before_today(config: Path, tmp_path: Path) -> None:
     today = datetime.now(ZONE).date()
     before = today.replace(day=1) - timedelta(days=1)

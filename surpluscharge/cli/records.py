@@ -263,8 +263,12 @@ def _period(options: argparse.Namespace, today: date) -> tuple[date, date]:
 @refusing(report.ReportError)
 def _report(options: argparse.Namespace) -> int:
     config = load(options.config) if options.tell else load_offline(options.config)
-    if options.tell and not any("month" in (table.about or ["month"]) for table in config.tell):
-        raise CannotError(f'{options.config}: nobody is told of months: a [[tell]] with "month" in its about is needed')
+    somebody = any("month" in (table.about or ["month"]) for table in config.tell)
+    if options.tell and not somebody:
+        nobody = f'{options.config}: nobody is told of months: a [[tell]] with "month" in its about is needed'
+        if options.into is None:
+            raise CannotError(nobody)
+        print(nobody, file=sys.stderr)  # what is kept is what was asked for, too: as the timer's unit asks
     now = now_of(config)
     site = report.Household(
         config.charger.name,
@@ -289,7 +293,7 @@ def _report(options: argparse.Namespace) -> int:
         print(f"{options.html} written", file=sys.stderr)
     elif options.into is not None:
         page = _kept(options.into, made)
-    if options.tell:
+    if options.tell and somebody:
         _tell(config, made, page)
     encoding = sys.stdout.encoding or "ascii"
     if options.json:
