@@ -174,8 +174,7 @@ def run(hours: float, speed: float | None, seed: int, as_json: bool, battery: bo
     """
     if _missing:
         print(
-            f"The demo needs {_missing}, which is not installed: pip install 'surpluscharge[demo]'"
-            " (in a clone: pip install -e '.[demo]')",
+            f"The demo needs {_missing}, which is not installed: pip install -e '.[demo]', in the clone",
             file=sys.stderr,
         )
         return 1

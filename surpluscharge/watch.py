@@ -600,8 +600,7 @@ def run(config: Config, patterns: list[str], plain: bool = False) -> int:
     """
     if _missing:
         print(
-            "This needs rich, which is not installed: pip install 'surpluscharge[watch]' (in a clone: pip install -e "
-            "'.[watch]')",
+            "This needs rich, which is not installed: pip install -e '.[watch]', in the clone",
             file=sys.stderr,
         )
         return 1

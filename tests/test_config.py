@@ -1129,7 +1129,7 @@ def test_check_says_what_it_comes_to_and_warns(capsys: pytest.CaptureFixture[str
     assert main(["check", "--config", str(path)]) == 0
     said = " ".join(capsys.readouterr().out.split())
     # EN 50160 and IEC 60038: 230 V +- 10 %
-    assert "A lead of 10 A draws 2.07 kW to 2.53 kW over the voltage that EN 50160 allows." in said
+    assert "A lead of 10 A draws 2.07 kW to 2.53 kW at the voltages that EN 50160 allows." in said
     assert "starts at 1.90 kW of export, imports about 400 W at first, and ends above 575 W of import." in said
     for warning in config_warnings(load(path)):
         assert f"warning: {warning}" in said

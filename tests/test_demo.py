@@ -98,7 +98,7 @@ def test_without_the_extra_one_line_says_how_to_get_it(missing: str) -> None:
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=60, check=False)
     assert done.returncode == 1 and done.stdout == ""
     assert done.stderr.count("\n") == 1
-    assert missing in done.stderr and "pip install 'surpluscharge[demo]'" in done.stderr
+    assert missing in done.stderr and "pip install -e '.[demo]', in the clone" in done.stderr
 
 
 @pytest.mark.parametrize(("hours", "speed"), [(0.0, None), (-1.0, None), (1000.0, None), (1.0, 0.0), (1.0, 1e9)])

@@ -645,7 +645,7 @@ def test_the_page_without_the_drawing_library_says_what_to_install(config: Path,
     page = tmp_path / "page.html"
     arguments = ("--config", str(config), "--day", "2024-05-14", "--html", str(page))
     done = run(*arguments, before="sys.modules['matplotlib'] = None")
-    assert done.returncode == 1 and b"surpluscharge[report]" in done.stderr and b"Traceback" not in done.stderr
+    assert done.returncode == 1 and b"-e '.[report]'" in done.stderr and b"Traceback" not in done.stderr
     assert not page.exists()
 
 

@@ -55,7 +55,7 @@ def extra(module: str) -> ModuleType:
         return importlib.import_module(module)
     except ImportError as error:
         raise CannotError(
-            f"--html needs {error.name}: pip install 'surpluscharge[report]', or with the Debian package "
+            f"--html needs {error.name}: pip install -e '.[report]', in the clone; with the Debian package "
             "apt-get install python3-matplotlib"
         ) from None
 

@@ -71,7 +71,10 @@ def _tune(options: argparse.Namespace) -> int:
     pictures = extra("surpluscharge.planning.pictures") if options.html else None
     case = _study(options)
     if not compiling.available():
-        print("not compiled, so this takes a while: pip install 'surpluscharge[tune]' makes it fast", file=sys.stderr)
+        print(
+            "not compiled, so this takes a while: pip install -e '.[tune]', in the clone, makes it fast",
+            file=sys.stderr,
+        )
     try:
         with Progress("tuning") as bar:
             found = tune.tune(case, options.objective, bar)

@@ -109,7 +109,7 @@ def _export(options: argparse.Namespace) -> int:
                 with options.output.open("x", encoding="utf-8", newline="") as file:
                     count = exchange.write_csv(rows, file)
         except ImportError:
-            raise LedgerError("Parquet needs a library: pip install 'surpluscharge[parquet]'") from None
+            raise LedgerError("Parquet needs a library: pip install -e '.[parquet]', in the clone") from None
         except OSError as error:
             if isinstance(error, BrokenPipeError):
                 raise

@@ -41,7 +41,7 @@ def _check(options: argparse.Namespace) -> int:
     band = config.band()
     print(
         f"\nA lead of {config.charger.current_a:g} A draws {watts(nominal_w * (1 - VOLTAGE_TOLERANCE))} to "
-        f"{watts(nominal_w * (1 + VOLTAGE_TOLERANCE))} over the voltage that EN 50160 allows."
+        f"{watts(nominal_w * (1 + VOLTAGE_TOLERANCE))} at the voltages that EN 50160 allows."
     )
     if config.way is Way.AHEAD:
         print('The thresholds follow the prices and the surplus of late ("ahead"); with nothing known of it:')

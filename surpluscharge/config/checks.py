@@ -582,7 +582,10 @@ def _telling_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
                 yield problem(keys[0], "", "user name and password belong together", "Give both, or neither", keys[1])
             if find_spec("aiosmtplib") is None:
                 yield problem(
-                    f"{key}.mail", "", "e-mail needs aiosmtplib, which is not installed", "pip install '.[mail]'"
+                    f"{key}.mail",
+                    "",
+                    "e-mail needs aiosmtplib, which is not installed",
+                    "pip install -e '.[mail]', in the clone",
                 )
         if post:
             secrets[f"{key}.post.bearer_token"] = post.bearer_token
@@ -592,7 +595,10 @@ def _telling_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
             )
     if config.metrics and find_spec("prometheus_client") is None:
         yield problem(
-            "metrics", "", "OpenMetrics needs prometheus_client, which is not installed", "pip install '.[metrics]'"
+            "metrics",
+            "",
+            "OpenMetrics needs prometheus_client, which is not installed",
+            "pip install -e '.[metrics]', in the clone",
         )
     for key, table in config.addresses.items():
         secrets[f"{key}.secret_url"] = table.secret_url

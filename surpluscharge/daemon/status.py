@@ -683,11 +683,11 @@ def in_words(document: StatusDocument, config_path: str, age_s: float | None = N
         meanwhile = "the sun charges" if away.sun else "the sun does not charge"
         lines.append(f"{begins}{until}: {meanwhile}, and what is asked for counts, but nothing else that is needed")
     if contacts := document.contacts:
-        seen = f"last looked at {contacts.looked:%Y-%m-%d}" if contacts.looked else "nobody has said that they looked"
-        next_ = f", again by {contacts.next_look:%Y-%m-%d}" if contacts.next_look else ""
+        seen = f"last looked at {contacts.looked:%Y-%m-%d}" if contacts.looked else "not looked at yet"
+        next_ = f", due by {contacts.next_look:%Y-%m-%d}" if contacts.next_look else ""
         lines.append(
             f"Contacts: switched under load {counted(contacts.operations, 'time')} of {contacts.rated_operations}, "
-            f"{duration(3600 * contacts.hours)} of current; {seen}{next_}"
+            f"{contacts.hours:.1f} h of current; {seen}{next_}"
         )
     for fault in document.faults:
         done = fault_in_words(fault, f"surpluscharge ack --config {config_path} {fault.code}")

@@ -529,7 +529,7 @@ def notes(found: Tuning) -> list[str]:
     if found.unit == "Wh":
         lines.append("Counted is solar energy less what was bought beside it.")
     if not compiling.available():
-        lines.append("This took long because it was not compiled: pip install 'surpluscharge[tune]' makes it fast.")
+        lines.append("This took long because it was not compiled: pip install -e '.[tune]', in the clone, mends that.")
     return [line for line in [*lines, comparing.ASSUMPTIONS] if line]
 
 
