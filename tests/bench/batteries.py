@@ -25,11 +25,21 @@ can reach more from the sun. "whole" may use only the moments in which all of th
 only on or off may, with switchings that cost nothing and take no time. Where the battery comes first, the bound must
 leave in it at the day's last surplus what it would have had without a car, or its level less what it may sink below
 that before it is its turn again, if that is less.
+
+Two more say how much of what was fed could have been spared. "held": what came within the shortest charge, which
+nobody can spare who starts at those moments. "least": what cells and grid have to give for the car at the least by
+whoever knows the day, has the same shortest charge and pause, and catches as much sun. A dynamic programme over steps
+of ten seconds weighs what the sun gives against what it does not, at one price of the latter after another; each price
+gives a straight line that nobody can be below, and the highest of them counts. Its starts have no budget, and the
+battery never a turn of its own, so it errs on the low side.
+
+``--control min_on_s=240 starts_per_day=24`` gives the table [control] other keys.
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
 import time
 from collections import Counter
 from collections.abc import Callable, Iterable
@@ -122,6 +132,7 @@ class Lived(NamedTuple):
     nights: tuple[Night, ...]
     charges: tuple[tuple[float, float], ...]  # from when until when the contact was closed
     faults: Counter[str]
+    held_ws: float  # of what the cells gave for the car, what came within the shortest charge
     booked_wh: tuple[float, float, float]  # by the controller: drawn, of it from the grid, and from the battery
     battery_w: tuple[float, ...]  # its power in each second of the last half hour
     tells: int
@@ -173,13 +184,17 @@ def live(scenario: Scenario, config: Config, wiring: Wiring, days: float, course
     )
     midnight_s, end_s = 0.0, days * DAY_S
     closed_s: float | None = None
+    held_until_s, held_ws, fed_ws = float("inf"), 0.0, 0.0
     charges: list[tuple[float, float]] = []
     nights: list[Night] = []
     faults: Counter[str] = Counter()
     seconds_w: list[float] = []
     while loop.now_s < end_s:
-        loop.advance(midnight_s, max(loop.now_s + 1.0, end_s - HOUR_S / 2), end_s)
+        loop.advance(midnight_s, max(loop.now_s + 1.0, end_s - HOUR_S / 2), held_until_s, end_s)
         now_s = loop.now_s
+        if now_s >= held_until_s or (closed_s is not None and not house.plug.closed):
+            held_ws += house.tally.fed_ws - fed_ws if held_until_s < float("inf") else 0.0
+            held_until_s = float("inf")
         if now_s >= end_s - HOUR_S / 2 + len(seconds_w):
             seconds_w.append(house.battery_w)
         if midnight_s <= now_s < end_s:
@@ -189,10 +204,22 @@ def live(scenario: Scenario, config: Config, wiring: Wiring, days: float, course
             if closed_s is not None:
                 charges.append((closed_s, now_s))
             closed_s = now_s if house.plug.closed else None
+            if house.plug.closed:
+                held_until_s, fed_ws = now_s + config.control.min_on_s, house.tally.fed_ws
         faults.update(str(event.fields["code"]) for event in loop.hear() if event.name == "fault_raised")
     nights.append(Night(house.cells.held_ws, house.car.headroom_ws, house.missed_ws, house.tally.solar_ws))
     took_s = time.perf_counter() - began_s
-    return Lived(house, tuple(nights), tuple(charges), faults, loop.booked_wh, tuple(seconds_w), loop.tells, took_s)
+    return Lived(
+        house,
+        tuple(nights),
+        tuple(charges),
+        faults,
+        held_ws,
+        loop.booked_wh,
+        tuple(seconds_w),
+        loop.tells,
+        took_s,
+    )
 
 
 # --- what could have been --------------------------------------------------------------------------------------------
@@ -308,6 +335,58 @@ def bounds_of(lived: Lived, first: str, until_percent: float) -> tuple[Best, Bes
     return Best(any_ws, any_missed_ws), Best(whole_ws, whole_missed_ws)
 
 
+STEP_S = 10.0
+PRICES = (0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0)  # of what is not the sun's, in sun
+ROOM_PRICES = (0.0, 0.2, 0.5, 0.8, 1.0)  # of what goes into the car
+
+
+def steps_of(course: DayCourse, day: int, lead_w: float, margin: int) -> tuple[NDArray[np.float64], ...]:
+    """Return for each step of a day what the sun would give for the lead, if it is on, and what not; watt-seconds.
+
+    The night is left out, but for so many steps of it at either end.
+    """
+    at = np.array([*course.times_s, (day + 1) * DAY_S]) - day * DAY_S
+    sun_w = np.clip(np.array(course.sun_w) - np.array(course.household_w), 0.0, lead_w)
+    sums_ws = np.concatenate([[0.0], np.cumsum(sun_w * np.diff(at))])
+    sun_ws = np.diff(np.interp(np.arange(round(DAY_S / STEP_S) + 1) * STEP_S, at, sums_ws))
+    light = np.flatnonzero(sun_ws)
+    sun_ws = sun_ws[max(0, light[0] - margin) : light[-1] + margin + 1] if len(light) else sun_ws[:0]
+    return sun_ws, lead_w * STEP_S - sun_ws
+
+
+def most_ws(gains_ws: list[float], on: int, off: int) -> float:
+    """Return the most that a lead can gain by steps in which it is on: at least ``on`` at a stretch, and ``off`` not.
+
+    What has begun by the last step may be cut short by the end.
+    """
+    count, sums = len(gains_ws), [0.0, *itertools.accumulate(gains_ws)]
+    free, ends = [0.0] * (count + 1), [0.0] * (count + 1)  # from here on, if it may start, or is on and may stop
+    for now in range(count - 1, -1, -1):
+        until = min(now + on, count)
+        ends[now] = max(gains_ws[now] + ends[now + 1], free[min(now + off, count)])
+        free[now] = max(free[now + 1], sums[until] - sums[now] + ends[until])
+    return free[0]
+
+
+def least_ws(lived: Lived, min_on_s: float, min_off_s: float) -> float:
+    """Return what cells and grid have to give for the car at the least, if as much sun is to be caught; in all days.
+
+    For nobody is sun - price * rest above its most; so the rest is no less than (sun - most) / price. Of a day, the
+    most in the car's room is no more than it is at any price of room, and what that room costs (weak duality).
+    """
+    scenario, caught_ws = lived.house.scenario, lived.house.tally.solar_ws
+    on, off = max(1, round(min_on_s / STEP_S)), max(1, round(min_off_s / STEP_S))
+    sums_ws = np.zeros(len(PRICES))
+    for day, night in enumerate(lived.nights[:-1]):
+        sun_ws, rest_ws = steps_of(lived.house.courses(day), day, scenario.lead_w, on)
+        for which, price in enumerate(PRICES):
+            sums_ws[which] += min(
+                most_ws(((1.0 - room) * sun_ws - (price + room) * rest_ws).tolist(), on, off) + room * night.headroom_ws
+                for room in ROOM_PRICES
+            )
+    return max(0.0, *((caught_ws - sums_ws) / np.array(PRICES)).tolist())
+
+
 # --- the table -------------------------------------------------------------------------------------------------------
 
 WIRINGS = (
@@ -318,21 +397,28 @@ WIRINGS = (
     Wiring(10.0, 30.0, 0.0, 4.0, (11.0, 13.0)),
 )
 HEAD = (
-    f"{'':36}{'into the car, kWh a day':^46}{'missed':>17}\n"
-    f"{'house   first  lag meter batt.  late':40}{'sun':>7}{'any':>7}{'whole':>7}{'fed':>9}{'booked':>8}{'bought':>8}"
+    f"{'':36}{'into the car, kWh a day':^60}{'missed':>17}\n"
+    f"{'house   first  lag meter batt.  late':40}{'sun':>7}{'any':>7}{'whole':>7}{'fed':>9}{'held':>7}{'least':>7}"
+    f"{'booked':>8}{'bought':>8}"
     f"{'it':>9}{'bound':>8}{'a day':>8}{'on, min':>9}{'swings':>8}{'import':>8}"
 )
 
 
 def row(
-    name: str, scenario: Scenario, first: str, wiring: Wiring, days: int, numbers: bool, courses: Courses | None
+    name: str,
+    scenario: Scenario,
+    first: str,
+    wiring: Wiring,
+    days: int,
+    control: dict[str, object],
+    courses: Courses | None,
 ) -> str:
     """Live, reckon what could have been, and return a line of the table."""
-    given: dict[str, object] = {"start_export_w": 1.1 * scenario.lead_w, "stop_import_w": 0.0}
-    config = config_of(scenario, first, given if numbers else {})
+    config = config_of(scenario, first, control)
     lived = live(scenario, config, wiring, days, courses)
     assert config.battery is not None
     best_any, best_whole = bounds_of(lived, first, config.battery.until_percent)
+    least = least_ws(lived, config.control.min_on_s, config.control.min_off_s)
     tally, kwh = lived.house.tally, 3.6e6 * days
     assert tally.solar_ws <= best_any.charged_ws + 3.6e3 * days, "more than can be"
     lasted_s = [end_s - begin_s for begin_s, end_s in lived.charges] or [0.0]
@@ -342,6 +428,7 @@ def row(
         f"{name:8}{first:8}{wiring.lag_s:3.0f}{wiring.meter_every_s:6.0f}{wiring.battery_every_s:6.0f}"
         f"{'silent' if late_s == DAY_S else f'{late_s:.0f}':>7}    {tally.solar_ws / kwh:7.2f}"
         f"{best_any.charged_ws / kwh:7.2f}{best_whole.charged_ws / kwh:7.2f}{tally.fed_ws / kwh:9.3f}"
+        f"{lived.held_ws / kwh:7.3f}{least / kwh:7.3f}"
         f"{lived.booked_wh[2] / days / 1000:8.3f}{tally.grid_ws / kwh:8.3f}  {lived.missed_ws / kwh:7.2f}"
         f"{best_whole.missed_ws / kwh:8.2f}{len(lived.charges) / days:8.1f}{min(lasted_s) / 60:5.0f}"
         f"{median(lasted_s) / 60:4.0f}{lived.swings / days:8.2f}{tally.imported_ws / kwh:8.2f}  {lived.took_s:.0f} s; "
@@ -419,6 +506,7 @@ def main(arguments: Iterable[str] | None = None) -> None:
     parser.add_argument("--skies", action="store_true")
     parser.add_argument("--numbers", action="store_true")
     parser.add_argument("--still", action="store_true")
+    parser.add_argument("--control", nargs="*", default=[], metavar="KEY=NUMBER", help="keys of the table [control]")
     given = parser.parse_args(None if arguments is None else list(arguments))
     if given.still:
         for first in given.first:
@@ -428,12 +516,16 @@ def main(arguments: Iterable[str] | None = None) -> None:
                 f"{max(one.ends for one in seen)}, largest line of the spectrum {max(one.line_w for one in seen):.1f} W"
             )
         return
+    keys = [one.partition("=") for one in given.control]
     print(HEAD)
     for wiring in WIRINGS[:1] if given.quick else WIRINGS:
         for name in given.houses or (["one", "two", "four"] if given.skies else HOUSES):
             scenario, courses, most = measured(name) if given.skies else (HOUSES[name], None, given.days)
             for first in given.first:
-                print(row(name, scenario, first, wiring, min(given.days, most), given.numbers, courses), flush=True)
+                control: dict[str, object] = {key: float(number) for key, _, number in keys}
+                if given.numbers:
+                    control |= {"start_export_w": 1.1 * scenario.lead_w, "stop_import_w": 0.0}
+                print(row(name, scenario, first, wiring, min(given.days, most), control, courses), flush=True)
 
 
 if __name__ == "__main__":

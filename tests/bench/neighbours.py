@@ -7,6 +7,10 @@ a day: one is killed, paused or cut off, or the broker dies, mostly in the momen
 ``--minutes 10 --leads 3`` runs the real daemon so often around a Mosquitto, with a sun that comes and goes, and says
 the same of them; ``--troubles 2`` strikes so often a minute, ``--without`` lets nobody claim.
 
+All shares add up to what was imported for all, but for the time that messages are on their way: until a claim or a
+reading has come to the last one, two share by what is no longer so. ``--late 0`` lets them take no time, and what is
+missing then is rounding: of two leads in one day it was 0.16 Wh of 2,048 with ways of 2 to 30 ms, and 0.01 with none.
+
 An invariant that breaks ends it with a traceback; the figures are for a reader.
 """
 
@@ -38,7 +42,7 @@ ARRAY_W = {2: 5500.0, 3: 6500.0}
 SETTLE_S = 30.0  # of the real ones
 
 
-def virtual(leads: int, days: float, seed: int, troubles: float) -> None:
+def virtual(leads: int, days: float, seed: int, troubles: float, late: float = 1.0) -> None:
     """Print what came of one street, beside those that it is compared with."""
 
     def configs(claims: bool = True) -> list[Any]:
@@ -53,7 +57,10 @@ def virtual(leads: int, days: float, seed: int, troubles: float) -> None:
         before = street.run()
         print(f"{leads} leads, {days:g} days, seed {seed}")
         print(f"  without claims, {min(days, 3.0):g} days {before}", dict(before.faults), flush=True)
-    outcome = Street(configs(), array_w, seed, days).run(troubles)
+    street = Street(configs(), array_w, seed, days)
+    least_s, most_s = street.latency_s
+    street.latency_s = late * least_s, late * most_s
+    outcome = street.run(troubles)
     off_wh = outcome.sum_of_shares_wh - outcome.meter_share_wh
     print(f"  with claims      {outcome}", dict(outcome.faults))
     print(f"    shares {outcome.sum_of_shares_wh:.2f} Wh, one book of all {outcome.meter_share_wh:.2f}: {off_wh:+.2f}")
@@ -280,12 +287,13 @@ def main() -> int:
     parser.add_argument("--minutes", type=float, default=0.0)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--troubles", type=float, default=0.0)
+    parser.add_argument("--late", type=float, default=1.0, help="so many times as long messages are on their way")
     parser.add_argument("--without", action="store_true", help="real daemons that do not claim")
     options = parser.parse_args()
     if options.minutes:
         asyncio.run(real(options.leads, options.minutes, options.seed, options.troubles, not options.without))
     else:
-        virtual(options.leads, options.days, options.seed, options.troubles)
+        virtual(options.leads, options.days, options.seed, options.troubles, options.late)
     return 0
 
 
