@@ -268,6 +268,36 @@ def test_what_feeds_the_car_beside_the_sun_ends_a_charge_by_plan() -> None:
     assert home.mode == "locked-out"
 
 
+def test_a_cloud_over_a_charge_by_plan_locks_out_for_no_longer_than_it_lasts() -> None:
+    """It was a quarter of an hour after the first, and an hour after the third, with the sun all there."""
+    home = Home(config(planned=True, first="car"), level=60.0, capacity_wh=20_000.0)
+    home.controller.tell(news.Planned(((home.now_s, home.now_s + 36000.0),)), home.at)
+    home.sun_w = 2500.0
+    for _ in range(3):
+        assert home.run(600.0).mode == "charging"
+        home.sun_w = 500.0
+        assert home.run(720.0).mode == "locked-out"
+        fed_wh = home.fed_wh
+        assert home.run(900.0).mode == "locked-out" and home.fed_wh == fed_wh  # while it lasts, nothing comes of it
+        home.sun_w = 2500.0
+        assert home.run(60.0).mode == "charging"
+    assert home.seen.count("battery-feeds-car") == 3 and home.starts == 4
+
+
+def test_a_short_cloud_over_a_charge_by_plan_does_not_end_it() -> None:
+    """The sun is back before the shortest charge is over."""
+    home = Home(config(planned=True, first="car"), level=60.0)
+    home.controller.tell(news.Planned(((home.now_s, home.now_s + 36000.0),)), home.at)
+    home.sun_w = 2500.0
+    assert home.run(360.0).mode == "charging"  # the pause comes first
+    home.sun_w = 500.0
+    home.run(200.0)
+    assert home.seen == ["battery-feeds-car"] and home.mode == "charging"
+    home.sun_w = 2500.0
+    assert home.run(1800.0).starts == 1 and home.mode == "charging"
+    assert home.controller.faults == ()
+
+
 def test_a_silent_battery_is_a_silent_meter() -> None:
     home = Home(config(first="car"))
     home.sun_w = 4000.0

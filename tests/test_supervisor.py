@@ -613,6 +613,15 @@ def test_some_faults_last_until_more_than_their_evidence_is_gone(
     assert asked == {"fuse-full", "battery-gives", "battery-feeds-car"}
 
 
+def test_a_cloud_that_is_over_is_not_waited_out() -> None:
+    """What fed the car was a cloud if the sun then carries the lead; what else did may do so again."""
+    supervisor, since_s = raised(FAULT_BY_CODE["battery-feeds-car"])
+    assert supervisor.judge(IN_ORDER, LIMITS, since_s + 10.0) == END
+    assert supervisor.judge(CHARGING._replace(battery_feeds_w=400.0, sun_carries=True), LIMITS, since_s + 11.0) == END
+    assert supervisor.judge(IN_ORDER._replace(sun_carries=True), LIMITS, since_s + 12.0) == CLEAR
+    assert {row.code for row in FAULTS if row.over} == {"battery-feeds-car"}
+
+
 # --- across restarts -------------------------------------------------------------------------------------------------
 
 

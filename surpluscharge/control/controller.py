@@ -654,7 +654,7 @@ class Controller:
         steps, mains, power_w = lessons.steps, lessons.mains, plug.power.value
         wants_on, draw_a, heat_c = self.wants_on, self.settings.draw_a, self._heat_c(at)
         arming = state.mode == machine.ARMING and at.now_s >= state.due_s
-        fuse, (gives_w, feeds_w, rests) = self._fuse(at), self._battery(at)
+        fuse, (gives_w, feeds_w, rests, carries) = self._fuse(at), self._battery(at)
         trying = self.hidden if self.hidden and self.hidden.charging else None
         grown = lessons.grown(draw_a)
         fields = (  # in its order, for by their names it takes ten times as long; a test holds it to that
@@ -723,11 +723,14 @@ class Controller:
             self.worn.look_due,  # look_due
             self.worn.relay_worn,  # relay_worn
             trying is not None and trying.beyond,  # beyond_limit
+            carries,  # sun_carries
         )
         return Situation._make(fields)
 
-    def _battery(self, at: Moment) -> tuple[float, float, bool]:
-        """Return what the battery gives where a start is near, what it gives for the charger, and whether it rests.
+    def _battery(self, at: Moment) -> tuple[float, float, bool, bool]:
+        """Return what the battery gives where a start is near, what for the charger, whether it rests, and whether
+
+        what is left over carries the lead, be it on or off.
 
         Nought where it may go into the car, and where nothing fresh is known. For the charger: where it is due by plan,
         for what charges with the sun ends with it, and to lock that out for each cloud cost a third of the sun. It
@@ -735,15 +738,17 @@ class Controller:
         """
         house, grid_w, decisive_w = self.settings.battery, self.grid.value or 0.0, self.decisive_w
         if house is None or house.rights.into_car or self.settings.rule.way is Way.HAND:  # a person asks for it
-            return 0.0, 0.0, True
+            return 0.0, 0.0, True, True
         if decisive_w is None or at.now_s >= self.fresh_until_s:
-            return 0.0, 0.0, False
+            return 0.0, 0.0, False, False
         battery_w = self.battery.value or 0.0
         given_w, arming = max(0.0, -battery_w), self.state.mode == machine.ARMING
-        rests = (given_w <= battery.REST_W < grid_w) or decisive_w <= -self.draw_w
-        fed_w = battery.shares_w(self.plug.draws(self.draw_w)[1], grid_w - self.after_w, battery_w)[1]
+        charger_w = self.plug.draws(self.draw_w)[1]
+        carries = decisive_w - charger_w <= -self.draw_w
+        rests = given_w <= battery.REST_W < grid_w or carries
+        fed_w = battery.shares_w(charger_w, grid_w - self.after_w, battery_w)[1]
         fed_w = fed_w if self.state.planned else 0.0
-        return given_w if arming else 0.0, fed_w, rests
+        return given_w if arming else 0.0, fed_w, rests, carries
 
     def _fuse(self, at: Moment) -> tuple[float, float] | tuple[None, None]:
         """Return how far the house is from what its main fuse is to carry, as it is and with the lead beside it."""

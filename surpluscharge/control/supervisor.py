@@ -110,6 +110,7 @@ class Situation(NamedTuple):
     look_due: bool = False  # nobody has looked at plug and socket for too long
     relay_worn: bool = False  # it has switched its load as often as it is rated for
     beyond_limit: bool = False  # a charge begun as a trial sees more export than is let out
+    sun_carries: bool = False  # what is left over carries the lead, be it on or off
 
 
 Question = Callable[[Situation, Limits], bool]
@@ -133,6 +134,7 @@ class Fault(NamedTuple):
     cooldown_most_s: float = 0.0
     clear: Question | None = None
     shows: str = ""
+    over: Question | None = None  # what shows that it is over, however long it was to last
     on_site: bool = False  # nobody can say from afar that it is over: the socket wants to be looked at
 
     @property
@@ -461,8 +463,10 @@ FAULTS = (
         cooldown_most_s=3600.0,
         clear=lambda now, limits: now.battery_rests,  # else the next charge by plan would be fed as well
         shows="battery_feeds_w",
+        over=lambda now, limits: now.sun_carries,  # it was a cloud
         sentence="What the car takes comes from the house's battery, where it is not to.",
-        remedy="Nothing, if a cloud did it. Where the battery may serve the car, set `into_car` of [battery].",
+        remedy="Nothing, if a cloud did it: it is over once the sun carries the lead. Where the battery may serve the "
+        "car, set `into_car` of [battery].",
     ),
     Fault(
         "battery-sign",
@@ -940,6 +944,7 @@ class Supervisor:
             if record is not None and record.active:
                 gone = not evident and (fault.clear is None or fault.clear(now, limits))
                 cooled = now_s >= record.raised_s + record.cooldown_s
+                cooled = cooled or (fault.over is not None and fault.over(now, limits))
                 if gone and cooled and (record.acknowledged or not record.latches):
                     self.records[code] = record._replace(active=False)
                 else:

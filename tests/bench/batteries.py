@@ -27,11 +27,11 @@ leave in it at the day's last surplus what it would have had without a car, or i
 that before it is its turn again, if that is less.
 
 Two more say how much of what was fed could have been spared. "held": what came within the shortest charge, which
-nobody can spare who starts at those moments. "least": what cells and grid have to give for the car at the least by
-whoever knows the day, has the same shortest charge and pause, and catches as much sun. A dynamic programme over steps
-of ten seconds weighs what the sun gives against what it does not, at one price of the latter after another; each price
-gives a straight line that nobody can be below, and the highest of them counts. Its starts have no budget, and the
-battery never a turn of its own, so it errs on the low side.
+nobody can spare who starts at those moments and may not stop sooner. "least": what cells and grid have to give for the
+car at the least by whoever knows the day, has the same shortest charge and pause, and catches as much sun. A dynamic
+programme over steps of ten seconds weighs what the sun gives against what it does not, at one price of the latter after
+another; each price gives a straight line that nobody can be below, and the highest of them counts. Its starts have no
+budget, and the battery never a turn of its own, so it errs on the low side.
 
 ``--control min_on_s=240 starts_per_day=24`` gives the table [control] other keys.
 """
@@ -40,6 +40,7 @@ from __future__ import annotations
 
 import argparse
 import itertools
+import json
 import time
 from collections import Counter
 from collections.abc import Callable, Iterable
@@ -522,7 +523,7 @@ def main(arguments: Iterable[str] | None = None) -> None:
         for name in given.houses or (["one", "two", "four"] if given.skies else HOUSES):
             scenario, courses, most = measured(name) if given.skies else (HOUSES[name], None, given.days)
             for first in given.first:
-                control: dict[str, object] = {key: float(number) for key, _, number in keys}
+                control: dict[str, object] = {key: json.loads(number) for key, _, number in keys}
                 if given.numbers:
                     control |= {"start_export_w": 1.1 * scenario.lead_w, "stop_import_w": 0.0}
                 print(row(name, scenario, first, wiring, min(given.days, most), control, courses), flush=True)
