@@ -148,6 +148,17 @@ def test_a_forecast_counts_as_much_as_it_has_been_right() -> None:
     assert alike(few, EVENING, (None,) * 48, {TODAY: 0.0}) == alike(few, EVENING, (None,) * 48, {})
 
 
+def test_what_is_now_holds_for_ten_minutes() -> None:
+    """Not until the half hour is over; and no longer than that, where less of it is left."""
+    past = days([0.5] * 10)
+    for minute, ends in ((5, [15, 30, 60]), (20, [30, 60]), (25, [30, 60])):
+        now = NOON + timedelta(minutes=minute)
+        found = ahead(past, now, NOON + timedelta(hours=1), price, share_now=0.9)
+        assert [(piece.end_s - NOON.timestamp()) / 60 for piece in found.pieces] == ends
+        seen = found.futures[1].share  # the first stands for what has not been seen yet
+        assert seen[0] == 0.9 and set(seen[1:]) == {0.5}
+
+
 def test_the_time_ahead_is_cut_where_something_changes() -> None:
     past = days([0.2, 0.8, 0.5])
     until = EVENING + timedelta(hours=21)

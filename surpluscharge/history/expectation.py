@@ -51,6 +51,7 @@ ALIKE_SPREADS = 1.0  # days whose surplus so far differs by so much of its usual
 LAST_SPREADS = 0.5  # so are those whose last half hour does,
 BEFORE_SPREADS = 1.2  # and those with a day before that does
 UNSEEN_DAYS = 1.0  # weight, in days of this very season, of what has not been seen yet
+NOW_S = 600.0  # for so long what the surplus is now holds; after it, it is as on days that were alike
 MOST_FUTURES = 12  # about so many stand for all
 SLIGHT = 1e-4  # of the greatest weight: less is none
 DAY = timedelta(days=1)
@@ -149,7 +150,7 @@ def ahead(
     share_now: float | None = None,
     found: Sequence[tuple[float, date | None]] | None = None,
 ) -> Ahead:
-    """Return the time from now on, in half hours, and how it may turn out.
+    """Return the time from now on, in half hours but for the next minutes, and how it may turn out.
 
     ``now`` and ``until`` are aware, in the site's zone. ``price_at``: of a moment, the import price as published (None:
     not known yet, then it is as on the past day), as in the file, and the export price. ``so_far``: today's shares up
@@ -240,10 +241,12 @@ def _path(past: Mapping[date, Day], first: date | None, count: int, today: date)
 
 
 def _starts(now: datetime, until: datetime) -> list[datetime]:
-    """Return this moment and every half hour after it, in the zone of ``now``."""
+    """Return this moment, when it is no longer what it is, and every half hour, in the zone of ``now``."""
     zone, begin_s, end_s = now.tzinfo, now.timestamp(), until.timestamp()
     first_s = int(begin_s // HALF_HOUR_S + 1) * HALF_HOUR_S
-    return [now] + [datetime.fromtimestamp(at_s, zone) for at_s in range(first_s, math.ceil(end_s), HALF_HOUR_S)]
+    soon_s = [begin_s + NOW_S] if begin_s + NOW_S < min(first_s, end_s) else []
+    halves_s = range(first_s, math.ceil(end_s), HALF_HOUR_S)
+    return [now] + [datetime.fromtimestamp(at_s, zone) for at_s in (*soon_s, *halves_s)]
 
 
 def alike(

@@ -280,6 +280,7 @@ class Known(NamedTuple):
     error: float | None = None
     away: bool = False  # when the car is away; the daemon does not
     all: bool = False
+    thinks: int = 1  # every so many steps, while the sun is up
 
 
 Case = tuple[Household, Climate, str, int, float, Known]
@@ -462,8 +463,8 @@ def by_plan(given: Year, known: Known) -> Outcome:
             again_s = 0.0
             continue
         sunny = given.surplus[at] > SUN_SHARE * draw
-        # While the sun is up the daemon thinks each five minutes; each half hour is what this takes the time for.
-        if now_s >= again_s or (at % HALF == 0 and sunny) or at % STEPS == 13 * 12 or (done and done.short_wh > 0):
+        usual = at % known.thinks == 0 and sunny  # the daemon thinks each five minutes
+        if now_s >= again_s or usual or at % STEPS == 13 * 12 or (done and done.short_wh > 0):
             coming = needs[index : index + NEEDS_AHEAD] if given.keeps_wh else needs[index : index + 1]
             coming = [need for need in coming if need.by_s <= now_s + HORIZON_DAYS * 86400] or coming[:1]
             published = (today + (2 if at % STEPS >= 13 * 12 else 1)) * HALF_HOURS if given.moves else len(halves)
@@ -562,11 +563,14 @@ def main() -> None:
     parser.add_argument("--forecast", type=float, help="root mean square error of a forecast, as a share of the draw")
     parser.add_argument("--away-known", action="store_true", help="the plan knows when the car is away")
     parser.add_argument("--all-known", action="store_true", help="the plan knows all that will be: its own loss alone")
+    parser.add_argument(
+        "--thinks", type=int, default=5, metavar="MINUTES", help="how often while the sun is up; the daemon: 5"
+    )
     parser.add_argument("--processes", type=int, default=os.cpu_count())
     parser.add_argument("--nice", type=int, default=10, help="how far it steps back for what else the computer does")
     parser.add_argument("--kept", type=Path, help="a file that keeps each year's outcome: what it has is not run again")
     asked = parser.parse_args()
-    known = Known(asked.forecast, asked.away_known, asked.all_known)
+    known = Known(asked.forecast, asked.away_known, asked.all_known, max(1, asked.thinks * 60 // STEP_S))
     cases = [
         (household, climate, tariff, asked.days, asked.keeps, known)
         for household in HOUSEHOLDS
