@@ -1,6 +1,6 @@
 """The daemon on a disk that fails: `python -m tests.bench.disks [--kind full ...] [--times 5]`.
 
-As root, with mount(8), fsfreeze(8), e2fsck(8) and strace(1): the real daemon at a real Mosquitto, with what it keeps on
+As root, with mount(8), fsfreeze(8) and e2fsck(8): the real daemon at a real Mosquitto, with what it keeps on
 an ext4 of its own, in a file. In mid-charge the disk becomes
 
 - `full`: a file takes all there is,
@@ -10,7 +10,7 @@ an ext4 of its own, in a file. In mid-charge the disk becomes
 and, from the start on,
 
 - `read-only`, and writable later (mount -o remount),
-- `slow`: each fsync takes a second and a half longer (strace),
+- `slow`: it stands still for a second and a half, again and again (fsfreeze, as above),
 
 and then comes back. Held against it: whatever ends a charge ends it as soon as on a sound disk (disabled by its topic,
 the meter silent, SIGTERM, kill -9); the daemon goes on and says what is wrong, in status and log; that it is disabled
@@ -56,7 +56,8 @@ from tests.bench.outside import (
 ROOT = Path(__file__).parents[2]
 KINDS = ("full", "frozen", "broken", "read-only", "slow")
 SIZE_BYTES = 24_000_000
-FRESH_S, BATCH_S, HEARTBEAT_S, FSYNC_S, KEEPALIVE_S = 3.0, 10.0, 1.0, 1.5, 5
+FRESH_S, BATCH_S, HEARTBEAT_S, KEEPALIVE_S = 3.0, 10.0, 1.0, 5
+STANDS_S, GOES_S = 1.5, 0.1  # of a slow disk
 SAVED_WITHIN_S = 60.0 + 5.0  # it writes once a minute, and a write that takes more than five seconds counts as failing
 HANGING_S = 1.5 * KEEPALIVE_S + 6.0  # MQTT 5.0, 3.1.2.10, and the few seconds between two of Mosquitto's looks
 # Common practice, for a busy machine: at once; later than on the sound disk, in the median; a start.
@@ -182,6 +183,7 @@ class Trial:
         self.began_s = self.silent_s = 0.0
         self.longest = 0.0, ""  # between two status documents of one daemon, and after what
         self.doing = ""
+        self.stalls = True
         self.offs: dict[str, list[float]] = {}
         self.wrong: list[str] = []
         self.process: subprocess.Popen[bytes] | None = None
@@ -199,28 +201,13 @@ class Trial:
 
     def start(self) -> None:
         call = [sys.executable, "-m", "surpluscharge", "run", "--config", str(self.config)]
-        if self.kind == "slow":
-            delay = f"inject=fsync,fdatasync:delay_enter={round(FSYNC_S * 1e6)}"
-            call = [
-                "strace",
-                "-f",
-                "-qq",
-                "--seccomp-bpf",
-                "-o/dev/null",
-                "-etrace=fsync,fdatasync",
-                f"-e{delay}",
-                *call,
-            ]
         with self.log.open("ab") as stream:
             self.process = subprocess.Popen(call, stdout=stream, stderr=stream, cwd=ROOT)
 
     @property
     def pid(self) -> int:
-        """Return the daemon's process, which may be strace's child."""
         assert self.process is not None
-        if self.kind != "slow":
-            return self.process.pid
-        return int(Path(f"/proc/{self.process.pid}/task/{self.process.pid}/children").read_text().split()[0])
+        return self.process.pid
 
     async def ended(self, within_s: float) -> int:
         process = self.process
@@ -306,6 +293,14 @@ class Trial:
                 self.say("and the word about it", f"after {said_s:.2f} s")
         await self.charge()
         await self.off(f"meter silent, {how}", self.hush, FRESH_S + AT_ONCE_S)
+
+    async def stall(self) -> None:
+        """Let the disk stand still again and again, as long as it is to."""
+        while self.stalls:
+            await asyncio.to_thread(self.disk.fail, "frozen")
+            await asyncio.sleep(STANDS_S)
+            self.disk.mend("frozen")
+            await asyncio.sleep(GOES_S)
 
     def recorded(self) -> Recorded:
         """Return what the ledger has, to whoever opens it now."""
@@ -430,6 +425,12 @@ class Trial:
             self.began_s = now()
             if self.kind == "read-only":
                 await self.read_only()
+            elif self.kind == "slow":
+                stalling = asyncio.create_task(self.stall())
+                await self.sound()
+                await self.settled()
+                self.stalls = False
+                await stalling
             else:
                 await self.sound()
             if self.kind in ("full", "frozen", "broken"):
@@ -444,9 +445,9 @@ class Trial:
         except AssertionError as error:
             self.wrong.append(str(error))
         finally:
-            if self.kind == "frozen":
+            if self.kind in ("frozen", "slow"):
                 with contextlib.suppress(AssertionError):  # it is not frozen, as a rule
-                    self.disk.mend(self.kind)
+                    self.disk.mend("frozen")
             if self.process is not None and self.process.poll() is None:
                 with contextlib.suppress(OSError, IndexError):
                     os.kill(self.pid, signal.SIGKILL)
@@ -490,9 +491,9 @@ def main() -> int:
     parser.add_argument("--kind", nargs="*", choices=KINDS, default=KINDS, help="which disks (default: all of them)")
     parser.add_argument("--times", type=int, default=5, help="how often it is disabled, on each disk")
     options = parser.parse_args()
-    missing = [each for each in ("mkfs.ext4", "e2fsck", "fsfreeze", "findmnt", "strace") if not shutil.which(each)]
+    missing = [each for each in ("mkfs.ext4", "e2fsck", "fsfreeze", "findmnt") if not shutil.which(each)]
     if os.geteuid() != 0 or missing:
-        raise SystemExit(f"needs root, and {' '.join(missing)}: apt-get install e2fsprogs util-linux strace")
+        raise SystemExit(f"needs root, and {' '.join(missing)}: apt-get install e2fsprogs util-linux")
     wrong = 0
     for kind in options.kind:
         print(f"{kind}:", flush=True)
