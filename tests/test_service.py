@@ -152,6 +152,24 @@ async def test_the_story_of_a_charge(stage: Stage) -> None:
     # That every document fits the schema: see Stage.close().
 
 
+async def test_the_first_reading_is_shown_at_once(stage: Stage) -> None:
+    """After a start of the daemon, and after each switching, nobody waits a heartbeat for what the meter says."""
+    wire = stage.wire
+    stage.start(
+        meter=[{"topic": GRID, "fresh_s": 120.0}],
+        relay={"confirm_within_s": 30.0},
+        status={"heartbeat_s": 600.0},
+    )
+    await stage.ready()
+    assert wire.status["grid"]["power_w"] is None
+    await wire.measure(SUN_W)
+    wire.publish(ENABLE_SET, "on")
+    await until(lambda: wire.state == "charging" and wire.status["relay"]["confirmed"], "a charge")
+    assert (wire.status["grid"]["power_w"], wire.status["surplus_w"]) == (SUN_W, None)
+    await wire.measure(SUN_W + 1380)
+    assert wire.status["surplus_w"] is not None
+
+
 def test_the_schema_is_printed() -> None:
     """The command prints the very schema that every other test here holds the documents against."""
     command = [sys.executable, "-m", "surpluscharge", "schema"]
