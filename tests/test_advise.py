@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -59,6 +60,9 @@ def test_a_break_even_inside_the_range(tmp_path: Path, capsys: pytest.CaptureFix
     found = json.loads(advised(tmp_path, ABOVE, capsys, "--json"))
     (period,) = found["periods"]
     assert (period["pays"], period["break_even_surplus_w"], period["ends"]) == ("above", 1166.7, None)
+    # What is imported while the lead draws its 2 kW, and what the sun leaves over for it, are one balance.
+    stop = re.search(r"stops above ([\d.]+) kW of import, when less than ([\d.]+) W of surplus is left", said)
+    assert stop and 1000 * float(stop[1]) + float(stop[2]) == pytest.approx(2000, abs=6) and float(stop[2]) < 1167
     assert (period["import_price"], period["export_price"], period["alternative_price"]) == ("0.27", "0.15", "0.2")
 
 

@@ -102,7 +102,11 @@ def _rule(advice: Advice, draw_w: float) -> str:
     """Return what "auto" does. An import of the whole draw would frighten; it only means: until the sun is gone."""
     starts = f'"auto" starts at {watts(advice.band.start_export_w)} of export'
     if draw_w - advice.band.stop_import_w > LEAST_SURPLUS_W:
-        return f"{starts}, and stops above {watts(advice.band.stop_import_w)} of import."
+        left = watts(draw_w - advice.band.stop_import_w)
+        return (
+            f"{starts}, and stops above {watts(advice.band.stop_import_w)} of import, when less than {left} of surplus "
+            "is left: a little apart from break-even, as each start and each pause binds for a while."
+        )
     if advice.band.start_export_w <= LEAST_SURPLUS_W:
         return f"{starts}: any sun is worth it. When there is none left, it ends."
     return f"{starts}. Once it runs, any sun is worth it; when there is none left, it ends."
