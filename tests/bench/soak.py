@@ -338,6 +338,7 @@ class Soak:
                 elif what == "restart":
                     await self.stop()
                     self.start()
+                    due_s["look"] = max(due_s["look"], self.passed_s + DAY_S)  # one that starts yet has no size
                 elif sample := self.look():
                     whole_s = (YEARS * 365.25 - sample.day) * DAY_S / self.pace.speed
                     left_s = min(whole_s, ends_s - time.monotonic())
