@@ -44,7 +44,8 @@ Measured (seed 4, 60 trials of each kind, 24 houses of ten years; the constants 
   with pieces that add no more to their sum than to each alone 0.30, 0.10, 75 and 77 %.
 
 The measured voltage changes from a minute to the next by 0.35 V in the median, by more than 1.07 one time in ten, and
-than 2.21 one time in a hundred; the made one by 0.37, 1.71 and 3.89.
+than 2.21 one time in a hundred; the made one by 0.37, 1.71 and 3.89. With it 20 of 20 sudden joints were found within
+a week (seed 5), median 0.5 days.
 """
 
 from __future__ import annotations
