@@ -281,10 +281,12 @@ def page(table: Table) -> None:
         call = [sys.executable, "-m", "tests.bench.ledger_years", "--years", "0.1", "--folder", name]
         said = subprocess.run(call, capture_output=True, text=True, check=True, cwd=ROOT).stdout
     for what, goal_s in (("day page", PAGE_GOAL_S), ("month page", None)):
-        found = re.search(rf"^{what}: ([\d.]+) s .* (\d+) MB at most, (\d+) characters", said, re.MULTILINE)
+        found = re.search(
+            rf"^{what}: [\d.]+ s \(([\d.]+) s of computing\), \d+ MB at most, (\d+) chara", said, re.MULTILINE
+        )
         assert found is not None, said
         table.row(
-            f"{what}, of {int(found[3]) / 1000:.0f} kB, with its libraries",
+            f"{what}, of {int(found[2]) / 1000:.0f} kB, computing, with its libraries",
             f"{found[1]} s",
             goal=f"{goal_s:g} s" if goal_s else "",
             met=goal_s is None or float(found[1]) <= goal_s,
