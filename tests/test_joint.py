@@ -8,9 +8,9 @@ import random
 from statistics import fmean
 
 import pytest
+import scipy  # its parts come when they are asked for
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.integrate import solve_ivp
 
 from surpluscharge.control import joint as room
 from surpluscharge.control.joint import (
@@ -326,7 +326,7 @@ def test_warming_against_an_integrator(tau_s: float) -> None:
     def slope(at_s: float, rise: list[float]) -> list[float]:
         return [(0.12 * amps(at_s) ** 2 - rise[0]) / tau_s]
 
-    answer = solve_ivp(slope, (0.0, 7200.0), [0.0], dense_output=True, max_step=20.0, rtol=1e-8)
+    answer = scipy.integrate.solve_ivp(slope, (0.0, 7200.0), [0.0], dense_output=True, max_step=20.0, rtol=1e-8)
     warming = Warming()
     warming.flows(-1.0, 0.0)
     warming.begins(0.0)
