@@ -294,7 +294,8 @@ def main(arguments: Iterable[str] | None = None) -> None:
     print(HEAD)
     for name in given.houses:
         untried_days = given.days if given.untried is None else given.untried
-        print(row(name, wirings[given.wirings[0]], False, untried_days, "untried", given.seed), flush=True)
+        if untried_days:
+            print(row(name, wirings[given.wirings[0]], False, untried_days, "untried", given.seed), flush=True)
         for said in given.wirings:
             print(row(name, wirings[said], True, given.days, said, given.seed), flush=True)
 
