@@ -34,7 +34,7 @@ from surpluscharge.history.energy import MWS_PER_WH, QUARTER_HOUR_MS, Sample, do
 from surpluscharge.history.ledger import DAY_MS, Batch, Due, Ledger
 from surpluscharge.simulator import devices, market
 from surpluscharge.simulator.house import DAY_S, GridMeter, House, Scenario, Storage, make_day
-from surpluscharge.words import counted, duration, watts
+from surpluscharge.words import counted, duration, to_install, watts
 
 try:
     from rich.console import Console, Group
@@ -174,7 +174,7 @@ def run(hours: float, speed: float | None, seed: int, as_json: bool, battery: bo
     """
     if _missing:
         print(
-            f"The demo needs {_missing}, which is not installed: pip install -e '.[demo]', in the clone",
+            f"The demo needs {_missing}, which is not installed: {to_install('demo')}",
             file=sys.stderr,
         )
         return 1

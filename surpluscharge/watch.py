@@ -34,7 +34,7 @@ from surpluscharge.config import Config
 from surpluscharge.control.supervisor import FAULT_BY_CODE
 from surpluscharge.daemon.mqtt import Link, Post
 from surpluscharge.daemon.status import StatusDocument
-from surpluscharge.words import counted, duration, printable, watts
+from surpluscharge.words import counted, duration, printable, to_install, watts
 
 try:
     from rich.console import Console, Group, RenderableType
@@ -600,7 +600,7 @@ def run(config: Config, patterns: list[str], plain: bool = False) -> int:
     """
     if _missing:
         print(
-            "This needs rich, which is not installed: pip install -e '.[watch]', in the clone",
+            f"This needs rich, which is not installed: {to_install('watch')}",
             file=sys.stderr,
         )
         return 1

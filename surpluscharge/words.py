@@ -32,6 +32,11 @@ def duration(seconds: float) -> str:
     return f"{minutes // 60} h" + (f" {minutes % 60} min" if minutes % 60 else "")
 
 
+def to_install(extra: str) -> str:
+    """Return how the libraries of an extra are installed. By its path: the name on an index may be somebody else's."""
+    return f"pip install -e '.[{extra}]', in the clone"
+
+
 def counted(number: int, one: str, many: str = "") -> str:
     """Return a number of things: 1 warning, 2 warnings; ``many`` where an s does not make it."""
     return f"{number} {one if number == 1 else many or one + 's'}"

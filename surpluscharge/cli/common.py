@@ -16,6 +16,7 @@ from types import ModuleType
 from surpluscharge.clock import SystemClock, zone
 from surpluscharge.config import Config
 from surpluscharge.history.energy import day_span
+from surpluscharge.words import to_install
 
 CAUTION = (
     "caution: hours of current through a household socket can start a fire. Use a socket, plug, cable and relay that\n"
@@ -55,7 +56,7 @@ def extra(module: str) -> ModuleType:
         return importlib.import_module(module)
     except ImportError as error:
         raise CannotError(
-            f"--html needs {error.name}: pip install -e '.[report]', in the clone; with the Debian package "
+            f"--html needs {error.name}: {to_install('report')}; with the Debian package "
             "apt-get install python3-matplotlib"
         ) from None
 

@@ -16,6 +16,7 @@ from surpluscharge.history.energy import time_of
 from surpluscharge.history.readings import ReadingsError
 from surpluscharge.planning import advise, comparing, compiling, tune
 from surpluscharge.planning import replay as replaying
+from surpluscharge.words import to_install
 
 PRICES = (
     "import prices that moved: JSON as the topic has them, or CSV with a header of start, minutes or end, and price "
@@ -72,7 +73,7 @@ def _tune(options: argparse.Namespace) -> int:
     case = _study(options)
     if not compiling.available():
         print(
-            "not compiled, so this takes a while: pip install -e '.[tune]', in the clone, makes it fast",
+            f"not compiled, so this takes a while: {to_install('tune')}, makes it fast",
             file=sys.stderr,
         )
     try:

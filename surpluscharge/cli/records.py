@@ -35,7 +35,7 @@ from surpluscharge.history.ledger import Ledger, LedgerError, Retention
 from surpluscharge.history.readings import ReadingsError
 from surpluscharge.history.report import contacts
 from surpluscharge.planning import comparing
-from surpluscharge.words import counted, duration, printable
+from surpluscharge.words import counted, duration, printable, to_install
 
 TOLD_COLUMNS = 72  # of a report that is sent, or kept as text
 TELL_WITHIN_S = 86400.0
@@ -109,7 +109,7 @@ def _export(options: argparse.Namespace) -> int:
                 with options.output.open("x", encoding="utf-8", newline="") as file:
                     count = exchange.write_csv(rows, file)
         except ImportError:
-            raise LedgerError("Parquet needs a library: pip install -e '.[parquet]', in the clone") from None
+            raise LedgerError(f"Parquet needs a library: {to_install('parquet')}") from None
         except OSError as error:
             if isinstance(error, BrokenPipeError):
                 raise

@@ -19,6 +19,7 @@ from pydantic_core import PydanticCustomError
 from surpluscharge.config.effective import HOLD_MARK, UNWATCHED_S, Config, tariff_of
 from surpluscharge.config.models import Mqtt, RelayTable, Secret
 from surpluscharge.config.values import web_address
+from surpluscharge.words import to_install
 
 # Below the base topic.
 OWN_LEAVES = (
@@ -585,7 +586,7 @@ def _telling_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
                     f"{key}.mail",
                     "",
                     "e-mail needs aiosmtplib, which is not installed",
-                    "pip install -e '.[mail]', in the clone",
+                    to_install("mail"),
                 )
         if post:
             secrets[f"{key}.post.bearer_token"] = post.bearer_token
@@ -598,7 +599,7 @@ def _telling_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
             "metrics",
             "",
             "OpenMetrics needs prometheus_client, which is not installed",
-            "pip install -e '.[metrics]', in the clone",
+            to_install("metrics"),
         )
     for key, table in config.addresses.items():
         secrets[f"{key}.secret_url"] = table.secret_url

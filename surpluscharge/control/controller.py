@@ -370,6 +370,11 @@ class Controller:
         return None if battery_w is None else battery.decisive_w(grid_w, battery_w, self.battery_yields)
 
     @property
+    def read_since_switching(self) -> bool:
+        """Whether the meter has spoken since the relay was last switched: before, its reading knows nothing of it."""
+        return self.grid.at_s is not None and not self.lessons.precedes_switching(self.grid.at_s)
+
+    @property
     def sky(self) -> ahead.Memory | None:
         """What is remembered of the surplus, for thresholds that look ahead; None: it is the battery's turn.
 
@@ -728,9 +733,9 @@ class Controller:
         return Situation._make(fields)
 
     def _battery(self, at: Moment) -> tuple[float, float, bool, bool]:
-        """Return what the battery gives where a start is near, what for the charger, whether it rests, and whether
+        """Return what the battery gives where a start is near, what for the charger, whether it rests, and the sun.
 
-        what is left over carries the lead, be it on or off.
+        Of the sun: whether what is left over carries the lead, be it on or off.
 
         Nought where it may go into the car, and where nothing fresh is known. For the charger: where it is due by plan,
         for what charges with the sun ends with it, and to lock that out for each cloud cost a third of the sun. It

@@ -386,9 +386,9 @@ def _cover(
     ``due_wh`` of each need in turn, ``taken_wh`` what comes in already, stage by stage. Later needs choose among what
     earlier ones left, within what the car has room for: the least sum, since whatever serves one need serves the next.
     """
-    taken_wh, units, open_ = list(taken_wh), [], list[tuple[float, int, float]]()
     if len(task.ends_s) == 1:  # as nearly always, and then it is simple
         return _cheapest(task, indices, price, due_wh[0] - taken_wh[0]) if due_wh else []
+    taken_wh, units, open_ = list(taken_wh), [], list[tuple[float, int, float]]()
     serving: list[list[int]] = [[] for _ in due_wh]  # of each need: the pieces of its stage
     for index in indices:
         if task.stage[index] < len(serving):

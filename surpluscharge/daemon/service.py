@@ -437,7 +437,7 @@ class Service:
             controller.enabled,
             relay_facts,
             tuple(record.code for record in controller.faults),
-            controller.decisive_w is None or controller.lessons.precedes_switching(controller.grid.at_s or 0.0),
+            controller.decisive_w is None or not controller.read_since_switching,
             controller.progress.request,
             controller.progress.away,
             self._planner and self._planner.shown,

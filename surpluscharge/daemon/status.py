@@ -584,10 +584,8 @@ def _sources(controller: Controller, now_s: float) -> list[SourceStatus]:
 
 def _surplus_w(controller: Controller, decisive_w: float | None, now_s: float) -> float | None:
     """Return it where meter and relay are known, and are known of the same moment."""
-    read_s = controller.grid.at_s
-    if decisive_w is None or read_s is None or now_s >= controller.fresh_until_s or not controller.known:
-        return None
-    return None if controller.lessons.precedes_switching(read_s) else controller.charger_w - decisive_w
+    known = now_s < controller.fresh_until_s and controller.known and controller.read_since_switching
+    return controller.charger_w - decisive_w if decisive_w is not None and known else None
 
 
 def _battery(controller: Controller, now_s: float) -> BatteryStatus | None:

@@ -36,7 +36,7 @@ from surpluscharge.planning import comparing, compiling
 from surpluscharge.planning.comparing import Study, ThresholdSeries
 from surpluscharge.planning.compiling import buffer, fast
 from surpluscharge.planning.replay import book, decide
-from surpluscharge.words import counted, duration, number, signed, watts
+from surpluscharge.words import counted, duration, number, signed, to_install, watts
 
 Objective = Literal["value", "solar", "starts"]
 
@@ -529,7 +529,7 @@ def notes(found: Tuning) -> list[str]:
     if found.unit == "Wh":
         lines.append("Counted is solar energy less what was bought beside it.")
     if not compiling.available():
-        lines.append("This took long because it was not compiled: pip install -e '.[tune]', in the clone, mends that.")
+        lines.append(f"This took long because it was not compiled: {to_install('tune')}, mends that.")
     return [line for line in [*lines, comparing.ASSUMPTIONS] if line]
 
 

@@ -182,7 +182,10 @@ def _courses(
 
 
 def _anew(joint: Joint, changed: bool) -> None:
-    joint.begins_anew() if changed else joint.looked()
+    if changed:
+        joint.begins_anew()
+    else:
+        joint.looked()
 
 
 def _point(place: int, found: list[Shown]) -> Point:
