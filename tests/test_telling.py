@@ -13,7 +13,6 @@ import time
 from collections.abc import Callable, Iterator
 from datetime import timedelta
 from email import policy
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
@@ -30,7 +29,7 @@ from surpluscharge.daemon.status import GAVE_UP, REARM, StatusDocument
 from surpluscharge.daemon.telling import Notice, Reader, Teller, Telling
 from tests.conftest import Mosquitto, free_port
 from tests.test_view import FAULT, FULL, NOON, planned
-from tests.wire import Postbox, Stage, toml, until
+from tests.wire import Postbox, Site, Stage, toml, until
 
 LATCHED = FAULT | {"code": "relay-stuck-on", "sentence": "It is stuck.", "remedy": "Go and look, now."}
 LASTING = FAULT | {"code": "plug-silent", "latched": False, "sentence": "It is silent.", "remedy": "Go and look."}
@@ -259,43 +258,6 @@ async def test_a_page_is_attached(postbox: tuple[Postbox, int]) -> None:
     assert text.get_content().startswith("One") and not text.is_attachment()
     assert (page.get_content_type(), page.get_filename()) == ("text/html", "carport.html") and page.is_attachment()
     assert page.get_content().strip() == "<!doctype html><p>\u00e4"
-
-
-class Site:
-    """A real HTTP server in a thread of its own: what it was asked, and what it answers."""
-
-    def __init__(self) -> None:
-        self.asked: list[tuple[str, str, dict[str, str], bytes]] = []
-        self.at_s: list[float] = []
-        self.status = 204
-        self.slow_s = 0.0
-        site = self
-
-        class Handler(BaseHTTPRequestHandler):
-            def _do(self) -> None:
-                body = self.rfile.read(int(self.headers.get("Content-Length") or 0))
-                site.at_s.append(time.monotonic())
-                site.asked.append((self.command, self.path, dict(self.headers), body))
-                until_s = time.monotonic() + site.slow_s
-                while time.monotonic() < until_s:  # byte by byte, so that no timeout of a single step ever comes
-                    self.wfile.write(b"H" if not self.wfile else b" ")
-                    time.sleep(0.02)
-                self.send_response(site.status)
-                self.end_headers()
-
-            do_GET = do_POST = _do  # noqa: N815
-
-            def log_message(self, *_: Any) -> None: ...
-
-        self.server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-        self.server.daemon_threads = True
-        self.server.handle_error = lambda *_: None  # type: ignore[method-assign]
-        self.url = f"http://127.0.0.1:{self.server.server_address[1]}"
-        threading.Thread(target=self.server.serve_forever, daemon=True, kwargs={"poll_interval": 0.02}).start()
-
-    def close(self) -> None:
-        self.server.shutdown()
-        self.server.server_close()
 
 
 @pytest.fixture

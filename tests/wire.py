@@ -20,6 +20,7 @@ import threading
 import time
 from collections.abc import AsyncIterator, Callable, Mapping
 from datetime import datetime
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple, Self, TypeVar
@@ -253,9 +254,15 @@ def tables(port: int, folder: Path, **changes: Any) -> dict[str, Any]:
         "log": {"format": "json"},
         "store": {"directory": str(folder / "state")},
     }
+    return laid_over(config, changes)
+
+
+def laid_over(config: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a configuration with each change laid over the table of that name; a list replaces it."""
+    changed = dict(config)
     for name, change in changes.items():
-        config[name] = {**config.get(name, {}), **change} if isinstance(change, dict) else change
-    return copy.deepcopy(config)
+        changed[name] = {**config.get(name, {}), **change} if isinstance(change, dict) else change
+    return copy.deepcopy(changed)
 
 
 def toml(table: Mapping[str, Any], prefix: str = "") -> str:
@@ -363,16 +370,59 @@ class Postbox:
     """What a mail server of a test does: takes, refuses, or is slow."""
 
     def __init__(self) -> None:
+        self.asked: list[bytes] = []
         self.got: list[bytes] = []
         self.refuses = False
         self.slow_s = 0.0
 
     async def handle_DATA(self, server: SMTP, session: Any, envelope: Any) -> str:  # noqa: N802
+        self.asked.append(envelope.content)
         await asyncio.sleep(self.slow_s)
         if self.refuses:
             return "550 not here"
         self.got.append(envelope.content)
         return "250 OK"
+
+
+class Site:
+    """A real HTTP server in a thread of its own: what it was asked, what it answers, and what it took."""
+
+    def __init__(self, port: int = 0) -> None:
+        self.asked: list[tuple[str, str, dict[str, str], bytes]] = []
+        self.at_s: list[float] = []
+        self.got: list[bytes] = []
+        self.status = 204
+        self.slow_s = 0.0
+        site = self
+
+        class Handler(BaseHTTPRequestHandler):
+            def _do(self) -> None:
+                body = self.rfile.read(int(self.headers.get("Content-Length") or 0))
+                site.at_s.append(time.monotonic())
+                site.asked.append((self.command, self.path, dict(self.headers), body))
+                until_s = time.monotonic() + site.slow_s
+                # Byte by byte, so that no timeout of a single step ever comes; to whoever has gone, it raises.
+                while site.slow_s and time.monotonic() < until_s:
+                    self.wfile.write(b" ")
+                    time.sleep(0.02)
+                self.send_response(site.status)
+                self.end_headers()
+                if site.status < 300:
+                    site.got.append(body)
+
+            do_GET = do_POST = _do  # noqa: N815
+
+            def log_message(self, *_: Any) -> None: ...
+
+        self.server = ThreadingHTTPServer(("127.0.0.1", port), Handler)
+        self.server.daemon_threads = True
+        self.server.handle_error = lambda *_: None  # type: ignore[method-assign]
+        self.url = f"http://127.0.0.1:{self.server.server_address[1]}"
+        threading.Thread(target=self.server.serve_forever, daemon=True, kwargs={"poll_interval": 0.02}).start()
+
+    def close(self) -> None:
+        self.server.shutdown()
+        self.server.server_close()
 
 
 class Disk:

@@ -39,7 +39,6 @@ from typing import Any, NamedTuple
 from aiomqtt import Message
 
 from tests.bench.outside import (
-    COMMAND,
     ENABLE,
     ENABLE_SET,
     GRID,
@@ -47,11 +46,13 @@ from tests.bench.outside import (
     REPORT,
     STATUS,
     Broker,
+    Daemon,
     House,
     Plug,
     Wire,
     now,
 )
+from tests.bench.plain import plain
 
 ROOT = Path(__file__).parents[2]
 KINDS = ("full", "frozen", "broken", "read-only", "slow")
@@ -64,45 +65,6 @@ HANGING_S = 1.5 * KEEPALIVE_S + 6.0  # MQTT 5.0, 3.1.2.10, and the few seconds b
 AT_ONCE_S, LATER_S, STARTS_S = 1.0, 0.25, 40.0
 SILENT_S = 5.0 + 2 * HEARTBEAT_S  # what it says waits five seconds for a disk (invariant 12), and no longer
 SETTLES_S = 2.5  # until what a start has to be on the disk for is there, after the pause between two writes
-
-CONFIG = f"""
-[charger]
-name = "bench"
-current_a = 6
-[mqtt]
-host = "127.0.0.1"
-port = {{port}}
-keepalive_s = {KEEPALIVE_S}
-[[meter]]
-topic = "{GRID}"
-pointer = "/net_w"
-fresh_s = {FRESH_S}
-[relay]
-command_topic = "{COMMAND}"
-[relay.feedback]
-topic = "{REPORT}"
-[relay.power]
-topic = "{POWER}"
-fresh_s = 5
-[control]
-start_export_w = 1400
-start_delay_s = 0
-min_on_s = 0
-min_off_s = 0
-starts_per_hour = 60
-starts_per_day = 96
-[site]
-time_zone = "UTC"
-[status]
-heartbeat_s = {HEARTBEAT_S}
-[log]
-format = "json"
-[store]
-directory = "{{state}}"
-[history]
-resolution_s = 1
-batch_s = {BATCH_S}
-"""
 
 
 class Disk:
@@ -173,7 +135,18 @@ class Trial:
         self.broker = Broker(folder)
         self.log, self.config = folder / "daemon.log", folder / "bench.toml"
         self.state = self.disk.place / "state"
-        self.config.write_text(CONFIG.format(port=self.broker.port, state=self.state))
+        self.config.write_text(
+            plain(
+                self.broker.port,
+                self.state,
+                mqtt={"keepalive_s": KEEPALIVE_S},
+                meter=[{"topic": GRID, "pointer": "/net_w", "fresh_s": FRESH_S}],
+                relay={"feedback": {"topic": REPORT}, "power": {"topic": POWER, "fresh_s": 5}},
+                site={"time_zone": "UTC"},
+                status={"heartbeat_s": HEARTBEAT_S},
+                history={"resolution_s": 1, "batch_s": BATCH_S},
+            )
+        )
         self.plug = Plug(self.broker.port, 1380.0, 0.0, 0.0, True, lambda _: None)
         self.house = House(self.broker.port, self.plug, 1, True)
         self.watch = Wire(self.broker.port, "watch", [ENABLE, STATUS], self._heard)
@@ -200,9 +173,7 @@ class Trial:
     # --- the daemon ---------------------------------------------------------------------------------------------------
 
     def start(self) -> None:
-        call = [sys.executable, "-m", "surpluscharge", "run", "--config", str(self.config)]
-        with self.log.open("ab") as stream:
-            self.process = subprocess.Popen(call, stdout=stream, stderr=stream, cwd=ROOT)
+        self.process = Daemon(self.config, self.log, ROOT).process
 
     @property
     def pid(self) -> int:

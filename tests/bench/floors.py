@@ -37,6 +37,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.bench import flood
 from tests.bench.outside import COMMAND, ENABLE_SET, GRID, STATUS, Broker, Wire, now
+from tests.bench.plain import plain
 from tests.conftest import Mosquitto
 
 ROOT = Path(__file__).parents[2]
@@ -45,30 +46,6 @@ LIBRARIES = "aiomqtt, pydantic, structlog, tenacity"
 PING, PONG = "bench/ping", "bench/pong"
 MEMORY_GOAL, OFF_GOAL, CPU_GOAL, FLOOD_GOAL_S, PAGE_GOAL_S = 1.35, 2.0, 0.001, 1.0, 1.0
 SETTLES_S, CPU_S = 20.0, 60.0  # before the processor is looked at, and while
-
-CONFIG = f"""
-[charger]
-name = "bench"
-current_a = 6
-[mqtt]
-host = "127.0.0.1"
-port = {{port}}
-[[meter]]
-topic = "{GRID}"
-[relay]
-command_topic = "{COMMAND}"
-[control]
-start_export_w = 1400
-start_delay_s = 0
-min_on_s = 0
-min_off_s = 0
-starts_per_hour = 60
-starts_per_day = 96
-[log]
-format = "json"
-[store]
-directory = "{{state}}"
-"""
 
 
 class Table:
@@ -87,8 +64,9 @@ class Table:
 # --- memory, processor, and how soon it is off -----------------------------------------------------------------------
 
 
-def resident_mb(pid: int | str) -> float:
-    found = re.search(r"^VmRSS:\s+(\d+)", Path(f"/proc/{pid}/status").read_text(), re.MULTILINE)
+def resident_mb(status: str) -> float:
+    """Return what a process has in memory, by the text of its /proc/PID/status."""
+    found = re.search(r"^VmRSS:\s+(\d+)", status, re.MULTILINE)
     assert found is not None
     return int(found[1]) / 1024
 
@@ -96,8 +74,7 @@ def resident_mb(pid: int | str) -> float:
 def imported_mb(python: str, imports: str) -> float:
     """Return what a process has that does nothing but import."""
     code = f"{imports}\nprint(open('/proc/self/status').read())"
-    text = subprocess.run([python, "-c", code], capture_output=True, text=True, check=True).stdout
-    return int(re.search(r"^VmRSS:\s+(\d+)", text, re.MULTILINE)[1]) / 1024  # type: ignore[index]
+    return resident_mb(subprocess.run([python, "-c", code], capture_output=True, text=True, check=True).stdout)
 
 
 def worked_s(pid: int) -> float:
@@ -174,7 +151,7 @@ async def daemon(python: str, table: Table, rows: list[str], times: int) -> None
             file.write("set_tcp_nodelay true\n")  # as in deploy/mosquitto.conf
         await broker.start()
         config = folder / "bench.toml"
-        config.write_text(CONFIG.format(port=broker.port, state=folder / "state"))
+        config.write_text(plain(broker.port, folder / "state"))
         house = House(broker.port)
         playing = asyncio.create_task(house.run())
         environment = {**os.environ, "PYTHONPATH": str(ROOT)}
@@ -220,7 +197,7 @@ async def daemon(python: str, table: Table, rows: list[str], times: int) -> None
 
 
 def memory(python: str, pid: int, table: Table) -> None:
-    found_mb = resident_mb(pid)
+    found_mb = resident_mb(Path(f"/proc/{pid}/status").read_text())
     bare_mb = imported_mb(python, f"import {LIBRARIES}")
     used_mb = imported_mb(python, f"import {LIBRARIES}\nfrom pydantic import BaseModel")
     version = subprocess.run([python, "--version"], capture_output=True, text=True, check=True).stdout.split()[1]

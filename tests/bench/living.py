@@ -24,18 +24,15 @@ import json
 import os
 import pty
 import signal
-import socket
 import struct
 import subprocess
 import sys
 import tempfile
 import termios
-import threading
 import time
 import urllib.request
 from collections import Counter
 from collections.abc import AsyncIterator, Callable
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
@@ -45,7 +42,6 @@ from aiosmtpd.controller import Controller as MailServer
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from tests.bench.outside import (
-    COMMAND,
     ENABLE_SET,
     GRID,
     POWER,
@@ -56,52 +52,16 @@ from tests.bench.outside import (
     House,
     Plug,
     Wire,
+    free_port,
+    now,
 )
-from tests.bench.outside import free_port as port_below
+from tests.bench.plain import plain
+from tests.wire import Postbox, Site
 
 ROOT = Path(__file__).parent.parent.parent
 PATIENCE_S = 90.0
 LOAD_W = 1390.0
 PING_EVERY_S = 10.0
-CONFIG = f"""
-[charger]
-name = "bench"
-current_a = 6
-[mqtt]
-host = "127.0.0.1"
-port = {{port}}
-keepalive_s = 5
-[[meter]]
-topic = "{GRID}"
-fresh_s = 3
-[relay]
-command_topic = "{COMMAND}"
-confirm_within_s = 1.0
-reassert_s = 5
-[relay.feedback]
-topic = "{REPORT}"
-[relay.power]
-topic = "{POWER}"
-fresh_s = 5
-[control]
-start_export_w = 1400
-start_delay_s = 1
-stop_delay_s = 2
-min_on_s = 1
-min_off_s = 1
-starts_per_hour = 60
-starts_per_day = 96
-[site]
-time_zone = "UTC"
-[status]
-heartbeat_s = 1
-[log]
-format = "json"
-[store]
-directory = "{{state}}"
-"""
-
-now = time.monotonic
 
 
 class WrongError(Exception):
@@ -120,7 +80,7 @@ async def until(said: Callable[[], Any], what: str, within_s: float = PATIENCE_S
 class World:
     """Broker, meter, plug, somebody who listens, and the daemon."""
 
-    def __init__(self, folder: Path, more: str = "") -> None:
+    def __init__(self, folder: Path, **more: Any) -> None:
         folder.mkdir(parents=True)
         self.folder, self.broker = folder, Broker(folder)
         self.plug = Plug(self.broker.port, LOAD_W, 0.1, 0.1, reports=True, note=lambda _: None)
@@ -128,7 +88,24 @@ class World:
         self.status: dict[str, Any] = {}
         self.ear = Wire(self.broker.port, "ear", [STATUS], self._heard)
         self.config = folder / "bench.toml"
-        self.config.write_text(CONFIG.format(port=self.broker.port, state=folder / "state") + more)
+        self.config.write_text(
+            plain(
+                self.broker.port,
+                folder / "state",
+                mqtt={"keepalive_s": 5},
+                meter=[{"topic": GRID, "fresh_s": 3}],
+                relay={
+                    "confirm_within_s": 1,
+                    "reassert_s": 5,
+                    "feedback": {"topic": REPORT},
+                    "power": {"topic": POWER, "fresh_s": 5},
+                },
+                control={"start_delay_s": 1, "stop_delay_s": 2, "min_on_s": 1, "min_off_s": 1},
+                site={"time_zone": "UTC"},
+                status={"heartbeat_s": 1},
+                **more,
+            )
+        )
         self.daemon: Daemon | None = None
 
     def _heard(self, message: Message) -> None:
@@ -137,6 +114,10 @@ class World:
 
     def start(self) -> None:
         self.daemon = Daemon(self.config, self.folder / "log", ROOT)
+
+    def signal(self, number: int) -> None:
+        assert self.daemon is not None
+        self.daemon.signal(number)
 
     async def charge(self) -> None:
         """Let it charge."""
@@ -260,95 +241,24 @@ async def watched(folder: Path) -> None:
 # --- tell ------------------------------------------------------------------------------------------------------------
 
 
-class Box:
-    """A mail server, to be told how to behave."""
-
-    def __init__(self) -> None:
-        self.got: list[bytes] = []
-        self.asked = 0
-        self.refuses, self.slow_s = False, 0.0
-
-    async def handle_DATA(self, server: Any, session: Any, envelope: Any) -> str:  # noqa: N802
-        self.asked += 1
-        await asyncio.sleep(self.slow_s)
-        if self.refuses:
-            return "550 not here"
-        self.got.append(envelope.content)
-        return "250 OK"
-
-
-class Site:
-    """A web server, to be told how to behave."""
-
-    def __init__(self, port: int = 0) -> None:
-        self.got: list[bytes] = []
-        self.at_s: list[float] = []
-        self.asked = 0
-        self.refuses, self.slow_s = False, 0.0
-        site = self
-
-        class Handler(BaseHTTPRequestHandler):
-            def _do(self) -> None:
-                site.asked += 1
-                body = self.rfile.read(int(self.headers.get("Content-Length") or 0))
-                until_s = now() + site.slow_s
-                while now() < until_s and site.slow_s:
-                    time.sleep(0.1)
-                with contextlib.suppress(OSError):
-                    self.connection.setblocking(False)
-                    with contextlib.suppress(BlockingIOError):
-                        if not self.connection.recv(1, socket.MSG_PEEK):
-                            return  # whoever asked has gone, and takes no answer
-                    self.connection.setblocking(True)
-                    self.send_response(503 if site.refuses else 204)
-                    self.end_headers()
-                    if not site.refuses:
-                        site.got.append(body)
-                        site.at_s.append(now())
-
-            do_GET = do_POST = _do  # noqa: N815
-
-            def log_message(self, *_: Any) -> None: ...
-
-        self.server = ThreadingHTTPServer(("127.0.0.1", port), Handler)
-        self.server.daemon_threads = True
-        self.server.handle_error = lambda *_: None  # type: ignore[method-assign]
-        self.port = self.server.server_address[1]
-        threading.Thread(target=self.server.serve_forever, daemon=True).start()
-
-
 KINDS = ("in order", "down", "refusing", "slow")
 
 
 async def told(folder: Path) -> None:
     boxes, sites, mails, ports = {}, {}, {}, {}
-    tables = ""
+    ways: list[dict[str, Any]] = []
     for kind in KINDS:
-        box = Box()
-        box.refuses, box.slow_s = kind == "refusing", 3600.0 if kind == "slow" else 0.0
-        mail = MailServer(box, hostname="127.0.0.1", port=port_below())
+        boxes[kind] = Postbox()
+        mails[kind], ports[kind] = MailServer(boxes[kind], hostname="127.0.0.1", port=free_port()), free_port()
         if kind != "down":
-            mail.start()
-        boxes[kind], mails[kind] = box, mail
-        ports[kind] = port_below()
-        if kind != "down":
+            mails[kind].start()
             sites[kind] = Site(ports[kind])
-            sites[kind].refuses, sites[kind].slow_s = kind == "refusing", 3600.0 if kind == "slow" else 0.0
-        tables += f"""
-[[tell]]
-about = ["latched"]
-[tell.mail]
-host = "127.0.0.1"
-port = {mail.port}
-security = "none"
-sender = "house@example.net"
-to = ["me@example.net"]
-[[tell]]
-about = ["latched"]
-[tell.post]
-url = "http://127.0.0.1:{ports[kind]}/"
-"""
-    world = World(folder, tables)
+            boxes[kind].slow_s = sites[kind].slow_s = 3600.0 if kind == "slow" else 0.0
+            boxes[kind].refuses, sites[kind].status = (True, 503) if kind == "refusing" else (False, 204)
+        host = {"host": "127.0.0.1", "port": mails[kind].port, "security": "none"}
+        mail = {**host, "sender": "house@example.net", "to": ["me@example.net"]}
+        ways += [{"mail": mail}, {"post": {"url": f"http://127.0.0.1:{ports[kind]}/"}}]
+    world = World(folder, tell=[{"about": ["latched"], **way} for way in ways])
     offs_s = []
     async with world.running():
         await world.charge()
@@ -393,7 +303,7 @@ url = "http://127.0.0.1:{ports[kind]}/"
         mails["down"].start()
         sites["down"] = Site(ports["down"])
         for kind in KINDS:
-            boxes[kind].refuses = sites[kind].refuses = False
+            boxes[kind].refuses, sites[kind].status = False, 204
             boxes[kind].slow_s = sites[kind].slow_s = 0.0
         mended_s = now()
         everyone = [*boxes.values(), *sites.values()]
@@ -403,7 +313,7 @@ url = "http://127.0.0.1:{ports[kind]}/"
     for kind in KINDS:
         mails[kind].stop()
         for way, one in (("mail", boxes[kind]), ("post", sites[kind])):
-            print(f"  {kind:<9} {way}: asked {one.asked}, has {len(one.got)}")
+            print(f"  {kind:<9} {way}: asked {len(one.asked)}, has {len(one.got)}")
             if len(one.got) != 1:
                 raise WrongError(f"{way} {kind}: told {len(one.got)} times")
 
@@ -412,26 +322,22 @@ url = "http://127.0.0.1:{ports[kind]}/"
 
 
 async def pinged(folder: Path) -> None:
-    def of(world: World, number: int) -> Callable[[], None]:
-        return lambda: world.daemon.signal(number)  # type: ignore[union-attr]
-
-    deaths: dict[str, Callable[[World], Callable[[], None]]] = {
-        "killed": lambda world: of(world, signal.SIGKILL),
-        "frozen": lambda world: of(world, signal.SIGSTOP),
-        "stopped": lambda world: of(world, signal.SIGTERM),
-        "broker dead": lambda world: world.broker.kill,
-        "broker hangs": lambda world: lambda: world.broker.signal(signal.SIGSTOP),
+    deaths: dict[str, Callable[[World], None]] = {
+        "killed": lambda world: world.signal(signal.SIGKILL),
+        "frozen": lambda world: world.signal(signal.SIGSTOP),
+        "stopped": lambda world: world.signal(signal.SIGTERM),
+        "broker dead": lambda world: world.broker.kill(),
+        "broker hangs": lambda world: world.broker.signal(signal.SIGSTOP),
     }
 
     async def one(name: str) -> tuple[str, float, int, float]:
         site = Site()
-        more = f'[ping]\nurl = "http://127.0.0.1:{site.port}/"\nevery_s = {PING_EVERY_S:g}\n'
-        world = World(folder / name.replace(" ", "-"), more)
+        world = World(folder / name.replace(" ", "-"), ping={"url": f"{site.url}/", "every_s": PING_EVERY_S})
         async with world.running():
             await until(lambda: len(site.at_s) >= 3, "pings come")
             await asyncio.sleep(0.8 * PING_EVERY_S)  # the next one is nearly due
             died_s = now()
-            deaths[name](world)()
+            deaths[name](world)
             await asyncio.sleep(6 * PING_EVERY_S)
             if name == "broker hangs":
                 world.broker.signal(signal.SIGCONT)
@@ -455,8 +361,8 @@ async def pinged(folder: Path) -> None:
 
 
 async def metered(folder: Path) -> None:
-    port = port_below()
-    world = World(folder, f"[metrics]\nport = {port}\n")
+    port = free_port()
+    world = World(folder, metrics={"port": port})
     async with world.running():
         await world.charge()
         accept = {"Accept": "application/openmetrics-text; version=1.0.0"}

@@ -498,6 +498,9 @@ def by_plan(given: Year, known: Known) -> Outcome:
                     half = half_of(when)
                     return prices_[half] if half < until else None, filed[half], given.sell
 
+                def usable(when: datetime) -> bool:
+                    return there[half_of(when)]
+
                 now = zero + timedelta(seconds=now_s - base_s)
                 first = today * HALF_HOURS
                 gone = at % STEPS // HALF
@@ -509,7 +512,6 @@ def by_plan(given: Year, known: Known) -> Outcome:
                 )
                 if found_for != (at // HALF, until):  # within a half hour nothing else becomes known
                     found, found_for = typical(past, now, until, so_far, ahead_of), (at // HALF, until)
-                usable = lambda when: there[half_of(when)]  # noqa: E731
                 expected = ahead(past, now, until, price_at, usable=usable, share_now=float(share[at]), found=found)
             off_s = math.inf if play.on else (at - play.since) * STEP_S
             rested = lead._replace(ran_s=play.run_s) if play.on or off_s < lead.rest_s else lead
