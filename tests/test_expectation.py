@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import random
 from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -149,14 +150,30 @@ def test_a_forecast_counts_as_much_as_it_has_been_right() -> None:
 
 
 def test_what_is_now_holds_for_ten_minutes() -> None:
-    """Not until the half hour is over; and no longer than that, where less of it is left."""
+    """Not until the quarter of an hour is over; and no longer than that, where less of it is left."""
     past = days([0.5] * 10)
-    for minute, ends in ((5, [15, 30, 60]), (20, [30, 60]), (25, [30, 60])):
+    for minute, ends in ((2, [12, 15, 30, 45, 60]), (5, [15, 30, 45, 60]), (20, [30, 45, 60]), (25, [30, 45, 60])):
         now = NOON + timedelta(minutes=minute)
         found = ahead(past, now, NOON + timedelta(hours=1), price, share_now=0.9)
         assert [(piece.end_s - NOON.timestamp()) / 60 for piece in found.pieces] == ends
         seen = found.futures[1].share  # the first stands for what has not been seen yet
         assert seen[0] == 0.9 and set(seen[1:]) == {0.5}
+
+
+def test_the_next_hour_is_cut_in_quarters() -> None:
+    """A half hour is on record by its mean alone: of a sky that clears, the second quarter has more than the first."""
+    rising = Day(tuple(half / HALF_HOURS for half in range(HALF_HOURS)), (0.3,) * HALF_HOURS)
+    past = {day_: rising for day_ in days([0.0] * 10)}
+    found = ahead(past, NOON + timedelta(minutes=20), NOON + timedelta(hours=3), price, share_now=0.9)
+    ends = [(piece.end_s - NOON.timestamp()) / 60 for piece in found.pieces]
+    assert ends == [30, 45, 60, 75, 90, 120, 150, 180]
+    middles = [(begin + end) / 60 for begin, end in pairwise(ends[:5])]  # in half hours
+    seen = [share * HALF_HOURS for share in found.futures[1].share]
+    assert seen[1:5] == pytest.approx([24 + middle - 0.5 for middle in middles]) and seen[5:] == [27.0, 28.0, 29.0]
+    for begin, until in ((0, 15), (23 * 60 + 45, 24 * 60)):  # no day before or after it is looked at
+        at = NOON.replace(hour=0) + timedelta(minutes=begin)
+        one = ahead(past, at, at + timedelta(minutes=until - begin), price)
+        assert one.futures[1].share[0] * HALF_HOURS == pytest.approx(begin // 30)
 
 
 def test_the_time_ahead_is_cut_where_something_changes() -> None:

@@ -41,6 +41,7 @@ from surpluscharge.control.wishes import Need
 from surpluscharge.history.energy import QUARTER_HOUR_MS, Interval, time_of
 
 HALF_HOUR_S = 1800
+QUARTER_HOUR_S = 900
 HALF_HOURS = 48
 # With these, what the sun brings until two or four o'clock is expected better by 3 % at night, and by 5 to 16 % as the
 # day goes on, than by narrower ones without the last two (continuous ranked probability score, seven invented houses).
@@ -52,6 +53,7 @@ LAST_SPREADS = 0.5  # so are those whose last half hour does,
 BEFORE_SPREADS = 1.2  # and those with a day before that does
 UNSEEN_DAYS = 1.0  # weight, in days of this very season, of what has not been seen yet
 NOW_S = 600.0  # for so long what the surplus is now holds; after it, it is as on days that were alike
+SOON_S = 3600.0  # for so long hours are cut in four, and not in two: some quarters are better than their neighbours
 MOST_FUTURES = 12  # about so many stand for all
 SLIGHT = 1e-4  # of the greatest weight: less is none
 DAY = timedelta(days=1)
@@ -150,7 +152,7 @@ def ahead(
     share_now: float | None = None,
     found: Sequence[tuple[float, date | None]] | None = None,
 ) -> Ahead:
-    """Return the time from now on, in half hours but for the next minutes, and how it may turn out.
+    """Return the time from now on, in half hours, the next hour in quarters, and how it may turn out.
 
     ``now`` and ``until`` are aware, in the site's zone. ``price_at``: of a moment, the import price as published (None:
     not known yet, then it is as on the past day), as in the file, and the export price. ``so_far``: today's shares up
@@ -168,9 +170,12 @@ def ahead(
     before: object = None  # what the last piece was, where another one like it joins it
     for begin in starts:
         published, filed, sell = price_at(begin)
-        sun, then = days[(begin.date() - today).days][half_hour(begin)]
+        halves, half = days[(begin.date() - today).days], half_hour(begin)
+        sun, then = halves[half]
         if share_now is not None and begin is now:
             sun = [share_now] * len(paths)
+        elif begin.timestamp() < now.timestamp() + SOON_S:
+            sun = _quarter(halves, half, begin)
         free = usable(begin)
         dark = not free or max(sun) <= SUN_SHARE
         this = (free, sell, published, published is None and (filed, then)) if dark else None
@@ -241,12 +246,28 @@ def _path(past: Mapping[date, Day], first: date | None, count: int, today: date)
 
 
 def _starts(now: datetime, until: datetime) -> list[datetime]:
-    """Return this moment, when it is no longer what it is, and every half hour, in the zone of ``now``."""
-    zone, begin_s, end_s = now.tzinfo, now.timestamp(), until.timestamp()
-    first_s = int(begin_s // HALF_HOUR_S + 1) * HALF_HOUR_S
-    soon_s = [begin_s + NOW_S] if begin_s + NOW_S < min(first_s, end_s) else []
-    halves_s = range(first_s, math.ceil(end_s), HALF_HOUR_S)
-    return [now] + [datetime.fromtimestamp(at_s, zone) for at_s in (*soon_s, *halves_s)]
+    """Return this moment, when it is no longer what it is, then quarters of an hour, and then halves, in its zone."""
+    begin_s, end_s = now.timestamp(), until.timestamp()
+    starts, at_s = [now], _next_s(begin_s, QUARTER_HOUR_S)
+    if begin_s + NOW_S < min(at_s, end_s):
+        at_s = begin_s + NOW_S
+    while at_s < end_s:
+        starts.append(datetime.fromtimestamp(at_s, now.tzinfo))
+        at_s = _next_s(at_s, QUARTER_HOUR_S if at_s < begin_s + SOON_S else HALF_HOUR_S)
+    return starts
+
+
+def _next_s(at_s: float, step_s: int) -> float:
+    return (at_s // step_s + 1) * step_s
+
+
+def _quarter(halves: Sequence[tuple[list[float], Shares]], half: int, begin: datetime) -> list[float]:
+    """Return what a quarter of an hour is expected to have: on its way from the middle of a half hour to the next."""
+    beside = half + 1 if begin.minute % 30 >= 15 else half - 1
+    sun = halves[half][0]
+    if not 0 <= beside < HALF_HOURS:  # midnight
+        return sun
+    return [0.75 * own + 0.25 * other for own, other in zip(sun, halves[beside][0], strict=True)]
 
 
 def alike(
