@@ -161,7 +161,8 @@ class Terminal:
         if child == 0:
             os.environ |= {"TERM": "xterm-256color", "COLUMNS": str(columns), "LINES": str(rows)}
             os.chdir(ROOT)
-            os.execv(sys.executable, [sys.executable, "-m", "surpluscharge", "watch", "--port", str(port)])
+            call = [sys.executable, "-X", "faulthandler", "-m", "surpluscharge", "watch", "--port", str(port)]
+            os.execv(sys.executable, call)
         fcntl.ioctl(self._fd, termios.TIOCSWINSZ, struct.pack("HHHH", rows, columns, 0, 0))
         os.set_blocking(self._fd, False)
         self.child = child
@@ -186,6 +187,10 @@ class Terminal:
                 os.close(self._fd)
                 return os.waitstatus_to_exitcode(code)
             time.sleep(0.05)
+        shown = self.text()
+        os.kill(self.child, signal.SIGABRT)  # it says where it stands
+        time.sleep(2.0)
+        show("a viewer did not end by Ctrl-C", f"{shown}\n\n{self.text()}")
         os.kill(self.child, signal.SIGKILL)
         os.waitpid(self.child, 0)
         raise WrongError("a viewer did not end by Ctrl-C")
