@@ -31,7 +31,7 @@ from aiomqtt import Client, MqttError, ProtocolVersion
 
 from surpluscharge import __version__
 from surpluscharge.clock import SystemClock, zone
-from surpluscharge.config import Config, warnings
+from surpluscharge.config import Config, address_of, warnings
 from surpluscharge.control.wishes import UNSET_S
 from surpluscharge.daemon.commands import COMMANDS
 from surpluscharge.daemon.mqtt import Link, Post, Refused, silent
@@ -243,15 +243,19 @@ def walls(config: Config, allowed: str, unit: str) -> Iterator[Finding]:
     networks = [ipaddress.ip_network(word, strict=False) for word in allowed.split()]
     hosts = {"the broker": config.mqtt.host} if config.mqtt.unix_socket is None else {}
     hosts |= {f"tell.{index}.mail": tell.mail.host for index, tell in enumerate(config.tell) if tell.mail}
-    hosts |= {key: urlsplit(table.url).hostname or "" for key, table in config.addresses.items() if table.url}
+    for key, table in config.addresses.items():
+        with contextlib.suppress(ValueError):  # that it cannot be read is said of the configuration
+            hosts[key] = urlsplit(address_of(table)).hostname or ""
+    secret = {key for key, table in config.addresses.items() if table.secret_url}
     for key, host in hosts.items() if networks else ():
+        named = "its host" if key in secret else host
         try:
             found = sorted({str(entry[4][0]).partition("%")[0] for entry in socket.getaddrinfo(host, None)})
         except OSError as error:
             yield Finding(
                 "unit",
                 "wrong",
-                f"{key}: {host} has no address ({error.strerror})",
+                f"{key}: {named} has no address ({error.strerror})",
                 "See the name, and /etc/resolv.conf",
             )
             continue
@@ -260,7 +264,7 @@ def walls(config: Config, allowed: str, unit: str) -> Iterator[Finding]:
             yield Finding(
                 "unit",
                 "wrong",
-                f"{key}: {unit} does not let the daemon reach {host} ({', '.join(shut)})",
+                f"{key}: {unit} does not let the daemon reach {named} ({', '.join(shut)})",
                 f"systemctl edit {unit}: [Service] IPAddressAllow={' '.join(shut)}",
             )
 

@@ -197,6 +197,15 @@ def test_what_the_units_walls_shut_out(tmp_path: Path) -> None:
     assert [one.what.partition(":")[0] for one in shut] == ["ping", "tell.0.post"]
     assert shut[0].remedy == "systemctl edit x.service: [Service] IPAddressAllow=203.0.113.7"
     assert not list(examine.walls(config, "", "x.service"))
+    secret = tmp_path / "where"
+    secret.write_text("https://203.0.113.9/unsaid\n")
+    config = at(tmp_path, f'\n[ping]\nsecret_url = {{ file = "{secret}" }}\n')
+    (shut_out,) = examine.walls(config, "127.0.0.0/8 ::1/128", "x.service")
+    assert shut_out.what == "ping: x.service does not let the daemon reach its host (203.0.113.9)"
+    assert "unsaid" not in repr(shut_out)
+    secret.unlink()
+    assert not list(examine.walls(config, "127.0.0.0/8 ::1/128", "x.service"))
+    config = at(tmp_path, '\n[ping]\nurl = "https://203.0.113.7/x"\n')
     assert not list(examine.walls(config, "0.0.0.0/0 ::/0", "x.service"))
 
 

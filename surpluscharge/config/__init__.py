@@ -8,7 +8,7 @@ rooms below are the configuration's own affair.
 from surpluscharge.config.checks import VOLTAGE_TOLERANCE, together, warnings
 from surpluscharge.config.effective import Config
 from surpluscharge.config.files import read_bounded
-from surpluscharge.config.models import Section
+from surpluscharge.config.models import Section, address_of
 from surpluscharge.config.reading import ConfigError, for_broker, load, load_for_off, load_offline, parse
 
 __all__ = [
@@ -16,6 +16,7 @@ __all__ = [
     "Config",
     "ConfigError",
     "Section",
+    "address_of",
     "for_broker",
     "load",
     "load_for_off",

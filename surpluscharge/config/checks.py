@@ -17,7 +17,7 @@ from urllib.parse import urlsplit
 from pydantic_core import PydanticCustomError
 
 from surpluscharge.config.effective import HOLD_MARK, UNWATCHED_S, Config, tariff_of
-from surpluscharge.config.models import Mqtt, RelayTable, Secret
+from surpluscharge.config.models import Mqtt, RelayTable, Secret, address_of
 from surpluscharge.config.values import web_address
 from surpluscharge.words import to_install
 
@@ -740,10 +740,11 @@ def _telling_doubts(config: Config) -> Iterator[str]:
         if tell.mail and tell.mail.security == "none" and tell.mail.host not in LOCAL:
             yield f"tell.{index}.mail.security is none: whoever is on the way reads the message, and the password."
     for key, table in config.addresses.items():
-        url, named = table.url or "", "url"
-        if table.secret_url:
-            with contextlib.suppress(ValueError):  # that it cannot be read is said elsewhere
-                url, named = table.secret_url.reveal(), "secret_url"
+        try:
+            url = address_of(table)
+        except ValueError:  # that it cannot be read is said elsewhere
+            continue
+        named = "secret_url" if table.secret_url else "url"
         if urlsplit(url).scheme == "http" and urlsplit(url).hostname not in LOCAL:
             yield (
                 f"{key}.{named} is not encrypted: whoever is on the way reads what is sent, and may stop it. Use https."

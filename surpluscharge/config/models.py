@@ -538,6 +538,11 @@ class PingTable(Section):
     every_s: Seconds = Field(300.0, ge=10, le=86400, description="how often")
 
 
+def address_of(table: TellPost | PingTable) -> str:
+    """Return where it goes. Raises ValueError, without showing it, where it is a secret that cannot be read."""
+    return table.secret_url.reveal() if table.secret_url else table.url or ""
+
+
 class MetricsTable(Section):
     port: int = Field(ge=1, le=65535, description="where OpenMetrics is served, on the loopback interface only")
 

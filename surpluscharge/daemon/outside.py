@@ -30,7 +30,7 @@ import structlog
 
 from surpluscharge import __version__
 from surpluscharge.clock import Clock
-from surpluscharge.config.models import PingTable, TellMail, TellPost
+from surpluscharge.config.models import PingTable, TellMail, TellPost, address_of
 from surpluscharge.words import printable
 
 WITHIN_S = 30.0  # real seconds for one attempt, all of it
@@ -75,7 +75,7 @@ class Http:
     """One address, asked by one thread at a time. Raises OSError, ValueError where it cannot be read or used."""
 
     def __init__(self, table: PingTable | TellPost) -> None:
-        self._parts = urlsplit(table.secret_url.reveal() if table.secret_url else table.url or "")
+        self._parts = urlsplit(address_of(table))
         self._tls = ssl.create_default_context(cafile=table.ca_file) if self._parts.scheme == "https" else None
         self._thread: threading.Thread | None = None
 
