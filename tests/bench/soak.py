@@ -17,6 +17,11 @@ broker's answer to an off has 16 ms there, so some are said to be late, the more
 take to confirm an on is made longer here, or nothing would be charged. The daemon writes at most once in a real second,
 so it writes less in a day than on a real clock (tests/bench/ledger_years.py has that). The plug has no meter and
 reports nothing: none would answer as soon as that.
+
+Descriptors: of a ledger that is read beside the one that writes, SQLite closes none until that one is closed (it would
+lose its locks, sqlite.org/howtocorrupt.html, 2.2), but takes them again: as many stay as were ever open at once, two or
+three in one life of the daemon and none in another. Memory: the plan holds the days near this one of some years, so it
+grows with the ledger until that has them all.
 """
 
 from __future__ import annotations
