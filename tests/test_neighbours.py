@@ -31,6 +31,7 @@ from surpluscharge.control.neighbours import (
     ECHO_WITHIN_S,
     IDLE,
     LISTENS_S,
+    MOST_LIVES,
     MOST_NEIGHBOURS,
     PATIENCE_S,
     STARTS,
@@ -289,6 +290,21 @@ def test_another_of_the_same_name_is_heard_of_as_any_other() -> None:
     one.take("carport", claim(stage="starts", mark="b-1"), False, HEARD_S)
     one.advance(HEARD_S)
     assert one.name_shared and one.waits_for(HEARD_S) == ("the start of carport to settle", None)
+
+
+def test_its_own_last_words_of_a_connection_before_are_nobody_elses() -> None:
+    """A broker may hand out what lay in a broken connection after the next one is made, and so after its will."""
+    one = company()
+    said = wish(one, HEARD_S, ready=True)
+    for number in range(MOST_LIVES):
+        one.link(None, HEARD_S)
+        one.link(f"life {number}", HEARD_S)
+        echo(one, said, HEARD_S)
+        assert not one.name_shared and one.known == {}
+    one.link("yet another", HEARD_S)
+    echo(one, said, HEARD_S)  # of so many lives ago nobody knows any more
+    one.advance(HEARD_S)
+    assert one.name_shared
 
 
 # --- giving way ------------------------------------------------------------------------------------------------------

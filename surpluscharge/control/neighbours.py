@@ -63,6 +63,7 @@ LACKS_FOR_S = 30.0  # what lacks must do so at least so long, and is asked for s
 TELLS_W = 0.05  # a change of the draw by so much is worth a message,
 TELLS_EVERY_S = 1.0  # of which there is one in so long
 MOST_NEIGHBOURS = 16
+MOST_LIVES = 8  # so many of its own connections are remembered
 MOST_W, MOST_LASTS_S, LEAST_LASTS_S, MOST_RANK = 30_000.0, 600.0, 5.0, 99
 MOST_BYTES = 1024
 
@@ -226,6 +227,7 @@ class Neighbours:
         self._wish = Wish()
         self._at_s = now_s
         self._life: str | None = None  # of the connection; None: there is none
+        self._past: deque[str] = deque(maxlen=MOST_LIVES)  # of those before it
         self._up_s = -math.inf
         self._number = 0  # of its messages
         self._said: Claim | None = None  # the last of them
@@ -242,6 +244,8 @@ class Neighbours:
 
     def link(self, life: str | None, now_s: float) -> None:
         """There is a connection to claim by, with a name that no other ever had; None: it is gone."""
+        if self._life is not None:
+            self._past.append(self._life)
         self._life, self._up_s = life, now_s
         self._said, self._said_s = None, -math.inf
         self._all_said.clear()
@@ -261,7 +265,7 @@ class Neighbours:
             if life == self._life:
                 self._came_back(number, now_s)
                 return 0.0
-            if retained:  # of an earlier life
+            if retained or life in self._past:  # of an earlier life; what it said last may come after its will
                 return 0.0
             self.doubled_s = now_s
         neighbour = self.known.get(name)
