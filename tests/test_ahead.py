@@ -96,13 +96,13 @@ def test_by_hand() -> None:
     # Always half the draw: that is what will be.
     memory = remembered([(10.0, 0.5)] * 1000)
     assert expected(memory, 600.0) == pytest.approx(0.5)
-    # A kettle of 0.4 draws, just on: of the drop, over five minutes, the mean of exp(-t / 5 min) is left, 1 - 1/e.
+    # A kettle of 0.4 draws, just on: of the drop, over 7.5 minutes, the mean of exp(-t / 7.5 min) is left, 1 - 1/e.
     kettle = remember(memory, memory.at_s + 10.0, 0.1)
-    assert expected(kettle, 300.0) == pytest.approx(0.5 - 0.4 * (1.0 - math.exp(-1.0)))
+    assert expected(kettle, 450.0) == pytest.approx(0.5 - 0.4 * (1.0 - math.exp(-1.0)))
     # 0.4 down within ten minutes, 36 of their 600 seconds' worth of it: caution of 0.024. Break-even at 0.7, so a start
-    # asks for a mean of 0.724 over five minutes, which the surplus of now would have to raise from 0.5.
+    # asks for a mean of 0.724 over 7.5 minutes, which the surplus of now would have to raise from 0.5.
     assert ahead.caution(kettle) == pytest.approx(0.024)
-    start_w, stop_w = thresholds(kettle, DRAW_W, 0.7 * DRAW_W, 300.0, 300.0)
+    start_w, stop_w = thresholds(kettle, DRAW_W, 0.7 * DRAW_W, 450.0, 450.0)
     assert start_w / DRAW_W == pytest.approx(0.5 + 0.224 / (1.0 - math.exp(-1.0)))
     assert 1.0 - stop_w / DRAW_W == pytest.approx(0.5 + 0.176 / (1.0 - math.exp(-1.0)))
 

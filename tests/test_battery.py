@@ -403,7 +403,7 @@ def test_what_the_sun_is_to_give_decides_and_not_this_moment_alone() -> None:
     settings = config(first="car").settings()
     assert settings.rule.way is Way.SPARING
     assert settings.rule.band(1380.0) == (1.1 * 1380.0, 0.0)  # nothing is known of the sky
-    memory = ahead.nothing()
+    memory = ahead.nothing(settings.rule.pace)
     for minute in range(60):
         memory = ahead.remember(memory, 60.0 * minute, 1.6 if minute % 6 < 3 else 0.3)
     fickle = settings.rule.band(1380.0, memory)

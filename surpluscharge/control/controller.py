@@ -165,7 +165,8 @@ class Controller:
         self._refused_in_row = 0  # messages from the grid's meter
         self.hidden: HiddenSun | None = None  # what the meter cannot show, where export is limited
         self.evened = False  # an inverter that holds sun back may have evened out the step of the last switching
-        self.memory = ahead.nothing()  # of the surplus of late, whether or not the thresholds look ahead yet
+        # Of the surplus of late, whether or not the thresholds look ahead yet.
+        self.memory = ahead.nothing(settings.rule.pace)
         self.running: Running | None = None  # the interval that the bill nets in; None: it does not net
         self.lately = steering.nothing()  # the surplus of late, as steering by it asks for
         self.neighbours = settings.place.among(at.now_s) if settings.place else None
@@ -776,7 +777,7 @@ class Controller:
         if self.lessons.settled(self.wants_on, at.now_s):
             known, charger_w = self.plug.draws(self.draw_w)
             if self.hidden and self.hidden.stands and not self.wants_on:
-                self.memory = ahead.nothing()  # nobody knows how much there is
+                self.memory = ahead.nothing(self.settings.rule.pace)  # nobody knows how much there is
             elif known:
                 share = (charger_w - grid_w) / self.draw_w
                 self.memory = ahead.remember(self.memory, at.now_s, share)

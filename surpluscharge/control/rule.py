@@ -93,6 +93,11 @@ class Rule(NamedTuple):
         """Whether what the surplus has been of late decides."""
         return self.way is Way.SPARING or (self.way is Way.AHEAD and self.prices is not None)
 
+    @property
+    def pace(self) -> float:
+        """How long its times are, in looking ahead, beside what is usual there."""
+        return ahead.SPARING if self.sun_share > 0.0 else 1.0
+
     def pays_from_w(self, draw_w: float) -> float:
         """Return the surplus from which on charging pays; infinite: at these prices none does, or there are none.
 
@@ -112,7 +117,7 @@ class Rule(NamedTuple):
         """Return what holds now. ``memory``: of the surplus; without one, all that is known are the prices."""
         if self.way is Way.HAND:
             return OPEN
-        if self.looks_ahead and memory is not None and memory != ahead.nothing():
+        if self.looks_ahead and memory is not None and memory.at_s > -math.inf:
             foreseen = ahead.thresholds(memory, draw_w, self.pays_from_w(draw_w), self.min_on_s, self.min_off_s)
             return Band(*foreseen).within(self.rationed(draw_w))
         if self.prices is None or not self.way.follows_prices:

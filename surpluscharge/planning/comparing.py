@@ -231,7 +231,7 @@ def looking_ahead(case: Study) -> ThresholdSeries | None:
     few = _by_prices(case) if rule.cap_s < SCARCE_S and not rule.sun_share else fixed(OPEN)
     assert few is not None  # there are prices
     series = at_s, surplus_w, from_w, few.start_w, few.stop_w
-    fast(_look_ahead)(*map(buffer, series), case.draw_w, *times, *map(buffer, result[:2]))
+    fast(_look_ahead)(*map(buffer, series), case.draw_w, *times, rule.pace, *map(buffer, result[:2]))
     return result
 
 
@@ -244,10 +244,11 @@ def _look_ahead(
     draw_w: float,
     min_on_s: float,
     min_off_s: float,
+    pace: float,
     start_w: MutableSequence[float],
     stop_w: MutableSequence[float],
 ) -> None:
-    memory = nothing()
+    memory = nothing(pace)
     each = 0 if len(least_w) == 1 else 1
     for k in range(len(at_s)):
         memory = remember(memory, at_s[k], surplus_w[k] / draw_w)

@@ -188,8 +188,8 @@ class ByPlan:
         self._past: dict[date, Day] = {}
         self._until = min(self._halves)  # of the days before, all is in the past
         self._plan: Plan | None = None
-        self._memory = ahead.nothing()
         self._rule = config.rule(None)
+        self._memory = ahead.nothing(self._rule.pace)
 
     def hear(self, now_s: float, share: float, intent: Intent) -> Intent:
         """Remember the surplus, for thresholds that look ahead."""
