@@ -33,8 +33,8 @@ starts a day: so what is wanting there is not to be had by these constants.
 
 Then caps: of two, four and six hours a session, for five tariffs and three pairs of minimum times, what looking ahead
 (held to the stricter thresholds, as ``Rule.rationed`` has it) and, with half hours, steering earn beside auto. On
-average of 15 rows both earn more than auto in each house, all days or measured ones: looking ahead 1.02 to 1.20 of it,
-0.97 in the worst row; steering 1.17 to 1.70, and 0.82 in the worst row, under two hours, which it may spend on little.
+average of 15 rows both earn more than auto in each house, all days or measured ones: looking ahead 1.02 to 1.18 of it,
+0.98 in the worst row; steering 1.17 to 1.70, and 0.82 in the worst row, under two hours, which it may spend on little.
 """
 
 from __future__ import annotations
