@@ -241,13 +241,15 @@ def _unit_name(path: str) -> str:
 def walls(config: Config, allowed: str, unit: str) -> Iterator[Finding]:
     """Say which hosts the unit does not let the daemon reach. ``allowed`` is as systemd shows it; empty: all are."""
     networks = [ipaddress.ip_network(word, strict=False) for word in allowed.split()]
+    if not networks:
+        return
     hosts = {"the broker": config.mqtt.host} if config.mqtt.unix_socket is None else {}
     hosts |= {f"tell.{index}.mail": tell.mail.host for index, tell in enumerate(config.tell) if tell.mail}
     for key, table in config.addresses.items():
         with contextlib.suppress(ValueError):  # that it cannot be read is said of the configuration
             hosts[key] = urlsplit(address_of(table)).hostname or ""
     secret = {key for key, table in config.addresses.items() if table.secret_url}
-    for key, host in hosts.items() if networks else ():
+    for key, host in hosts.items():
         named = "its host" if key in secret else host
         try:
             found = sorted({str(entry[4][0]).partition("%")[0] for entry in socket.getaddrinfo(host, None)})

@@ -41,7 +41,6 @@ from surpluscharge.control.wishes import Need
 from surpluscharge.history.energy import QUARTER_HOUR_MS, Interval, time_of
 
 HALF_HOUR_S = 1800
-QUARTER_HOUR_S = 900
 HALF_HOURS = 48
 # With these, what the sun brings until two or four o'clock is expected better by 3 % at night, and by 5 to 16 % as the
 # day goes on, than by narrower ones without the last two (continuous ranked probability score, seven invented houses).
@@ -248,12 +247,12 @@ def _path(past: Mapping[date, Day], first: date | None, count: int, today: date)
 def _starts(now: datetime, until: datetime) -> list[datetime]:
     """Return this moment, when it is no longer what it is, then quarters of an hour, and then halves, in its zone."""
     begin_s, end_s = now.timestamp(), until.timestamp()
-    starts, at_s = [now], _next_s(begin_s, QUARTER_HOUR_S)
+    starts, at_s = [now], _next_s(begin_s, slots.QUARTER_S)
     if begin_s + NOW_S < min(at_s, end_s):
         at_s = begin_s + NOW_S
     while at_s < end_s:
         starts.append(datetime.fromtimestamp(at_s, now.tzinfo))
-        at_s = _next_s(at_s, QUARTER_HOUR_S if at_s < begin_s + SOON_S else HALF_HOUR_S)
+        at_s = _next_s(at_s, slots.QUARTER_S if at_s < begin_s + SOON_S else HALF_HOUR_S)
     return starts
 
 
