@@ -5,7 +5,8 @@ without claims, with them, and with one controller that knows all and does the s
 a day: one is killed, paused or cut off, or the broker dies, mostly in the moment of a start.
 
 ``--minutes 10 --leads 3`` runs the real daemon so often around a Mosquitto, with a sun that comes and goes, and says
-the same of them; ``--troubles 2`` strikes so often a minute, ``--without`` lets nobody claim.
+the same of them; ``--troubles 2`` strikes so often a minute, ``--without`` lets nobody claim. What a daemon has not
+heard, or not written when it is killed, is in no record: so one book of all is shown for that time alone as well.
 
 All shares add up to what was imported for all, but for the time that messages are on their way: until a claim or a
 reading has come to the last one, two share by what is no longer so. ``--late 0`` lets them take no time, and what is
@@ -28,6 +29,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Self
 
@@ -85,8 +87,9 @@ class House:
         self.on = dict.fromkeys((name for name, _ in LEADS[:leads]), False)
         self.starts: list[tuple[float, str]] = []
         self.base_w, self.shown_w = -3000.0, 0.0
-        self.share_ws = 0.0
-        self._at_s = time.monotonic()
+        self.drawn_wh = self.share_wh = 0.0
+        self.past: list[tuple[int, int, dict[str, float]]] = []  # begin and end by the wall clock, shares in watts
+        self._at_s, self._at_ms = time.monotonic(), round(time.time() * 1000)
         self.claims: dict[str, bytes] = {}
         observer.reaction = self.hear
 
@@ -102,9 +105,21 @@ class House:
             self.claims[message.topic.rpartition("/")[2]] = message.payload
 
     def book(self) -> None:
-        now_s, charger_w = time.monotonic(), self.draw_w * sum(self.on.values())
-        self.share_ws += min(charger_w, max(self.shown_w, 0.0)) * (now_s - self._at_s)
-        self._at_s = now_s
+        now_s, now_ms, on = time.monotonic(), round(time.time() * 1000), [name for name in self.on if self.on[name]]
+        hours = (now_s - self._at_s) / 3600.0
+        share_w = min(self.draw_w * len(on), max(self.shown_w, 0.0))
+        self.drawn_wh += self.draw_w * len(on) * hours
+        self.share_wh += share_w * hours
+        self.past.append((self._at_ms, now_ms, dict.fromkeys(on, share_w / max(len(on), 1))))
+        self._at_s, self._at_ms = now_s, now_ms
+
+    def share_within_wh(self, name: str, spans: Sequence[tuple[int, int]]) -> float:
+        """Return what of a lead's share fell into these spans of milliseconds."""
+        return sum(
+            shares.get(name, 0.0) * max(0, min(end, to) - max(begin, since)) / 3.6e6
+            for begin, end, shares in self.past
+            for since, to in spans
+        )
 
     def show(self, jitter_w: float) -> None:
         self.book()
@@ -254,22 +269,25 @@ async def real(leads: int, minutes: float, seed: int, troubles: float, claims: b
                     await daemon.ended()
                 assert not claims or not house.claims.get(name), f"the claim of {name} outlives it"
             house.book()
-            shares_wh = charged_wh = 0.0
+            shares_wh = charged_wh = in_books_wh = 0.0
             faults: Counter[str] = Counter()
             for name in daemons:
                 config = parse(files[name].read_text(), name)
                 with Ledger(config.history_file) as ledger:
-                    energy = ledger.energy(0, int(time.time() * 1000) + 1000)
+                    ends_ms = int(time.time() * 1000) + 1000
+                    energy = ledger.energy(0, ends_ms)
+                    spans = [(one.begin_ms, one.end_ms) for one in ledger.intervals(0, ends_ms) if one.energy.known_ms]
                 shares_wh, charged_wh = shares_wh + energy.grid_wh, charged_wh + energy.charger_wh
+                in_books_wh += house.share_within_wh(name, spans)
                 logs = [(folder / f"{name}-{life}.log").read_text() for life in range(1, lives[name] + 1)]
                 said = [json.loads(line) for line in "".join(logs).splitlines() if line.startswith("{")]
                 faults.update(line["code"] for line in said if line["event"] == "fault_raised")
             gaps = [b[0] - a[0] for a, b in itertools.pairwise(house.starts) if a[1] != b[1]]
             print(
                 f"{leads} real daemons, {minutes:g} min, {'with' if claims else 'without'} claims: "
-                f"charged {charged_wh:.0f} Wh, starts {len(house.starts)}, closest {min(gaps, default=0.0):.1f} s, "
-                f"shares {shares_wh:.2f} Wh, one book of all {house.share_ws / 3600:.2f} Wh, {dict(kinds)} "
-                f"{dict(faults)}",
+                f"charged {charged_wh:.0f} of {house.drawn_wh:.0f} Wh, starts {len(house.starts)}, closest "
+                f"{min(gaps, default=0.0):.1f} s, shares {shares_wh:.2f} Wh, one book of all {house.share_wh:.2f} Wh, "
+                f"{in_books_wh:.2f} of it while there is a record, {dict(kinds)} {dict(faults)}",
                 flush=True,
             )
         finally:
