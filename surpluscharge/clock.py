@@ -51,6 +51,12 @@ async def wait_until_set(event: asyncio.Event, clock: Clock, seconds: float) -> 
             await event.wait()
 
 
+async def give_way() -> None:
+    """Let a command that is due get to its socket first: one turn of the loop to see it, and one to write it."""
+    await asyncio.sleep(0)
+    await asyncio.sleep(0)
+
+
 def zone(name: str | None) -> tzinfo | None:
     """Return the named IANA zone, or the machine's own (None: it cannot be told). Raises ``ZoneInfoNotFoundError``.
 

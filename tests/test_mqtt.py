@@ -11,6 +11,7 @@ import math
 import signal
 import socket
 import subprocess
+import threading
 import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from itertools import pairwise
@@ -341,7 +342,8 @@ async def test_a_host_name_that_none_can_be_is_a_failure_like_others(tmp_path: P
         await link.connect()
 
 
-async def test_a_connection_that_breaks_while_it_is_written_to_is_lost(tmp_path: Path) -> None:
+@pytest.mark.parametrize("busy", [False, True])
+async def test_a_connection_that_breaks_while_it_is_written_to_is_lost(busy: bool, tmp_path: Path) -> None:
     client = link_to(1, tmp_path)._new_client(aiomqtt.ProtocolVersion.V5)
     ours, theirs = socket.socketpair()
 
@@ -349,11 +351,58 @@ async def test_a_connection_that_breaks_while_it_is_written_to_is_lost(tmp_path:
         client._loop.remove_writer(ours.fileno())
         raise OSError("it broke")
 
-    paho_s = SimpleNamespace(socket=lambda: ours, want_write=lambda: True, loop_write=breaks)
-    with ours, theirs:
+    mutex = threading.Lock()
+    paho_s = SimpleNamespace(socket=lambda: ours, want_write=lambda: True, loop_write=breaks, _in_callback_mutex=mutex)
+    with ours, theirs, mutex if busy else contextlib.nullcontext():
         client._on_socket_register_write(paho_s, None, ours)
+        assert client._disconnected.done() is not busy
         with pytest.raises(OSError, match="it broke"):
             await asyncio.wait_for(client._disconnected, 60.0)
+        assert not client._loop.remove_writer(ours.fileno())
+
+
+async def test_what_the_socket_does_not_take_is_written_when_it_does(tmp_path: Path) -> None:
+    """Written at once and in order, as far as there is room; from another thread by way of the loop."""
+    client = link_to(1, tmp_path)._new_client(aiomqtt.ProtocolVersion.V5)
+    ours, theirs = socket.socketpair()
+    ours.setblocking(False)
+    packets: list[bytes] = []
+
+    def write() -> None:
+        try:
+            while packets:
+                packets[0] = packets[0][ours.send(packets[0]) :]
+                if not packets[0]:
+                    packets.pop(0)
+        except BlockingIOError:
+            return
+        client._loop.remove_writer(ours.fileno())
+
+    paho_s = SimpleNamespace(
+        socket=lambda: ours,
+        want_write=lambda: bool(packets),
+        loop_write=write,
+        _in_callback_mutex=threading.Lock(),
+    )
+
+    def say(packet: bytes) -> None:
+        packets.append(packet)
+        client._on_socket_register_write(paho_s, None, ours)
+
+    with ours, theirs:
+        say(b"first")
+        assert theirs.recv(100) == b"first"
+        much = bytes(10_000_000)
+        say(much)
+        say(b"last")
+        assert packets
+        theirs.setblocking(False)
+        got = b""
+        while len(got) < len(much) + 4:
+            got += await asyncio.wait_for(client._loop.sock_recv(theirs, 1 << 20), 60.0)
+        assert got == much + b"last"
+        await asyncio.to_thread(say, b"another")
+        assert await asyncio.wait_for(client._loop.sock_recv(theirs, 100), 60.0) == b"another"
 
 
 def test_the_broker_is_asked_often_enough_whether_it_answers(tmp_path: Path) -> None:

@@ -123,14 +123,17 @@ class Relay:
         while self._wanted is on and not (self._link.up and (not on or self._brain.relay_may_go_on())):
             await self._wait(self._config.relay.reassert_s)  # a new connection is news, and so is a start on the disk
         started_s = self._clock.now()
-        if self._wanted is on:
-            self._brain.relay_sending(on)  # this lets the controller look at the clock, so the wish may change
+        if on and self._wanted:
+            self._brain.relay_sending(True)  # this lets the controller look at the clock, so the wish may change
         # Each "on" must be the last word when it arrives, so they do not queue up; an "off" does no harm late.
         queued = on and self._on_under_way == self._serial and self._serial in self._under_way
         if self._wanted is on and not queued:
+            self._send(on)
+            if not on:
+                await asyncio.sleep(0)  # by then it is out: nothing that may be thought now would hold it back
+                self._brain.relay_sending(False)
             level = self._log.debug if again and number == 1 else self._log.info
             level("relay_commanded", on=on, attempt=number, again=again)
-            self._send(on)
         while self._wanted is on:
             if self._brain.relay_confirmed(on) and not self._under_way:
                 if not again or number > 1:

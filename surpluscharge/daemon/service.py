@@ -15,7 +15,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from surpluscharge import __version__
-from surpluscharge.clock import Clock, SystemClock, day_number, wait_until_set, zone
+from surpluscharge.clock import Clock, SystemClock, day_number, give_way, wait_until_set, zone
 from surpluscharge.config import Config, ConfigError, load
 from surpluscharge.config import warnings as config_warnings
 from surpluscharge.control import news, steering
@@ -262,6 +262,7 @@ class Service:
             self._poke.clear()
             sleep_s = min(TICK_S, (watchdog_s or TICK_S * 4) / 4, self.controller.deadline_s() - now_s)
             await wait_until_set(self._poke, self.clock, sleep_s)
+            await give_way()
 
     def _withdrawing(self) -> list[Coroutine[Any, Any, None]]:
         """Return what takes away how an earlier configuration had it describe itself; by hand it is the same device."""

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 
 from aiomqtt import MqttError
 
-from surpluscharge.clock import Clock, wait_until_set
+from surpluscharge.clock import Clock, give_way, wait_until_set
 from surpluscharge.daemon import systemd
 from surpluscharge.daemon.commands import Command
 from surpluscharge.daemon.homie import Homie
@@ -75,6 +75,7 @@ class Voice:
             await self._saving.promise_kept_or_failing()
             await self.say(document())
             await wait_until_set(self._news, clock, heartbeat_s())
+            await give_way()
 
     async def say(self, document: StatusDocument) -> None:
         systemd.notify(f"STATUS={document.state}: {document.why}")
