@@ -11,6 +11,7 @@ import functools
 import io
 import itertools
 import json
+import math
 import os
 import pty
 import signal
@@ -129,6 +130,16 @@ class Deaf(Plug):
 
     def command(self, at_s: float, closed: bool, for_s: float | None = None) -> None:
         """Pay no attention."""
+
+
+class Dying(HouseMeter):
+    """A meter that says nothing any more once the lead draws."""
+
+    def read(self, at_s: float, true_w: float) -> float:
+        shown_w = super().read(at_s, true_w)
+        if true_w > 1000.0:
+            self.next_s = math.inf
+        return shown_w
 
 
 class Forgetful(Plug):
@@ -422,6 +433,9 @@ CASES: dict[str, dict[str, Any]] = {
         "text": functools.partial(with_limit, limit_w=0.0),
         "hold_s": None,
     },
+    "meter dies": {"parts": "draw", "meter": Dying, "hold_s": None},
+    "meter dies, not measured": {"parts": "draw", "meter": Dying, "hold_s": None, "power": ""},
+    "meter dead": {"parts": "draw", "meter": Dying, "every_s": 1e6, "hold_s": None},
     "two minutes late, no kettle": {"parts": "draw", "meter": late(120.0), "hold_s": None},
     **{
         f"{lag_s} s late, {lead_a:g} A, {'' if power else 'not '}measured": {
@@ -737,6 +751,23 @@ def test_a_meter_too_slow_for_the_lead_s_steps(of: Of) -> None:
     assert done.verdicts("draw")[-2:] == ["good", "doubtful"]
     assert all(0.0 <= finding.figures.get("lag_s", 0.0) <= 21.0 for finding in done.findings)
     assert done.starts == 1
+
+
+@pytest.mark.parametrize("case", ["meter dies", "meter dies, not measured"])
+def test_a_meter_that_dies_while_the_draw_is_looked_for(case: str, of: Of) -> None:
+    """Said as soon as its readings are no longer fresh, and the lead goes off: not after minutes of waiting for it."""
+    done = of(case)
+    assert "There is no fresh reading from the meter" in done.one("draw", "wrong").what
+    assert not done.house.plug.closed
+    assert done.starts == 1
+    assert done.house.tally.charger_ws < 45.0 * 1380.0
+
+
+def test_a_meter_that_says_nothing_is_told_before_anybody_connects_a_car(of: Of) -> None:
+    done = of("meter dead")
+    assert done.one("draw", "wrong").what == "The meter is silent."
+    assert done.starts == 0
+    assert not any("Is all of that so?" in question for question in done.owner.asked)
 
 
 def test_a_lead_that_was_left_in(of: Of) -> None:

@@ -493,9 +493,12 @@ class Commissioning(Hand):
 
         within_s = since_s - self.clock.now() + WATCH_MOST_S + count * usual_s
         if not await self._until(lambda: min(map(len, latest())) >= count, within_s, "reading the meter"):
-            self._look_for_refused()
-            raise Failed("The meter is silent.", "See whether it publishes.")
+            raise self._nothing_heard()
         return [median(seen_w) for seen_w in latest()]
+
+    def _nothing_heard(self) -> Failed:
+        self._look_for_refused()
+        return Failed("The meter is silent.", "See whether it publishes.")
 
     def _turned_round(self, indices: Sequence[int]) -> str:
         other = {"net-import": "net-export", "import-only": "export-only"}
@@ -644,6 +647,8 @@ class Commissioning(Hand):
 
     async def _draw(self) -> None:
         await self._until(lambda: min(map(len, self.sources)) > 3, WATCH_MOST_S, "watching the meter")
+        if not all(self.sources):  # nobody need carry a lead about for that
+            raise self._nothing_heard()
         slow, measured = self._usual_s() > SLOWEST_STEP_S, self.controller.settings.power is not None
         if slow and not measured:
             raise LeftOut(f"a meter that speaks every {self._usual_s():.0f} s does not show the lead's steps")
