@@ -5,8 +5,9 @@ without claims, with them, and with one controller that knows all and does the s
 a day: one is killed, paused or cut off, or the broker dies, mostly in the moment of a start.
 
 ``--minutes 10 --leads 3`` runs the real daemon so often around a Mosquitto, with a sun that comes and goes, and says
-the same of them; ``--troubles 2`` strikes so often a minute, ``--without`` lets nobody claim. What a daemon has not
-heard, or not written when it is killed, is in no record: so one book of all is shown for that time alone as well.
+the same of them; ``--troubles 2`` strikes so often a minute, ``--without`` lets nobody claim. What a killed
+daemon had not written is in no record, and one that is paused or cut off holds what it heard last: so shares and one
+book of all are shown again for the time that is on record and in which it could hear.
 
 All shares add up to what was imported for all, but for the time that messages are on their way: until a claim or a
 reading has come to the last one, two share by what is no longer so. ``--late 0`` lets them take no time, and what is
@@ -42,6 +43,7 @@ from tests.wire import Daemon, Heard, Observer, toml, until
 LEADS = (("carport", 1), ("yard", 2), ("shed", 2))
 ARRAY_W = {2: 5500.0, 3: 6500.0}
 SETTLE_S = 30.0  # of the real ones
+HEARS_AGAIN_S = 10.0  # after a strike: connected, and a reading has come
 
 
 def virtual(leads: int, days: float, seed: int, troubles: float, late: float = 1.0) -> None:
@@ -195,11 +197,16 @@ async def real(leads: int, minutes: float, seed: int, troubles: float, claims: b
         files: dict[str, Path] = {}
         daemons: dict[str, Daemon] = {}
         lives: Counter[str] = Counter()
+        deaf: dict[str, list[tuple[int, int]]] = {name: [] for name, _ in LEADS[:leads]}
         ways = {name: await stack.enter_async_context(Between(broker.port)) for name, _ in LEADS[:leads]}
 
         def launch(name: str) -> None:
             lives[name] += 1
             daemons[name] = Daemon(files[name], folder / f"{name}-{lives[name]}.log")
+
+        def hears_nothing(*names: str, for_s: float) -> None:
+            for name in names:
+                deaf[name].append((round(time.time() * 1000), round((time.time() + for_s + HEARS_AGAIN_S) * 1000)))
 
         for name, rank in LEADS[:leads]:
             files[name] = folder / f"{name}.toml"
@@ -227,6 +234,7 @@ async def real(leads: int, minutes: float, seed: int, troubles: float, claims: b
                     daemon = daemons[name]
                     if kind == "broker":
                         kinds[kind] += 1
+                        hears_nothing(*daemons, for_s=4.0)
                         broker.kill()
                         await asyncio.sleep(rng.choice([0.5, 4.0]))
                         broker.start()
@@ -237,6 +245,7 @@ async def real(leads: int, minutes: float, seed: int, troubles: float, claims: b
                         else:
                             daemon.signal(signal.SIGKILL if kind == "kill" else signal.SIGSTOP)
                         back.append((now_s + rng.choice([2.0, 6.0, 25.0]), kind, name))
+                        hears_nothing(name, for_s=back[-1][0] - now_s)
                         if kind == "kill":
                             for _ in range(300):
                                 if not house.claims.get(name):
@@ -269,16 +278,22 @@ async def real(leads: int, minutes: float, seed: int, troubles: float, claims: b
                     await daemon.ended()
                 assert not claims or not house.claims.get(name), f"the claim of {name} outlives it"
             house.book()
-            shares_wh = charged_wh = in_books_wh = 0.0
+            shares_wh = charged_wh = heard_wh = could_be_heard_wh = 0.0
             faults: Counter[str] = Counter()
             for name in daemons:
                 config = parse(files[name].read_text(), name)
                 with Ledger(config.history_file) as ledger:
                     ends_ms = int(time.time() * 1000) + 1000
                     energy = ledger.energy(0, ends_ms)
-                    spans = [(one.begin_ms, one.end_ms) for one in ledger.intervals(0, ends_ms) if one.energy.known_ms]
+                    spans = [
+                        (one.begin_ms, one.end_ms)
+                        for one in ledger.intervals(0, ends_ms)
+                        if one.energy.known_ms
+                        and not any(one.begin_ms < to and since < one.end_ms for since, to in deaf[name])
+                    ]
+                    heard_wh += sum(ledger.energy(*span).grid_wh for span in spans)
                 shares_wh, charged_wh = shares_wh + energy.grid_wh, charged_wh + energy.charger_wh
-                in_books_wh += house.share_within_wh(name, spans)
+                could_be_heard_wh += house.share_within_wh(name, spans)
                 logs = [(folder / f"{name}-{life}.log").read_text() for life in range(1, lives[name] + 1)]
                 said = [json.loads(line) for line in "".join(logs).splitlines() if line.startswith("{")]
                 faults.update(line["code"] for line in said if line["event"] == "fault_raised")
@@ -286,8 +301,9 @@ async def real(leads: int, minutes: float, seed: int, troubles: float, claims: b
             print(
                 f"{leads} real daemons, {minutes:g} min, {'with' if claims else 'without'} claims: "
                 f"charged {charged_wh:.0f} of {house.drawn_wh:.0f} Wh, starts {len(house.starts)}, closest "
-                f"{min(gaps, default=0.0):.1f} s, shares {shares_wh:.2f} Wh, one book of all {house.share_wh:.2f} Wh, "
-                f"{in_books_wh:.2f} of it while there is a record, {dict(kinds)} {dict(faults)}",
+                f"{min(gaps, default=0.0):.1f} s, shares {shares_wh:.2f} Wh, one book of all {house.share_wh:.2f} Wh; "
+                f"on record, and while it could hear: {heard_wh:.2f}, {could_be_heard_wh:.2f} Wh; {dict(kinds)} "
+                f"{dict(faults)}",
                 flush=True,
             )
         finally:
