@@ -45,7 +45,9 @@ What came of it in sixty days under those clouds, with the first wiring (kWh a d
 So what the cells gave was 5 to 8 % of what came from the sun, and not nought. Two thirds of it are the shortest charge;
 the rest is 20 to 23 seconds of the draw for each charge, in all three, which is how long meter (each ten seconds),
 battery (each thirty), delay and relay take to follow a cloud's edge. Less of that has only who knows the clouds
-beforehand ("least": nothing at all), or hears of them sooner.
+beforehand ("least": nothing at all), or hears of them sooner: of the small house, car first, 20 days, 0.30 instead of
+0.33 with both each five seconds; and with a shortest charge of 2 minutes instead of 8 (16 starts a day instead of 11)
+0.21, of which 0.05 held.
 """
 
 from __future__ import annotations
