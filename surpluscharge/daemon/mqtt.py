@@ -91,13 +91,13 @@ class _Newest(asyncio.Queue[Message]):
 
 
 class _Client(Client):
-    """The library's client, with a mend of its own, and in less of a hurry to wait.
+    """The library's client, with two mends of its own.
 
     It registers a socket for writing a moment later, when the connection may be lost and the socket closed: that raised
     an error in the event loop, and might have met another socket that had been given the same number meanwhile.
 
-    What is to be written is written at once, as the library below does where nobody else's loop is in charge: left to
-    two more turns of the event loop, an "off" waited for whatever had its turn before, and each message cost double.
+    And what is to be written is written at once, as the library below does where no event loop is in charge: an "off"
+    that is left to two more turns of the loop waits for whatever has its turn before (tests/bench/floors.py).
     """
 
     def _on_socket_register_write(self, client: Any, userdata: Any, sock: Any) -> None:
