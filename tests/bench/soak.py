@@ -20,8 +20,8 @@ reports nothing: none would answer as soon as that.
 
 Descriptors: of a ledger that is read beside the one that writes, SQLite closes none until that one is closed (it would
 lose its locks, sqlite.org/howtocorrupt.html, 2.2), but takes them again: as many stay as were ever open at once, two or
-three in one life of the daemon and none in another. Memory: the plan holds the days near this one of some years, so it
-grows with the ledger until that has them all.
+three in one life of the daemon and none in another. Memory: started on a ledger of one to ten years, made of the soak's
+first year again and again (11 to 107 MB), and once it has planned, it had 54 to 57 MiB, no more with ten than with one.
 """
 
 from __future__ import annotations
