@@ -93,7 +93,7 @@ CONFIG = """
 host = "127.0.0.1"
 port = {port}
 protocol = "3.1.1"
-base_topic = "surpluscharge/carport"
+own_topic = "surpluscharge/carport"
 
 [charger]
 name = "carport"
@@ -106,7 +106,7 @@ pointer = "/net_w"
 fresh_s = 300
 
 [relay]
-command_topic = "carport/plug/relay/set"
+topic = "carport/plug/relay/set"
 on_payload = '{{"contact": "closed", "for_s": {{hold_s}}}}'
 off_payload = '{{"contact": "open"}}'
 hold_s = 900

@@ -298,7 +298,7 @@ def _ledger(config: Config) -> Iterator[Finding]:
 
 
 async def _broker(config: Config, listen_s: float, trouble: Trouble) -> list[Finding]:
-    settings, base = config.settings(), config.base_topic
+    settings, base = config.settings(), config.own_topic
     house = settings.battery
     plug = settings.power, settings.temperature, settings.surroundings, settings.voltage, settings.contact
     sources = (*settings.grid, *plug)
@@ -347,7 +347,7 @@ async def _broker(config: Config, listen_s: float, trouble: Trouble) -> list[Fin
         Finding(
             "rights",
             "not tried",
-            f"nothing was published to {config.relay.command_topic}: the daemon says off there when it starts, and "
+            f"nothing was published to {config.relay.topic}: the daemon says off there when it starts, and "
             "publish_refused in its log says so where it may not",
         )
     )
@@ -421,7 +421,7 @@ def _devices(devices: list[str], heard: Heard, listen_s: float, refused: set[str
 
 
 def _daemon(config: Config, heard: Heard) -> Iterator[Finding]:
-    base = config.base_topic
+    base = config.own_topic
     word, payload = printable(heard.text(f"{base}/availability")), heard.last.get(f"{base}/status")
     if word != "ready":
         yield Finding(

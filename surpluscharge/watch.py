@@ -71,8 +71,8 @@ _now_s = SystemClock().now  # counts while the computer sleeps
 class Charger:
     """One that is watched: what came from it, and when."""
 
-    def __init__(self, base_topic: str) -> None:
-        self.base_topic = base_topic
+    def __init__(self, own_topic: str) -> None:
+        self.own_topic = own_topic
         self.course = view.Course(span_s=SPAN_S)
         self.word: str | None = None  # on its availability
         self.word_since: datetime | None = None  # None: since before this began
@@ -85,7 +85,7 @@ class Charger:
 
     @property
     def name(self) -> str:
-        return printable(self.status.get("charger") or self.base_topic)
+        return printable(self.status.get("charger") or self.own_topic)
 
     def take(self, leaf: str, payload: bytes, retained: bool) -> bool:
         """Take in a message. Returns whether something is new that is worth a line."""
@@ -263,13 +263,13 @@ class Watch:
         self.changed.set()
 
     def _take(self, topic: str, payload: bytes, retained: bool) -> None:
-        base_topic, _, leaf = topic.rpartition("/")
-        if base_topic not in self.chargers:
+        own_topic, _, leaf = topic.rpartition("/")
+        if own_topic not in self.chargers:
             if len(self.chargers) >= MOST_CHARGERS or not payload:
                 return
-            self.chargers[base_topic] = Charger(base_topic)
+            self.chargers[own_topic] = Charger(own_topic)
             self.chargers = dict(sorted(self.chargers.items()))
-        charger = self.chargers[base_topic]
+        charger = self.chargers[own_topic]
         new = charger.take(leaf, payload, retained)
         asked = self._awaited if leaf == "status" and charger.status else None
         if asked and asked.charger is charger and asked.taken(charger.status):
@@ -437,7 +437,7 @@ class Watch:
     def _send(self, charger: Charger, leaf: str, payload: str, what: str, taken: Callable[[view.Status], bool]) -> None:
         async def send() -> None:
             try:
-                await self.link.publish(Post(f"{charger.base_topic}/{leaf}", payload, expiry_s=EXPIRES_S))
+                await self.link.publish(Post(f"{charger.own_topic}/{leaf}", payload, expiry_s=EXPIRES_S))
             except MqttError as error:
                 self._awaited = None
                 self.say(f"not sent: {printable(str(error))}")
@@ -463,7 +463,7 @@ def picture(watch: Watch, console: Console) -> RenderableType:
     if trouble and charger.status:
         said = f"What the daemon said last, {duration(charger.age_s)} ago"
     if not charger.status:
-        return Group(head, Text(f"\n Nothing is on {charger.base_topic}/status yet."))
+        return Group(head, Text(f"\n Nothing is on {charger.own_topic}/status yet."))
     return view.picture(charger.course, charger.now(), console, head=head, said=said)
 
 
@@ -664,10 +664,10 @@ async def _print_lines(watch: Watch) -> None:
             async with asyncio.timeout(1.0):
                 print(await watch.lines.get(), flush=True)
                 continue
-        for base_topic, charger in watch.chargers.items():
+        for own_topic, charger in watch.chargers.items():
             bad = charger.trouble is not None
-            if troubled.setdefault(base_topic, bad) is not bad or (_now_s() >= due_s and not watch.down_since):
-                troubled[base_topic] = bad
+            if troubled.setdefault(own_topic, bad) is not bad or (_now_s() >= due_s and not watch.down_since):
+                troubled[own_topic] = bad
                 watch.tell(charger)
         if _now_s() >= due_s:
             if watch.down_since:

@@ -246,7 +246,7 @@ def config_from(**tables: dict[str, object]) -> Config:
     """Return a small valid configuration, with the given keys of the given tables changed."""
     data: dict[str, dict[str, object]] = {
         "charger": {"current_a": 6.0},
-        "relay": {"command_topic": "plug/set"},
+        "relay": {"topic": "plug/set"},
         "control": {},
     }
     for table, keys in tables.items():

@@ -349,7 +349,7 @@ def draw_setup(seed: int, full: bool = False, plans: bool = False) -> Setup:
     hold_s = rng.choice([None, 1200, 1800])
     has = {name: full or rng.random() < share for name, share in (("feedback", 0.85), ("power", 0.85), ("rest", 0.7))}
     relay: dict[str, Any] = {
-        "command_topic": COMMAND,
+        "topic": COMMAND,
         "on_payload": ON + (" {hold_s}" if hold_s else ""),
         "hold_s": hold_s,
         "confirm_within_s": rng.choice([3.0, 5.0]),
@@ -1348,13 +1348,13 @@ class Simulation:
         self.car.settle(self.t)
 
     def owner_enables(self) -> None:
-        self.to_daemon(f"{self.config.base_topic}/enable/set", b"on", 1)
+        self.to_daemon(f"{self.config.own_topic}/enable/set", b"on", 1)
 
     def owner_acknowledges(self) -> None:
         """Some hours after, somebody has looked."""
         if any(not seen for seen in self.latched.values()):
             if self.reachable and self.main_up and self.hung_since_s is None and not self.late_s:
-                self.to_daemon(f"{self.config.base_topic}/acknowledge/set", b"all", 1)
+                self.to_daemon(f"{self.config.own_topic}/acknowledge/set", b"all", 1)
             else:
                 self.at(self.t + HOUR_S, self.owner_acknowledges)
 
@@ -1661,7 +1661,7 @@ class Simulation:
             self.at(self.t + rng.uniform(0.2, 5.0) * HOUR_S, self.owner_enables)
 
     def _enable_toggled(self, rng: random.Random, episode: Episode, begins: bool) -> None:
-        self.to_daemon(f"{self.config.base_topic}/enable/set", b"off" if begins else b"on", 1)
+        self.to_daemon(f"{self.config.own_topic}/enable/set", b"off" if begins else b"on", 1)
         if not begins:  # a person sees that it did not arrive, and tries again
             self.at(self.t + 2 * HOUR_S, self.owner_enables)
 

@@ -44,7 +44,7 @@ def lead(name: str, rank: int, current_a: float = 6.0, claims: bool = True, **ta
     """Return one charger's configuration."""
     data: dict[str, Any] = {
         "charger": {"name": name, "current_a": current_a},
-        "relay": {"command_topic": f"{name}/plug/set"},
+        "relay": {"topic": f"{name}/plug/set"},
         "meter": [{"topic": GRID, "fresh_s": 60.0}],
         "site": {"time_zone": "UTC"},
         "store": {"directory": "/nowhere"},

@@ -24,7 +24,7 @@ from tests.test_status import VirtualClock
 ZONE = ZoneInfo("Europe/Lisbon")
 CONFIG = """
 charger = { name = "carport", draw_w = 2000, current_a = 8.7 }
-relay = { command_topic = "c" }
+relay = { topic = "c" }
 meter = [{ topic = "m" }]
 control = { start_export_w = "auto", stop_import_w = "auto" }
 site = { time_zone = "Europe/Lisbon" }

@@ -185,7 +185,7 @@ def config(planned: bool = False, **keys: object) -> Config:
         {
             "charger": {"current_a": 6.0},
             "meter": [{"topic": "grid"}],
-            "relay": {"command_topic": "plug/set", "power": {"topic": "power"}},
+            "relay": {"topic": "plug/set", "power": {"topic": "power"}},
             "battery": {"power": {"topic": "cells"}, "level": {"topic": "level"}, **keys},
             "planned": {"allow": planned, "time_cap_s": 7200.0},
             "session": {"time_cap_s": 80000.0},
@@ -572,6 +572,6 @@ def test_what_cannot_be_beside_a_battery(charger: str, meter: str, rest: str, re
     with pytest.raises(ConfigError, match=refusal):
         parse(
             f'charger = {{ current_a = 6{charger} }}\nmeter = [{{ topic = "a"{meter} }}]\n'
-            f'relay = {{ command_topic = "c" }}\nbattery = {{ power = {{ topic = "b" }} }}\n{rest}',
+            f'relay = {{ topic = "c" }}\nbattery = {{ power = {{ topic = "b" }} }}\n{rest}',
             "test.toml",
         )

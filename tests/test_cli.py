@@ -32,7 +32,7 @@ def written(folder: Path, port: int, *lines: str) -> str:
     path = folder / "config.toml"
     text = f"""
     charger.current_a = 6
-    relay.command_topic = "carport/plug/command"
+    relay.topic = "carport/plug/command"
     meter = [{{ topic = "house/meter" }}]
     mqtt.host = "127.0.0.1"
     mqtt.port = {port}

@@ -68,7 +68,7 @@ measures = "{measures}"
 fresh_s = {fresh_s}
 
 [relay]
-command_topic = "carport/plug/relay/set"
+topic = "carport/plug/relay/set"
 on_payload = '{{"contact": "closed"{hold}}}'
 off_payload = '{{"contact": "open"}}'
 {hold_line}
@@ -309,7 +309,7 @@ async def switch_off_late(config: Config, house: House) -> None:
     await until(lambda: house.plug.closed, "on")
     await asyncio.sleep(54)
     async with devices.connected("127.0.0.1", config.port, "dashboard") as client:
-        await client.publish(f"{config.base_topic}/enable/set", "off")
+        await client.publish(f"{config.own_topic}/enable/set", "off")
 
 
 async def sagging(config: Config, house: House) -> None:
@@ -815,7 +815,7 @@ def test_a_meter_that_says_nothing_of_use(of: Of) -> None:
 def test_a_plug_that_does_not_obey(of: Of) -> None:
     done = of("deaf plug")
     assert "still reports that it is off" in done.one("relay", "wrong").what
-    assert "command_topic" in done.one("relay", "wrong").remedy
+    assert "topic" in done.one("relay", "wrong").remedy
 
 
 def test_a_hold_time_that_is_not_kept(of: Of) -> None:
@@ -871,7 +871,7 @@ def test_a_dashboard_may_switch_off_but_not_on(tmp_path: Path) -> None:
     told_s: list[float] = []
 
     async def meddle(config: Config, house: House) -> None:
-        topic = f"{config.base_topic}/enable/set"
+        topic = f"{config.own_topic}/enable/set"
         async with devices.connected("127.0.0.1", config.port, "meddler") as client:
             while not house.plug.closed:  # on, again and again: nothing may start before it is asked for
                 await client.publish(topic, "on")

@@ -47,7 +47,7 @@ SECRET = "do-not-print-me"
 
 MINIMAL = """
 charger.current_a = 6
-relay.command_topic = "carport/plug/command"
+relay.topic = "carport/plug/command"
 meter = [{ topic = "house/meter" }]
 """
 
@@ -94,7 +94,7 @@ EXPECTED = {
     "bad-time-of-day": [Says("session.rearm_at", '"4 am"', '"04:00"')],
     "certificate-missing": [Says("mqtt.tls.ca_file", '"no-such-file"', "can read")],
     "certificate-without-key": [Says("mqtt.tls", "", "both cert_file and key_file")],
-    "command-below-base-topic": [Says("relay.command_topic", '"carport/surplus/plug"', "mqtt.base_topic")],
+    "command-below-base-topic": [Says("relay.topic", '"carport/surplus/plug"', "mqtt.own_topic")],
     "continuous-above-rated": [Says("socket.continuous_a", "16", "at most equal")],
     "current-above-continuous-rating": [Says("charger.current_a", "12", "socket.above_continuous_because")],
     "current-above-rating-though-acknowledged": [Says("charger.current_a", "16", "licensed electrician")],
@@ -103,7 +103,7 @@ EXPECTED = {
     "current-with-unit": [Says("charger.current_a", '"6 A"', "Write current_a = 6")],
     "duration-in-words": [Says("control.min_on_s", '"ten minutes"', '"PT10M"')],
     "duration-with-unit": [Says("control.min_off_s", '"7 min"', "Write min_off_s = 420")],
-    "empty-topic": [Says("relay.command_topic", "", "Name the topic")],
+    "empty-topic": [Says("relay.topic", "", "Name the topic")],
     "energy-cap-below-shortest-charge": [Says("session.energy_cap_wh", "120", "lower control.min_on_s")],
     "energy-with-unit": [Says("session.energy_cap_wh", '"5 kWh"', "Write energy_cap_wh = 5000")],
     "feedback-on-command-topic": [Says("relay.feedback.topic", '"carport/plug/command"', "the plug itself reports")],
@@ -114,9 +114,7 @@ EXPECTED = {
     "keepalive-out-of-range": [Says("mqtt.keepalive_s", "900", "less than or equal to 60")],
     "local-socket-and-host": [Says("mqtt.unix_socket", '"/run/broker.sock"', "either mqtt.unix_socket or mqtt.host")],
     "mark-without-hold": [Says("relay.on_payload", "{hold_s}", "Set relay.hold_s")],
-    "homie-on-the-command-topic": [
-        Says("relay.command_topic", '"homie/5/surpluscharge-carport/plug/on/set"', "homie.domain")
-    ],
+    "homie-on-the-command-topic": [Says("relay.topic", '"homie/5/surpluscharge-carport/plug/on/set"', "homie.domain")],
     "meter-as-one-table": [Says("meter", '{"topic": "house/meter"}', "[[meter]]")],
     "meter-listed-twice": [Says("meter.2.topic", '"house/meter"', "another pointer")],
     "meter-missing": [Says("meter", "", "Add a")],
@@ -168,7 +166,7 @@ EXPECTED = {
     "topic-of-the-broker": [Says("meter.0.topic", '"$SYS/broker/load"', "does not begin with $")],
     "two-places-for-a-secret": [Says("mqtt.password", "", "exactly one of file, env and credential")],
     "unit-of-another-key": [Says("control.stop_import_w", '"6 A"', "takes watts")],
-    "key-without-its-first-word": [Says("relay.topic", "", "Did you mean command_topic?")],
+    "key-without-its-first-word": [Says("mqtt.topic", "", "Did you mean own_topic?")],
     "key-of-another-table": [Says("control.rearm_at", "", "It belongs under [session]")],
     "number-with-a-comma": [Says("", "", "with a point, not a comma")],
     "text-unquoted": [Says("", "", "Put text in quotes")],
@@ -182,8 +180,8 @@ EXPECTED = {
     "unknown-table": [Says("contrl", "", "Did you mean control?")],
     "unknown-time-zone": [Says("site.time_zone", '"Europe/Atlantis"', "IANA name")],
     "value-for-a-table": [Says("charger", "6", "[charger]")],
-    "wildcard-in-base-topic": [Says("mqtt.base_topic", '"surplus/#"', "without + and #")],
-    "wildcard-in-command-topic": [Says("relay.command_topic", '"carport/+/command"', "without + and #")],
+    "wildcard-in-base-topic": [Says("mqtt.own_topic", '"surplus/#"', "without + and #")],
+    "wildcard-in-command-topic": [Says("relay.topic", '"carport/+/command"', "without + and #")],
     "wildcard-in-meter-topic": [Says("meter.0.topic", '"house/#"', "without + and #")],
 }
 
@@ -333,9 +331,9 @@ def test_meters_that_can_never_show_an_export_or_an_import_are_refused() -> None
 def test_own_topics_are_those_of_the_base_topic() -> None:
     for leaf in ("enable", "enable/set", "acknowledge/set", "status", "availability"):
         for part in ("feedback", "power", "temperature", "surroundings", "voltage"):
-            (line,) = refused('mqtt.base_topic = "x/y"', f'relay.{part} = {{ topic = "x/y/{leaf}" }}')
+            (line,) = refused('mqtt.own_topic = "x/y"', f'relay.{part} = {{ topic = "x/y/{leaf}" }}')
             assert line.startswith(f'test.toml: relay.{part}.topic = "x/y/{leaf}"')
-    parsed('mqtt.base_topic = "x/y"', 'relay.power = { topic = "x/y/other" }')
+    parsed('mqtt.own_topic = "x/y"', 'relay.power = { topic = "x/y/other" }')
 
 
 def test_the_edges_of_contradictions() -> None:
@@ -461,6 +459,43 @@ def test_any_file_is_read_or_refused(tmp_path_factory: pytest.TempPathFactory, c
     path.write_bytes(content)
     with pytest.raises(ConfigError):  # nobody draws a whole configuration by chance
         load(path)
+
+
+# --- keys that had another name --------------------------------------------------------------------------------------
+
+
+def _earlier(text: str) -> str:
+    return text.replace('relay.topic = "', 'relay.command_topic = "').replace("mqtt.own_topic", "mqtt.base_topic")
+
+
+OWN = MINIMAL + 'mqtt.own_topic = "carport/surplus"\n'
+
+
+def test_a_file_with_earlier_names_means_the_same(tmp_path: Path) -> None:
+    path = tmp_path / "earlier.toml"
+    path.write_text(_earlier(OWN), encoding="utf-8")
+    assert "command_topic" in _earlier(OWN) and "base_topic" in _earlier(OWN)
+    for read in (load, configuration.load_for_off, configuration.load_offline):
+        assert read(path) == parse(OWN, "test.toml")
+
+
+def test_what_is_wrong_under_an_earlier_name_is_said_under_that_name(tmp_path: Path) -> None:
+    with pytest.raises(ConfigError) as caught:
+        parse(_earlier(OWN.replace("carport/surplus", "carport/+")) + 'relay.off_payload = "on"\n', "test.toml")
+    lines = str(caught.value).splitlines()
+    assert 'mqtt.base_topic = "carport/+"' in lines[0]
+    assert any("relay.off_payload" in line for line in lines[1:])  # the rest is held together, all the same
+    path = tmp_path / "earlier.toml"
+    path.write_text(MINIMAL.replace("relay.topic", "relay.command_topic").replace("plug/command", "plug/#"))
+    with pytest.raises(ConfigError, match=r"relay\.command_topic"):
+        configuration.load_for_off(path)
+
+
+def test_an_earlier_name_beside_the_present_one_is_refused() -> None:
+    (line,) = refused('relay.command_topic = "shed/plug"')
+    assert "relay.command_topic: is the earlier name of topic, and both are there. Remove this one" in line
+    (line,) = refused('control.command_topic = "shed/plug"')
+    assert "is not a known key" in line
 
 
 # --- what is accepted ------------------------------------------------------------------------------------------------
@@ -606,7 +641,7 @@ def test_the_bounds(key: str, allowed: tuple[float, float], refused_too: tuple[f
 @pytest.mark.parametrize(
     ("key", "allowed", "refused_too"),
     [
-        ("relay.command_topic", ("t", "t" * 65535), ("t" * 65536, "\u00e4" * 32768, "a\\u0000b")),
+        ("relay.topic", ("t", "t" * 65535), ("t" * 65536, "\u00e4" * 32768, "a\\u0000b")),
         ("relay.on_payload", ("x", "x" * 4096), ("", "x" * 4097)),
         ("charger.name", ("a", "a-1", "a" * 32), ("", "-a", "a-", "A", "a_b", "a" * 33)),
         ("homie.domain", ("a", "a-1", "a" * 60), ("", "-a", "a-", "A", "a_b", "a/b", "a" * 61)),
@@ -663,11 +698,11 @@ def test_a_configuration_is_not_changed_once_read() -> None:
 def test_what_is_derived_follows_what_it_is_derived_from() -> None:
     config = parsed("charger.voltage_v = 240", 'charger.name = "barn"', "mqtt.tls = {}")
     assert (config.draw_w, config.start_export_w, config.stop_import_w) == (1440.0, 1440.0, 360.0)
-    assert (config.base_topic, config.client_id, config.port) == ("surpluscharge/barn", "surpluscharge-barn", 8883)
+    assert (config.own_topic, config.client_id, config.port) == ("surpluscharge/barn", "surpluscharge-barn", 8883)
     config = parsed("charger.draw_w = 1300", "control.start_export_w = 0", "control.stop_import_w = 1301")
     assert (config.draw_w, config.start_export_w, config.stop_import_w) == (1300.0, 0.0, 1301.0)
-    config = parsed('mqtt.base_topic = "a/b"', 'mqtt.client_id = "c"', "mqtt.port = 1884")
-    assert (config.base_topic, config.client_id, config.port) == ("a/b", "c", 1884)
+    config = parsed('mqtt.own_topic = "a/b"', 'mqtt.client_id = "c"', "mqtt.port = 1884")
+    assert (config.own_topic, config.client_id, config.port) == ("a/b", "c", 1884)
     assert "mqtt.port" not in config.derived()
 
 
@@ -704,7 +739,7 @@ rearm_level = 0.4, rest_after_s = 903, rest_s = 904, rest_above_share = 0.75, ho
             { topic = "b" },
         ]
         [relay]
-        command_topic = "c"
+        topic = "c"
         power = { topic = "d", pointer = "/y", unit = "kW", fresh_s = 11, limit_w = 12 }
         temperature = { topic = "f", pointer = "/t", fresh_s = 13 }
         voltage = { topic = "g", pointer = "/v", fresh_s = 14 }
@@ -803,7 +838,7 @@ def test_sources_named_after_the_other_direction_are_doubted(
     for (topic, pointer), measures in ((one, "import-only"), (other, "export-only")):
         lines += ["[[meter]]", f'topic = "{topic}"', f'measures = "{measures}"']
         lines += [f'pointer = "{pointer}"'] if pointer else []
-    text = "\n".join([*lines, "[charger]", "current_a = 6", "[relay]", 'command_topic = "a/b"', 'on_payload = "1"'])
+    text = "\n".join([*lines, "[charger]", "current_a = 6", "[relay]", 'topic = "a/b"', 'on_payload = "1"'])
     warnings = [each for each in config_warnings(parse(text + '\noff_payload = "0"', "x")) if "kettle" in each]
     assert len(warnings) == len(said)
     assert all(words in warning for words, warning in zip(said, warnings, strict=True)), warnings
@@ -1004,7 +1039,7 @@ def test_check_shows_every_setting_with_its_source(capsys: pytest.CaptureFixture
     assert shown["meter.0.pointer"] == ('"/net_w"', "file")
     assert shown["control.start_export_w"] == ('"auto"', "derived")
     assert "To have two that stay, write start_export_w = 1380 and stop_import_w = 345.)" in printed.out
-    assert shown["mqtt.base_topic"] == ('"surpluscharge/carport"', "derived")
+    assert shown["mqtt.own_topic"] == ('"surpluscharge/carport"', "derived")
     assert shown["session.time_cap_s"] == ("21600.0", "default")
     assert shown["session.energy_cap_wh"] == ("none", "default")
     every = {f"{prefix}.{name}" for prefix, model in leaves(Config) for name in model.model_fields}
@@ -1370,9 +1405,7 @@ def test_plans_that_cannot_be(line: str, key: str, remedy: str) -> None:
     assert remedy in said
 
 
-METERS = (
-    'meter = [{ topic = "a"%s }, { topic = "b"%s }]\ncharger = { current_a = 6%s }\nrelay = { command_topic = "c" }\n'
-)
+METERS = 'meter = [{ topic = "a"%s }, { topic = "b"%s }]\ncharger = { current_a = 6%s }\nrelay = { topic = "c" }\n'
 
 
 @pytest.mark.parametrize(

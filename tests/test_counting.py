@@ -164,7 +164,7 @@ async def test_without_registers_nothing_of_it_is_there(tmp_path: Path) -> None:
         assert ledger.marks(0, 1 << 60) == []
 
 
-BARE = '[charger]\ncurrent_a = 6.0\n[[meter]]\ntopic = "house/grid"\n[relay]\ncommand_topic = "plug/set"\n'
+BARE = '[charger]\ncurrent_a = 6.0\n[[meter]]\ntopic = "house/grid"\n[relay]\ntopic = "plug/set"\n'
 
 
 @pytest.mark.parametrize(

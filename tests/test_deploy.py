@@ -334,7 +334,7 @@ def test_broker_and_daemon_are_shown_with_the_same_topics() -> None:
     example = tomllib.loads((DEPLOY.parent / "config.example.toml").read_text())
     relay = example["relay"]
     assert f"surpluscharge/{example['charger']['name']}" == BASE
-    assert relay["command_topic"] == COMMAND
+    assert relay["topic"] == COMMAND
     assert relay["feedback"]["topic"] == RELAY
     assert relay["power"]["topic"] == POWER
     assert [meter["topic"] for meter in example["meter"]] == [METER]

@@ -179,7 +179,7 @@ def test_it_is_said_listed_and_taken_back_from_the_command_line(
 ) -> None:
     path = tmp_path / "shed.toml"
     path.write_text(
-        '[charger]\ncurrent_a = 6.0\n[[meter]]\ntopic = "house/grid"\n[relay]\ncommand_topic = "plug/set"\n'
+        '[charger]\ncurrent_a = 6.0\n[[meter]]\ntopic = "house/grid"\n[relay]\ntopic = "plug/set"\n'
         f'[site]\ntime_zone = "Europe/Lisbon"\n[store]\ndirectory = "{tmp_path}"\n',
         encoding="utf-8",
     )

@@ -25,7 +25,7 @@ DRAW_W = 1380.0
 MIDDAY_S = 1_936_612_800.0  # 15 May 2031, 12:00 UTC: the sun of 47 N, 9 E stands at 62 degrees
 LIMIT = ExportLimit(600.0, 12, 800.0, 47.0, 9.0)
 HIGH, LOW = 0.9, 0.3
-PLAIN = ("charger.current_a = 6.0", 'relay.command_topic = "plug/set"', 'meter = [{ topic = "house/grid" }]')
+PLAIN = ("charger.current_a = 6.0", 'relay.topic = "plug/set"', 'meter = [{ topic = "house/grid" }]')
 LIMITED = "export_limit.limit_w = 600\nexport_limit.latitude_deg = 47.0\nexport_limit.longitude_deg = 9.0\n"
 STEP_S = 10.0
 

@@ -1176,7 +1176,7 @@ def configured(tmp_path: Path) -> Path:
     """Write a configuration whose ledger is in a folder of its own."""
     path = tmp_path / "shed.toml"
     path.write_text(
-        '[charger]\ncurrent_a = 6.0\n[[meter]]\ntopic = "house/grid"\n[relay]\ncommand_topic = "plug/set"\n'
+        '[charger]\ncurrent_a = 6.0\n[[meter]]\ntopic = "house/grid"\n[relay]\ntopic = "plug/set"\n'
         f'[site]\ntime_zone = "Europe/Lisbon"\n[store]\ndirectory = "{tmp_path / "state"}"\n',
         encoding="utf-8",
     )

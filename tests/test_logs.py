@@ -245,9 +245,7 @@ def test_configuring_again_replaces_what_was() -> None:
 
 @pytest.mark.parametrize(("level", "lines"), [("info", 0), ("debug", 100)])
 def test_a_reading_is_a_line_at_the_debug_level_only(level: str, lines: int) -> None:
-    config = parse(
-        'charger.current_a = 6\nrelay.command_topic = "plug/command"\nmeter = [{ topic = "m" }]', "test.toml"
-    )
+    config = parse('charger.current_a = 6\nrelay.topic = "plug/command"\nmeter = [{ topic = "m" }]', "test.toml")
     stream = configured(level, "json")
     controller = Controller(config.settings(), Moment(0.0, 1, 1))
     for second in range(100):
@@ -263,9 +261,7 @@ def test_a_reading_is_a_line_at_the_debug_level_only(level: str, lines: int) -> 
 
 def test_a_flood_of_events_is_not_a_flood_of_lines() -> None:
     """A switch that flips for a minute: ten lines of each kind, the rest at the level debug, and counted."""
-    config = parse(
-        'charger.current_a = 6\nrelay.command_topic = "plug/command"\nmeter = [{ topic = "m" }]', "test.toml"
-    )
+    config = parse('charger.current_a = 6\nrelay.topic = "plug/command"\nmeter = [{ topic = "m" }]', "test.toml")
     now_s, stream = 0.0, configured("debug", "json")
     controller = Controller(config.settings(), Moment(now_s, 1, 1))
     log = logs.logger().bind(ration=logs.Ration(lambda: now_s))
@@ -331,7 +327,7 @@ def first_events(folder: Path, current_a: int) -> list[dict[str, Any]]:
         f"""
         charger.current_a = {current_a}
         socket.above_continuous_because = "An electrician fitted an industrial socket."
-        relay.command_topic = "plug/command"
+        relay.topic = "plug/command"
         meter = [{{ topic = "m" }}]
         mqtt = {{ host = "127.0.0.1", port = {free_port()} }}
         log.format = "json"

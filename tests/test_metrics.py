@@ -98,7 +98,7 @@ def test_a_port_that_is_taken_is_said_and_nothing_else_is_held_up(served: tuple[
 
 
 def test_the_port_has_to_be_given() -> None:
-    house = 'charger.current_a = 6\nrelay.command_topic = "p"\nmeter = [{ topic = "g" }]\n'
+    house = 'charger.current_a = 6\nrelay.topic = "p"\nmeter = [{ topic = "g" }]\n'
     for wrong in ("[metrics]", "[metrics]\nport = 0", '[metrics]\nport = 9750\nhost = "0.0.0.0"'):
         with pytest.raises(ConfigError, match="metrics"):
             parse(f"{house}{wrong}", "house.toml")

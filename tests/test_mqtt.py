@@ -536,7 +536,7 @@ async def test_the_wills_as_they_are_delivered(stage: Stage) -> None:
 
     MQTT 5.0, 3.1.2.5 to 3.1.2.7.
     """
-    async with stage.running(relay={"command_topic": COMMAND, "qos": 0}) as daemon:
+    async with stage.running(relay={"topic": COMMAND, "qos": 0}) as daemon:
         await stage.ready()
         said = {COMMAND: len(stage.wire.on(COMMAND)), AVAILABILITY: len(stage.wire.on(AVAILABILITY))}
         for link in (daemon.service.relay_link, daemon.service.main_link):

@@ -298,7 +298,7 @@ def test_the_commands_take_prices_that_moved(tmp_path: Path, capsys: pytest.Capt
     slots = (f"{datetime.fromtimestamp(one.begin_s, UTC).isoformat()},60,{one.value}\n" for one in book)
     (tmp_path / "prices.csv").write_text("start,minutes,price\n" + "".join(slots))
     (tmp_path / "shed.toml").write_text(
-        'charger.current_a = 6\nrelay.command_topic = "a"\nmeter = [{ topic = "b" }]\n'
+        'charger.current_a = 6\nrelay.topic = "a"\nmeter = [{ topic = "b" }]\n'
         'site.time_zone = "Europe/Berlin"\n'
         '[planned]\nallow = true\nneed = [{ by = "07:00", energy_wh = 3000 }]\n'
         '[money]\ncurrency = "EUR"\ntariff = [{ import_price = 0.4, export_price = 0.08 }]\n'

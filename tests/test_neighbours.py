@@ -742,9 +742,9 @@ async def test_two_daemons_agree_by_a_real_broker(mosquitto: Mosquitto, tmp_path
 
 
 def test_what_two_on_one_meter_must_not_share_is_said() -> None:
-    ours, theirs = lead("carport", 1), lead("carport", 2, relay={"command_topic": "carport/plug/set"})
+    ours, theirs = lead("carport", 1), lead("carport", 2, relay={"topic": "carport/plug/set"})
     said = " ".join(together(ours, theirs))
-    for key in ("charger.name", "relay.command_topic", "mqtt.base_topic", "mqtt.client_id"):
+    for key in ("charger.name", "relay.topic", "mqtt.own_topic", "mqtt.client_id"):
         assert f"{key} is " in said
     assert together(ours, lead("yard", 1)) == []
     assert together(ours, lead("yard", 1, claims=False)) == []
@@ -759,7 +759,7 @@ def test_check_holds_the_files_beside_against_each_other(tmp_path: Path, capsys:
         current_a = 6.0
         [neighbours]
         [relay]
-        command_topic = "{}/plug"
+        topic = "{}/plug"
         [[meter]]
         topic = "house/grid"
     """
@@ -771,7 +771,7 @@ def test_check_holds_the_files_beside_against_each_other(tmp_path: Path, capsys:
     said = capsys.readouterr().out
     assert f'warning: {tmp_path / "carport.toml"}: charger.name is "carport" in both.' in said
     assert f"warning: {tmp_path / 'broken.toml'} cannot be used as it is" in said
-    assert "alone.toml" not in said and "relay.command_topic is" not in said
+    assert "alone.toml" not in said and "relay.topic is" not in said
     assert main(["check", "--config", str(tmp_path / "alone.toml")]) == 0
     assert "in both" not in capsys.readouterr().out
 
@@ -779,12 +779,12 @@ def test_check_holds_the_files_beside_against_each_other(tmp_path: Path, capsys:
 @pytest.mark.parametrize(
     ("topic", "key"),
     [
-        ("surpluscharge/carport", "mqtt.base_topic"),
-        ("surpluscharge/carport/claims", "mqtt.base_topic"),
-        ("surpluscharge", "mqtt.base_topic"),
+        ("surpluscharge/carport", "mqtt.own_topic"),
+        ("surpluscharge/carport/claims", "mqtt.own_topic"),
+        ("surpluscharge", "mqtt.own_topic"),
         ("house/grid", "meter.0.topic"),
         ("house", "meter.0.topic"),
-        ("carport/plug/set", "relay.command_topic"),
+        ("carport/plug/set", "relay.topic"),
     ],
 )
 def test_claims_have_a_topic_of_their_own(topic: str, key: str) -> None:

@@ -352,7 +352,7 @@ def test_how_far_two_meters_are_apart_is_said_by_the_classes_of_iec_62053() -> N
 def test_a_month_is_stated_compared_and_its_gap_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "shed.toml"
     path.write_text(
-        '[charger]\ncurrent_a = 6.0\n[[meter]]\ntopic = "house/grid"\n[relay]\ncommand_topic = "plug/set"\n'
+        '[charger]\ncurrent_a = 6.0\n[[meter]]\ntopic = "house/grid"\n[relay]\ntopic = "plug/set"\n'
         f'[site]\ntime_zone = "UTC"\n[store]\ndirectory = "{tmp_path}"\n',
         encoding="utf-8",
     )

@@ -598,8 +598,8 @@ def test_the_off_command_and_a_broker_that_hangs(mosquitto: Mosquitto, tmp_path:
 def test_the_off_command_with_a_broken_configuration(tmp_path: Path) -> None:
     """The configuration's own message, exit status 1."""
     file = tmp_path / "shed.toml"
-    file.write_text(toml(tables(1, tmp_path, relay={"command_topic": "shed/#"})), encoding="utf-8")
+    file.write_text(toml(tables(1, tmp_path, relay={"topic": "shed/#"})), encoding="utf-8")
     outcome = off_command(file)
     assert (outcome.returncode, outcome.stdout) == (1, "")
-    assert "relay.command_topic" in outcome.stderr
+    assert "relay.topic" in outcome.stderr
     assert "Traceback" not in outcome.stderr

@@ -607,7 +607,7 @@ def config(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path.write_text(
         f"""
         charger = {{ name = "carport", current_a = 6 }}
-        relay.command_topic = "carport/plug/command"
+        relay.topic = "carport/plug/command"
         meter = [{{ topic = "house/meter" }}]
         site.time_zone = "Europe/Lisbon"
         store.directory = "{folder}"

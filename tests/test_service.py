@@ -850,7 +850,7 @@ async def test_reloading(stage: Stage) -> None:
         ("[control", "TOML"),
         (good.replace("current_a = 6.0", "current_a = 11.0"), "socket"),
         # Fine, but these are built into the connections and the relay.
-        (good.replace(f'"{COMMAND}"', '"shed/plug/other"'), "only a restart can change relay.command_topic"),
+        (good.replace(f'"{COMMAND}"', '"shed/plug/other"'), "only a restart can change relay.topic"),
         (good.replace(f'"{GRID}"', '"house/other"'), "only a restart can change meter"),
         (good.replace('"shed"', '"barn"'), "only a restart can change charger.name"),
     ]:

@@ -38,7 +38,7 @@ NOON = datetime(2025, 6, 10, 12, 0, tzinfo=LISBON)
 
 CONFIG = """
 charger = { name = "carport", current_a = 6 }
-relay.command_topic = "plug/command"
+relay.topic = "plug/command"
 relay.feedback.topic = "c"
 meter = [{ topic = "m", fresh_s = 600 }]
 site.time_zone = "Europe/Lisbon"

@@ -28,7 +28,7 @@ voltage_v = 200.0
 [[meter]]
 topic = "m"
 [relay]
-command_topic = "r"
+topic = "r"
 [site]
 time_zone = "Asia/Kolkata"
 [money]

@@ -451,7 +451,7 @@ def test_while_it_is_off_nothing_of_it_is_imported() -> None:
 
 HOUSE = """
 charger.current_a = 6
-relay = { command_topic = "plug/set", feedback.topic = "plug/is", power.topic = "plug/w" }
+relay = { topic = "plug/set", feedback.topic = "plug/is", power.topic = "plug/w" }
 meter = [{ topic = "house/grid" }]
 """
 
@@ -568,4 +568,4 @@ def test_off_and_reports_need_nothing_of_it(wrong: str, tmp_path: Path) -> None:
     path = tmp_path / "house.toml"
     path.write_text(f"{HOUSE}\n{wrong}", encoding="utf-8")
     for forgiving in (load_for_off, load_offline):
-        assert forgiving(path).relay.command_topic == "plug/set"
+        assert forgiving(path).relay.topic == "plug/set"

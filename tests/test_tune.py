@@ -412,7 +412,7 @@ def test_a_cap_that_is_met_is_told(session: dict[str, object], cap: str) -> None
 # --- writing it down -------------------------------------------------------------------------------------------------
 
 NEW = {"start_export_w": 1250, "stop_import_w": "auto", "start_delay_s": 0.0, "stop_delay_s": 90.0}
-HEAD = 'charger.current_a = 6\nrelay.command_topic = "a"\nmeter = [{ topic = "b" }]\n'
+HEAD = 'charger.current_a = 6\nrelay.topic = "a"\nmeter = [{ topic = "b" }]\n'
 
 
 @pytest.mark.parametrize(

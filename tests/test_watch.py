@@ -52,8 +52,8 @@ class Played(watch.Watch):
 
         self.link.publish = publish  # type: ignore[method-assign]
 
-    def comes(self, leaf: str, payload: bytes, retained: bool = False, base_topic: str = BASE) -> None:
-        self._take(f"{base_topic}/{leaf}", payload, retained)
+    def comes(self, leaf: str, payload: bytes, retained: bool = False, own_topic: str = BASE) -> None:
+        self._take(f"{own_topic}/{leaf}", payload, retained)
 
     def there(self, **changes: Any) -> watch.Charger:
         self.comes("availability", b"ready", retained=True)
@@ -191,7 +191,7 @@ def test_whatever_anybody_says_is_drawn_or_refused(hostile: dict[str, Any]) -> N
     shown = Played(BASE, "+/+")
     shown.comes("availability", b"ready")
     shown.comes("status", json.dumps({**json.loads(message()), **hostile}).encode())
-    shown.comes("status", b"{}", base_topic="other/[/b]")
+    shown.comes("status", b"{}", own_topic="other/[/b]")
     for shown.shown in (None, BASE):
         assert not {"\x1b", "\x07"} & set(shown.text(30, 9) + shown.text())
     charger = shown.chargers[BASE]
@@ -216,9 +216,9 @@ def test_faults_are_told_with_what_to_do_where_there_is_room(clock: list[float])
 
 def test_several_are_a_list_and_each_has_a_number(clock: list[float]) -> None:
     shown = Played("surpluscharge/+")
-    shown.comes("availability", b"ready", base_topic="surpluscharge/shed")
+    shown.comes("availability", b"ready", own_topic="surpluscharge/shed")
     assert "Nothing is on surpluscharge/shed/status yet" in shown.text()  # the only one is shown at once
-    shown.comes("status", message(charger="shed", state="idle"), base_topic="surpluscharge/shed")
+    shown.comes("status", message(charger="shed", state="idle"), own_topic="surpluscharge/shed")
     shown.there()
     text = shown.text()
     assert "2 chargers" in text and "1  carport" in text and "2  shed" in text and "CHARGING" in text
@@ -231,7 +231,7 @@ def test_several_are_a_list_and_each_has_a_number(clock: list[float]) -> None:
     shown.press("0")
     assert shown.looked_at is None
     for number in range(100):  # whoever may publish below the pattern
-        shown.comes("status", message(charger=f"c{number}"), base_topic=f"surpluscharge/c{number}")
+        shown.comes("status", message(charger=f"c{number}"), own_topic=f"surpluscharge/c{number}")
     assert len(shown.chargers) == watch.MOST_CHARGERS
     for height in (24, 60):
         assert ("and 20 more" in shown.text(height=height)) is (height == 24)

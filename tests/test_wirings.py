@@ -41,7 +41,7 @@ topic = "house/grid"
 pointer = "/net_w"
 
 [relay]
-command_topic = "carport/plug/relay/set"
+topic = "carport/plug/relay/set"
 on_payload = '{"contact": "closed"}'
 off_payload = '{"contact": "open"}'
 reassert_s = 20
@@ -128,9 +128,9 @@ WIRINGS = {
         EXCHANGED | {"relay.feedback.on_value": "open", "relay.feedback.off_value": "closed"},
         ("on_payload = ", "off_payload = ", "on_value = ", "off_value = "),
     ),
-    "command topic": Wiring({"relay.command_topic": "carport/plug/relay"[:-1] + "/set"}, ("relay.command_topic",)),
+    "command topic": Wiring({"relay.topic": "carport/plug/relay"[:-1] + "/set"}, ("relay.topic",)),
     "command topic, without reports": Wiring(
-        {"relay.command_topic": "carport/plug/command"}, ("relay.command_topic",), right=NO_REPORTS
+        {"relay.topic": "carport/plug/command"}, ("relay.topic",), right=NO_REPORTS
     ),
     "sign turned round": Wiring({"meter.0.measures": "net-export"}, ('measures = "net-import"',)),
     "import and export exchanged": Wiring(

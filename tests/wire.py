@@ -248,7 +248,7 @@ def tables(port: int, folder: Path, **changes: Any) -> dict[str, Any]:
         "mqtt": {"host": "127.0.0.1", "port": port, "keepalive_s": 5},
         "charger": {"name": "shed", "current_a": 6.0},
         "meter": [{"topic": GRID, "fresh_s": 5.0}],
-        "relay": {"command_topic": COMMAND, "confirm_within_s": 2.0, "reassert_s": 600.0},
+        "relay": {"topic": COMMAND, "confirm_within_s": 2.0, "reassert_s": 600.0},
         "control": {"start_delay_s": 0.3, "stop_delay_s": 0.3, "min_on_s": 0.0, "min_off_s": 0.0},
         "status": {"heartbeat_s": 1.0},
         "log": {"format": "json"},

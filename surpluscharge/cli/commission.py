@@ -32,7 +32,7 @@ def _commission(options: argparse.Namespace) -> int:
         raise CannotError(f"{', '.join(unknown)}: there is no such part. There are: {', '.join(commission.PARTS)}")
     logs.configure("error", "console")
     person, clock = Terminal(), SystemClock(zone(config.site.time_zone))
-    there = f"{config.base_topic}/availability"
+    there = f"{config.own_topic}/availability"
     sitting: commission.Commissioning | None = None
     complete = False
 

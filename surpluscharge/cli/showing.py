@@ -28,7 +28,7 @@ def _watch(options: argparse.Namespace) -> int:
     if options.config and mqtt:
         raise CannotError("the broker stands in the configuration: give --config, or the broker, not both")
     config = load(options.config) if options.config else for_broker(mqtt, "the broker")
-    topics = options.topic or [config.base_topic if options.config else "surpluscharge/+"]
+    topics = options.topic or [config.own_topic if options.config else "surpluscharge/+"]
     try:
         return watch.run(config, list(watch.wanted(topics)), options.plain)
     except BrokenPipeError:

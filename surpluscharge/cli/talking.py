@@ -39,8 +39,8 @@ def _off(options: argparse.Namespace) -> int:
         else "does not know of it, and switches on again"
     )
     done = (
-        f"off sent to {config.relay.command_topic}. A daemon that is charging {then}: "
-        f"to stop a charge, publish off to {config.base_topic}/enable/set. Off is not isolated: where something is "
+        f"off sent to {config.relay.topic}. A daemon that is charging {then}: "
+        f"to stop a charge, publish off to {config.own_topic}/enable/set. Off is not isolated: where something is "
         "hot, switch the circuit off at the fuse board before you unplug"
     )
     exchanged = store.exchanged(config.state_file, config.command)
@@ -61,7 +61,7 @@ def _ack(options: argparse.Namespace) -> int:
     if not meant:
         what = f"only {', '.join(sorted(latched))} is" if latched else "nothing is"
         raise CannotError(f"{what} waiting to be acknowledged; see surpluscharge status --config {options.config}")
-    post = Post(f"{config.base_topic}/acknowledge/set", options.code)
+    post = Post(f"{config.own_topic}/acknowledge/set", options.code)
     if _publish(config, post, "ack", "the acknowledgement", f"acknowledging {', '.join(sorted(meant))}"):
         return 1
     for _ in range(LOOKS):
@@ -82,7 +82,7 @@ def _looked(options: argparse.Namespace) -> int:
     if word != "ready":
         raise CannotError(f"the daemon is not there ({word}), and would not hear it: start it first, then say so")
     before = document.contacts and document.contacts.looked
-    post = Post(f"{config.base_topic}/looked/set", json.dumps({"note": note}))
+    post = Post(f"{config.own_topic}/looked/set", json.dumps({"note": note}))
     if _publish(config, post, "looked", "that you have looked", "saying that you have looked"):
         return 1
     print(
@@ -113,7 +113,7 @@ def _charge(options: argparse.Namespace) -> int:
     if word != "ready":
         raise CannotError(f"the daemon is not there ({word}), and would not hear it: start it first, then ask")
     if not document.enabled:
-        raise CannotError(f"charging is switched off: publish on to {config.base_topic}/enable/set first")
+        raise CannotError(f"charging is switched off: publish on to {config.own_topic}/enable/set first")
     wanted: dict[str, object] = {"energy_wh": 0.0}
     if options.kwh is not None:
         wanted = {"energy_wh": round(options.kwh * 1000.0, 3)} | ({"by": options.by} if options.by else {})
@@ -127,7 +127,7 @@ def _charge(options: argparse.Namespace) -> int:
             "with its offset within 8 days"
         ) from None
     expected = None if asked is None else "now" if asked.by_s is None else "by"
-    post = Post(f"{config.base_topic}/plan/set", json.dumps(wanted))
+    post = Post(f"{config.own_topic}/plan/set", json.dumps(wanted))
     what = "taking back what was asked for" if expected is None else "asking for a charge"
     if _publish(config, post, "ask", "the request", what):
         return 1
@@ -135,7 +135,7 @@ def _charge(options: argparse.Namespace) -> int:
         print(
             "caution: no sensor feels the socket. Feel plug and socket after the first hour; where one is too hot to\n"
             "hold, switch the circuit off at the fuse board before you unplug. To stop: publish off to\n"
-            f"{config.base_topic}/enable/set"
+            f"{config.own_topic}/enable/set"
         )
     for _ in range(LOOKS):
         time.sleep(LOOK_EVERY_S)
@@ -163,7 +163,7 @@ def _away(options: argparse.Namespace) -> int:
     before, word = _look(config)
     if word != "ready":
         raise CannotError(f"the daemon is not there ({word}), and would not hear it: start it first, then say it")
-    post = Post(f"{config.base_topic}/away/set", payload)
+    post = Post(f"{config.own_topic}/away/set", payload)
     if _publish(config, post, "away", "it", "said that " + ("somebody is there" if options.over else "nobody is")):
         return 1
     for _ in range(LOOKS):
@@ -187,7 +187,7 @@ def _publish(config: Config, post: Post, name: str, what: str, done: str) -> int
 
 def _look(config: Config) -> tuple[status.StatusDocument, str]:
     """Return the latest status, and the word on the daemon's availability. Raises CannotError."""
-    about, there = f"{config.base_topic}/status", f"{config.base_topic}/availability"
+    about, there = f"{config.own_topic}/status", f"{config.own_topic}/availability"
     try:
         found = asyncio.run(read_once(config, (about, there), "look", READ_WITHIN_S))
     except (MqttError, ValueError, OSError) as error:  # TimeoutError is an OSError

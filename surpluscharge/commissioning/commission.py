@@ -574,7 +574,7 @@ class Commissioning(Hand):
         if not off:
             raise Failed(
                 f"The plug stayed on for {duration(within_s)} after the connection was cut.",
-                "The broker must send relay.off_payload to relay.command_topic in this program's name (its will): see "
+                "The broker must send relay.off_payload to relay.topic in this program's name (its will): see "
                 "its access list, and whether the plug listens to this very broker.",
             )
         figures = {"took_s": gone()[0] - cut_s} if self._reports else {}
@@ -1009,7 +1009,7 @@ def summary(sitting: Commissioning) -> str:
         lines.append("First put right what is wrong, and go through that part again.")
     else:
         lines.append(
-            f"Next: surpluscharge run, or its service, and publish on to {config.base_topic}/enable/set. At the first "
+            f"Next: surpluscharge run, or its service, and publish on to {config.own_topic}/enable/set. At the first "
             "charge, feel plug and socket after an hour: lukewarm is normal, too hot to hold means stop: "
             "off at the fuse board first, then unplug. Look at the pins after two weeks, then each quarter."
         )

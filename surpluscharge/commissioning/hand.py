@@ -639,7 +639,7 @@ class Hand:
 def listens(command: str) -> str:
     """Return what to look at where a plug does not obey: the likeliest first."""
     return (
-        "Is relay.command_topic the topic where it listens, letter by letter? Then: is what relay."
+        "Is relay.topic the topic where it listens, letter by letter? Then: is what relay."
         f"{command}_payload holds what it takes for {command}?"
     )
 

@@ -291,13 +291,13 @@ def _relay_contradictions(relay: RelayTable, problem: Any) -> Iterator[Problem]:
                 "Give the two values that the plug reports",
                 "relay.feedback.on_value",
             )
-        if relay.feedback.topic == relay.command_topic:
+        if relay.feedback.topic == relay.topic:
             yield problem(
                 "relay.feedback.topic",
                 relay.feedback.topic,
                 "this is the command topic: the daemon would take its own command for the plug's report",
                 "Name the topic where the plug itself reports, or leave relay.feedback out",
-                "relay.command_topic",
+                "relay.topic",
             )
 
 
@@ -396,11 +396,11 @@ def _neighbour_contradictions(config: Config, problem: Any) -> Iterator[Problem]
     table = config.neighbours
     if table is None:
         return
-    common, base = table.topic, config.base_topic
-    named = {"mqtt.base_topic": base, "relay.command_topic": config.relay.command_topic}
+    common, base = table.topic, config.own_topic
+    named = {"mqtt.own_topic": base, "relay.topic": config.relay.topic}
     named |= {f"meter.{index}.topic": source.topic for index, source in enumerate(config.meter)}
     for key, topic in named.items():
-        inside = topic.startswith(f"{common}/") or (key == "mqtt.base_topic" and common.startswith(f"{base}/"))
+        inside = topic.startswith(f"{common}/") or (key == "mqtt.own_topic" and common.startswith(f"{base}/"))
         if inside or topic == common:
             yield problem(
                 "neighbours.topic",
@@ -417,8 +417,8 @@ def together(config: Config, other: Config) -> list[str]:
         return []
     pairs = {
         "charger.name": (config.charger.name, other.charger.name),
-        "relay.command_topic": (config.relay.command_topic, other.relay.command_topic),
-        "mqtt.base_topic": (config.base_topic, other.base_topic),
+        "relay.topic": (config.relay.topic, other.relay.topic),
+        "mqtt.own_topic": (config.own_topic, other.own_topic),
         "mqtt.client_id": (config.client_id, other.client_id),
     }
     same = [f"{key} is {shown_as(mine)} in both" for key, (mine, its) in pairs.items() if mine == its]
@@ -469,9 +469,9 @@ def _limit_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
 
 
 def _topic_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
-    base = config.base_topic
-    own = {f"{base}/{leaf}": "mqtt.base_topic" for leaf in OWN_LEAVES}
-    own[config.relay.command_topic] = "relay.command_topic"
+    base = config.own_topic
+    own = {f"{base}/{leaf}": "mqtt.own_topic" for leaf in OWN_LEAVES}
+    own[config.relay.topic] = "relay.topic"
     read = [(f"meter.{index}.topic", source.topic) for index, source in enumerate(config.meter)]
     for name in ("power", "temperature", "surroundings", "voltage"):
         part = getattr(config.relay, name)
@@ -482,7 +482,7 @@ def _topic_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
             if part:
                 read.append((f"battery.{name}.topic", part.topic))
     read += [(f"energy_register.{index}.topic", one.topic) for index, one in enumerate(config.energy_register)]
-    if config.relay.feedback and config.relay.feedback.topic != config.relay.command_topic:
+    if config.relay.feedback and config.relay.feedback.topic != config.relay.topic:
         read.append(("relay.feedback.topic", config.relay.feedback.topic))
     seen: dict[tuple[str, str | None], int] = {}
     for index, source in enumerate(config.meter):
@@ -501,7 +501,7 @@ def _topic_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
                 key, topic, "the daemon itself publishes there", "Name the topic of the device", key, own[topic]
             )
     if config.homie.publish:
-        for key, topic in [*read, ("relay.command_topic", config.relay.command_topic)]:
+        for key, topic in [*read, ("relay.topic", config.relay.topic)]:
             if topic.startswith(f"{config.homie_topic}/"):
                 yield problem(
                     key,
@@ -511,13 +511,13 @@ def _topic_contradictions(config: Config, problem: Any) -> Iterator[Problem]:
                     key,
                     "homie.domain",
                 )
-    if own[config.relay.command_topic] and config.relay.command_topic.startswith(f"{base}/"):
+    if own[config.relay.topic] and config.relay.topic.startswith(f"{base}/"):
         yield problem(
-            "relay.command_topic",
-            config.relay.command_topic,
+            "relay.topic",
+            config.relay.topic,
             f"this lies under the daemon's own topics ({base}/...)",
-            "Change mqtt.base_topic, or name the plug's own topic",
-            "mqtt.base_topic",
+            "Change mqtt.own_topic, or name the plug's own topic",
+            "mqtt.own_topic",
         )
 
 

@@ -358,8 +358,8 @@ class Config(Section):
         return Tariffs(self.money.currency, tuple(tariff_of(given) for given in self.money.tariff))
 
     @property
-    def base_topic(self) -> str:
-        return self.mqtt.base_topic or f"surpluscharge/{self.charger.name}"
+    def own_topic(self) -> str:
+        return self.mqtt.own_topic or f"surpluscharge/{self.charger.name}"
 
     @property
     def homie_topic(self) -> str:
@@ -382,7 +382,7 @@ class Config(Section):
     @property
     def command(self) -> tuple[str, str, str]:
         """How the relay is told: the topic, and the payloads for on and off."""
-        return self.relay.command_topic, self.on_payload, self.relay.off_payload
+        return self.relay.topic, self.on_payload, self.relay.off_payload
 
     @property
     def state_file(self) -> Path:
@@ -423,7 +423,7 @@ class Config(Section):
             "control.start_delay_s": (self.control.start_delay_s, self.start_delay_s),
             "control.stop_delay_s": (self.control.stop_delay_s, self.stop_delay_s),
             "planned.time_cap_s": (self.planned.time_cap_s, self.planned_time_cap_s),
-            "mqtt.base_topic": (self.mqtt.base_topic, self.base_topic),
+            "mqtt.own_topic": (self.mqtt.own_topic, self.own_topic),
             "mqtt.client_id": (self.mqtt.client_id, self.client_id),
             "mqtt.port": (self.mqtt.port, self.port),
             "store.directory": (self.store.directory, str(self.state_file.parent)),

@@ -9,7 +9,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, AliasChoices, BaseModel, BeforeValidator, ConfigDict, Field
 
 from surpluscharge.config.files import read_bounded
 from surpluscharge.config.values import (
@@ -41,6 +41,14 @@ from surpluscharge.history.ledger import Retention
 from surpluscharge.history.wear import WearRules
 
 SECRET_LIMIT_BYTES = 65_536
+
+
+# Keys that had another name once. A file that still uses it means the same.
+EARLIER_NAMES = {"base_topic": "own_topic", "command_topic": "topic"}
+
+
+def _named(name: str) -> AliasChoices:
+    return AliasChoices(name, *(earlier for earlier, now in EARLIER_NAMES.items() if now == name))
 
 
 class Section(BaseModel):
@@ -124,8 +132,10 @@ class Mqtt(Section):
         15, ge=5, le=60, description="a dead connection is noticed, and the relay told off, within 1.5 times this"
     )
     protocol: Literal["auto", "5", "3.1.1"] = Field("auto", description="auto: MQTT 5, and 3.1.1 where it is refused")
-    base_topic: Topic | None = Field(
-        None, description='what the daemon publishes begins so; default: "surpluscharge/" and the charger\'s name'
+    own_topic: Topic | None = Field(
+        None,
+        validation_alias=_named("own_topic"),
+        description='what the daemon publishes begins so; default: "surpluscharge/" and the charger\'s name',
     )
 
 
@@ -322,7 +332,7 @@ class Voltage(Section):
 
 
 class RelayTable(Section):
-    command_topic: Topic = Field(description="where the plug listens")
+    topic: Topic = Field(validation_alias=_named("topic"), description="where the plug listens")
     on_payload: Payload = Field("on", description="sent to switch on; {hold_s} in it becomes the hold time")
     off_payload: Payload = Field("off", description="sent to switch off")
     qos: int = Field(1, ge=0, le=2, description="MQTT quality of service of the commands: 0, 1 or 2")

@@ -16,7 +16,7 @@ from pydantic_core import ErrorDetails
 from surpluscharge.config.checks import Problem, contradictions, shown_as
 from surpluscharge.config.effective import Config
 from surpluscharge.config.files import read_bounded
-from surpluscharge.config.models import Section
+from surpluscharge.config.models import EARLIER_NAMES, Section
 from surpluscharge.config.values import UNIT_NAMES, number_of
 
 
@@ -114,7 +114,7 @@ def load_offline(path: str | Path) -> Config:
 
 def _needed_for_off(problem: Problem) -> bool:
     key = problem.keys[0] if problem.keys else ""  # no key: the file as a whole
-    needed = ("", "relay", "relay.command_topic", "relay.off_payload", "relay.qos", "charger.name")
+    needed = ("", "relay", "relay.topic", "relay.command_topic", "relay.off_payload", "relay.qos", "charger.name")
     return key in needed or key.split(".")[0] == "mqtt"
 
 
@@ -166,10 +166,9 @@ def _mend_line(text: str, error: Exception) -> str:
 # What stands in for a required value that is missing or wrong, so that the others can still be held together.
 _STAND_INS: dict[str, Any] = {
     "topic": "-",
-    "command_topic": "-",
     "current_a": 1.0,
     "charger": {"current_a": 1.0},
-    "relay": {"command_topic": "-"},
+    "relay": {"topic": "-"},
     "meter": [{"topic": "-"}],
     "currency": "-",
     "import_price": 0.0,
@@ -221,6 +220,9 @@ def _mend(data: Any, location: tuple[int | str, ...]) -> None:
             return
     leaf = location[-1]
     if isinstance(data, dict):
+        if leaf in EARLIER_NAMES:
+            data.pop(leaf)
+            leaf = EARLIER_NAMES[str(leaf)]
         if leaf in _STAND_INS:
             data[leaf] = copy.deepcopy(_STAND_INS[str(leaf)])
         else:
@@ -253,6 +255,8 @@ def _explain(details: ErrorDetails) -> Problem:
         # What nobody knows may be a secret under a mistyped name: show numbers only, and not those of a key like it.
         secretive = difflib.get_close_matches(leaf.lower(), ("password", "passwd", "passphrase", "secret", "token"))
         shown = shown_as(value) if isinstance(value, bool | int | float) and not secretive else ""
+        if now := _now_named(location):
+            return Problem((key,), shown, f"is the earlier name of {now}, and both are there", "Remove this one")
         return Problem((key,), shown, "is not a known key", _nearest(location))
     if _secret(location) and kind != "surpluscharge":
         return Problem(
@@ -317,15 +321,23 @@ def _models_in(annotation: Any) -> Iterator[type[BaseModel]]:
 
 def _field_description(location: tuple[int | str, ...]) -> str | None:
     model = _model_at(location[:-1])
-    field = model.model_fields.get(str(location[-1])) if model else None
+    leaf = str(location[-1])
+    field = model.model_fields.get(EARLIER_NAMES.get(leaf, leaf)) if model else None
     return field.description if field else None
+
+
+def _now_named(location: tuple[int | str, ...]) -> str | None:
+    """Return what a key under an earlier name is called now; None: that key never had another name."""
+    model, now = _model_at(location[:-1]), EARLIER_NAMES.get(str(location[-1]))
+    field = model.model_fields.get(now) if model and now else None
+    return now if field and field.validation_alias else None
 
 
 def _nearest(location: tuple[int | str, ...]) -> str:
     model = _model_at(location[:-1])
     known = list(model.model_fields) if model else []
     longer = [name for name in known if name.endswith(f"_{location[-1]}")]
-    if len(longer) == 1:  # relay.topic is meant for command_topic, though meters have a topic, too
+    if len(longer) == 1:  # mqtt.topic is meant for own_topic, though others have a topic, too
         return f"Did you mean {longer[0]}?"
     near = difflib.get_close_matches(str(location[-1]), known, n=1)
     elsewhere = [

@@ -306,7 +306,7 @@ FAULTS = (
         cooldown_s=600.0,
         cooldown_most_s=9600.0,
         sentence="The relay was told to switch on, but does not report that it did.",
-        remedy="See whether the plug is powered and connected. If it never obeyed: whether relay.command_topic and "
+        remedy="See whether the plug is powered and connected. If it never obeyed: whether relay.topic and "
         "on_payload are right, then topic and values of relay.feedback.",
     ),
     Fault(
@@ -325,7 +325,7 @@ FAULTS = (
         lambda now, limits: bool(now.link_up) and not now.wants_on and not now.confirmed,
         after_s=30.0,
         sentence="The relay was told to switch off, but has not confirmed it. It is being told again and again.",
-        remedy="See whether the plug is powered and connected. If it never obeyed: whether relay.command_topic and "
+        remedy="See whether the plug is powered and connected. If it never obeyed: whether relay.topic and "
         "off_payload are right, then topic and values of relay.feedback.",
     ),
     Fault(

@@ -316,7 +316,7 @@ class Link:
             while True:
                 self._asked_s = asked_s = time.monotonic()
                 try:
-                    await client.unsubscribe(f"{self._config.base_topic}/lag", timeout=math.inf)
+                    await client.unsubscribe(f"{self._config.own_topic}/lag", timeout=math.inf)
                     self._answered_s, self._before_s = time.monotonic(), asked_s
                     self._answer_s = self._answered_s - asked_s
                 finally:

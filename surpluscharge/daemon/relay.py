@@ -42,15 +42,15 @@ def off_post(config: Config, exchanged: bool = False) -> Post:
     """
     relay = config.relay
     if exchanged:  # it is tried before it is known: where it means "on" after all, it must not come late
-        return Post(relay.command_topic, config.on_payload, max(1, relay.qos), expiry_s=relay.confirm_within_s)
-    return Post(relay.command_topic, relay.off_payload, max(1, relay.qos))
+        return Post(relay.topic, config.on_payload, max(1, relay.qos), expiry_s=relay.confirm_within_s)
+    return Post(relay.topic, relay.off_payload, max(1, relay.qos))
 
 
 def on_post(config: Config, exchanged: bool = False) -> Post:
     """Return the on command. Never retained, and it expires: an "on" that comes late must come to nothing."""
     relay = config.relay
     payload = relay.off_payload if exchanged else config.on_payload
-    return Post(relay.command_topic, payload, relay.qos, expiry_s=relay.confirm_within_s)
+    return Post(relay.topic, payload, relay.qos, expiry_s=relay.confirm_within_s)
 
 
 class Relay:

@@ -93,7 +93,7 @@ class Service:
         self._stop = asyncio.Event()
         self._stop_reason = ""
         self._poke = asyncio.Event()  # wakes the control loop
-        base = config.base_topic
+        base = config.own_topic
         self._commands = {f"{base}/{command.name}/set": command for command in commands}
         self._turned_s = float("-inf")  # when the control loop turned last; time.monotonic()
         self._ready_said = False  # READY=1, to the service manager

@@ -21,8 +21,8 @@ from surpluscharge.daemon.saving import Saving
 from surpluscharge.daemon.status import StatusDocument
 
 
-def availability(base_topic: str, word: str) -> Post:
-    return Post(f"{base_topic}/availability", word, retain=True)
+def availability(own_topic: str, word: str) -> Post:
+    return Post(f"{own_topic}/availability", word, retain=True)
 
 
 class Voice:
@@ -30,14 +30,14 @@ class Voice:
 
     def __init__(
         self,
-        base_topic: str,
+        own_topic: str,
         commands: Sequence[Command],
         link: Link,
         homie: Homie | None,
         saving: Saving,
         listeners: Sequence[Callable[[StatusDocument], None]] = (),
     ) -> None:
-        self._base_topic, self._link, self._homie, self._saving = base_topic, link, homie, saving
+        self._own_topic, self._link, self._homie, self._saving = own_topic, link, homie, saving
         self._listeners = listeners
         self._answered = [command for command in commands if command.answer]
         self._news = asyncio.Event()
@@ -71,7 +71,7 @@ class Voice:
             if not self._announced and self._link.up:
                 self._announced = True
                 with contextlib.suppress(MqttError):
-                    await self._link.publish(availability(self._base_topic, "ready"))
+                    await self._link.publish(availability(self._own_topic, "ready"))
             await self._saving.promise_kept_or_failing()
             await self.say(document())
             await wait_until_set(self._news, clock, heartbeat_s())
@@ -89,7 +89,7 @@ class Voice:
         with contextlib.suppress(MqttError):
             for command in self._answered:
                 if command in due and command.answer:
-                    topic = f"{self._base_topic}/{command.name}"
+                    topic = f"{self._own_topic}/{command.name}"
                     await self._link.publish(Post(topic, command.answer(document), retain=True))
-            status = Post(f"{self._base_topic}/status", document.model_dump_json(), qos=0, retain=True)
+            status = Post(f"{self._own_topic}/status", document.model_dump_json(), qos=0, retain=True)
             await self._link.publish(status)

@@ -174,7 +174,7 @@ def config_of(scenario: Scenario, first: str, control: dict[str, object] | None 
         {
             "charger": {"current_a": scenario.lead_a},
             "meter": [{"topic": "grid"}],
-            "relay": {"command_topic": "plug/set", "power": {"topic": "power"}},
+            "relay": {"topic": "plug/set", "power": {"topic": "power"}},
             "battery": {"power": {"topic": "cells"}, "level": {"topic": "level"}, "first": first, **battery},
             "control": control or {},
             "session": {"time_cap_s": 43_200.0},

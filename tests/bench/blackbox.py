@@ -143,7 +143,7 @@ topic = "{GRID}"
 fresh_s = {self.fresh_s}
 {'pointer = "/net_w"' if self.pointer else ""}
 [relay]
-command_topic = "{COMMAND}"
+topic = "{COMMAND}"
 confirm_within_s = 1.0
 reassert_s = 5
 [control]

@@ -69,10 +69,10 @@ ENABLE, ACKNOWLEDGE, REPORT = "fuzzed/enable/set", "fuzzed/acknowledge/set", "pl
 
 CONFIG = {
     "charger": {"name": "fuzzed", "current_a": 6.0},
-    "mqtt": {"base_topic": "fuzzed"},
+    "mqtt": {"own_topic": "fuzzed"},
     "meter": [{"topic": "grid/document", "pointer": "/sensors/0/power"}, {"topic": "grid/plain"}],
     "relay": {
-        "command_topic": "plug/set",
+        "topic": "plug/set",
         "feedback": {"topic": REPORT},
         "power": {"topic": "plug/power", "pointer": "/load/w"},
         "temperature": {"topic": "socket/heat"},

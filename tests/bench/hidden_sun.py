@@ -104,7 +104,7 @@ class Lived(NamedTuple):
 
 def config_of(scenario: Scenario, wiring: Wiring, tries: bool = True, **limit: object) -> Config:
     """Return what the owner of such a house would write."""
-    relay: dict[str, object] = {"command_topic": "plug/set"}
+    relay: dict[str, object] = {"topic": "plug/set"}
     tables: dict[str, object] = {}
     if wiring.plug_measures:
         relay["power"] = {"topic": "power"}

@@ -171,7 +171,7 @@ def tables(name: str, rank: int, port: int, folder: Path, claims: bool) -> dict[
         "mqtt": {"host": "127.0.0.1", "port": port, "keepalive_s": 5},
         "charger": {"name": name, "current_a": 6.0},
         "meter": [{"topic": "house/grid", "fresh_s": 10.0}],
-        "relay": {"command_topic": f"{name}/plug/set", "reassert_s": 600.0},
+        "relay": {"topic": f"{name}/plug/set", "reassert_s": 600.0},
         "control": {
             **{"start_delay_s": 2.0, "stop_delay_s": 8.0, "min_on_s": 15.0, "min_off_s": 5.0},
             **{"starts_per_hour": 60, "starts_per_day": 96},

@@ -18,7 +18,7 @@ def plain(port: int, state: Path, **changes: Any) -> str:
         "charger": {"name": "bench", "current_a": 6},
         "mqtt": {"host": "127.0.0.1", "port": port},
         "meter": [{"topic": GRID}],
-        "relay": {"command_topic": COMMAND},
+        "relay": {"topic": COMMAND},
         "control": {
             "start_export_w": 1400,
             "start_delay_s": 0,

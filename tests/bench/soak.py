@@ -79,7 +79,7 @@ port = {port}
 topic = "bench/meter"
 fresh_s = 600
 [relay]
-command_topic = "bench/plug/set"
+topic = "bench/plug/set"
 confirm_within_s = 60
 reassert_s = 600
 [control]
