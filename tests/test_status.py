@@ -261,6 +261,26 @@ def test_charging() -> None:
     assert str(house.document().waiting_for).startswith("import above 0 W, or ")
 
 
+@pytest.mark.parametrize("planned", [False, True])
+def test_a_plug_that_has_not_reported_yet(planned: bool) -> None:
+    """That it was told is not that it is on: nothing is said to charge until the plug has said so."""
+    house = ready("planned.allow = true")
+    house.obeys = False
+    if planned:
+        house.tell(news.Planned(((house.clock.now_s, house.clock.now_s + 3600.0),)))
+    else:
+        house.meter(-1500)
+        house.wait(45)
+    house.wait(10)
+    assert not house.document().relay.confirmed
+    flow = "The house imports 400 W" if planned else "The house exports 1.50 kW"
+    why = f"The relay is told to be on; the plug has not reported yet that it is. {flow}."
+    house.says("charging", why, "that report")
+    house.obeys = True
+    house.tell(news.Tick())
+    assert house.document().why.startswith("Charging by plan. " if planned else "Charging. ")
+
+
 def test_charging_while_an_export_has_to_remain() -> None:
     house = charging("control.start_export_w = 1490", "control.stop_import_w = -100", "session.time_cap_s = 900")
     wait = "too little export, or the session's cap, in 15 min"

@@ -843,6 +843,8 @@ def _by_plan(scene: Scene) -> Said:
     if not controller.wants_on:
         due = "A charge was asked for" if asked else "A charge is due by plan"
         return f"{due}. {scene.flow}.", *_arming_wait(scene)
+    if not _followed(controller):
+        return _told_on(scene)
     why = f"{'Charging as asked for' if asked else 'Charging by plan'}. {scene.flow}."
     until_s = controller.due_until_s
     params, state, charger_w = controller.settings.params, controller.state, controller.inputs.charger_w
@@ -861,8 +863,19 @@ def _enough(scene: Scene) -> Said:
     return f"{scene.flow}, enough for a charge.{scene.outlook}", *_arming_wait(scene)
 
 
+def _followed(controller: Controller) -> bool:
+    """Say whether a plug that reports its relay has said, since it is wanted on, that it is; others are believed."""
+    return controller.plug.contact is None or controller.plug.was_confirmed
+
+
+def _told_on(scene: Scene) -> Said:
+    return f"The relay is told to be on; the plug has not reported yet that it is. {scene.flow}.", "that report", None
+
+
 def _charges(scene: Scene) -> Said:
     controller, flow = scene.controller, scene.flow
+    if not _followed(controller):
+        return _told_on(scene)
     if controller.plug.fell_s is not None:
         why = f"The relay is told to be on, but nothing seems to flow: grid power fell by the whole draw. {flow}."
         return why, "a draw to show again, or else the charge ends after ten minutes of it", None
