@@ -1,6 +1,6 @@
 # From `python -m tests.readme`.
 
-_shtab_surpluscharge_subparsers=(run check examine commission status watch off ack looked charge away advise replay tune history export import changed registers report schema demo)
+_shtab_surpluscharge_subparsers=(run check examine commission status watch enable disable off ack looked charge away advise replay tune history export import changed registers report schema demo)
 
 _shtab_surpluscharge_run_option_strings=(-h --help --config)
 _shtab_surpluscharge_check_option_strings=(-h --help --config --brief)
@@ -8,6 +8,8 @@ _shtab_surpluscharge_examine_option_strings=(-h --help --config --listen --json)
 _shtab_surpluscharge_commission_option_strings=(-h --help --config --record)
 _shtab_surpluscharge_status_option_strings=(-h --help --config --json)
 _shtab_surpluscharge_watch_option_strings=(-h --help --config --host --port --tls --ca-file --user --password-file --password-env --password-credential --plain)
+_shtab_surpluscharge_enable_option_strings=(-h --help --config)
+_shtab_surpluscharge_disable_option_strings=(-h --help --config)
 _shtab_surpluscharge_off_option_strings=(-h --help --config)
 _shtab_surpluscharge_ack_option_strings=(-h --help --config)
 _shtab_surpluscharge_looked_option_strings=(-h --help --config)
@@ -35,6 +37,8 @@ _shtab_surpluscharge_status___config_COMPGEN=_shtab_compgen_files
 _shtab_surpluscharge_watch___config_COMPGEN=_shtab_compgen_files
 _shtab_surpluscharge_watch___ca_file_COMPGEN=_shtab_compgen_files
 _shtab_surpluscharge_watch___password_file_COMPGEN=_shtab_compgen_files
+_shtab_surpluscharge_enable___config_COMPGEN=_shtab_compgen_files
+_shtab_surpluscharge_disable___config_COMPGEN=_shtab_compgen_files
 _shtab_surpluscharge_off___config_COMPGEN=_shtab_compgen_files
 _shtab_surpluscharge_ack___config_COMPGEN=_shtab_compgen_files
 _shtab_surpluscharge_looked___config_COMPGEN=_shtab_compgen_files
@@ -64,7 +68,7 @@ _shtab_surpluscharge_history_pos_0_choices=(check)
 _shtab_surpluscharge_export_pos_0_choices=(csv parquet)
 _shtab_surpluscharge_export___what_choices=(readings charges days joints looks)
 _shtab_surpluscharge_changed_pos_0_choices=(meter plug lead house)
-_shtab_surpluscharge_pos_0_choices=(run check examine commission status watch off ack looked charge away advise replay tune history export import changed registers report schema demo)
+_shtab_surpluscharge_pos_0_choices=(run check examine commission status watch enable disable off ack looked charge away advise replay tune history export import changed registers report schema demo)
 
 _shtab_surpluscharge_run__h_nargs=0
 _shtab_surpluscharge_run___help_nargs=0
@@ -85,6 +89,10 @@ _shtab_surpluscharge_watch__h_nargs=0
 _shtab_surpluscharge_watch___help_nargs=0
 _shtab_surpluscharge_watch___tls_nargs=0
 _shtab_surpluscharge_watch___plain_nargs=0
+_shtab_surpluscharge_enable__h_nargs=0
+_shtab_surpluscharge_enable___help_nargs=0
+_shtab_surpluscharge_disable__h_nargs=0
+_shtab_surpluscharge_disable___help_nargs=0
 _shtab_surpluscharge_off__h_nargs=0
 _shtab_surpluscharge_off___help_nargs=0
 _shtab_surpluscharge_ack__h_nargs=0

@@ -46,7 +46,7 @@ function _shtab_surpluscharge_using
   test "$_shtab_surpluscharge_cmdpath" = "$argv"
 end
 
-set -g _shtab_surpluscharge_commands run check examine commission status watch off ack looked charge away advise replay tune history export import changed registers report schema demo
+set -g _shtab_surpluscharge_commands run check examine commission status watch enable disable off ack looked charge away advise replay tune history export import changed registers report schema demo
 set -g _shtab_surpluscharge_opts_with_value --back --by --ca-file --column --config --day --fresh-s --from --host --hours --html --into --kwh --leave --listen --month --note --objective --output --password-credential --password-env --password-file --port --prices --readings --record --seed --speed --to --undo --user --what --write
 
 complete -c surpluscharge -e
@@ -86,6 +86,12 @@ complete -c surpluscharge -n '_shtab_surpluscharge_using watch' -l password-file
 complete -c surpluscharge -n '_shtab_surpluscharge_using watch' -l password-env -x -d 'or an environment variable'
 complete -c surpluscharge -n '_shtab_surpluscharge_using watch' -l password-credential -x -d 'or the service manager'
 complete -c surpluscharge -n '_shtab_surpluscharge_using watch' -l plain -d 'as lines, also on a terminal'
+complete -c surpluscharge -n '_shtab_surpluscharge_using; and test $_shtab_surpluscharge_npos -eq 0' -a enable -d 'Let it charge, as a dashboard'"'"'s switch does, and show what it does then.'
+complete -c surpluscharge -n '_shtab_surpluscharge_using enable' -s h -l help -d 'show this help message and exit'
+complete -c surpluscharge -n '_shtab_surpluscharge_using enable' -l config -xka "(__fish_complete_path (commandline -ct))" -d 'the configuration, a TOML file'
+complete -c surpluscharge -n '_shtab_surpluscharge_using; and test $_shtab_surpluscharge_npos -eq 0' -a disable -d 'End a charge at once, and charge no more until it is enabled again.'
+complete -c surpluscharge -n '_shtab_surpluscharge_using disable' -s h -l help -d 'show this help message and exit'
+complete -c surpluscharge -n '_shtab_surpluscharge_using disable' -l config -xka "(__fish_complete_path (commandline -ct))" -d 'the configuration, a TOML file'
 complete -c surpluscharge -n '_shtab_surpluscharge_using; and test $_shtab_surpluscharge_npos -eq 0' -a off -d 'Tell the relay to switch off, once, and return.'
 complete -c surpluscharge -n '_shtab_surpluscharge_using off' -s h -l help -d 'show this help message and exit'
 complete -c surpluscharge -n '_shtab_surpluscharge_using off' -l config -xka "(__fish_complete_path (commandline -ct))" -d 'the configuration, a TOML file'

@@ -13,6 +13,8 @@ _shtab_surpluscharge_commands() {
     check:'Check a configuration, and show every setting with its source.'
     commission:'See, with you at the plug, that meter, relay and lead are as configured.'
     demo:'Watch the daemon run a simulated house, its numbers invented.'
+    disable:'End a charge at once, and charge no more until it is enabled again.'
+    enable:'Let it charge, as a dashboard'"'"'s switch does, and show what it does then.'
     examine:'Look over broker, rights, clock, disk, unit and ledger; nothing is switched.'
     export:'Write what is on record to standard output, or to a file.'
     history:'Check the ledger, and say how to mend it.'
@@ -125,6 +127,22 @@ _shtab_surpluscharge_demo_options=(
 
 # guard to ensure default positional specs are added only once per session
 _shtab_surpluscharge_demo_defaults_added=0
+
+_shtab_surpluscharge_disable_options=(
+  "(- : *)"{-h,--help}"[show this help message and exit]"
+  "--config[the configuration, a TOML file]:FILE:_files"
+)
+
+# guard to ensure default positional specs are added only once per session
+_shtab_surpluscharge_disable_defaults_added=0
+
+_shtab_surpluscharge_enable_options=(
+  "(- : *)"{-h,--help}"[show this help message and exit]"
+  "--config[the configuration, a TOML file]:FILE:_files"
+)
+
+# guard to ensure default positional specs are added only once per session
+_shtab_surpluscharge_enable_defaults_added=0
 
 _shtab_surpluscharge_examine_options=(
   "(- : *)"{-h,--help}"[show this help message and exit]"
@@ -320,6 +338,8 @@ _shtab_surpluscharge() {
         check) _arguments -C -s $_shtab_surpluscharge_check_options ;;
         commission) _arguments -C -s $_shtab_surpluscharge_commission_options ;;
         demo) _arguments -C -s $_shtab_surpluscharge_demo_options ;;
+        disable) _arguments -C -s $_shtab_surpluscharge_disable_options ;;
+        enable) _arguments -C -s $_shtab_surpluscharge_enable_options ;;
         examine) _arguments -C -s $_shtab_surpluscharge_examine_options ;;
         export) _arguments -C -s $_shtab_surpluscharge_export_options ;;
         history) _arguments -C -s $_shtab_surpluscharge_history_options ;;

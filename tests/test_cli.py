@@ -120,7 +120,7 @@ def test_schema() -> None:
     assert printed == status.schema()
 
 
-@pytest.mark.parametrize("name", ["run", "check", "off", "ack"])
+@pytest.mark.parametrize("name", ["run", "check", "off", "ack", "enable", "disable"])
 def test_a_configuration_that_is_not_there(name: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main([name, "--config", "/no/such/file.toml"]) == 1
     printed = capsys.readouterr()
@@ -181,7 +181,7 @@ def test_off_says_what_a_daemon_makes_of_it(
 
     monkeypatch.setattr(talking, "publish_once", publish)
     assert cli.main(["off", "--config", written(tmp_path, 1884, 'relay.feedback.topic = "carport/plug/report"')]) == 0
-    assert "leaves it off for 15 min: to stop a charge, publish off to" in capsys.readouterr().out
+    assert "leaves it off for 15 min: to stop a charge, surpluscharge disable --config " in capsys.readouterr().out
 
 
 def test_the_status_counts_down_while_nothing_new_is_said() -> None:
@@ -287,6 +287,68 @@ def test_ack_sends_what_is_acknowledged_once(
     word, taken = b"ready", False
     assert cli.main(["ack", *arguments, "--config", path]) == 1
     assert "the daemon has not taken it" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("name", "enabled", "relay", "says"),
+    [
+        ("enable", True, {}, ""),
+        ("enable", False, {}, "the daemon has not taken it"),
+        ("disable", False, {}, ""),
+        ("disable", True, {}, "the daemon has not taken it"),
+        ("disable", False, {"confirmed": False}, "the relay has not confirmed that it is off: go and look."),
+        ("disable", False, {"commanded": "on"}, "the relay has not confirmed that it is off: go and look."),
+    ],
+)
+def test_enabled_is_what_the_daemon_says_and_off_what_the_relay_does(
+    name: str,
+    enabled: bool,
+    relay: dict[str, object],
+    says: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    sent: list[Post] = []
+
+    async def publish(_config: Config, post: Post, _name: str, _within_s: float) -> None:
+        sent.append(post)
+
+    async def read(_config: Config, topics: Sequence[str], _name: str, _within_s: float) -> dict[str, bytes]:
+        document = House().document()
+        known = {"enabled": enabled, "relay": document.relay.model_copy(update=relay)}
+        return dict(zip(topics, (document.model_copy(update=known).model_dump_json().encode(), b"ready"), strict=True))
+
+    monkeypatch.setattr(talking, "publish_once", publish)
+    monkeypatch.setattr(talking, "read_once", read)
+    monkeypatch.setattr(talking, "LOOK_EVERY_S", 0.0)
+    path = written(tmp_path, 1884, 'charger.name = "barn"')
+    assert cli.main([name, "--config", path]) == bool(says)
+    ((topic, payload, _, retain, *_),) = sent
+    word = {"enable": "on", "disable": "off"}[name]
+    assert (topic, payload, retain) == ("surpluscharge/barn/enable/set", word, False)
+    assert says in capsys.readouterr().err
+
+
+def test_what_is_wrong_elsewhere_in_the_file_keeps_nobody_from_disabling(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sent: list[Post] = []
+
+    async def publish(_config: Config, post: Post, _name: str, _within_s: float) -> None:
+        sent.append(post)
+
+    async def read(_config: Config, topics: Sequence[str], _name: str, _within_s: float) -> dict[str, bytes]:
+        return dict(zip(topics, (House().document().model_dump_json().encode(), b"ready"), strict=True))
+
+    monkeypatch.setattr(talking, "publish_once", publish)
+    monkeypatch.setattr(talking, "read_once", read)
+    monkeypatch.setattr(talking, "LOOK_EVERY_S", 0.0)
+    path = written(tmp_path, 1884, "control.min_on_s = -3")
+    assert cli.main(["enable", "--config", path]) == 1
+    assert "control.min_on_s" in capsys.readouterr().err and not sent
+    assert cli.main(["disable", "--config", path]) == 0
+    assert [post.payload for post in sent] == ["off"]
 
 
 def test_what_the_broker_says_moves_no_terminal_s_cursor(

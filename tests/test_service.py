@@ -485,6 +485,31 @@ async def test_acknowledging(stage: Stage) -> None:
     assert code == 1 and "the daemon is not there (disconnected)" in err
 
 
+async def test_enabling_and_disabling(stage: Stage) -> None:
+    """By a command, for whoever has no dashboard; done is what the daemon says, and of off what the plug does."""
+    stage.write()
+    code, _, err = await ask(stage, "enable")
+    assert code == 1 and "the daemon has not run with this broker" in err
+    daemon = stage.start(control={"start_delay_s": 0.0})
+    async with Feed(stage.wire, SUN_W):
+        await until(lambda: bool(stage.wire.status), "its first status")
+        code, out, err = await ask(stage, "enable")
+        assert (code, err) == (0, "")
+        assert out.startswith("saying that charging is enabled\n") and ", enabled" in out
+        await until(lambda: stage.wire.state == "charging", "a charge")
+        code, out, err = await ask(stage, "disable")
+        assert (code, err) == (0, "")
+        assert ", disabled" in out and "relay off;" in out and "not confirmed" not in out
+        assert stage.wire.state == "idle" and stage.wire.texts(COMMAND)[-1] == "off"
+        assert (await ask(stage, "disable"))[0] == 0  # it is so already
+        daemon.signal(signal.SIGTERM)
+        assert await daemon.ended() == 0
+    code, _, err = await ask(stage, "enable")
+    assert code == 1 and "not there (disconnected), and would not hear it: start it first" in err
+    code, _, err = await ask(stage, "disable")
+    assert code == 1 and "surpluscharge off --config" in err
+
+
 async def test_killed_while_charging(stage: Stage) -> None:
     """The broker says off for a killed daemon; the next one starts with off, and forgets nothing (3, 4, 5, 7)."""
     wire = stage.wire

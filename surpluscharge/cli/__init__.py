@@ -34,6 +34,8 @@ COMMANDS = {
     "commission": Verb("commission", "See, with you at the plug, that meter, relay and lead are as configured."),
     "status": Verb("talking", "Show what the daemon does, why, and what it waits for (exit status 1: gone)."),
     "watch": Verb("showing", "Watch chargers, and tell them, by MQTT, from any machine.", config=False),
+    "enable": Verb("talking", "Let it charge, as a dashboard's switch does, and show what it does then."),
+    "disable": Verb("talking", "End a charge at once, and charge no more until it is enabled again."),
     "off": Verb("talking", "Tell the relay to switch off, once, and return."),
     "ack": Verb("talking", "Acknowledge latched faults, after somebody has looked at the cause."),
     "looked": Verb("talking", "Say that you have looked at pins and socket, and what you saw."),

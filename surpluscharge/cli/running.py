@@ -81,7 +81,10 @@ def _check(options: argparse.Namespace) -> int:
             f"A positive value of the [[meter]] of {place} is taken for {flow}. A kettle shows whether it is: "
             f"surpluscharge commission --config {shlex.quote(options.config)} sign"
         )
-    print(f"Enable on {config.own_topic}/enable/set; the status is on {config.own_topic}/status.")
+    print(
+        f"Enable on {config.own_topic}/enable/set, or with surpluscharge enable; the status is on "
+        f"{config.own_topic}/status."
+    )
     print(f"{options.config} can be used, with {counted(len(config_warnings(config)), 'warning')}.")
     return 0
 

@@ -1,4 +1,7 @@
-"""What is said to a running daemon, or to its relay: ``status``, ``off``, ``ack``, ``looked``, ``charge``, ``away``."""
+"""What is said to a running daemon, or to its relay.
+
+``status``, ``enable``, ``disable``, ``off``, ``ack``, ``looked``, ``charge``, ``away``.
+"""
 
 from __future__ import annotations
 
@@ -28,6 +31,32 @@ HEARTBEATS = 3  # so many missed
 SILENT_S = 30.0  # but no less than this, and the daemon has fallen silent
 LOOKS = 10  # until an acknowledgement shows
 LOOK_EVERY_S = 0.5
+GO_AND_LOOK = "go and look. Where something is hot, switch the circuit off at the fuse board before you unplug"
+
+
+def _enable(options: argparse.Namespace) -> int:
+    """Enable or disable: by the topic that a dashboard flips, for whoever sits at a terminal."""
+    wanted: bool = options.wanted
+    config = load(options.config) if wanted else load_for_off(options.config)  # a slip in the file keeps nothing on
+    _, word = _look(config)
+    if word != "ready":
+        then = "start it first" if wanted else f"surpluscharge off --config {options.config} tells the relay itself"
+        raise CannotError(f"the daemon is not there ({word}), and would not hear it: {then}")
+    post = Post(f"{config.own_topic}/enable/set", "off")
+    if wanted:  # what is not heard while it is waited for here is not to be heard later
+        post = post._replace(payload="on", expiry_s=LOOKS * LOOK_EVERY_S)
+    if _publish(config, post, "enable", "it", f"saying that charging is {'enabled' if wanted else 'disabled'}"):
+        return 1
+    for _ in range(LOOKS):
+        time.sleep(LOOK_EVERY_S)
+        document, _ = _look(config)
+        off = document.relay.commanded == "off" and document.relay.confirmed
+        if document.enabled is wanted and (wanted or off):
+            print(status.in_words(document, options.config))
+            return 0
+    if document.enabled is wanted:
+        raise CannotError(f"the daemon has taken it, but the relay has not confirmed that it is off: {GO_AND_LOOK}")
+    raise CannotError("the daemon has not taken it: see message_refused in its log, and the broker's access list")
 
 
 def _off(options: argparse.Namespace) -> int:
@@ -40,7 +69,7 @@ def _off(options: argparse.Namespace) -> int:
     )
     done = (
         f"off sent to {config.relay.topic}. A daemon that is charging {then}: "
-        f"to stop a charge, publish off to {config.own_topic}/enable/set. Off is not isolated: where something is "
+        f"to stop a charge, surpluscharge disable --config {options.config}. Off is not isolated: where something is "
         "hot, switch the circuit off at the fuse board before you unplug"
     )
     exchanged = store.exchanged(config.state_file, config.command)
@@ -113,7 +142,7 @@ def _charge(options: argparse.Namespace) -> int:
     if word != "ready":
         raise CannotError(f"the daemon is not there ({word}), and would not hear it: start it first, then ask")
     if not document.enabled:
-        raise CannotError(f"charging is switched off: publish on to {config.own_topic}/enable/set first")
+        raise CannotError(f"charging is switched off: surpluscharge enable --config {options.config} first")
     wanted: dict[str, object] = {"energy_wh": 0.0}
     if options.kwh is not None:
         wanted = {"energy_wh": round(options.kwh * 1000.0, 3)} | ({"by": options.by} if options.by else {})
@@ -134,8 +163,8 @@ def _charge(options: argparse.Namespace) -> int:
     if expected and config.relay.temperature is None:
         print(
             "caution: no sensor feels the socket. Feel plug and socket after the first hour; where one is too hot to\n"
-            "hold, switch the circuit off at the fuse board before you unplug. To stop: publish off to\n"
-            f"{config.own_topic}/enable/set"
+            "hold, switch the circuit off at the fuse board before you unplug. To stop:\n"
+            f"surpluscharge disable --config {options.config}"
         )
     for _ in range(LOOKS):
         time.sleep(LOOK_EVERY_S)
@@ -232,6 +261,14 @@ def _ago(age_s: float) -> str:
 def add_status(sub: Any) -> None:
     sub.set_defaults(command=_status)
     sub.add_argument("--json", action="store_true", help="print the whole document")
+
+
+def add_enable(sub: Any) -> None:
+    sub.set_defaults(command=_enable, wanted=True)
+
+
+def add_disable(sub: Any) -> None:
+    sub.set_defaults(command=_enable, wanted=False)
 
 
 def add_off(sub: Any) -> None:

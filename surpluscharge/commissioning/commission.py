@@ -1009,8 +1009,8 @@ def summary(sitting: Commissioning) -> str:
         lines.append("First put right what is wrong, and go through that part again.")
     else:
         lines.append(
-            f"Next: surpluscharge run, or its service, and publish on to {config.own_topic}/enable/set. At the first "
-            "charge, feel plug and socket after an hour: lukewarm is normal, too hot to hold means stop: "
+            "Next: surpluscharge run, or its service; then surpluscharge enable, or your dashboard's switch. At the "
+            "first charge, feel plug and socket after an hour: lukewarm is normal, too hot to hold means stop: "
             "off at the fuse board first, then unplug. Look at the pins after two weeks, then each quarter."
         )
     return "\n".join(lines)
