@@ -462,6 +462,53 @@ def test_a_plug_that_reports_changes_only_is_judged_by_the_grid(feedback: bool) 
     assert rig.controller.today.charger_wh - rig.drawn_wh - before_wh < 1380 * 40 / 3600
 
 
+@pytest.mark.parametrize("feedback", [True, False])
+def test_what_a_car_that_is_away_does_not_draw_is_not_booked(feedback: bool) -> None:
+    """Four hours of sun with nothing plugged in: 5.5 kWh were booked, and needs were taken for met, and the cap spent.
+
+    Nobody measures the lead here; but the meter has shown each of its beginnings.
+    """
+    rig = Rig(metered=False, volts=None)
+    if not feedback:
+        rig.controller.tell(news.Reload(rig.controller.settings._replace(contact=None)), rig.at())
+    for _ in range(4):
+        rig.sun_w = 3000.0
+        rig.run(1200.0)
+        rig.sun_w = -300.0
+        rig.run(900.0)
+    assert rig.controller.today.charger_wh == pytest.approx(rig.drawn_wh, rel=0.02) and rig.seen == []
+    before_wh, session_s = rig.controller.today.charger_wh, rig.controller.state.session_s
+    rig.car_w, rig.sun_w = 0.0, 3000.0
+    rig.run(400.0, lambda: not rig.controller.known)
+    assert rig.mode == "charging" and rig.controller.plug.confirmed(True)
+    rig.run(4 * 3600.0)
+    tries = len(rig.seen)
+    assert set(rig.seen) == {"no-flow"} and 3 <= tries <= 5
+    assert rig.controller.today.charger_wh - before_wh < (tries + 1) * 1380 * 60 / 3600
+    assert rig.controller.state.session_s - session_s < (tries + 1) * 640.0
+    before_wh, drawn_wh = rig.controller.today.charger_wh, rig.drawn_wh
+    rig.car_w = 1380.0  # it comes home
+    rig.run(2 * 7200.0)
+    assert rig.mode == "charging" and rig.controller.known and rig.drawn_wh - drawn_wh > 2000.0
+    assert rig.controller.today.charger_wh - before_wh == pytest.approx(rig.drawn_wh - drawn_wh, abs=60.0)
+
+
+def test_a_car_that_wakes_late_is_booked_from_then_on() -> None:
+    rig = Rig(metered=False, volts=None)
+    for _ in range(4):
+        rig.sun_w = 3000.0
+        rig.run(1200.0)
+        rig.sun_w = -300.0
+        rig.run(900.0)
+    rig.car_w, rig.sun_w = 0.0, 3000.0
+    rig.run(400.0, lambda: rig.controller.wants_on)
+    rig.run(300.0)
+    assert not rig.controller.known and rig.mode == "charging"
+    rig.car_w = 1380.0
+    rig.run(1800.0)
+    assert rig.controller.known and rig.mode == "charging" and rig.seen == []
+
+
 def test_a_fall_that_comes_back_or_is_a_kettle_s_ends_nothing() -> None:
     rig = Rig(plug_every_s=1e9, volts=None)
     rig.controller.temperature.sources = ()

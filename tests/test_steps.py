@@ -304,6 +304,67 @@ def test_what_was_seen_to_go_on_explains_no_high_step_when_it_goes_off() -> None
     assert home.stay(60).steps.explained
 
 
+@pytest.mark.parametrize("every_s", [1.0, 2.0, 5.0, 10.0, 30.0])
+@pytest.mark.parametrize("lag_s", [0.0, 15.0, 45.0])
+def test_a_car_that_is_not_there_is_noticed_and_one_that_comes_too(every_s: float, lag_s: float) -> None:
+    """Where the meter has shown the lead's beginnings, that it shows none is as good as a fall."""
+    home = Home(lag_s, every_s).cycle(LEAST_LAGS).stay(60)
+    began_s = home.now_s
+    home.switch(True, draws=False).stay(SETTLES_S + 1)
+    assert home.steps.fell_s is None  # it may still show
+    home.stay(200)
+    assert (home.steps.fell_s, home.steps.never_began) == (began_s, True)
+    home.lane.append((home.now_s, DRAW_W))  # it is plugged in, or wakes
+    home.stay(200)
+    assert (home.steps.fell_s, home.steps.never_began) == (None, False)
+    assert home.steps.drew_w == pytest.approx(DRAW_W, rel=0.02)
+    home.lane.append((home.now_s, 0.0))  # and goes again
+    home.stay(200)
+    assert (home.steps.fell_s is not None, home.steps.never_began) == (True, False)
+
+
+def test_a_car_that_is_away_for_weeks_is_noticed_each_time() -> None:
+    """What nothing flowed in teaches nothing, and so nothing is unlearned by it."""
+    home = Home().cycle(LEAST_LAGS)
+    for _ in range(3 * STEPS_UNSEEN):
+        assert home.stay(60).switch(True, draws=False).stay(200).steps.never_began
+        home.switch(False).stay(200)
+    assert (home.steps.unseen, home.steps.proven) == (0, True)
+    assert home.switch(True).stay(200).steps.drew_w == pytest.approx(DRAW_W, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("why", "level_w", "part", "learned"),
+    [
+        ("nobody knows yet what the meter shows", -1300.0, 0.0, LEAST_LAGS - 1),
+        ("a battery may hold it at nought", -100.0, 0.0, LEAST_LAGS),
+        ("the lead was set lower, and shows as a part", -1300.0, 0.45, LEAST_LAGS),
+        ("an inverter may hold it at the limit", -2000.0, 0.0, LEAST_LAGS),
+    ],
+)
+def test_that_it_does_not_rise_says_nothing_where(why: str, level_w: float, part: float, learned: int) -> None:
+    home = Home().cycle(learned)
+    home.steps.limit_w = 2050.0
+    home.base_w, home.draw_w = level_w, part * DRAW_W
+    assert home.stay(120).switch(True).stay(200).steps.fell_s is None, why
+    if learned >= LEAST_LAGS:  # but otherwise it does
+        home.switch(False).stay(200)
+        home.base_w, home.draw_w = -1300.0, 0.0
+        assert home.stay(200).switch(True).stay(200).steps.never_began
+
+
+def test_what_goes_on_or_off_as_the_relay_does_leaves_it_open_whether_the_lead_began() -> None:
+    for other_w in (-0.5 * DRAW_W, 0.5 * DRAW_W, -1.4 * DRAW_W):
+        home = Home().cycle(LEAST_LAGS).stay(60).switch(True, draws=False).stay(6)
+        home.base_w += other_w
+        assert home.stay(60).steps.fell_s is None
+
+
+def test_a_plug_that_measures_needs_no_guess() -> None:
+    home = Home().cycle(LEAST_LAGS).stay(60).switch(True, draws=False, measured=True)
+    assert home.stay(200, measured=True).steps.fell_s is None
+
+
 def test_a_doubt_of_the_sign_that_no_further_step_confirms_is_forgotten() -> None:
     """A battery hides all later steps: for one wrong step, every charge would end early for ever."""
     home = Home(sign=-1.0).stay(60).switch(True).stay(200)

@@ -39,6 +39,7 @@ BACK_SHARE = 0.5  # nearer than this share of the step, has only come back
 CLEAR_SHARE = 0.1  # of the draw: how far readings may stray on either side of a step that is clear
 HIGH_SHARE = 1.25  # of the draw: the voltage (EN 50160: 10 %) and the meter do not explain a step above it
 FORGETS_AFTER = 2  # switchings that are not clear, and a single high step is forgotten
+STILL_SHARE = 0.3  # of the draw: where nothing moves by so much, the lead did not begin; a part of it would show
 STEPS_UNSEEN = 6  # in a row (the car may have been full at some), and what steps have taught has no ground any more
 ALIKE_SHARE = 0.15  # steps that differ by no more are taken for the same thing
 EVERY_S = 0.5  # a quicker meter's readings are thinned out
@@ -106,11 +107,12 @@ class Steps:
 
     ``contrary`` counts the switchings in a row at which grid power moved by about the draw in the wrong direction; a
     right one sets it back to none, and has ``proven`` the sign, until somebody acknowledges that it was wrong.
-    ``unseen`` counts those in a row at which there was no step at all.
+    ``unseen`` counts those in a row at which there was no step at all, though nothing else says that nothing flowed.
     ``high_w`` are the last steps in a row that were clear, alike, and well above the draw. While it is a single one,
     ``explained`` says that what was too much of it has gone off again in the same charge, as a kettle does and a cloud.
     ``drew_w`` is by how much grid power rose when the lead was seen to begin in this charge, None: it was not;
-    ``fell_s`` is when it fell by as much since, as though the lead had stopped; None: it has not, or has come back.
+    ``fell_s`` is when it fell by as much since, as though the lead had stopped, or when the relay went on and grid
+    power did not rise, as though no car were there; None: neither, or it has risen since.
     """
 
     def __init__(self) -> None:
@@ -153,6 +155,11 @@ class Steps:
                 return median(lags_s)
         return None
 
+    @property
+    def never_began(self) -> bool:
+        """Whether, in this charge, grid power has not risen since the relay went on, so that nothing seems to flow."""
+        return self.fell_s is not None and self.drew_w is None
+
     def settles_s(self, on: bool) -> float | None:
         """Return for how long after a switching grid power may not have followed; None: not learned yet."""
         lags_s = sorted(self._lags_s[on])
@@ -175,7 +182,8 @@ class Steps:
         """
         if self._switched is not None and now_s >= self._switched[0] + SETTLES_S:
             self._judge(now_s)  # by what there is
-        self._switched = (now_s, on, charger_w, evened) if fresh and self._readings else None
+        teaches = fresh and self._readings and not self.never_began  # what never flowed shows no step as it ends
+        self._switched = (now_s, on, charger_w, evened) if teaches else None
         self._spoilt += now_s < self._quiet_until_s
         self._on_s = now_s if on else None
         self._leaves_w = None if on or self.fell_s is not None else self.drew_w
@@ -237,9 +245,10 @@ class Steps:
         if evened and not jumps:
             return
         if not jumps:
-            self.unseen += 1
-            if self.unseen >= STEPS_UNSEEN:
-                self._forget()
+            if on and charger_w is None and self._stood_still(readings, at_s, until_s, draw_w):
+                self.fell_s = at_s
+            else:
+                self._miss()
             self._unclear()
             return
         self.unseen = 0 if not evened else self.unseen
@@ -272,6 +281,32 @@ class Steps:
             self._weigh(abs(jumps[0].step_w), draw_w)
         else:
             self._unclear()
+
+    def _stood_still(self, readings: list[tuple[float, float]], at_s: float, until_s: float, draw_w: float) -> bool:
+        """Say whether grid power did not rise at all as the relay went on: no car is there, or it sleeps.
+
+        Of a meter that has shown the lead's beginnings, for as long as they take; and nowhere where a battery or an
+        inverter holds it, which would hide the lead's as well.
+        """
+        if not self.proven or self.settles_s(True) is None or self._held(readings[-1][1], draw_w):
+            return False
+        if jumps_in(readings, at_s, until_s, STILL_SHARE * draw_w):
+            return False
+        before = [reading for reading in readings if at_s - FAR_S <= reading[0] <= at_s]
+        was = [grid_w for time_s, grid_w in before if time_s >= at_s - SIDE_S] or [grid_w for _, grid_w in before[-2:]]
+        now = [grid_w for time_s, grid_w in readings if time_s >= until_s]
+        return bool(was and now) and abs(median(now) - median(was)) < STILL_SHARE * draw_w
+
+    def _held(self, grid_w: float, draw_w: float) -> bool:
+        """Say whether a battery may hold the meter there, at nought, or an inverter, at its limit."""
+        levels_w = (0.0,) if self.limit_w is None else (0.0, -self.limit_w)
+        return min(abs(grid_w - level_w) for level_w in levels_w) <= LEVEL_SHARE * draw_w
+
+    def _miss(self) -> None:
+        """A switching should have shown, and did not."""
+        self.unseen += 1
+        if self.unseen >= STEPS_UNSEEN:
+            self._forget()
 
     def _beyond(self, jump: Jump, on: bool, draw_w: float) -> bool:
         """Say whether it clearly goes to more export than an inverter lets out, or, as the relay goes off, from there.
@@ -315,7 +350,7 @@ class Steps:
         """See whether grid power falls by the whole draw while the relay is on, and whether that is something else.
 
         A kettle that goes off had gone on, be it before the charge; and what a battery holds at nought says nothing.
-        That it does *not rise* when the relay goes on says nothing either: the car may sleep.
+        A car that slept, and wakes later, is seen to rise then.
         """
         readings = list(self._readings)
         index = next(index for index, (time_s, _) in enumerate(readings) if time_s >= now_s - SIDE_S)
@@ -353,10 +388,14 @@ class Steps:
             self.fell_s = None
             return
         least, most = ABOUT_SHARES
-        # The lead begins when it is switched on, or a car's half minute later: a rise after that is something else.
+        # The lead begins when it is switched on, or a car's half minute later: a rise after that is something else,
+        # but where nothing flowed until then.
         begins = self._on_s is not None and self._on_s <= at_s <= self._on_s + (self.settles_s(True) or LATEST_S)
-        if begins and self.drew_w is None and least <= step_w / draw_w <= most:
+        if (begins or self.fell_s is not None) and self.drew_w is None and least <= step_w / draw_w <= most:
             self.drew_w = step_w
+            if self.fell_s is not None:
+                self.fell_s = None
+                self._miss()  # the meter may have become later than it was
         else:
             self._risen.append((at_s, step_w))
 
@@ -373,10 +412,7 @@ class Steps:
                 return
         self._explain(fell_w, draw_w, True)
         of_lead = self.drew_w is not None and _alike(fell_w, self.drew_w)
-        # A battery holds the meter at nought, and an inverter at the limit: what falls to there may draw as ever.
-        levels_w = (0.0,) if self.limit_w is None else (0.0, -self.limit_w)
-        held = min(abs(jump.after_w - level_w) for level_w in levels_w) <= LEVEL_SHARE * draw_w
-        if of_lead and self.fell_s is None and not held:
+        if of_lead and self.fell_s is None and not self._held(jump.after_w, draw_w):
             self.fell_s = jump.at_s
 
 

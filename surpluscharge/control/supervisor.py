@@ -78,7 +78,7 @@ class Situation(NamedTuple):
     contrary_steps: int  # switchings in a row at which grid power went the wrong way
     sign_proven: bool  # it has gone the right way at a switching, since the daemon was started
     plug_silent: bool  # it says nothing any more, for longer than it ever should while it is on
-    nothing_flows: bool  # by grid power, which fell by the whole draw, and nobody has measured since
+    nothing_flows: bool  # by grid power, which did not rise or fell by the whole draw; nobody has measured since
     high_steps: int  # clear steps in a row, at switchings, of far more than the draw
     high_w: float  # and of how much
     high_explained: bool  # the only one of them: what was too much of it has gone off again
@@ -431,9 +431,10 @@ FAULTS = (
         after_s=600.0,  # a cloud that goes for good can look the same; until then it is only not booked
         cooldown_s=1800.0,
         cooldown_most_s=7200.0,
-        sentence="Grid power fell by the lead's whole draw and has not come back: nothing seems to flow. It will be "
-        "tried again later.",
-        remedy="Nothing, if the car is full or unplugged. Otherwise see whether the plug has power and a connection.",
+        sentence="Grid power did not rise as the lead was switched on, or fell by its whole draw and has not come "
+        "back: nothing seems to flow. It will be tried again later.",
+        remedy="Nothing, if the car is full, unplugged or away. Otherwise see whether the plug has power and a "
+        "connection.",
     ),
     Fault(
         "battery-silent",

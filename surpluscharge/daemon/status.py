@@ -877,7 +877,8 @@ def _charges(scene: Scene) -> Said:
     if not _followed(controller):
         return _told_on(scene)
     if controller.plug.fell_s is not None:
-        why = f"The relay is told to be on, but nothing seems to flow: grid power fell by the whole draw. {flow}."
+        shown = "did not rise" if controller.lessons.steps.never_began else "fell by the whole draw"
+        why = f"The relay is told to be on, but nothing seems to flow: grid power {shown}. {flow}."
         return why, "a draw to show again, or else the charge ends after ten minutes of it", None
     state, params, charger_w = controller.state, controller.settings.params, controller.inputs.charger_w
     left_s = params.time_cap_s - state.session_s
