@@ -420,6 +420,26 @@ async def test_the_broker_s_answer_is_noticed_as_it_comes(config: Config) -> Non
             )
 
 
+async def test_an_off_under_way_when_the_connection_was_lost_is_said_at_once_at_the_next(config: Config) -> None:
+    """A killed broker says no will. Here no wait ever runs out: what was under way must not be waited for (1, 3)."""
+    async with Commander(config, speed=1e-6) as commander:
+        wire, relay = commander.wire, commander.relay
+        relay.news(True)
+        await until(lambda: wire.posts == ["off", "on"], "on")
+        wire.answers.clear()
+        relay.news(False)
+        await until(lambda: wire.posts == ["off", "on", "off"], "off")
+        wire.up = False
+        wire.answers.set()
+        relay.news(False)
+        await until(lambda: not relay._under_way, "the end of it")
+        await asyncio.sleep(0.05)
+        assert wire.posts == ["off", "on", "off"]
+        wire.up = True
+        relay.news(False)
+        await until(lambda: wire.posts == ["off", "on", "off", "off"], "off, at the new connection")
+
+
 @pytest.mark.parametrize("feedback", [False, True])
 async def test_a_repetition_is_told_where_it_was_needed(tmp_path: Path, feedback: bool) -> None:
     """Saying the same again, once, is no news; that it took more than that is, and who confirmed it."""

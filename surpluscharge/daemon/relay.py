@@ -140,6 +140,8 @@ class Relay:
                     took_s = round(self._clock.now() - started_s, 3)
                     self._log.info("relay_confirmed", on=on, by=self._witness, took_s=took_s)
                 return
+            if not self._link.up:
+                raise Unconfirmed  # nobody can say what became of it: at the new connection it is said at once
             left_s = started_s + self._config.relay.confirm_within_s - self._clock.now()
             if left_s <= 0:
                 self._log.warning("relay_unconfirmed", on=on, attempt=number)
