@@ -19,7 +19,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from surpluscharge import __version__, cli, demo
 from surpluscharge.cli import broker, running, talking
-from surpluscharge.config import Config, load
+from surpluscharge.config import Config, effective, load
 from surpluscharge.control.supervisor import FAULT_BY_CODE
 from surpluscharge.daemon import status
 from surpluscharge.daemon.mqtt import Post
@@ -172,6 +172,49 @@ def test_off_sends_the_off_command_once(
     assert within_s == talking.OFF_WITHIN_S
 
 
+@pytest.mark.parametrize(
+    ("lines", "place", "payload", "warns"),
+    [
+        ((), "own", "off", False),  # what is off by the configuration switches on: a daemon has found that out
+        ((), "service", "off", False),  # and that was the service
+        (("relay.on_payload = 0",), "own", "off", False),  # what else is not known, it knows
+        (("relay.on_payload = 'closed'",), "own", "on", False),  # mended since
+        ((), "nowhere", "on", False),
+        (("store.directory = 5",), "nowhere", "on", True),  # nobody knows where to look
+        (("store.directory = 5",), "service", "off", False),
+    ],
+)
+def test_off_says_what_a_daemon_has_found_to_switch_off(
+    lines: tuple[str, ...],
+    place: str,
+    payload: str,
+    warns: bool,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    sent: list[Post] = []
+
+    async def publish(_config: Config, post: Post, *_: object) -> None:
+        sent.append(post)
+
+    monkeypatch.setattr(talking, "publish_once", publish)
+    monkeypatch.setattr(effective, "SERVICE_DIRECTORY", tmp_path / "service")
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "home"))
+    monkeypatch.delenv("STATE_DIRECTORY", raising=False)
+    folder = {"own": tmp_path / "home" / "surpluscharge", "service": tmp_path / "service"}.get(place, tmp_path / "no")
+    folder.mkdir(parents=True)
+    kept = {"body": {"kept": {"exchanged": ["plug", "off", "on"]}}}
+    (folder / "charger.json").write_text(json.dumps(kept), encoding="utf-8")
+    text = ["charger.current_a = 6", 'meter = [{ topic = "m" }]', 'relay.topic = "plug"', 'relay.off_payload = "on"']
+    text += lines if any("on_payload" in line for line in lines) else (*lines, 'relay.on_payload = "off"')
+    path = tmp_path / "config.toml"
+    path.write_text("\n".join(text), encoding="utf-8")
+    assert cli.main(["off", "--config", str(path)]) == 0
+    assert [(post.topic, post.payload) for post in sent] == [("plug", payload)]
+    assert ("cannot be looked into" in capsys.readouterr().err) is warns
+
+
 def test_off_says_what_a_daemon_makes_of_it(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -193,9 +236,24 @@ def test_the_status_counts_down_while_nothing_new_is_said() -> None:
     assert f"{status.duration(document.wait_s)} more, then the charge ends." in said and "old" in said
     now = status.in_words(document, "my.toml", 40.0)
     assert f"{status.duration(document.wait_s - 40)} more, then the charge ends." in now
-    assert "; said 40 s ago" in now and ", 40 s old" in now
+    assert "; said 40 s ago" in now and ", 0 s old then;" in now
     long_after = status.in_words(document, "my.toml", 1e4)
     assert ", 0 s more, then the charge ends." in long_after
+
+
+def test_what_is_only_told_or_assumed_is_not_said_to_be_so() -> None:
+    """Nobody may be listening there: without a report the relay is told, without a measurement the draw assumed."""
+    document = charging().document()
+    relay = document.relay.model_copy(update={"reported": "on"})
+    assert "; relay on; charger 1.38 kW, assumed\n" in status.in_words(
+        document.model_copy(update={"relay": relay}), "x"
+    )
+    relay = document.relay.model_copy(update={"reported": None})
+    power = document.charger_power.model_copy(update={"measured": True})
+    told = document.model_copy(update={"relay": relay, "charger_power": power, "refused_messages": {"not-json": 3}})
+    said = status.in_words(told, "x")
+    assert "; relay told on; charger 1.38 kW\n" in said
+    assert "\nMessages that could not be used, by reason: not-json 3" in said
 
 
 @pytest.mark.parametrize(

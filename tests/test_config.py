@@ -76,6 +76,7 @@ class Says(NamedTuple):
 
 
 EXPECTED = {
+    "quotes-left-open": [Says("", "", "Close the quotes")],
     "key-twice": [Says("", "", "set twice: remove one")],
     "auto-for-one-threshold-only": [Says("control.start_export_w", '"auto"', 'control.stop_import_w = "auto"')],
     "auto-without-prices": [Says("control.start_export_w", '"auto"', "[money]")],
@@ -798,6 +799,20 @@ rearm_level = 0.4, rest_after_s = 903, rest_s = 904, rest_above_share = 0.75, ho
         ("", ["meter.0.fresh_s = 121"], "meter.fresh_s is above two minutes"),
         ("", ['mqtt.host = "broker.lan"', 'mqtt.username = "carport"'], "mqtt.tls is not set"),
         ("", ['mqtt.host = "broker.lan"', "mqtt.tls = {}"], "mqtt.username is not set"),
+        (
+            "money.tariff",
+            ["money.tariff = [{ import_price = 0.29, export_price = 0.06 }]"],
+            "money.tariff.0.alternative_price is left out: then what is bought beside the sun costs no more",
+        ),
+        (
+            "",
+            [
+                "planned.allow = true",
+                'planned.need = [{ by = "07:00", energy_wh = 5 }]',
+                'relay.temperature = { topic = "carport/heat" }',
+            ],
+            "5 Wh by 07:00 is next to nothing for a car: a kWh is 1000 Wh, so 5 kWh would be energy_wh = 5000.",
+        ),
     ],
 )
 def test_each_doubt_is_said_when_and_only_when_it_is_due(without: str, lines: list[str], warning: str) -> None:
@@ -884,6 +899,33 @@ def test_a_state_folder_that_everybody_can_change_is_doubtful(tmp_path: Path) ->
     assert not any(str(folder) in warning for warning in config_warnings(parsed(*lines)))
     folder.chmod(0o777)
     assert any(f"{folder} can be changed by every user" in warning for warning in config_warnings(parsed(*lines)))
+
+
+@pytest.mark.parametrize(
+    "slip",
+    [
+        "session.energy_wh = 5000",
+        'planned.by = "07:00"',
+        "control.limit_w = 50",
+        'control.command_topic = "x"',
+        'charger.command_topic = "q"',
+        'control."min.on" = 5',
+        '"control.command_topic" = 1',
+        '"meter.0.base_topic" = 1',
+        "session = 3",
+        "control.min_on_s = -3",
+        "store.directory = 5",
+        'money = { currency = "EUR", tariff = [{ import_price = "much", by = 3 }] }',
+    ],
+)
+def test_no_slip_elsewhere_keeps_a_relay_on(slip: str, tmp_path: Path) -> None:
+    """What is mistyped, or stands in a wrong table, may be called as something that is needed in another."""
+    path = tmp_path / "slip.toml"
+    path.write_text(MINIMAL + slip + "\n", encoding="utf-8")
+    with pytest.raises(ConfigError):
+        load(path)
+    config = configuration.load_for_off(path)
+    assert config.command == ("carport/plug/command", "on", "off")
 
 
 def test_a_configuration_file_is_a_file_of_a_sensible_size(tmp_path: Path) -> None:

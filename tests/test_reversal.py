@@ -320,7 +320,8 @@ async def test_the_wire_carries_what_switches_off_and_so_does_the_will(stage: St
         said = len(wire.on(COMMAND))
     await until(lambda: len(wire.on(COMMAND)) > said, "the farewell")
     assert set(wire.texts(COMMAND)[said:]) == {"on"}
-    assert store.exchanged(config.state_file, config.command)
+    assert store.exchanged(config.state_file, *config.command) == "on"
+    assert store.exchanged(config.state_file, COMMAND, None, "on") is None  # of another command
     assert await asyncio.to_thread(cli.main, ["off", "--config", str(stage.config_file)]) == 0
     await asyncio.sleep(0.2)
     assert not plug.on
@@ -352,6 +353,6 @@ async def test_on_the_wire_a_welded_relay_gets_one_trial_and_off_again(stage: St
 @pytest.mark.parametrize("text", ["", "{}", "[]", '{"body": {"kept": {"exchanged": 3}}}', '{"body": null}'])
 def test_a_store_that_says_nothing_of_it_keeps_nobody_from_switching_off(text: str, tmp_path) -> None:  # type: ignore[no-untyped-def]
     file = tmp_path / "charger.json"
-    assert not store.exchanged(file, ("a", "on", "off"))
+    assert store.exchanged(file, "a", "on", "off") is None
     file.write_text(text)
-    assert not store.exchanged(file, ("a", "on", "off"))
+    assert store.exchanged(file, "a", "on", "off") is None

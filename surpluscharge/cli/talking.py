@@ -8,6 +8,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
+import os
 import sys
 import time
 from typing import Any
@@ -17,7 +18,7 @@ from aiomqtt import MqttError
 from surpluscharge.cli.broker import OFF_WITHIN_S, READ_WITHIN_S, trouble
 from surpluscharge.cli.common import CannotError
 from surpluscharge.clock import SystemClock, zone
-from surpluscharge.config import Config, load, load_for_off
+from surpluscharge.config import Config, ConfigError, load, load_for_off
 from surpluscharge.control import wishes
 from surpluscharge.control.signals import Rejected
 from surpluscharge.control.supervisor import FAULT_BY_CODE, FAULTS
@@ -72,8 +73,30 @@ def _off(options: argparse.Namespace) -> int:
         f"to stop a charge, surpluscharge disable --config {options.config}. Off is not isolated: where something is "
         "hot, switch the circuit off at the fuse board before you unplug"
     )
-    exchanged = store.exchanged(config.state_file, config.command)
-    return _publish(config, off_post(config, exchanged), "off", "the off command", done)
+    return _publish(config, _off_post(options.config, config), "off", "the off command", done)
+
+
+def _off_post(path: str, config: Config) -> Post:
+    """Return the off command, with the other payload where a daemon has found out that the two are exchanged."""
+    try:
+        load(path)
+        wrong: set[str] = set()
+    except ConfigError as error:  # forgiven, but what they say is not known
+        wrong = {problem.keys[0] for problem in error.problems if problem.keys}
+    topic, on, off = config.command
+    on_known = not wrong & {"relay.on_payload", "relay.hold_s"}
+    found = [store.exchanged(place, topic, on if on_known else None, off) for place in config.state_files]
+    if payload := next((word for word in found if word is not None), None):
+        return off_post(config, exchanged=True)._replace(payload=payload)
+    folders = {place.parent for place in config.state_files}
+    unseen = [str(each) for each in folders if os.path.isdir(each) and not os.access(each, os.X_OK)]  # noqa: PTH112
+    if unseen := ["store.directory"] if wrong & {"store", "store.directory"} else unseen:
+        print(
+            f"{', '.join(unseen)} cannot be looked into: had a daemon found on_payload and off_payload exchanged, this "
+            "would say on. Look whether the relay is off",
+            file=sys.stderr,
+        )
+    return off_post(config)
 
 
 def _ack(options: argparse.Namespace) -> int:
@@ -220,7 +243,10 @@ def _look(config: Config) -> tuple[status.StatusDocument, str]:
     try:
         found = asyncio.run(read_once(config, (about, there), "look", READ_WITHIN_S))
     except (MqttError, ValueError, OSError) as error:  # TimeoutError is an OSError
-        raise CannotError(f"the broker gives no answer: {trouble(error, config)}") from None
+        raise CannotError(
+            f"the broker gives no answer: {trouble(error, config)}. If it has stopped, nobody can switch the relay off "
+            "until it is back, but the plug itself: where a charge ran, go and look"
+        ) from None
     if about not in found:
         raise CannotError(f"nothing is on {about}: the daemon has not run with this broker and this charger.name yet")
     try:

@@ -40,6 +40,7 @@ IN_HUNDREDTHS = frozenset({"EUR", "GBP", "USD", "CHF", "AUD", "NZD", "CAD", "\u2
 # EN 50160 (and IEC 60038): the supply stays within 230 V +- 10 %, and a lead of fixed current draws that much more or
 # less.
 VOLTAGE_TOLERANCE = 0.10
+LEAST_NEED_WH = 100.0  # our own: who asks for less has mistaken kilowatt-hours for watt-hours
 LEAST_STOP_DELAY_S = 40.0  # our own: two of the steps in which those on one meter end, see control/neighbours.py
 
 
@@ -770,6 +771,11 @@ def _plan_doubts(config: Config) -> Iterator[str]:
         )
     most_wh = config.draw_w * config.planned_time_cap_s / 3600
     for need in planned.need:
+        if need.energy_wh < LEAST_NEED_WH:
+            yield (
+                f"planned.need: {need.energy_wh:g} Wh by {need.by} is next to nothing for a car: a kWh is 1000 Wh, so "
+                f"{need.energy_wh:g} kWh would be energy_wh = {need.energy_wh * 1000:g}."
+            )
         if need.energy_wh > most_wh:
             yield (
                 f"planned.need: {need.energy_wh:g} Wh by {need.by} is more than may be charged by plan "
@@ -829,6 +835,12 @@ def _price_doubts(config: Config) -> Iterator[str]:
         elif said := tariff_of(tariff).of_cheapest():
             given = "is" if "alternative_price" in tariff.model_fields_set else "is left out, and so"
             yield f'{key}.alternative_price {given} "cheapest": {said}.'
+        elif "alternative_price" not in tariff.model_fields_set and not tariff.window and not config.planned.prices:
+            yield (
+                f"{key}.alternative_price is left out: then what is bought beside the sun costs no more than the car's "
+                "energy would otherwise, and where the thresholds follow the prices any surplus starts a charge. Give "
+                "what a kilowatt-hour costs where the car charges otherwise, or numbers in [control]."
+            )
         for number, window in enumerate(tariff.window):
             if window.begins == window.ends:
                 yield f"{key}.window.{number} begins and ends at {window.begins}: it covers the whole day."

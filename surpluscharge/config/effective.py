@@ -396,6 +396,12 @@ class Config(Section):
         return directory / f"{self.charger.name}.json"
 
     @property
+    def state_files(self) -> tuple[Path, ...]:
+        """Where the state of a daemon may be, of a service's on this machine too: for who only asks what it found."""
+        service = SERVICE_DIRECTORY / self.state_file.name
+        return (self.state_file,) if self.store.directory else (self.state_file, service)
+
+    @property
     def history_file(self) -> Path:
         return self.state_file.with_name(f"history-{self.charger.name}.sqlite")
 
@@ -403,7 +409,8 @@ class Config(Section):
     def recorded_file(self) -> Path:
         """The ledger to read: the one of a service on this machine, where nothing else is said and it is there."""
         own, service = self.history_file, SERVICE_DIRECTORY / self.history_file.name
-        found = self.store.directory is None and not own.exists() and service.exists()
+        # Not by Path.exists(), which raises where one may not look.
+        found = self.store.directory is None and not os.path.exists(own) and os.path.exists(service)  # noqa: PTH110
         return service if found else own
 
     @property

@@ -70,12 +70,13 @@ def load_for_off(path: str | Path) -> Config:
         if any(_needed_for_off(problem) for problem in error.problems):
             raise
         data = tomllib.loads(_text(path))
-        for problem in error.problems:
-            _mend(
-                data, tuple(int(part) if re.fullmatch("[0-9]+", part) else part for part in problem.keys[0].split("."))
-            )
         try:
-            return Config.model_validate(data)
+            Config.model_validate(data)
+        except ValidationError as invalid:
+            for details in invalid.errors():
+                _mend(data, details["loc"])
+        try:
+            return Config.model_validate(data)  # what contradicts itself elsewhere is no matter here
         except ValidationError:
             raise error from None
 
@@ -160,6 +161,8 @@ def _mend_line(text: str, error: Exception) -> str:
         return "Write true or false, in small letters, without quotes"
     if bare:
         return "Put text in quotes; a number goes without"
+    if len(re.findall("[\"']", line.split("#")[0])) % 2:
+        return "Close the quotes"
     return "Correct the line"
 
 
@@ -220,13 +223,11 @@ def _mend(data: Any, location: tuple[int | str, ...]) -> None:
             return
     leaf = location[-1]
     if isinstance(data, dict):
-        if leaf in EARLIER_NAMES:
-            data.pop(leaf)
-            leaf = EARLIER_NAMES[str(leaf)]
-        if leaf in _STAND_INS:
-            data[leaf] = copy.deepcopy(_STAND_INS[str(leaf)])
-        else:
-            data.pop(leaf, None)
+        data.pop(leaf, None)
+        model, name = _model_at(location[:-1]), _now_named(location) or str(leaf)
+        known = model is not None and name in model.model_fields  # else it is nothing that anybody waits for
+        if known and name not in data and name in _STAND_INS:
+            data[name] = copy.deepcopy(_STAND_INS[name])
     elif isinstance(data, list) and isinstance(leaf, int) and location[-2:-1]:
         data[leaf] = copy.deepcopy(_STAND_INS[str(location[-2])][0])
 
@@ -293,6 +294,9 @@ def _explain(details: ErrorDetails) -> Problem:
         message = "has characters that are not allowed, or is too long" if value else "is empty"
         others = "letters, digits, hyphens, dots and underscores, 60 at most"
         remedy = f"Use {others}" if leaf == "client_id" else "Use small letters, digits and hyphens"
+    elif kind == "string_too_short":
+        message = f"must have at least {context['min_length']} characters"
+        remedy = f"Say more: it {about}" if (about := _field_description(location)) else "Say more"
     elif kind == "string_type":
         message, remedy = "must be text", "Put it in quotes"
     return Problem((key,), shown, message, remedy)

@@ -129,16 +129,19 @@ def load(path: Path, clock: Clock) -> Kept | None:
     return _shifted(kept, elapsed_s, clock.now())
 
 
-def exchanged(path: Path, command: tuple[str, ...]) -> bool:
-    """Say whether the payloads of ``command`` are kept as exchanged: for whoever says off and is no daemon.
+def exchanged(path: Path, topic: str, on: str | None, off: str) -> str | None:
+    """Return with which payload off is said where a daemon has found the two exchanged: for who says off and is none.
 
-    Whatever cannot be read says no: it must not keep anybody from switching off.
+    ``on`` None: it is not known, and that of the daemon holds. None: nothing of the kind is kept for this command.
+    Whatever cannot be read says nothing: it must not keep anybody from switching off.
     """
     try:
         body = json.loads(read_bounded(path, MOST_BYTES, links=False))["body"]
-        return bool(command) and tuple(body["kept"]["exchanged"]) == command
+        kept_topic, kept_on, kept_off = body["kept"]["exchanged"]
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
-        return False
+        return None
+    same = (kept_topic, kept_off) == (topic, off) and on in (None, kept_on)
+    return kept_on if same and isinstance(kept_on, str) else None
 
 
 def _examine(kept: Kept) -> None:
