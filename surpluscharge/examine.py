@@ -32,6 +32,7 @@ from aiomqtt import Client, MqttError, ProtocolVersion
 from surpluscharge import __version__
 from surpluscharge.clock import SystemClock, zone
 from surpluscharge.config import Config, address_of, warnings
+from surpluscharge.control.signals import Rejected, Source
 from surpluscharge.control.wishes import UNSET_S
 from surpluscharge.daemon.commands import COMMANDS
 from surpluscharge.daemon.mqtt import Link, Post, Refused, silent
@@ -342,7 +343,8 @@ async def _broker(config: Config, listen_s: float, trouble: Trouble) -> list[Fin
         if topic != BROKERS_WORD
     ]
     found += _own(base, mark, heard, refusal)
-    found += _devices(devices, heard, listen_s, set(link.refused_topics))
+    readers = [source for source in sources if isinstance(source, Source)]
+    found += _devices(devices, readers, heard, listen_s, set(link.refused_topics))
     found.append(
         Finding(
             "rights",
@@ -401,11 +403,27 @@ def _own(base: str, mark: str, heard: Heard, refusal: str) -> Iterator[Finding]:
         yield Finding("rights", "good", f"this user may write and read below {base}/")
 
 
-def _devices(devices: list[str], heard: Heard, listen_s: float, refused: set[str]) -> Iterator[Finding]:
+def _devices(
+    devices: list[str], readers: list[Source], heard: Heard, listen_s: float, refused: set[str]
+) -> Iterator[Finding]:
     for topic in devices:
         if topic in refused:
             continue
-        if heard.live[topic]:
+        unusable = ""
+        for source in readers if heard.live[topic] else []:
+            try:
+                if source.topic == topic:
+                    source.read(heard.last[topic])
+            except Rejected as refusal:
+                unusable = str(refusal)
+        if unusable:
+            yield Finding(
+                "topics",
+                "wrong",
+                f"{topic}: the last of {counted(heard.live[topic], 'message')} cannot be used: {unusable}",
+                "Correct topic, pointer or unit; mosquitto_sub -v -t shows what is published there",
+            )
+        elif heard.live[topic]:
             yield Finding("topics", "good", f"{topic}: {counted(heard.live[topic], 'message')} in {duration(listen_s)}")
         elif topic in heard.last:
             yield Finding("topics", "good", f"{topic}: what the broker had kept; nothing new in {duration(listen_s)}")
@@ -466,7 +484,7 @@ def in_words(found: list[Finding]) -> str:
     """Return all of it for a person, what is wrong last, where it is seen."""
     lines = []
     for one in found:
-        said = [f"{one.verdict}: {one.what}", *([f"{one.remedy}."] if one.remedy else [])]
+        said = [f"{one.verdict}: {one.what}", *([f"{one.remedy.rstrip('.')}."] if one.remedy else [])]
         for name, text in zip((one.about, ""), said, strict=False):
             lines.append(textwrap.fill(f"{name:<{INDENT}}{text}", WIDTH, subsequent_indent=" " * INDENT))
     bad = Counter(one.verdict for one in found)

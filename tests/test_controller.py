@@ -633,8 +633,10 @@ def test_a_plug_that_comes_back_on_after_it_was_out_of_reach_has_been_on_all_the
     rig.tell(news.Enable(False))
     rig.acknowledge(False)
     assert rig.controller.plug.confirmed(False) and not rig.controller.plug.may_be_on
+    assert not rig.controller.plug.witnessed(False) and not rig.controller.inputs.off_confirmed  # (11)
     if heard:
         rig.send("c", "off")
+        assert rig.controller.plug.witnessed(False) and rig.controller.inputs.off_confirmed
     before, _level = rig.controller.state, rig.controller.socket.level
     rig.wait(200.0)
     rig.send("c", "on")
@@ -643,6 +645,25 @@ def test_a_plug_that_comes_back_on_after_it_was_out_of_reach_has_been_on_all_the
     assert rig.controller.state.session_wh - before.session_wh == pytest.approx(DRAW_W * unseen_s / 3600)
     rig.wait(10.0)  # from here on it is known to be on
     assert rig.controller.state.session_s - before.session_s == pytest.approx(unseen_s + 10.0)
+
+
+def test_what_a_plug_that_says_it_is_off_does_not_draw_is_not_booked() -> None:
+    """Told on, and not followed: until the fault it counted as charging, 11 Wh of sun a try."""
+    rig = charging(make_settings(contact=True))
+    rig.tell(news.Enable(False))
+    rig.wait(rig.controller.settings.params.min_off_s)
+    rig.obeys = False
+    before = rig.controller.today
+    rig.tell(news.Enable(True))
+    rig.acknowledge(True)
+    rig.wait(20.0)
+    assert rig.controller.wants_on and not rig.controller.known
+    assert rig.controller.today.charger_wh == before.charger_wh
+    assert rig.controller.today.unknown_s - before.unknown_s == pytest.approx(20.0, abs=0.1)
+    rig.send("c", "on")
+    assert rig.controller.known
+    rig.wait(10.0)
+    assert rig.controller.today.charger_wh - before.charger_wh == pytest.approx(DRAW_W * 10 / 3600, rel=0.05)
 
 
 def test_a_plug_that_is_never_heard_again_counts_as_on_for_a_while_only() -> None:

@@ -77,6 +77,16 @@ async def test_where_all_is_well_nothing_is_said_against_it(protocol: str, stage
     assert not stage.wire.on(COMMAND) and not any(heard.retain for heard in stage.wire.on(f"{BASE}/examined"))
 
 
+async def test_what_comes_and_cannot_be_used_is_wrong(stage: Stage) -> None:
+    """A pointer that misses: something comes, and none of it is a reading."""
+    stage.wire.reaction = lambda heard: stage.wire.say(GRID, "{}") if heard.topic.endswith("/examined") else None
+    (stage.folder / "state").mkdir()
+    by = await looked(stage.config(meter=[{"topic": GRID, "pointer": "/net_w"}]))
+    assert found(by, "topics", "wrong") == [
+        f"{GRID}: the last of 1 message cannot be used: the JSON payload has nothing at the configured pointer"
+    ]
+
+
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
 async def test_a_right_that_lacks_is_found(protocol: str, with_broker: BrokerMaker, tmp_path: Path) -> None:
     """MQTT 5.0, section 3.4.2.1: 0x87 in PUBACK. Before that version nothing is said, and nothing comes back."""

@@ -22,6 +22,7 @@ from surpluscharge.control.news import News
 from surpluscharge.control.supervisor import FAULT_BY_CODE, Record
 from surpluscharge.daemon.service import moment
 from surpluscharge.daemon.status import (
+    BEGINS_S,
     BY_SURPLUS,
     WHATEVER_THE_SUN_DOES,
     StatusDocument,
@@ -184,7 +185,7 @@ def test_disabled() -> None:
 def test_without_a_reading() -> None:
     house = House()
     house.enable()
-    house.says("idle", "There is no fresh reading from the meter.", "a reading")
+    house.says("idle", "There is no fresh reading from the meter (m).", "a reading")
 
 
 def test_idle() -> None:
@@ -276,9 +277,26 @@ def test_a_plug_that_has_not_reported_yet(planned: bool) -> None:
     flow = "The house imports 400 W" if planned else "The house exports 1.50 kW"
     why = f"The relay is told to be on; the plug has not reported yet that it is. {flow}."
     house.says("charging", why, "that report")
+    if not planned:
+        house.meter(600)
+        house.says("disarming", why.replace("exports 1.50 kW", "imports 600 W"), "that report")
+        house.meter(-1500)
     house.obeys = True
     house.tell(news.Tick())
     assert house.document().why.startswith("Charging by plan. " if planned else "Charging. ")
+
+
+def test_next_to_nothing_flows_by_the_plug() -> None:
+    """Ten minutes of it end the charge; until then it is not said to charge."""
+    house = charging('relay.power.topic = "p"', "relay.power.fresh_s = 3600")
+    house.tell(news.Message("p", b"2.4", False))
+    assert house.document().why.startswith("Charging. ")  # the car takes its time
+    house.wait(BEGINS_S)
+    why = "The relay is on, but next to nothing flows, 2 W by the plug: the car is full, asleep or away."
+    wait = "a draw, or else the charge ends after ten minutes without"
+    house.says("charging", f"{why} The house exports 1.50 kW.", wait)
+    house.tell(news.Message("p", b"1380", False))
+    assert house.document().why.startswith("Charging. ")
 
 
 def test_charging_while_an_export_has_to_remain() -> None:
@@ -296,9 +314,9 @@ def test_disarming_for_the_stop_delay() -> None:
     house.wait(1000)
     house.meter(600)
     why = "The house imports 600 W while it charges, more than 345 W."
-    house.says("disarming", why, "it to last, 2 min more, then the charge ends", 120.0)
+    house.says("disarming", why, "this to last, 2 min more, then the charge ends", 120.0)
     house.wait(30.25)
-    house.says("disarming", why, "it to last, 1 min 30 s more, then the charge ends", 89.8)
+    house.says("disarming", why, "this to last, 1 min 30 s more, then the charge ends", 89.8)
     assert house.wait_for_a_change() == 89.75
     assert house.mode == "idle"
 
@@ -318,7 +336,7 @@ def test_disarming_when_both_take_equally_long() -> None:
     house.wait(180)
     house.meter(600)
     why = "The house imports 600 W while it charges, more than 0 W."
-    house.says("disarming", why, "it to last, 2 min more, then the charge ends", 120.0)
+    house.says("disarming", why, "this to last, 2 min more, then the charge ends", 120.0)
 
 
 def test_disarming_when_the_wait_is_over_but_for_the_next_call() -> None:
@@ -413,7 +431,7 @@ def test_locked_out_by_a_silent_meter() -> None:
     house.wait(60)  # it has moved since the charge began
     house.grid_w = None
     house.wait(600)
-    why = "There is no fresh reading from the meter. The last one is 10 min old."
+    why = "There is no fresh reading from the meter (m). The last one is 10 min old."
     house.says("locked-out", why, "a reading")
     house.wait(15)
     assert [(fault.code, fault.severity) for fault in house.document().faults] == [("meter-silent", "note")]
@@ -546,7 +564,9 @@ def test_the_reason_that_is_given_is_the_one_that_decides(mode: int, facts: int)
         reason = machine.C_METER_SILENT
     if reason in (machine.C_TIME_CAP, machine.C_ENERGY_CAP) and facts & machine.ENDING:
         reason = machine.C_ENDED
-    assert SAID[reason] in why
+    charges = reason in (machine.C_IMPORT_SEEN, machine.C_IMPORT_GONE)
+    said = "Charging, but a fault ends it. The house " if charges and facts & machine.ENDING else SAID[reason]
+    assert said in why
 
 
 # --- the numbers -----------------------------------------------------------------------------------------------------

@@ -76,7 +76,7 @@ def _check(options: argparse.Namespace) -> int:
     print(CAUTION)
     for meter in config.meter:
         flow = "import" if meter.measures in ("net-import", "import-only") else "export"
-        place = printable(meter.topic + (meter.pointer or ""))
+        place = printable(meter.topic + (f", {meter.pointer}," if meter.pointer else ""))
         print(
             f"A positive value of the [[meter]] of {place} is taken for {flow}. A kettle shows whether it is: "
             f"surpluscharge commission --config {shlex.quote(options.config)} sign"

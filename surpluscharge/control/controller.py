@@ -832,7 +832,7 @@ class Controller:
             enabled=self.enabled and not self.rests(at),
             stopping=self.stopping,
             guard=self.supervisor.judge(self._situation(at), self.settings.limits, at.now_s),
-            off_confirmed=self.plug.confirmed(False),
+            off_confirmed=self.plug.witnessed(False),
             day=at.session_day,
             planned=self._due_until_s(at.now_s) is not None,
             planned_day=at.planned_day,

@@ -74,6 +74,13 @@ class Plug:
             return told
         return told and self.reported is on and not (on and self._report_is_old)
 
+    def witnessed(self, on: bool) -> bool:
+        """Say the same for whoever relies on it or says so: what was reported before an "on" is no witness to the off.
+
+        Until then it passes for off in the counts, and is caught up with where it comes back on: see :meth:`report`.
+        """
+        return self.confirmed(on) and (on or not self.unheard)
+
     @property
     def _report_is_old(self) -> bool:
         fell_s = self.fell_s
@@ -156,6 +163,9 @@ class Plug:
         last said that far less flows than would be assumed.
         """
         if self.fell_s is not None or (self.silent and not self.measured):
+            return False, 0.0
+        # Nor where it reports its relay, and has not said yet that it has followed.
+        if self.wants_on and self.contact is not None and not self.was_confirmed and not self.measured:
             return False, 0.0
         # Since the relay was switched; of a plug that reports changes only, it may still hold.
         said_w = self.power.value

@@ -801,7 +801,8 @@ FAULTS = (
         TRIP,  # latches, budgets and the thermal image would not survive the next crash
         lambda now, limits: now.store_failing,
         after_s=0.0,
-        sentence="What must outlive a restart cannot be written to the disk, so nothing is charged.",
+        sentence="What must outlive a restart cannot be written to the disk, so nothing is charged; nor would what is "
+        "said now outlive it, such as that charging is disabled.",
         remedy="See whether the disk is full, worn out or read-only.",
     ),
     Fault(
@@ -870,8 +871,10 @@ FAULTS = (
         TRIP,  # to go on believing in "charging" would be wrong
         lambda now, limits: now.link_up is False,
         after_s=0.0,
-        sentence="The relay's connection to the broker is lost; the broker switches the relay off in our name.",
-        remedy="Nothing, if it comes back by itself. Otherwise see whether the broker runs and can be reached.",
+        sentence="The relay's connection to the broker is lost. A broker that still runs switches the relay off in our "
+        "name; if it has stopped, nobody can until it is back.",
+        remedy="If a charge ran, go and look whether the relay is off. See whether the broker runs and can be reached; "
+        "the daemon says off as soon as it is back.",
     ),
 )
 FAULT_BY_CODE = {fault.code: fault for fault in FAULTS}

@@ -18,7 +18,7 @@ from surpluscharge.words import printable
 # Every event the daemon logs. A name or a field, once here, keeps its meaning. The manual's list is made from this.
 EVENTS = {
     "starting": "the daemon starts: version, charger",
-    "ready": "connected, and the relay confirmed off for the first time",
+    "ready": "connected, and the relay confirmed off for the first time: enabled, enable_on (the topic for that)",
     "stopping": "a stop was asked for: reason",
     "awaiting_off": "the relay is not known to be off yet, and is waited for: at_most_s",
     "stopped": "the end: relay_confirmed_off",

@@ -254,7 +254,9 @@ class Service:
             self.tell(news.Tick())
             if not ready and self.controller.plug.confirmed(False):
                 ready = True
-                self._log.info("ready")
+                self._log.info(
+                    "ready", enabled=self.controller.enabled, enable_on=f"{self.config.own_topic}/enable/set"
+                )
             self._turned_s = time.monotonic()
             now_s = self.clock.now()
             if watchdog_s and now_s - fed_s > watchdog_s / 4 and systemd.notify("WATCHDOG=1"):
@@ -356,14 +358,14 @@ class Service:
         self._log.info("stopping", reason=self._stop_reason)
         systemd.notify("STOPPING=1", "STATUS=switching the relay off")
         self.tell(news.Stop())
-        if not self.controller.plug.confirmed(False):
+        if not self.controller.plug.witnessed(False):
             self._log.info("awaiting_off", at_most_s=OFF_WITHIN_S)
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(OFF_WITHIN_S):
-                while not self.controller.plug.confirmed(False):
+                while not self.controller.plug.witnessed(False):
                     self._poke.clear()
                     await self._poke.wait()
-        confirmed = self.controller.plug.confirmed(False)
+        confirmed = self.controller.plug.witnessed(False)
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(self._ports.patience.slow_disk_s):
                 await self.saving.promise_kept_or_failing()
@@ -549,7 +551,7 @@ class Service:
         self.tell(news.Taken(on))
 
     def relay_confirmed(self, on: bool) -> bool:
-        return self.controller.plug.confirmed(on)
+        return self.controller.plug.witnessed(on)
 
     def relay_may_go_on(self) -> bool:
         return self.saving.start_kept

@@ -21,7 +21,7 @@ from surpluscharge.control.joint import MEASURES
 from surpluscharge.control.rule import Way
 from surpluscharge.control.signals import Meter
 from surpluscharge.control.slots import known_until_s as known_until_s_of
-from surpluscharge.control.supervisor import FAULT_BY_CODE, SEVERITY_NAMES, Record
+from surpluscharge.control.supervisor import FAULT_BY_CODE, SEVERITY_NAMES, Record, flows
 from surpluscharge.daemon.historian import Figures
 from surpluscharge.history.energy import ms_of, time_of
 from surpluscharge.history.wear import Wear, next_look_ms
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 SCHEMA_VERSION: Literal[1] = 1
 GAVE_UP = "The daemon has ended, and the relay never confirmed that it is off.", "somebody to go and look", None
 REARM = "enable to be switched off and on again"
+BEGINS_S = 60.0  # a car is given so long before it is said not to draw
 OLD_S = 60.0  # from so old on, a report's age is worth a word
 UNITS = {
     "current_a": "A",
@@ -379,7 +380,7 @@ def build(
         relay=RelayStatus(
             commanded="on" if controller.wants_on else "off",
             reported=None if controller.plug.reported is None else "on" if controller.plug.reported else "off",
-            confirmed=controller.plug.confirmed(controller.wants_on),
+            confirmed=controller.plug.witnessed(controller.wants_on),
             reported_age_s=tenths(controller.plug.reported_age_s),
         ),
         socket=SocketStatus(
@@ -650,26 +651,29 @@ def in_words(document: StatusDocument, config_path: str, age_s: float | None = N
 
     ``age_s``: it was made so long ago, and what it waits for has come nearer since; None: it is shown as it was said.
     """
-    waits, grid_age_s, said = document.waiting_for or "", document.grid.age_s, ""
+    waits, said = document.waiting_for or "", ""
     planned = "Plan" if document.enabled else "Plan, once it is enabled"
     if age_s is not None:
         passed_s = max(0.0, age_s)
         said = f"; said {duration(passed_s)} ago"
-        grid_age_s = None if grid_age_s is None else grid_age_s + passed_s
         waits = waits_for(waits, document.wait_s, passed_s)
     grid_w, relay, today = document.grid.power_w, document.relay, document.today
     flow = "unknown" if grid_w is None else f"{watts(abs(grid_w))} {'import' if grid_w > 0 else 'export'}"
-    age = "" if grid_age_s is None else f", {duration(grid_age_s)} old"
+    # As it was when it was said: with the time since added, a meter in order would look late.
+    age = "" if document.grid.age_s is None else f", {duration(document.grid.age_s)} old{' then' if said else ''}"
+    word = f"told {relay.commanded}" if relay.reported is None else relay.commanded  # else nobody has said that it is
     told = "" if relay.confirmed else ", not confirmed"
     if relay.reported_age_s is not None and (not relay.confirmed or relay.reported_age_s >= OLD_S):
         told += f", heard {duration(relay.reported_age_s)} ago"
-    drawn = watts(document.charger_power.power_w) if document.charger_power.known else "not known"
+    charger = document.charger_power
+    drawn = watts(charger.power_w) if charger.known else "not known"
+    drawn += ", assumed" if charger.known and charger.power_w and not charger.measured else ""
     allowed = "enabled" if document.enabled else "disabled"
     lines = [
         f"{document.charger}: {document.state} since {document.since:%H:%M}, {allowed}{said}",
         document.why,
         *([f"It waits for {waits}."] if waits else []),
-        f"Grid {flow}{age}; relay {relay.commanded}{told}; charger {drawn}",
+        f"Grid {flow}{age}; relay {word}{told}; charger {drawn}",
         *([f"{planned}: {document.plan.text}."] if document.plan else []),
         *([f"Left to the sun: {document.plan.left_to_sun}."] if document.plan and document.plan.left_to_sun else []),
         f"Today {today.energy_wh / 1000:.2f} kWh, {today.solar_wh / 1000:.2f} from the sun; "
@@ -687,6 +691,9 @@ def in_words(document: StatusDocument, config_path: str, age_s: float | None = N
             f"Contacts: switched under load {counted(contacts.operations, 'time')} of {contacts.rated_operations}, "
             f"{contacts.hours:.1f} h of current; {seen}{next_}"
         )
+    if refused := document.refused_messages:
+        counts = ", ".join(f"{why} {count}" for why, count in refused.items())
+        lines.append(f"Messages that could not be used, by reason: {counts}")
     for fault in document.faults:
         done = fault_in_words(fault, f"surpluscharge ack --config {config_path} {fault.code}")
         lines.append(f"{fault.severity} {fault.code}: {done}")
@@ -786,9 +793,16 @@ def _spent(scene: Scene, what: str) -> Said:
 def _meter_silent(scene: Scene) -> Said:
     if scene.at.now_s < scene.controller.grid.fresh_until_s:
         return FAULT_BY_CODE["battery-silent"].sentence, "a reading of the battery", None
-    last_s = scene.controller.grid.at_s
-    age = "" if last_s is None else f" The last one is {duration(scene.at.now_s - last_s)} old."
-    return f"There is no fresh reading from the meter.{age}", "a reading", None
+    grid, now_s = scene.controller.grid, scene.at.now_s
+    last_s = grid.at_s
+    age = "" if last_s is None else f" The last one is {duration(now_s - last_s)} old."
+    silent = [
+        source.topic
+        for index, source in enumerate(grid.sources)
+        if (reading := grid.reading(index)) is None or now_s >= reading.at_s + source.fresh_s
+    ]
+    topics = ", ".join(dict.fromkeys(silent))
+    return f"There is no fresh reading from the meter{f' ({topics})' if topics else ''}.{age}", "a reading", None
 
 
 def _by_hand(scene: Scene, reason: int) -> Said:
@@ -880,7 +894,17 @@ def _charges(scene: Scene) -> Said:
         shown = "did not rise" if controller.lessons.steps.never_began else "fell by the whole draw"
         why = f"The relay is told to be on, but nothing seems to flow: grid power {shown}. {flow}."
         return why, "a draw to show again, or else the charge ends after ten minutes of it", None
+    idles, begun_s = controller.plug.measured_w, scene.at.now_s - controller.plug.wanted_since_s
+    if begun_s >= BEGINS_S and idles is not None and not flows(idles, controller.settings.limits):
+        why = (
+            f"The relay is on, but next to nothing flows, {watts(idles)} by the plug: the car is full, asleep or away."
+        )
+        return f"{why} {flow}.", "a draw, or else the charge ends after ten minutes without", None
     state, params, charger_w = controller.state, controller.settings.params, controller.inputs.charger_w
+    if scene.facts & machine.ENDING:
+        wait_s = max(0.0, state.on_since_s + params.min_on_s - scene.at.now_s)
+        why = f"Charging, but a fault ends it. {flow}."
+        return why, f"the shortest charging time to be over, {duration(wait_s)} more, then the charge ends", wait_s
     left_s = params.time_cap_s - state.session_s
     if charger_w > 0:
         left_s = min(left_s, (params.energy_cap_wh - state.session_wh) * 3600 / charger_w)
@@ -897,10 +921,12 @@ def _charges(scene: Scene) -> Said:
 
 
 def _too_much_import(scene: Scene) -> Said:
+    if not _followed(scene.controller):
+        return _told_on(scene)
     state, params = scene.controller.state, scene.controller.settings.params
     delay_s, minimum_s = state.due_s - scene.at.now_s, state.on_since_s + params.min_on_s - scene.at.now_s
     wait_s = max(delay_s, minimum_s, 0.0)
-    lasts = "the shortest charging time to be over" if minimum_s > delay_s else "it to last"
+    lasts = "the shortest charging time to be over" if minimum_s > delay_s else "this to last"
     stop_w = scene.controller.band.stop_import_w
     limit = f"more than {watts(stop_w)}" if 0 <= stop_w < float("inf") else "no longer enough"
     if scene.controller.inputs.gives_way:
