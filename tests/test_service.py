@@ -446,7 +446,7 @@ async def test_asking_for_the_status(stage: Stage) -> None:
         assert (status, err) == (0, "")
         assert re.match(r"shed: charging since [\d:]{5}, enabled; said \d+ (s|min .*) ago\n", out)
         assert "Charging. The house exports" in out
-        assert "It waits for import above" in out and "relay on" in out
+        assert "It waits for import above" in out and "relay told on" in out
         assert json.loads((await ask(stage, "status", "--json"))[1])["state"] == "charging"
         # Several at once, from dashboards and terminals: none takes the connection away from another.
         assert await asyncio.gather(*(ask_from_outside(stage) for _ in range(3))) == [0, 0, 0]
@@ -501,7 +501,7 @@ async def test_enabling_and_disabling(stage: Stage) -> None:
         await until(lambda: stage.wire.state == "charging", "a charge")
         code, out, err = await ask(stage, "disable")
         assert (code, err) == (0, "")
-        assert ", disabled" in out and "relay off;" in out and "not confirmed" not in out
+        assert ", disabled" in out and "relay told off;" in out and "not confirmed" not in out
         assert stage.wire.state == "idle" and stage.wire.texts(COMMAND)[-1] == "off"
         assert (await ask(stage, "disable"))[0] == 0  # it is so already
         daemon.signal(signal.SIGTERM)
