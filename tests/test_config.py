@@ -486,6 +486,9 @@ def test_what_is_wrong_under_an_earlier_name_is_said_under_that_name(tmp_path: P
     lines = str(caught.value).splitlines()
     assert 'mqtt.base_topic = "carport/+"' in lines[0]
     assert any("relay.off_payload" in line for line in lines[1:])  # the rest is held together, all the same
+    clashing = _earlier(OWN.replace('"carport/surplus"', '"carport/plug"'))
+    with pytest.raises(ConfigError, match=r"relay\.command_topic = .* lies under the daemon's own topics"):
+        parse(clashing, "test.toml")
     path = tmp_path / "earlier.toml"
     path.write_text(MINIMAL.replace("relay.topic", "relay.command_topic").replace("plug/command", "plug/#"))
     with pytest.raises(ConfigError, match=r"relay\.command_topic"):

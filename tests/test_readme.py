@@ -31,11 +31,13 @@ def test_the_parts_made_from_the_code_are_up_to_date() -> None:
 
 
 def test_the_configuration_shown_can_be_run() -> None:
-    shown, planned = re.findall(r"```toml\n(.*?)```", TEXT, re.DOTALL)
+    shown, planned, priced = re.findall(r"```toml\n(.*?)```", TEXT, re.DOTALL)
     again, phases, one_of_several = re.findall(r"```toml\n(.*?)```", BOOK, re.DOTALL)
     assert again == planned
     assert parse(f"{shown}\n{planned}", "README.md").standing == (Standing(frozenset(range(5)), 7 * 60, 5000.0),)
     assert parse(shown, "README.md").draw_w == 6.0 * 230
+    start_w = parse(f"{shown}\n{priced}", "README.md").band().start_w
+    assert start_w is not None and 0 < start_w < 6.0 * 230  # as is said there
     settings = parse(phases, "README.md").settings()
     assert (settings.phase, settings.limits.fuse_w, [source.phase for source in settings.grid]) == (2, 5100, [1, 2, 3])
     place = parse(one_of_several + shown[shown.index("[[meter]]") : shown.index("[relay]")], "manual.md").place

@@ -132,8 +132,19 @@ def parse(text: str, name: str) -> Config:
         raise ConfigError(name, problems + _contradictions_of_the_rest(data, error, problems)) from None
     found = list(contradictions(config))
     if found:
-        raise ConfigError(name, found)
+        as_written = [problem._replace(keys=tuple(_as_written(key, data) for key in problem.keys)) for problem in found]
+        raise ConfigError(name, as_written)
     return config
+
+
+def _as_written(key: str, data: dict[str, Any]) -> str:
+    """Return a key as the file calls it, where that is by an earlier name."""
+    table, _, leaf = key.rpartition(".")
+    written = data.get(table)
+    earlier = [
+        name for name, now in EARLIER_NAMES.items() if now == leaf and isinstance(written, dict) and name in written
+    ]
+    return f"{table}.{earlier[0]}" if earlier else key
 
 
 # The keys that are true or false.
