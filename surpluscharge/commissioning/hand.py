@@ -291,7 +291,9 @@ class Hand:
         try:
             async with asyncio.timeout(self.clock.real_s(ANSWER_WITHIN_S)):
                 while True:
-                    answer = (await self.person.ask(f"  {question} [yes, no, cannot tell, or skip]")).lower()
+                    within = duration(ANSWER_WITHIN_S)
+                    asked = f"  {question} [yes, no, cannot tell, or skip; within {within}]"
+                    answer = (await self.person.ask(asked)).lower()
                     if answer in ("skip", "s"):
                         raise LeftOut("left out by you")
                     if answer in ("cannot tell", "cannot", "c", "?"):

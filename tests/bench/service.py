@@ -50,6 +50,7 @@ CONFIG, BASE = "etc/surpluscharge/surpluscharge.toml", "surpluscharge/carport"
 
 # How long after it the plug may be on. At once: what a broker and a plug take on a busy machine.
 AT_ONCE_S = 3.0
+COMMANDED_S = 10.0  # with systemd-run, and Python's start
 KEEPALIVE_S, WATCHDOG_S = 5, 10
 HANGING_S = 1.5 * KEEPALIVE_S + 6.0  # MQTT 5.0, 3.1.2.10, and the few seconds between two of Mosquitto's looks
 BACK_S = 15.0  # of broker and connections
@@ -414,7 +415,9 @@ class Run:
     def commission(self) -> None:
         line = command("systemd-run", "surpluscharge commission") + " relay"
         text = self.computer.at_terminal(
-            line, {"to go on:": "yes", "[yes, or skip]": "yes", "[yes, no, cannot tell, or skip]": "yes"}, 150.0
+            line,
+            {"to go on:": "yes", "[yes, or skip]": "yes", "[yes, no, cannot tell, or skip; within 1 min]": "yes"},
+            150.0,
         )
         assert "good" in text and "wrong" not in text, text
         self.say("commissioned, at a terminal, by systemd-run: the relay obeys")
@@ -473,6 +476,12 @@ class Run:
         began_s = now()
         house.dashboard.client.publish(f"{BASE}/enable/set", "off", 1)
         self.off("disabled by its topic", began_s, AT_ONCE_S)
+        line = command("systemd-run", "surpluscharge check")
+        assert ", enabled" in computer.run(line.replace("surpluscharge check", "surpluscharge enable"))
+        self.charging()
+        began_s = now()
+        assert ", disabled" in computer.run(line.replace("surpluscharge check", "surpluscharge disable"))
+        self.off("disabled by the command, with its start", began_s, COMMANDED_S)
         house.dashboard.client.publish(f"{BASE}/enable/set", "on", 1)
 
         self.charging()
