@@ -19,6 +19,7 @@ from surpluscharge.control.controller import Controller, Moment
 from surpluscharge.control.joint import Warming
 from surpluscharge.control.machine import MODE_NAMES
 from surpluscharge.control.supervisor import FAULT_BY_CODE, FAULTS, NOTE
+from surpluscharge.control.wishes import Request
 from tests.conftest import config_from
 
 CONFIG = config_from(
@@ -491,6 +492,35 @@ def test_what_a_car_that_is_away_does_not_draw_is_not_booked(feedback: bool) -> 
     rig.run(2 * 7200.0)
     assert rig.mode == "charging" and rig.controller.known and rig.drawn_wh - drawn_wh > 2000.0
     assert rig.controller.today.charger_wh - before_wh == pytest.approx(rig.drawn_wh - drawn_wh, abs=60.0)
+
+
+@pytest.mark.parametrize("word", ["enable", "ask"])
+@pytest.mark.parametrize("metered", [True, False])
+def test_who_comes_home_need_not_wait_until_it_is_tried_again(metered: bool, word: str) -> None:
+    """Nothing was plugged in, and the next try is half an hour or two away: to say so again is enough."""
+    rig = Rig(metered=metered, volts=None)
+    for _ in range(4):
+        rig.sun_w = 3000.0
+        rig.run(1200.0)
+        rig.sun_w = -300.0
+        rig.run(900.0)
+    rig.car_w, rig.sun_w = 0.0, 3000.0
+    rig.run(1500.0, lambda: rig.codes == ["no-load" if metered else "no-flow"] and not rig.controller.wants_on)
+    assert rig.codes
+    rig.run(400.0)
+    assert rig.codes and not rig.controller.wants_on  # it would wait
+    rig.car_w = 1380.0
+    if word == "ask":
+        rig.controller.tell(news.Ask(Request(0.0, 1000.0)), rig.at())
+    else:
+        rig.controller.tell(news.Enable(True), rig.at())  # it is enabled: that is no word of anybody who came
+        assert rig.codes
+        rig.controller.tell(news.Enable(False), rig.at())
+        rig.controller.tell(news.Enable(True), rig.at())
+    assert rig.codes == []
+    rig.run(400.0, lambda: rig.controller.wants_on)
+    rig.run(700.0)
+    assert rig.mode == "charging" and rig.codes == [] and rig.drawn_w == 1380.0
 
 
 def test_a_car_that_wakes_late_is_booked_from_then_on() -> None:

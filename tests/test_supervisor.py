@@ -218,6 +218,8 @@ def test_what_each_fault_does() -> None:
     latching |= {"joint-lossy", "joint-grown", "joint-bad"}
     assert {fault.code for fault in FAULTS if fault.latches} == latching
     assert {fault.code for fault in FAULTS if fault.third_latches} == {"socket-overload"}
+    # What is no danger, and only waited for so as not to switch in vain; nothing else is cut short by a word.
+    assert {fault.code for fault in FAULTS if fault.tried_anew} == {"no-load", "no-flow"}
     assert {
         fault.code: (fault.severity, fault.after_s, fault.cooldown_s, fault.cooldown_most_s) for fault in FAULTS
     } == {

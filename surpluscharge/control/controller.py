@@ -415,6 +415,8 @@ class Controller:
             case news.Enable(on):
                 if on is not self.enabled:
                     self._say("enabled" if on else "disabled", "info")
+                    if on:
+                        self.supervisor.try_anew()
                 self.enabled = on
             case news.Acknowledge(code):
                 self._acknowledge(code)
@@ -465,6 +467,8 @@ class Controller:
             case news.Ask(request):
                 asked = request and request._replace(from_wh=self.progress.got_wh)
                 self.progress = self.progress._replace(request=asked, full=False)
+                if asked:
+                    self.supervisor.try_anew()
             case news.Gone(away):
                 if away is None and self.progress.away is not None:
                     self._say("back", "info")

@@ -136,6 +136,7 @@ class Fault(NamedTuple):
     shows: str = ""
     over: Question | None = None  # what shows that it is over, however long it was to last
     on_site: bool = False  # nobody can say from afar that it is over: the socket wants to be looked at
+    tried_anew: bool = False  # as soon as somebody enables again, or asks for a charge: a car may have come
 
     @property
     def may_latch(self) -> bool:
@@ -411,7 +412,8 @@ FAULTS = (
         cooldown_s=1800.0,
         cooldown_most_s=7200.0,
         sentence="Nothing charges: the car is full, asleep or unplugged. It will be tried again later.",
-        remedy="Nothing, if that is so.",
+        remedy="Nothing, if that is so. To have it tried at once, disable and enable.",
+        tried_anew=True,
     ),
     Fault(
         "plug-silent",
@@ -434,7 +436,8 @@ FAULTS = (
         sentence="Grid power did not rise as the lead was switched on, or fell by its whole draw and has not come "
         "back: nothing seems to flow. It will be tried again later.",
         remedy="Nothing, if the car is full, unplugged or away. Otherwise see whether the plug has power and a "
-        "connection.",
+        "connection. To have it tried at once, disable and enable.",
+        tried_anew=True,
     ),
     Fault(
         "battery-silent",
@@ -965,6 +968,12 @@ class Supervisor:
         for name in touched:
             self.records[name] = self.records[name]._replace(acknowledged=True)
         return touched
+
+    def try_anew(self) -> None:
+        """End the wait after what only said that nothing flowed: somebody who is there wants it to be tried."""
+        for record in self.active:
+            if record.fault.tried_anew:
+                self.records[record.code] = record._replace(active=False)
 
     def next_deadline(self, now_s: float) -> float:
         """Return when a verdict may next change by time alone; infinity: not before new evidence."""
