@@ -127,7 +127,7 @@ def summary(report: Report) -> list[str]:
     elif any(session.end is None for session in report.sessions):
         sentences = ["A charge is going on; what it took is not on record yet."]
     else:
-        sentences = ["The car took nothing."]
+        sentences = ["So far nothing that the car took is on record." if _goes_on(report) else "The car took nothing."]
     if line.money is not None and energy.charger_mws >= LEAST_MWS:
         cost = line.money
         if report.netting.nets:
