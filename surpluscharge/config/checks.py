@@ -73,7 +73,8 @@ def contradictions(config: Config) -> Iterator[Problem]:
             "charger.current_a",
             charger.current_a,
             f"the lead's current is above the socket's rating ({socket.rated_a:g} A)",
-            "Set the lead to a lower current, or have a licensed electrician fit a suitable socket",
+            "Set the lead to a lower current, or have a licensed electrician fit a suitable socket; if one has, say so "
+            "in socket.rated_a, and that it carries this for hours in socket.above_continuous_because",
             "socket.rated_a",
         )
     elif charger.current_a > socket.continuous_a and socket.above_continuous_because is None:
