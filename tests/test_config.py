@@ -931,6 +931,15 @@ def test_no_slip_elsewhere_keeps_a_relay_on(slip: str, tmp_path: Path) -> None:
     assert config.command == ("carport/plug/command", "on", "off")
 
 
+def test_what_may_be_meant_to_say_what_switches_off_is_not_forgiven(tmp_path: Path) -> None:
+    path = tmp_path / "slip.toml"
+    path.write_text(MINIMAL + 'relay.off_payloud = "0"\n', encoding="utf-8")
+    with pytest.raises(ConfigError, match="off_payloud"):
+        configuration.load_for_off(path)
+    path.write_text(MINIMAL + 'relay.off_payload = "0"\nrelay.kept = true\n', encoding="utf-8")
+    assert configuration.load_for_off(path).relay.off_payload == "0"
+
+
 def test_a_configuration_file_is_a_file_of_a_sensible_size(tmp_path: Path) -> None:
     """Neither a pipe that nobody writes to, nor a device without end, nor a file that would fill the memory."""
     pipe, large = tmp_path / "pipe", tmp_path / "large.toml"

@@ -51,6 +51,7 @@ class Rig:
     metered: bool = True
     meter_sign: float = 1.0
     frozen_w: float | None = None
+    meter_least_w: float = -math.inf  # an inverter lets out no more
     coarse_w: float = 0.1  # what the meter resolves
     garbled: bool = False
     silent: bool = False
@@ -100,6 +101,15 @@ class Rig:
     def drawn_w(self) -> float:
         return self.car_w if self.contact else 0.0
 
+    def learn(self, most_w: float = 4000.0) -> Rig:
+        """Let the meter show some charges, at up to so much sun."""
+        for _ in range(4):
+            self.sun_w = most_w
+            self.run(1200.0)
+            self.sun_w = -300.0
+            self.run(900.0)
+        return self
+
     def follow(self) -> None:
         """Do the relay task's and the plug's part."""
         wanted = self.controller.wants_on
@@ -123,6 +133,7 @@ class Rig:
         self.late.append((self.now_s, self.meter_sign * (charger_w + self.kettle_w - self.sun_w + self.jitter_w)))
         self.late = self.late[sum(at_s <= self.now_s - self.lag_s for at_s, _ in self.late[1:]) :]
         grid_w = self.late[0][1] if self.frozen_w is None else self.frozen_w
+        grid_w = max(grid_w, self.meter_least_w + self.jitter_w)
         if not self.silent:
             self.send("grid", "unavailable" if self.garbled else f"{round(grid_w / self.coarse_w) * self.coarse_w:.1f}")
         if self.plug_heard and self.now_s >= self.plug_said_s + self.plug_every_s:
@@ -465,46 +476,40 @@ def test_a_plug_that_reports_changes_only_is_judged_by_the_grid(feedback: bool) 
 
 @pytest.mark.parametrize("feedback", [True, False])
 def test_what_a_car_that_is_away_does_not_draw_is_not_booked(feedback: bool) -> None:
-    """Four hours of sun with nothing plugged in: 5.5 kWh were booked, and needs were taken for met, and the cap spent.
+    """Four hours of sun with nothing plugged in: 5.5 kWh were booked, and needs were taken for met.
 
     Nobody measures the lead here; but the meter has shown each of its beginnings.
     """
     rig = Rig(metered=False, volts=None)
     if not feedback:
         rig.controller.tell(news.Reload(rig.controller.settings._replace(contact=None)), rig.at())
-    for _ in range(4):
-        rig.sun_w = 3000.0
-        rig.run(1200.0)
-        rig.sun_w = -300.0
-        rig.run(900.0)
+    rig.learn()
     assert rig.controller.today.charger_wh == pytest.approx(rig.drawn_wh, rel=0.02) and rig.seen == []
-    before_wh, session_s = rig.controller.today.charger_wh, rig.controller.state.session_s
+    before_wh = rig.controller.today.charger_wh
     rig.car_w, rig.sun_w = 0.0, 3000.0
-    rig.run(400.0, lambda: not rig.controller.known)
+    rig.run(600.0, lambda: not rig.controller.known)
     assert rig.mode == "charging" and rig.controller.plug.confirmed(True)
     rig.run(4 * 3600.0)
-    tries = len(rig.seen)
-    assert set(rig.seen) == {"no-flow"} and 3 <= tries <= 5
-    assert rig.controller.today.charger_wh - before_wh < (tries + 1) * 1380 * 60 / 3600
-    assert rig.controller.state.session_s - session_s < (tries + 1) * 640.0
+    assert rig.mode == "charging" and rig.seen == []  # it is there for a car that comes
+    assert rig.controller.today.charger_wh - before_wh < 1380 * 120 / 3600
     before_wh, drawn_wh = rig.controller.today.charger_wh, rig.drawn_wh
     rig.car_w = 1380.0  # it comes home
-    rig.run(2 * 7200.0)
-    assert rig.mode == "charging" and rig.controller.known and rig.drawn_wh - drawn_wh > 2000.0
-    assert rig.controller.today.charger_wh - before_wh == pytest.approx(rig.drawn_wh - drawn_wh, abs=60.0)
+    rig.run(3600.0)
+    assert rig.mode == "charging" and rig.controller.known and rig.drawn_wh - drawn_wh > 1300.0
+    assert rig.controller.today.charger_wh - before_wh == pytest.approx(rig.drawn_wh - drawn_wh, abs=30.0)
+    rig.car_w = 0.0  # and is full
+    rig.run(900.0, lambda: not rig.controller.wants_on)
+    assert rig.seen == ["no-flow"]
 
 
 @pytest.mark.parametrize("word", ["enable", "ask"])
 @pytest.mark.parametrize("metered", [True, False])
 def test_who_comes_home_need_not_wait_until_it_is_tried_again(metered: bool, word: str) -> None:
     """Nothing was plugged in, and the next try is half an hour or two away: to say so again is enough."""
-    rig = Rig(metered=metered, volts=None)
-    for _ in range(4):
-        rig.sun_w = 3000.0
-        rig.run(1200.0)
-        rig.sun_w = -300.0
-        rig.run(900.0)
-    rig.car_w, rig.sun_w = 0.0, 3000.0
+    rig = Rig(metered=metered, volts=None).learn()
+    rig.sun_w = 3000.0
+    rig.run(900.0)
+    rig.car_w = 0.0
     rig.run(1500.0, lambda: rig.codes == ["no-load" if metered else "no-flow"] and not rig.controller.wants_on)
     assert rig.codes
     rig.run(400.0)
@@ -523,13 +528,25 @@ def test_who_comes_home_need_not_wait_until_it_is_tried_again(metered: bool, wor
     assert rig.mode == "charging" and rig.codes == [] and rig.drawn_w == 1380.0
 
 
+@pytest.mark.parametrize("asks", [1, 3])
+def test_asking_while_the_relay_is_still_on_makes_no_wait_longer(asks: int) -> None:
+    """The shortest charge outlasts the ten minutes, and somebody is impatient."""
+    rig = Rig(volts=None).charging()
+    rig.controller.tell(
+        news.Reload(rig.controller.settings._replace(params=rig.controller.settings.params._replace(min_on_s=1800.0))),
+        rig.at(),
+    )
+    rig.car_w = 0.0
+    rig.run(1000.0, lambda: "no-load" in rig.codes)
+    assert rig.controller.wants_on
+    for _ in range(asks):
+        rig.controller.tell(news.Ask(Request(0.0, 1000.0)), rig.at())
+        assert rig.codes == []
+    assert rig.controller.supervisor.records["no-load"].times == 1
+
+
 def test_a_car_that_wakes_late_is_booked_from_then_on() -> None:
-    rig = Rig(metered=False, volts=None)
-    for _ in range(4):
-        rig.sun_w = 3000.0
-        rig.run(1200.0)
-        rig.sun_w = -300.0
-        rig.run(900.0)
+    rig = Rig(metered=False, volts=None).learn()
     rig.car_w, rig.sun_w = 0.0, 3000.0
     rig.run(400.0, lambda: rig.controller.wants_on)
     rig.run(300.0)
@@ -537,6 +554,18 @@ def test_a_car_that_wakes_late_is_booked_from_then_on() -> None:
     rig.car_w = 1380.0
     rig.run(1800.0)
     assert rig.controller.known and rig.mode == "charging" and rig.seen == []
+
+
+@pytest.mark.parametrize("limit_w", [2000.0, 1600.0])
+def test_an_inverter_that_holds_back_and_nobody_told_of_costs_nothing(limit_w: float) -> None:
+    """On the sunniest hours nothing shows of the lead; it draws all the same, and is booked."""
+    rig = Rig(metered=False, volts=None).learn(limit_w)
+    rig.meter_least_w = -limit_w
+    rig.sun_w = 6000.0
+    before_wh, drawn_wh = rig.controller.today.charger_wh, rig.drawn_wh
+    rig.run(4 * 3600.0)
+    assert rig.drawn_wh - drawn_wh > 5000.0 and rig.seen == []
+    assert rig.controller.today.charger_wh - before_wh == pytest.approx(rig.drawn_wh - drawn_wh, rel=0.01)
 
 
 def test_a_fall_that_comes_back_or_is_a_kettle_s_ends_nothing() -> None:

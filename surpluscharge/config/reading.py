@@ -70,6 +70,9 @@ def load_for_off(path: str | Path) -> Config:
         if any(_needed_for_off(problem) for problem in error.problems):
             raise
         data = tomllib.loads(_text(path))
+        mistyped = [problem for problem in error.problems if re.fullmatch(r"relay\.\w+", (*problem.keys, "")[0])]
+        if "off_payload" not in data["relay"] and any("known key" in problem.message for problem in mistyped):
+            raise  # it may be meant to say what switches off
         try:
             Config.model_validate(data)
         except ValidationError as invalid:

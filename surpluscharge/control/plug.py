@@ -159,10 +159,11 @@ class Plug:
         """Return whether it is known what is drawn, and how much: what is not known is no energy in the books.
 
         Off is known from what broker and plug say; while an off is on its way, it still draws. On is not known where
-        the plug has fallen silent, or grid power has fallen by the whole draw and nobody measures; nor where the plug
-        last said that far less flows than would be assumed.
+        the plug has fallen silent, or grid power has fallen by the whole draw, or did not rise, and nobody measures;
+        nor where the plug last said that far less flows than would be assumed.
         """
-        if self.fell_s is not None or (self.silent and not self.measured):
+        still = self._steps.still_s is not None and not self.measured
+        if still or self.fell_s is not None or (self.silent and not self.measured):
             return False, 0.0
         # Nor where it reports its relay, and has not said yet that it has followed.
         if self.wants_on and self.contact is not None and not self.was_confirmed and not self.measured:

@@ -39,7 +39,10 @@ BACK_SHARE = 0.5  # nearer than this share of the step, has only come back
 CLEAR_SHARE = 0.1  # of the draw: how far readings may stray on either side of a step that is clear
 HIGH_SHARE = 1.25  # of the draw: the voltage (EN 50160: 10 %) and the meter do not explain a step above it
 FORGETS_AFTER = 2  # switchings that are not clear, and a single high step is forgotten
-STILL_SHARE = 0.3  # of the draw: where nothing moves by so much, the lead did not begin; a part of it would show
+STILL_SHARE = 0.3  # of the draw: where nothing moves by so much, the lead did not begin; a part of it would show.
+FREE_SHARE = 0.4  # of the draw: nearer to nought a battery may hold the meter that nobody told of
+STILL_READINGS = 6  # in LATEST_S at least: between a slower meter's readings one thing may begin and another end
+STILLS = 12  # beginnings in a row that did not show, and it is no longer held for certain that they would
 STEPS_UNSEEN = 6  # in a row (the car may have been full at some), and what steps have taught has no ground any more
 ALIKE_SHARE = 0.15  # steps that differ by no more are taken for the same thing
 EVERY_S = 0.5  # a quicker meter's readings are thinned out
@@ -111,8 +114,9 @@ class Steps:
     ``high_w`` are the last steps in a row that were clear, alike, and well above the draw. While it is a single one,
     ``explained`` says that what was too much of it has gone off again in the same charge, as a kettle does and a cloud.
     ``drew_w`` is by how much grid power rose when the lead was seen to begin in this charge, None: it was not;
-    ``fell_s`` is when it fell by as much since, as though the lead had stopped, or when the relay went on and grid
-    power did not rise, as though no car were there; None: neither, or it has risen since.
+    ``fell_s`` is when it fell by as much since, as though the lead had stopped; None: it has not, or has come back.
+    ``still_s`` is when the relay went on and grid power did not rise, as though no car were there; None: it did, or has
+    since, or nobody can tell.
     """
 
     def __init__(self) -> None:
@@ -122,6 +126,10 @@ class Steps:
         self._unclear_in_row = 0  # switchings that said nothing of the draw
         self.drew_w: float | None = None
         self.fell_s: float | None = None
+        self.still_s: float | None = None
+        self._doubtful_s: float | None = None  # since when it has not shown that it began, though it may be late
+        self._stills, self._was_still = 0, False  # so many in a row; and whether the charge that is ending was one
+        self._least_w = math.inf  # the lowest that grid power has stood at for a while: an inverter may hold it there
         self._lags_s: dict[bool, deque[float]] = {on: deque(maxlen=MOST_LAGS) for on in (False, True)}
         self._readings: deque[tuple[float, float]] = deque(maxlen=1000)
         # Not judged yet: time, on, measured before it, and whether an inverter may even the step out.
@@ -155,11 +163,6 @@ class Steps:
                 return median(lags_s)
         return None
 
-    @property
-    def never_began(self) -> bool:
-        """Whether, in this charge, grid power has not risen since the relay went on, so that nothing seems to flow."""
-        return self.fell_s is not None and self.drew_w is None
-
     def settles_s(self, on: bool) -> float | None:
         """Return for how long after a switching grid power may not have followed; None: not learned yet."""
         lags_s = sorted(self._lags_s[on])
@@ -182,13 +185,13 @@ class Steps:
         """
         if self._switched is not None and now_s >= self._switched[0] + SETTLES_S:
             self._judge(now_s)  # by what there is
-        teaches = fresh and self._readings and not self.never_began  # what never flowed shows no step as it ends
-        self._switched = (now_s, on, charger_w, evened) if teaches else None
+        self._switched = (now_s, on, charger_w, evened) if fresh and self._readings else None
         self._spoilt += now_s < self._quiet_until_s
         self._on_s = now_s if on else None
         self._leaves_w = None if on or self.fell_s is not None else self.drew_w
         self._seen_usual = not on and self.drew_w is not None
-        self.drew_w, self.fell_s = None, None
+        self._was_still = self.still_s is not None
+        self.drew_w = self.fell_s = self.still_s = self._doubtful_s = None
 
     def disturbed(self, now_s: float, until_s: float) -> None:
         """Another load is switched now, as it says itself: what is read until then teaches nothing of this one."""
@@ -214,6 +217,8 @@ class Steps:
             at_s, on, _, _ = self._switched
             if now_s >= at_s + (self.settles_s(on) or LATEST_S) + SIDE_S:
                 self._judge(now_s)
+        if self._doubtful_s is not None and now_s >= self._doubtful_s + LATEST_S + SIDE_S:
+            self._doubt(self._doubtful_s, draw_w)
         if now_s >= self._looked_s + LOOKS_S:
             self._looked_s = now_s
             self._follow(now_s, draw_w)
@@ -245,9 +250,9 @@ class Steps:
         if evened and not jumps:
             return
         if not jumps:
-            if on and charger_w is None and self._stood_still(readings, at_s, until_s, draw_w):
-                self.fell_s = at_s
-            else:
+            if on and charger_w is None and self.proven and self.settles_s(True) is not None:
+                self._doubtful_s = at_s
+            elif not self._was_still:
                 self._miss()
             self._unclear()
             return
@@ -269,7 +274,12 @@ class Steps:
                 self.drew_w = self.fell_s = None
             self._unclear()
             return  # which of them was the lead?
+        if self._was_still and not on and least <= shares[0] <= most:
+            self._forget()  # it did draw, and had not shown: nothing can be concluded any more
+            return
         self._lags_s[on].append(jumps[0].at_s - at_s)
+        if on:
+            self._stills = 0
         measured_w = charger_w if on else before_w
         if right and measured_w is not None:
             drawn_w = measured_w - ((before_w if on else charger_w) or 0.0)
@@ -282,20 +292,33 @@ class Steps:
         else:
             self._unclear()
 
+    def _doubt(self, at_s: float, draw_w: float) -> None:
+        """See whether the lead, which should have shown by now, did not begin at all."""
+        self._doubtful_s = None
+        if self.drew_w is None and self._stood_still(list(self._readings), at_s, at_s + LATEST_S, draw_w):
+            self.still_s = at_s
+            self._stills += 1
+            if self._stills >= STILLS:
+                self._forget()
+        elif self.drew_w is None:
+            self._miss()
+
     def _stood_still(self, readings: list[tuple[float, float]], at_s: float, until_s: float, draw_w: float) -> bool:
         """Say whether grid power did not rise at all as the relay went on: no car is there, or it sleeps.
 
-        Of a meter that has shown the lead's beginnings, for as long as they take; and nowhere where a battery or an
-        inverter holds it, which would hide the lead's as well.
+        Nowhere where a battery or an inverter may hold it, told of or not, which would hide the lead's beginning as
+        well: near nought, and where grid power has never stood lower. Who cannot tell lets it count as drawing.
         """
-        if not self.proven or self.settles_s(True) is None or self._held(readings[-1][1], draw_w):
+        before = [grid_w for time_s, grid_w in readings if at_s - SIDE_S <= time_s <= at_s]
+        between = [grid_w for time_s, grid_w in readings if at_s < time_s <= until_s]
+        after = [grid_w for time_s, grid_w in readings if time_s > until_s]
+        if readings[0][0] > at_s or not before or not after or len(between) < STILL_READINGS:
             return False
-        if jumps_in(readings, at_s, until_s, STILL_SHARE * draw_w):
+        level_w = median(after)
+        if abs(level_w) < FREE_SHARE * draw_w or level_w < self._least_w + STILL_SHARE * draw_w:
             return False
-        before = [reading for reading in readings if at_s - FAR_S <= reading[0] <= at_s]
-        was = [grid_w for time_s, grid_w in before if time_s >= at_s - SIDE_S] or [grid_w for _, grid_w in before[-2:]]
-        now = [grid_w for time_s, grid_w in readings if time_s >= until_s]
-        return bool(was and now) and abs(median(now) - median(was)) < STILL_SHARE * draw_w
+        moved = jumps_in(readings, at_s, until_s, STILL_SHARE * draw_w)
+        return not moved and abs(level_w - median(before)) < STILL_SHARE * draw_w and not self._held(level_w, draw_w)
 
     def _held(self, grid_w: float, draw_w: float) -> bool:
         """Say whether a battery may hold the meter there, at nought, or an inverter, at its limit."""
@@ -342,7 +365,7 @@ class Steps:
         A doubt of the sign that nothing confirms must not end charges for ever; and whoever looks for a step where it
         used to come will not find one that now comes later.
         """
-        self.contrary = 0
+        self.contrary = self._stills = 0
         for lags_s in self._lags_s.values():
             lags_s.clear()
 
@@ -357,6 +380,8 @@ class Steps:
         if index == len(readings) - 1:
             index = max(0, index - 1)  # of a slow meter: two readings after it
         at_s = readings[index][0]
+        if self._on_s is None:
+            self._least_w = min(self._least_w, median([grid_w for _, grid_w in readings[index:]]))
         jump = jump_at(readings, index)
         if at_s <= self._moved_s + SIDE_S or jump is None or jump.strays_w > CLEAR_SHARE * draw_w:
             return
@@ -391,11 +416,8 @@ class Steps:
         # The lead begins when it is switched on, or a car's half minute later: a rise after that is something else,
         # but where nothing flowed until then.
         begins = self._on_s is not None and self._on_s <= at_s <= self._on_s + (self.settles_s(True) or LATEST_S)
-        if (begins or self.fell_s is not None) and self.drew_w is None and least <= step_w / draw_w <= most:
-            self.drew_w = step_w
-            if self.fell_s is not None:
-                self.fell_s = None
-                self._miss()  # the meter may have become later than it was
+        if (begins or self.still_s is not None) and self.drew_w is None and least <= step_w / draw_w <= most:
+            self.drew_w, self.still_s, self._stills = step_w, None, 0
         else:
             self._risen.append((at_s, step_w))
 

@@ -78,7 +78,7 @@ class Situation(NamedTuple):
     contrary_steps: int  # switchings in a row at which grid power went the wrong way
     sign_proven: bool  # it has gone the right way at a switching, since the daemon was started
     plug_silent: bool  # it says nothing any more, for longer than it ever should while it is on
-    nothing_flows: bool  # by grid power, which did not rise or fell by the whole draw; nobody has measured since
+    nothing_flows: bool  # by grid power, which fell by the whole draw, and nobody has measured since
     high_steps: int  # clear steps in a row, at switchings, of far more than the draw
     high_w: float  # and of how much
     high_explained: bool  # the only one of them: what was too much of it has gone off again
@@ -433,9 +433,9 @@ FAULTS = (
         after_s=600.0,  # a cloud that goes for good can look the same; until then it is only not booked
         cooldown_s=1800.0,
         cooldown_most_s=7200.0,
-        sentence="Grid power did not rise as the lead was switched on, or fell by its whole draw and has not come "
-        "back: nothing seems to flow. It will be tried again later.",
-        remedy="Nothing, if the car is full, unplugged or away. Otherwise see whether the plug has power and a "
+        sentence="Grid power fell by the lead's whole draw and has not come back: nothing seems to flow. It will be "
+        "tried again later.",
+        remedy="Nothing, if the car is full or unplugged. Otherwise see whether the plug has power and a "
         "connection. To have it tried at once, disable and enable.",
         tried_anew=True,
     ),
@@ -974,6 +974,7 @@ class Supervisor:
         for record in self.active:
             if record.fault.tried_anew:
                 self.records[record.code] = record._replace(active=False)
+                self._evident_since_s.pop(record.code, None)  # the relay may be on still, and a car draw in a moment
 
     def next_deadline(self, now_s: float) -> float:
         """Return when a verdict may next change by time alone; infinity: not before new evidence."""

@@ -890,9 +890,11 @@ def _charges(scene: Scene) -> Said:
     controller, flow = scene.controller, scene.flow
     if not _followed(controller):
         return _told_on(scene)
+    if controller.lessons.steps.still_s is not None and not controller.plug.measured:
+        why = f"The relay is told to be on, but grid power did not rise: no car seems to draw. {flow}."
+        return why, "a draw to show; until then nothing counts as charged", None
     if controller.plug.fell_s is not None:
-        shown = "did not rise" if controller.lessons.steps.never_began else "fell by the whole draw"
-        why = f"The relay is told to be on, but nothing seems to flow: grid power {shown}. {flow}."
+        why = f"The relay is told to be on, but nothing seems to flow: grid power fell by the whole draw. {flow}."
         return why, "a draw to show again, or else the charge ends after ten minutes of it", None
     idles, begun_s = controller.plug.measured_w, scene.at.now_s - controller.plug.wanted_since_s
     if begun_s >= BEGINS_S and idles is not None and not flows(idles, controller.settings.limits):
