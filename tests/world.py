@@ -450,7 +450,7 @@ class World:
         rested = self.setup.draw_w / 230.0 < limits.rest_above_a or self.run_s <= limits.rest_after_s + params.min_on_s
         self._check(13, not wanted or rested, f"on for {self.run_s} s without a rest")
         for window_s, budget in ((3600.0, params.starts_per_hour), (DAY_S, params.starts_per_day)):
-            recent = sum(start_s > self.now_s - window_s for start_s in self.starts_s)
+            recent = sum(start_s > self.now_s - window_s + SLACK_S for start_s in self.starts_s)
             self._check(4, recent <= budget, f"{recent} starts in {window_s} s")
         for allowance, name, cap_s, cap_wh in (
             (self.session, "in a session", params.time_cap_s, params.energy_cap_wh),
