@@ -390,6 +390,12 @@ def test_what_goes_on_or_off_as_the_relay_does_leaves_it_open_whether_the_lead_b
         assert home.stay(200).steps.still_s is None
 
 
+def test_another_load_that_is_switched_in_between_leaves_it_open_and_is_no_miss() -> None:
+    home = taught().switch(True, draws=False).stay(60)
+    home.steps.disturbed(home.now_s, home.now_s + 30.0)
+    assert (home.stay(200).steps.still_s, home.steps.unseen) == (None, 0)
+
+
 def test_a_plug_that_measures_needs_no_guess() -> None:
     home = taught().switch(True, draws=False, measured=True)
     assert home.stay(300, measured=True).steps.still_s is None

@@ -39,7 +39,7 @@ BACK_SHARE = 0.5  # nearer than this share of the step, has only come back
 CLEAR_SHARE = 0.1  # of the draw: how far readings may stray on either side of a step that is clear
 HIGH_SHARE = 1.25  # of the draw: the voltage (EN 50160: 10 %) and the meter do not explain a step above it
 FORGETS_AFTER = 2  # switchings that are not clear, and a single high step is forgotten
-STILL_SHARE = 0.3  # of the draw: where nothing moves by so much, the lead did not begin; a part of it would show.
+STILL_SHARE = 0.3  # of the draw: where nothing moves by so much, the lead did not begin; a part of it would show
 FREE_SHARE = 0.4  # of the draw: nearer to nought a battery may hold the meter that nobody told of
 STILL_READINGS = 6  # in LATEST_S at least: between a slower meter's readings one thing may begin and another end
 STILLS = 12  # beginnings in a row that did not show, and it is no longer held for certain that they would
@@ -200,7 +200,7 @@ class Steps:
         if self._switched is not None and now_s >= self._switched[0] + SETTLES_S:
             self._judge(now_s)  # by what there is
         self._spoilt += self._switched is not None
-        self._switched, self._quiet_until_s = None, until_s
+        self._switched, self._doubtful_s, self._quiet_until_s = None, None, until_s
         self._readings.clear()
 
     def reading(self, now_s: float, grid_w: float, charger_w: float | None, draw_w: float) -> None:
@@ -380,9 +380,9 @@ class Steps:
         if index == len(readings) - 1:
             index = max(0, index - 1)  # of a slow meter: two readings after it
         at_s = readings[index][0]
-        if self._on_s is None:
-            self._least_w = min(self._least_w, median([grid_w for _, grid_w in readings[index:]]))
         jump = jump_at(readings, index)
+        if self._on_s is None and jump is not None:
+            self._least_w = min(self._least_w, jump.after_w)
         if at_s <= self._moved_s + SIDE_S or jump is None or jump.strays_w > CLEAR_SHARE * draw_w:
             return
         step_w = jump.step_w
