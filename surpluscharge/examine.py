@@ -36,7 +36,7 @@ from surpluscharge.control.signals import Rejected, Source
 from surpluscharge.control.wishes import UNSET_S
 from surpluscharge.daemon.commands import COMMANDS
 from surpluscharge.daemon.mqtt import Link, Post, Refused, silent
-from surpluscharge.daemon.status import StatusDocument
+from surpluscharge.daemon.status import StatusDocument, refused_in_words
 from surpluscharge.history.energy import ms_of, time_of
 from surpluscharge.history.ledger import Ledger, LedgerError
 from surpluscharge.words import counted, duration, printable
@@ -474,7 +474,7 @@ def _daemon(config: Config, heard: Heard) -> Iterator[Finding]:
             "daemon", verdict, f"{printable(fault.code)}: {printable(fault.sentence)}", printable(fault.remedy)
         )
     if status.refused_messages:
-        counts = ", ".join(f"{printable(why)} {count}" for why, count in status.refused_messages.items())
+        counts = printable(refused_in_words(status))
         yield Finding(
             "daemon", "doubtful", f"it could not use some messages: {counts}", "See message_refused in its log"
         )

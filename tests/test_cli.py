@@ -172,6 +172,22 @@ def test_off_sends_the_off_command_once(
     assert within_s == talking.OFF_WITHIN_S
 
 
+def spoken_to(document: status.StatusDocument, monkeypatch: pytest.MonkeyPatch) -> list[Post]:
+    """Stand in for the broker: a daemon is there, and its status is this. Returns what is published, as it comes."""
+    sent: list[Post] = []
+
+    async def publish(_config: Config, post: Post, _name: str, _within_s: float) -> None:
+        sent.append(post)
+
+    async def read(_config: Config, topics: Sequence[str], _name: str, _within_s: float) -> dict[str, bytes]:
+        return dict(zip(topics, (document.model_dump_json().encode(), b"ready"), strict=True))
+
+    monkeypatch.setattr(talking, "publish_once", publish)
+    monkeypatch.setattr(talking, "read_once", read)
+    monkeypatch.setattr(talking, "LOOK_EVERY_S", 0.0)
+    return sent
+
+
 @pytest.mark.parametrize(
     ("lines", "place", "payload", "warns"),
     [
@@ -193,12 +209,7 @@ def test_off_says_what_a_daemon_has_found_to_switch_off(
     capsys: pytest.CaptureFixture[str],
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    sent: list[Post] = []
-
-    async def publish(_config: Config, post: Post, *_: object) -> None:
-        sent.append(post)
-
-    monkeypatch.setattr(talking, "publish_once", publish)
+    sent = spoken_to(House().document(), monkeypatch)
     monkeypatch.setattr(effective, "SERVICE_DIRECTORY", tmp_path / "service")
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "home"))
     monkeypatch.delenv("STATE_DIRECTORY", raising=False)
@@ -367,19 +378,9 @@ def test_enabled_is_what_the_daemon_says_and_off_what_the_relay_does(
     capsys: pytest.CaptureFixture[str],
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    sent: list[Post] = []
-
-    async def publish(_config: Config, post: Post, _name: str, _within_s: float) -> None:
-        sent.append(post)
-
-    async def read(_config: Config, topics: Sequence[str], _name: str, _within_s: float) -> dict[str, bytes]:
-        document = House().document()
-        known = {"enabled": enabled, "relay": document.relay.model_copy(update=relay)}
-        return dict(zip(topics, (document.model_copy(update=known).model_dump_json().encode(), b"ready"), strict=True))
-
-    monkeypatch.setattr(talking, "publish_once", publish)
-    monkeypatch.setattr(talking, "read_once", read)
-    monkeypatch.setattr(talking, "LOOK_EVERY_S", 0.0)
+    document = House().document()
+    known = {"enabled": enabled, "relay": document.relay.model_copy(update=relay)}
+    sent = spoken_to(document.model_copy(update=known), monkeypatch)
     path = written(tmp_path, 1884, 'charger.name = "barn"')
     assert cli.main([name, "--config", path]) == bool(says)
     ((topic, payload, _, retain, *_),) = sent
@@ -391,17 +392,7 @@ def test_enabled_is_what_the_daemon_says_and_off_what_the_relay_does(
 def test_what_is_wrong_elsewhere_in_the_file_keeps_nobody_from_disabling(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    sent: list[Post] = []
-
-    async def publish(_config: Config, post: Post, _name: str, _within_s: float) -> None:
-        sent.append(post)
-
-    async def read(_config: Config, topics: Sequence[str], _name: str, _within_s: float) -> dict[str, bytes]:
-        return dict(zip(topics, (House().document().model_dump_json().encode(), b"ready"), strict=True))
-
-    monkeypatch.setattr(talking, "publish_once", publish)
-    monkeypatch.setattr(talking, "read_once", read)
-    monkeypatch.setattr(talking, "LOOK_EVERY_S", 0.0)
+    sent = spoken_to(House().document(), monkeypatch)
     path = written(tmp_path, 1884, "control.min_on_s = -3")
     assert cli.main(["enable", "--config", path]) == 1
     assert "control.min_on_s" in capsys.readouterr().err and not sent

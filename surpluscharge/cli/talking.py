@@ -11,6 +11,7 @@ import json
 import os
 import sys
 import time
+from collections.abc import Callable
 from typing import Any
 
 from aiomqtt import MqttError
@@ -30,8 +31,9 @@ from surpluscharge.words import duration, printable
 
 HEARTBEATS = 3  # so many missed
 SILENT_S = 30.0  # but no less than this, and the daemon has fallen silent
-LOOKS = 10  # until an acknowledgement shows
+LOOKS = 10  # until what was said shows
 LOOK_EVERY_S = 0.5
+NOT_TAKEN = "the daemon has not taken it: see message_refused in its log, and the broker's access list"
 GO_AND_LOOK = "go and look. Where something is hot, switch the circuit off at the fuse board before you unplug"
 
 
@@ -39,25 +41,23 @@ def _enable(options: argparse.Namespace) -> int:
     """Enable or disable: by the topic that a dashboard flips, for whoever sits at a terminal."""
     wanted: bool = options.wanted
     config = load(options.config) if wanted else load_for_off(options.config)  # a slip in the file keeps nothing on
-    _, word = _look(config)
-    if word != "ready":
-        then = "start it first" if wanted else f"surpluscharge off --config {options.config} tells the relay itself"
-        raise CannotError(f"the daemon is not there ({word}), and would not hear it: {then}")
+    otherwise_off = f"surpluscharge off --config {options.config} tells the relay itself"
+    _heard_by(config, "start it first" if wanted else otherwise_off)
     post = Post(f"{config.own_topic}/enable/set", "off")
     if wanted:  # what is not heard while it is waited for here is not to be heard later
         post = post._replace(payload="on", expiry_s=LOOKS * LOOK_EVERY_S)
     if _publish(config, post, "enable", "it", f"saying that charging is {'enabled' if wanted else 'disabled'}"):
         return 1
-    for _ in range(LOOKS):
-        time.sleep(LOOK_EVERY_S)
-        document, _ = _look(config)
+
+    def taken(document: status.StatusDocument) -> bool:
         off = document.relay.commanded == "off" and document.relay.confirmed
-        if document.enabled is wanted and (wanted or off):
-            print(status.in_words(document, options.config))
-            return 0
-    if document.enabled is wanted:
-        raise CannotError(f"the daemon has taken it, but the relay has not confirmed that it is off: {GO_AND_LOOK}")
-    raise CannotError("the daemon has not taken it: see message_refused in its log, and the broker's access list")
+        return document.enabled is wanted and (wanted or off)
+
+    def otherwise(document: status.StatusDocument) -> str:
+        not_off = f"the daemon has taken it, but the relay has not confirmed that it is off: {GO_AND_LOOK}"
+        return not_off if document.enabled is wanted else NOT_TAKEN
+
+    return _see(options.config, config, taken, otherwise)
 
 
 def _off(options: argparse.Namespace) -> int:
@@ -105,9 +105,7 @@ def _ack(options: argparse.Namespace) -> int:
     if options.code not in ("all", *latching):
         print(f"{options.code} is not a fault that latches; these do: {', '.join(latching)}", file=sys.stderr)
         return 1
-    document, word = _look(config)
-    if word != "ready":
-        raise CannotError(f"the daemon is not there ({word}), and would not hear it: start it first, then acknowledge")
+    document = _heard_by(config, "start it first, then acknowledge")
     latched = {fault.code for fault in document.faults if fault.latched}
     meant = latched if options.code == "all" else latched & {options.code}
     if not meant:
@@ -116,13 +114,11 @@ def _ack(options: argparse.Namespace) -> int:
     post = Post(f"{config.own_topic}/acknowledge/set", options.code)
     if _publish(config, post, "ack", "the acknowledgement", f"acknowledging {', '.join(sorted(meant))}"):
         return 1
-    for _ in range(LOOKS):
-        time.sleep(LOOK_EVERY_S)
-        document, _ = _look(config)
-        if not meant & {fault.code for fault in document.faults if fault.latched}:
-            print(status.in_words(document, options.config))
-            return 0
-    raise CannotError("the daemon has not taken it: see message_refused in its log, and the broker's access list")
+
+    def taken(document: status.StatusDocument) -> bool:
+        return not meant & {fault.code for fault in document.faults if fault.latched}
+
+    return _see(options.config, config, taken)
 
 
 def _looked(options: argparse.Namespace) -> int:
@@ -130,9 +126,7 @@ def _looked(options: argparse.Namespace) -> int:
     note = " ".join(options.note)
     if len(note) > NOTE_LIMIT:
         raise CannotError(f"the note has {len(note)} characters: say it in {NOTE_LIMIT}")
-    document, word = _look(config)
-    if word != "ready":
-        raise CannotError(f"the daemon is not there ({word}), and would not hear it: start it first, then say so")
+    document = _heard_by(config, "start it first, then say so")
     before = document.contacts and document.contacts.looked
     post = Post(f"{config.own_topic}/looked/set", json.dumps({"note": note}))
     if _publish(config, post, "looked", "that you have looked", "saying that you have looked"):
@@ -144,13 +138,12 @@ def _looked(options: argparse.Namespace) -> int:
     if not config.history.record:
         print("history.record is false, so that you have looked is not kept, and nobody is reminded.")
         return 0
-    for _ in range(LOOKS):
-        time.sleep(LOOK_EVERY_S)
-        document, _ = _look(config)
-        if document.contacts and document.contacts.looked != before:
-            print(status.in_words(document, options.config))
-            return 0
-    raise CannotError("the daemon has not kept it: see message_refused and history_failed in its log")
+
+    def kept(document: status.StatusDocument) -> bool:
+        return document.contacts is not None and document.contacts.looked != before
+
+    not_kept = "the daemon has not kept it: see message_refused and history_failed in its log"
+    return _see(options.config, config, kept, lambda _: not_kept)
 
 
 def _charge(options: argparse.Namespace) -> int:
@@ -161,10 +154,8 @@ def _charge(options: argparse.Namespace) -> int:
         )
     if options.by and options.kwh is None:  # else it would begin now
         raise CannotError("--by goes with --kwh only: say how much is needed by then")
-    document, word = _look(config)
-    if word != "ready":
-        raise CannotError(f"the daemon is not there ({word}), and would not hear it: start it first, then ask")
-    if not document.enabled:
+    before = _heard_by(config, "start it first, then ask")
+    if not before.enabled:
         raise CannotError(f"charging is switched off: surpluscharge enable --config {options.config} first")
     wanted: dict[str, object] = {"energy_wh": 0.0}
     if options.kwh is not None:
@@ -189,13 +180,12 @@ def _charge(options: argparse.Namespace) -> int:
             "hold, switch the circuit off at the fuse board before you unplug. To stop:\n"
             f"surpluscharge disable --config {options.config}"
         )
-    for _ in range(LOOKS):
-        time.sleep(LOOK_EVERY_S)
-        before, (document, _) = document.time, _look(config)
-        if document.plan and document.plan.asked == expected and (document.time > before or expected is None):
-            print(status.in_words(document, options.config))
-            return 0
-    raise CannotError("the daemon has not taken it: see message_refused in its log, and the broker's access list")
+
+    def taken(document: status.StatusDocument) -> bool:
+        asked_so = document.plan is not None and document.plan.asked == expected
+        return asked_so and (document.time > before.time or expected is None)
+
+    return _see(options.config, config, taken)
 
 
 def _away(options: argparse.Namespace) -> int:
@@ -212,19 +202,39 @@ def _away(options: argparse.Namespace) -> int:
             f"this is no absence: {refusal}. Days are written as 2031-05-14, times as RFC 3339 has them, with their "
             "offset; the return comes after leaving, and after now, and within 400 days"
         ) from None
-    before, word = _look(config)
-    if word != "ready":
-        raise CannotError(f"the daemon is not there ({word}), and would not hear it: start it first, then say it")
+    before = _heard_by(config, "start it first, then say it")
     post = Post(f"{config.own_topic}/away/set", payload)
     if _publish(config, post, "away", "it", "said that " + ("somebody is there" if options.over else "nobody is")):
         return 1
+
+    def taken(document: status.StatusDocument) -> bool:
+        return (document.away is None) is options.over and document.time > before.time
+
+    return _see(options.config, config, taken)
+
+
+def _heard_by(config: Config, then: str) -> status.StatusDocument:
+    """Return the status of a daemon that is there and hears. Raises CannotError, which says what to do ``then``."""
+    document, word = _look(config)
+    if word != "ready":
+        raise CannotError(f"the daemon is not there ({word}), and would not hear it: {then}")
+    return document
+
+
+def _see(
+    path: str,
+    config: Config,
+    taken: Callable[[status.StatusDocument], bool],
+    otherwise: Callable[[status.StatusDocument], str] = lambda _: NOT_TAKEN,
+) -> int:
+    """Wait until the status shows that what was said is ``taken``, and print it. Raises CannotError, ``otherwise``."""
     for _ in range(LOOKS):
         time.sleep(LOOK_EVERY_S)
         document, _ = _look(config)
-        if (document.away is None) is options.over and document.time > before.time:
-            print(status.in_words(document, options.config))
+        if taken(document):
+            print(status.in_words(document, path))
             return 0
-    raise CannotError("the daemon has not taken it: see message_refused in its log, and the broker's access list")
+    raise CannotError(otherwise(document))
 
 
 def _publish(config: Config, post: Post, name: str, what: str, done: str) -> int:

@@ -36,6 +36,7 @@ def _line(problem: Problem) -> str:
     return ": ".join(part for part in (where, problem.message) if part) + f". {problem.remedy}"
 
 
+UNKNOWN = "is not a known key"
 FILE_LIMIT_BYTES = 262_144  # the example, with all its comments, has a tenth of that
 
 
@@ -70,8 +71,8 @@ def load_for_off(path: str | Path) -> Config:
         if any(_needed_for_off(problem) for problem in error.problems):
             raise
         data = tomllib.loads(_text(path))
-        mistyped = [problem for problem in error.problems if re.fullmatch(r"relay\.\w+", (*problem.keys, "")[0])]
-        if "off_payload" not in data["relay"] and any("known key" in problem.message for problem in mistyped):
+        unknown = [problem.keys[0] for problem in error.problems if problem.message == UNKNOWN]
+        if "off_payload" not in data["relay"] and any(key.rpartition(".")[0] == "relay" for key in unknown):
             raise  # it may be meant to say what switches off
         try:
             Config.model_validate(data)
@@ -272,7 +273,7 @@ def _explain(details: ErrorDetails) -> Problem:
         shown = shown_as(value) if isinstance(value, bool | int | float) and not secretive else ""
         if now := _now_named(location):
             return Problem((key,), shown, f"is the earlier name of {now}, and both are there", "Remove this one")
-        return Problem((key,), shown, "is not a known key", _nearest(location))
+        return Problem((key,), shown, UNKNOWN, _nearest(location))
     if _secret(location) and kind != "surpluscharge":
         return Problem(
             (key,), "", "a secret is never written into this file", 'Write where it is: { file = "/path/to/it" }'

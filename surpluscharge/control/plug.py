@@ -122,6 +122,11 @@ class Plug:
         return fell_s
 
     @property
+    def never_began(self) -> bool:
+        """Whether, by grid power, nothing has flowed since the relay went on, and nobody measures."""
+        return self._steps.still_s is not None and not self.measured
+
+    @property
     def measured(self) -> bool:
         """Whether its power is measured now, rather than assumed."""
         return self.now_s < self.power.fresh_until_s
@@ -162,8 +167,7 @@ class Plug:
         the plug has fallen silent, or grid power has fallen by the whole draw, or did not rise, and nobody measures;
         nor where the plug last said that far less flows than would be assumed.
         """
-        still = self._steps.still_s is not None and not self.measured
-        if still or self.fell_s is not None or (self.silent and not self.measured):
+        if self.never_began or self.fell_s is not None or (self.silent and not self.measured):
             return False, 0.0
         # Nor where it reports its relay, and has not said yet that it has followed.
         if self.wants_on and self.contact is not None and not self.was_confirmed and not self.measured:

@@ -691,13 +691,16 @@ def in_words(document: StatusDocument, config_path: str, age_s: float | None = N
             f"Contacts: switched under load {counted(contacts.operations, 'time')} of {contacts.rated_operations}, "
             f"{contacts.hours:.1f} h of current; {seen}{next_}"
         )
-    if refused := document.refused_messages:
-        counts = ", ".join(f"{why} {count}" for why, count in refused.items())
-        lines.append(f"Messages that could not be used, by reason: {counts}")
+    if document.refused_messages:
+        lines.append(f"Messages that could not be used, by reason: {refused_in_words(document)}")
     for fault in document.faults:
         done = fault_in_words(fault, f"surpluscharge ack --config {config_path} {fault.code}")
         lines.append(f"{fault.severity} {fault.code}: {done}")
     return printable("\n".join(lines), lines=True)  # it came from the broker, and whoever may publish there wrote it
+
+
+def refused_in_words(document: StatusDocument) -> str:
+    return ", ".join(f"{reason} {count}" for reason, count in document.refused_messages.items())
 
 
 def fault_in_words(fault: FaultStatus, acknowledging: str) -> str:
@@ -890,7 +893,7 @@ def _charges(scene: Scene) -> Said:
     controller, flow = scene.controller, scene.flow
     if not _followed(controller):
         return _told_on(scene)
-    if controller.lessons.steps.still_s is not None and not controller.plug.measured:
+    if controller.plug.never_began:
         why = f"The relay is told to be on, but grid power did not rise: no car seems to draw. {flow}."
         return why, "a draw to show; until then nothing counts as charged", None
     if controller.plug.fell_s is not None:
