@@ -32,6 +32,7 @@ from surpluscharge.config.values import Topic
 from surpluscharge.daemon.logs import LIMITS
 from surpluscharge.daemon.mqtt import (
     BACKOFF_MOST_S,
+    FLOOD_WITHIN_S,
     READINGS_LIMIT,
     Link,
     Post,
@@ -744,10 +745,35 @@ async def test_commands_in_floods(stage: Stage, topic: str, payload: str, monkey
             wire.say(topic, payload)
         await until(lambda: daemon.events("fault_raised", code="commands-flooded"), "the fault", 60.0)
         await until(lambda: wire.last(COMMAND) == "off", "off")
-        await until(lambda: not daemon.service.main_link.flooded, "the end of the flood", 60.0)
+        await until(lambda: not daemon.service.controller.told_in_floods, "the end of the flood", 60.0)
         assert daemon.path[-1] == "locked-out"
         wire.publish(ACKNOWLEDGE_SET, "commands-flooded")
         await until(lambda: daemon.events("fault_cleared", code="commands-flooded"), "its end")
+
+
+@broker
+async def test_a_flood_does_not_acknowledge_itself(stage: Stage) -> None:
+    """Not where it lasts until its fault is raised, nor where the daemon stands still in its midst for a while."""
+    wire = stage.wire
+    Plug(wire)
+    async with stage.running(mqtt=PATIENT, relay={"feedback": {"topic": REPORT}}) as daemon, Feed(wire, SUN_W) as feed:
+        await stage.charge(feed)
+
+        def fall_asleep() -> bool:
+            if daemon.events("fault_raised", code="commands-flooded"):
+                for _ in range(90):  # fewer than are a flood; they wait for the daemon when it wakes up
+                    wire.say(ACKNOWLEDGE_SET, "all")
+                time.sleep(1.0 + 2 * FLOOD_WITHIN_S)
+                return True
+            for _ in range(20):
+                wire.say(ACKNOWLEDGE_SET, "all")
+            return False
+
+        await until(fall_asleep, "the fault", 60.0)
+        await until(lambda: not daemon.service.controller.told_in_floods, "the end of the flood", 60.0)
+        await until(lambda: wire.status["refused_messages"].get("told-in-floods", 0) >= 90, "all of them refused")
+        assert not daemon.events("fault_acknowledged")
+        assert daemon.path[-1] == "locked-out"
 
 
 def hasty(late_for_s: float) -> Ports:

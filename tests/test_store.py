@@ -641,6 +641,7 @@ async def test_what_somebody_has_looked_at_is_on_the_disk_before_it_is_said(stag
 
         await until(lambda: latched() == [True], "the fault")
         await until(lambda: [fault["active"] for fault in said(stage)["faults"]] == [True], "the fault on the disk")
+        daemon.service.tell(news.Strained())
         disk.free.clear()
         wire.publish(f"{BASE}/acknowledge/set", "all")
         await until(lambda: daemon.events("fault_acknowledged"), "the acknowledgement")

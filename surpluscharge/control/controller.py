@@ -290,6 +290,11 @@ class Controller:
         return self.supervisor.active
 
     @property
+    def told_in_floods(self) -> bool:
+        """Whether commands or reports of the plug come faster than anybody means them."""
+        return self._strain.told_in_floods
+
+    @property
     def current_a(self) -> float | None:
         """The charger's current from its measured power, and the measured or else the nominal voltage."""
         return self.plug.current_a(self.settings.mains_v)

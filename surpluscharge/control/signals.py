@@ -37,6 +37,7 @@ REJECTIONS = {
     "not-a-request": "a charge is asked for with energy_wh, with energy_wh and by, or with time_s: see the manual",
     "not-a-look": "a look is told as a JSON object with note, of 300 characters at most",
     "unknown-fault": "neither all nor the code of a latched fault",
+    "told-in-floods": "among so many messages none passes for a person's look: acknowledge again once they have ended",
     "not-a-claim": "a claim is a JSON object with rank, stage, draws_w and lasts_s, on a topic with a charger's name",
     "too-many-claims": "so many others claim already that this one is not kept account of",
     "not-a-state": "the value means neither on nor off (enable: true/false, on/off, 1/0; plug: as configured)",

@@ -44,6 +44,8 @@ def enable(payload: bytes, _controller: Controller, _wall: datetime) -> news.Ena
 
 
 def acknowledge(payload: bytes, controller: Controller, _wall: datetime) -> news.Acknowledge:
+    if controller.told_in_floods:  # what tells of the flood must not pass for the look that ends its fault
+        raise Rejected("told-in-floods")
     word = text_of(payload).lower()
     if word not in {"all", *(record.code for record in controller.faults if record.latches)}:
         raise Rejected("unknown-fault")

@@ -193,6 +193,7 @@ class Link:
         self._readings = readings
         self._client: _Client | None = None
         self._came_s: deque[float] = deque(maxlen=FLOOD)  # when the last messages came
+        self._flood_s = -math.inf  # when the last of a flood came; time.monotonic()
         self._asked_s: float | None = None  # when the broker was asked for an answer that has not come
         self._answer_s = 0.0  # how long it took for the last one, and
         self._answered_s = -math.inf  # when that came
@@ -218,12 +219,16 @@ class Link:
     def flooded(self) -> bool:
         """Whether messages come, or came a moment ago, faster than a household has any use for.
 
-        Of readings: faster than they can be handled.
+        Of readings: faster than they can be handled. A flood of others is over only when all that the broker sent of it
+        has been handled: on a machine that stands still in its midst, a moment passes by itself.
         """
-        queue = self._client and self._client._queue
+        queue = self._client._queue if self._client else None
         if isinstance(queue, _Newest):
             return time.monotonic() < queue.left_out_s + FLOOD_WITHIN_S
-        return len(self._came_s) == FLOOD and time.monotonic() < self._came_s[0] + FLOOD_WITHIN_S
+        if self._flood_s == -math.inf:
+            return False
+        waiting = self._before_s < self._flood_s or (queue is not None and not queue.empty())
+        return waiting or time.monotonic() < self._flood_s + FLOOD_WITHIN_S
 
     @property
     def lag_s(self) -> float:
@@ -303,7 +308,10 @@ class Link:
                 await client.__aexit__(None, None, None)
 
     def _handle(self, message: Message) -> None:
-        self._came_s.append(time.monotonic())
+        now_s = time.monotonic()
+        self._came_s.append(now_s)
+        if len(self._came_s) == FLOOD and now_s < self._came_s[0] + FLOOD_WITHIN_S:
+            self._flood_s = now_s
         self.on_message(message.topic.value, _payload(message), bool(message.retain))
 
     async def _keep_asking(self, client: _Client) -> None:

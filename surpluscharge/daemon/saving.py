@@ -73,10 +73,10 @@ class Saving:
         self._kept: Any = None
         self._kept_s = float("-inf")
         self._starts_s = controller.starts_s
-        self._disabled, self._seen = not controller.enabled, self._acknowledged()
+        self._disabled = not controller.enabled
         self._asked = controller.progress.request is not None
         self._away = controller.progress.away
-        self._latched: tuple[str, ...] = ()
+        self._latched: frozenset[str] = frozenset()
         # How many of these there were, and how many are on the disk.
         self._promises = self._promises_kept = 0
         self._starts = self._starts_kept = 0
@@ -107,12 +107,14 @@ class Saving:
         without end does not wear the disk.
         """
         controller, faults = self._controller, self._controller.faults
-        disabled, seen = not controller.enabled, self._acknowledged()
+        disabled = not controller.enabled
         asked, away = controller.progress.request is not None, controller.progress.away
-        if disabled > self._disabled or seen - self._seen or asked < self._asked or away != self._away:
+        latched = frozenset(record.code for record in faults if record.latches and not record.acknowledged)
+        # What latches no longer has been acknowledged; it may be over at once.
+        if disabled > self._disabled or self._latched - latched or asked < self._asked or away != self._away:
             self._promises += 1
             self._soon.set()
-        self._disabled, self._seen, self._asked, self._away = disabled, seen, asked, away
+        self._disabled, self._asked, self._away = disabled, asked, away
         kept = (
             controller.enabled,
             controller.starts_s,
@@ -134,7 +136,6 @@ class Saving:
         ):
             self._kept, self._kept_s = kept, self._clock.now()
             self._soon.set()
-        latched = tuple(record.code for record in faults if record.latches and not record.acknowledged)
         if latched != self._latched:
             self._latched = latched
             self._now.set()
@@ -163,9 +164,6 @@ class Saving:
     def save_last(self) -> None:
         """Write once more, now, and wait for it: the relay is off by then."""
         self._write(next(self._serials), self._controller.kept())
-
-    def _acknowledged(self) -> frozenset[str]:
-        return frozenset(record.code for record in self._controller.faults if record.acknowledged)
 
     def _write(self, serial: int, kept: Kept) -> None:
         """Write, unless something newer has been written meanwhile. May run in a thread."""
