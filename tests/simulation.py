@@ -174,7 +174,11 @@ KINDS = {
     "voltage low": Kind((1500, 7200), _codes("voltage-low"), when="idle", also=_VOLTS, takes="mains"),
     "voltage lower": Kind((1500, 7200), _codes("voltage-sags voltage-low"), also=_VOLTS, takes="mains"),
     "bad joint": Kind(
-        (7200, 86400), _codes("voltage-sags circuit-resistance"), when="arming", also=_VOLTS, takes="mains"
+        (7200, 86400),
+        _codes("voltage-sags circuit-resistance joint-lossy joint-bad"),
+        when="arming",
+        also=_VOLTS,
+        takes="mains",
     ),
     "clock jump": Kind((1, 2), _codes("clock-jump")),
     "disk full": Kind((60, 7200), _codes("store-failing")),
