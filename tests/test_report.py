@@ -116,6 +116,16 @@ def test_what_is_not_known_is_a_gap_and_in_no_sum(ledger: Ledger) -> None:
     assert "absent" in {state.state for state in made.states}
 
 
+@pytest.mark.parametrize(("code", "whose"), [("meter-sign", "meter"), ("battery-sign", "battery")])
+def test_what_a_wrong_sign_has_falsified_is_not_told_as_true(ledger: Ledger, code: str, whose: str) -> None:
+    made = build(ledger, date(2031, 5, 15), date(2031, 5, 15), LATER, site())
+    (fault,) = made.faults
+    assert not [sentence for sentence in words.summary(made) if "Do not believe" in sentence]
+    first, *_ = words.summary(made._replace(faults=(fault._replace(code=code),)))
+    assert first.startswith(f"Do not believe these figures: the {whose}'s sign was found to be wrong (")
+    assert time_of(fault.begin_ms, ZONE).strftime("(%H:%M)") in first
+
+
 @pytest.mark.parametrize(
     ("day", "hours", "length_h"),
     [(date(2031, 3, 30), 23, 23), (date(2031, 10, 26), 24, 25), (date(2031, 5, 14), 24, 24)],

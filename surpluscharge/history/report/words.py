@@ -31,6 +31,16 @@ def kwh(mws: int) -> str:
     return rounded(Decimal(mws) / MWS_PER_KWH)
 
 
+# Faults that say that what was measured before them is false: whose sign it is, and what stands wrong of it.
+_FALSIFYING = {
+    "meter-sign": ("meter", "what stands here as sun was import, and the other way round"),
+    "battery-sign": (
+        "battery",
+        "what stands here as from the house's battery went into it, and what it gave is missing",
+    ),
+}
+
+
 def uncertain(energy: Energy) -> bool:
     """Return whether the charger's energy may be off by so much that it shows."""
     return energy.error_mws >= LEAST_MWS
@@ -142,7 +152,18 @@ def summary(report: Report) -> list[str]:
         sentences.append(
             f"Of {kwh(energy.surplus_mws)} kWh of surplus, {percent(energy.solar_mws, energy.surplus_mws)} was caught."
         )
-    return [*sentences, *_needed(report), *_planned(report), *_changes(report)]
+    return [*_falsified(report), *sentences, *_needed(report), *_planned(report), *_changes(report)]
+
+
+def _falsified(report: Report) -> Iterator[str]:
+    """Say what is not to be believed, though it was measured: nobody can put it right afterwards."""
+    for code, (whose, what) in _FALSIFYING.items():
+        found = next((fault for fault in report.faults if fault.code == code), None)
+        if found:
+            yield (
+                f"Do not believe these figures: the {whose}'s sign was found to be wrong "
+                f"({moment(report, found.begin_ms)}). Until that was put right, {what}, and the money is wrong with it."
+            )
 
 
 def _needed(report: Report) -> Iterator[str]:
