@@ -494,7 +494,7 @@ async def test_enabling_and_disabling(stage: Stage) -> None:
     assert code == 1 and "the daemon has not run with this broker" in err
     daemon = stage.start(control={"start_delay_s": 0.0})
     async with Feed(stage.wire, SUN_W):
-        await until(lambda: bool(stage.wire.status), "its first status")
+        await until(lambda: stage.wire.last(STATUS), "its first status")
         code, out, err = await ask(stage, "enable")
         assert (code, err) == (0, "")
         assert out.startswith("saying that charging is enabled\n") and ", enabled" in out
