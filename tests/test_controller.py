@@ -620,6 +620,32 @@ def test_no_message_raises(messages: list[tuple[str, bytes, bool, float]]) -> No
 # --- the charger's power ---------------------------------------------------------------------------------------------
 
 
+def test_what_the_broker_has_kept_of_it_from_before_the_on_is_no_witness_to_the_off() -> None:
+    """It is delivered again at each new connection (11); what differs from what was heard last is news."""
+    rig = connected(make_settings(contact=True))
+    rig.send("c", "off", retained=True)
+    rig.wait(rig.controller.settings.params.min_off_s)
+    rig.send("m", SUN_W)
+    rig.obeys = False  # out of reach from now on
+    rig.tell(news.Enable(True))
+    rig.acknowledge(True)
+    assert rig.mode == "charging"
+    rig.wait(25.0)
+    rig.tell(news.Enable(False))
+    rig.acknowledge(False)
+    plug = rig.controller.plug
+    for _ in range(2):
+        rig.tell(news.CommandsLink(False))
+        rig.tell(news.CommandsLink(True))
+        rig.wait(1.0)
+        rig.send("c", "off", retained=True)
+        assert plug.confirmed(False) and not plug.witnessed(False)
+    rig.send("c", "on", retained=True)
+    assert not plug.confirmed(False)
+    rig.send("c", "off", retained=True)
+    assert plug.witnessed(False)
+
+
 @pytest.mark.parametrize("heard", [True, False])
 def test_a_plug_that_comes_back_on_after_it_was_out_of_reach_has_been_on_all_the_while(*, heard: bool) -> None:
     """Its last report was from before it was told on, and passed for off (invariant 5). One heard since is believed."""

@@ -32,6 +32,7 @@ from surpluscharge.config.values import Topic
 from surpluscharge.daemon.logs import LIMITS
 from surpluscharge.daemon.mqtt import (
     BACKOFF_MOST_S,
+    FLOOD,
     FLOOD_WITHIN_S,
     READINGS_LIMIT,
     Link,
@@ -39,6 +40,7 @@ from surpluscharge.daemon.mqtt import (
     _Client,
     _Newest,
     _payload,
+    publish_once,
     read_once,
     silent,
 )
@@ -774,6 +776,42 @@ async def test_a_flood_does_not_acknowledge_itself(stage: Stage) -> None:
         await until(lambda: wire.status["refused_messages"].get("told-in-floods", 0) >= 90, "all of them refused")
         assert not daemon.events("fault_acknowledged")
         assert daemon.path[-1] == "locked-out"
+
+
+def test_after_a_flood_what_waits_for_a_moment_is_none(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("surpluscharge.daemon.mqtt.FLOOD_WITHIN_S", 0.05)
+    link, waiting = link_to(1, tmp_path, "main"), asyncio.Queue[aiomqtt.Message]()
+    link._client = cast(_Client, SimpleNamespace(_queue=waiting))
+    message = aiomqtt.Message(ENABLE_SET, b"on", 1, False, 1, None)
+    waiting.put_nowait(message)
+    assert not link.flooded
+    for _ in range(FLOOD):
+        link._handle(message)
+    time.sleep(0.06)
+    assert link.flooded  # what came has not been handled
+    waiting.get_nowait()
+    assert link.flooded  # more of it may be on its way, until the broker has answered
+    link._before_s = time.monotonic()
+    assert not link.flooded
+    waiting.put_nowait(message)
+    assert not link.flooded
+
+
+async def test_a_command_has_no_will_that_the_broker_says_when_it_has_failed(tmp_path: Path) -> None:
+    """MQTT 5.0 and 3.1.1, 3.1.2.3: bit 2 of the connect flags is the will's."""
+    flags: list[int] = []
+
+    async def hang(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        came = await reader.read(1000)
+        flags.append(came[came.index(b"MQTT") + 5])
+        await reader.read()
+        writer.close()
+
+    async with await asyncio.start_server(hang, "127.0.0.1", 0) as server:
+        config = parse(toml(tables(server.sockets[0].getsockname()[1], tmp_path)), "shed.toml")
+        with pytest.raises((TimeoutError, aiomqtt.MqttError)):
+            await publish_once(config, Post(ENABLE_SET, "on"), "enable", 0.5)
+        assert [flag & 0b100 for flag in flags] == [0]
 
 
 def hasty(late_for_s: float) -> Ports:

@@ -112,7 +112,7 @@ class House:
 
     def ask(self, payload: bytes, name: str = "plan") -> None:
         command = next(command for command in COMMANDS if command.name == name)
-        self.tell(command.heed(payload, False, self.controller, self.wall()))
+        self.tell(command.heed(payload, "", self.controller, self.wall()))
         self.planner.look(self.controller)
 
     @property

@@ -1026,3 +1026,20 @@ def test_readings_that_were_long_under_way_are_not_taken_for_new(tmp_path: Path)
         seen_w.append(service.controller.grid.value)
     assert seen_w == [100.0, 100.0, 100.0, 400.0]
     assert service.controller.refusals.counts == {(GRID, "late"): 2}
+
+
+def test_a_command_that_was_long_under_way_is_not_heeded_but_an_off(tmp_path: Path) -> None:
+    """A computer that stood still hears it when it goes on, long after whoever said it has given it up."""
+    now = {"lag_s": 0.0}
+
+    class Late(Unplugged):
+        up = True
+        lag_s = property(lambda _: now["lag_s"])  # type: ignore[assignment]
+
+    service = Service(parse(toml(tables(1, tmp_path)), "shed.toml"), SystemClock(UTC), Ports(link=Late))
+    enabled = []
+    for now["lag_s"], word in ((9.9, b"on"), (11.0, b"off"), (11.0, b"on"), (0.3, b"on")):
+        service.main_link.on_message(ENABLE_SET, word, False)
+        enabled.append(service.controller.enabled)
+    assert enabled == [True, False, False, True]
+    assert service.controller.refusals.counts == {(ENABLE_SET, "late"): 1}

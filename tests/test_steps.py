@@ -390,6 +390,17 @@ def test_what_goes_on_or_off_as_the_relay_does_leaves_it_open_whether_the_lead_b
         assert home.stay(200).steps.still_s is None
 
 
+@pytest.mark.parametrize("every_s", [1.0, 2.0])
+@pytest.mark.parametrize("room_after_s", [5.0, 12.0])
+def test_what_makes_room_for_the_lead_does_not_hide_that_it_began(every_s: float, room_after_s: float) -> None:
+    """A battery that holds the import at what the house may draw; nobody told of it."""
+    home = taught(every_s=every_s)
+    home.base_w = 3000.0
+    home.stay(300).switch(True).stay(room_after_s)
+    home.lane.append((home.now_s, 0.0))  # the battery draws so much less
+    assert home.stay(200).steps.still_s is None
+
+
 def test_another_load_that_is_switched_in_between_leaves_it_open_and_is_no_miss() -> None:
     home = taught().switch(True, draws=False).stay(60)
     home.steps.disturbed(home.now_s, home.now_s + 30.0)

@@ -640,7 +640,7 @@ class Controller:
             on = plug.contact.read(payload)
             if on is not plug.reported:
                 self._say("relay_reported", "info", on=on, wanted=self.wants_on)
-            self._catch_up(plug.report(on))
+            self._catch_up(plug.report(on, retained))
 
     # --- inside -------------------------------------------------------------------------------------------------------
 

@@ -43,6 +43,7 @@ class Plug:
         self.topics = frozenset(part.topic for part in (contact, power, voltage) if part)
         self.reported: bool | None = None  # None: it has not said since we are connected
         self._reported_s = -math.inf
+        self._said: bool | None = None  # the last that it reported, on whichever connection
         self._commands_up: bool | None = None  # the subscriptions to commands and reports are there; None: never yet
         self._readings_up = True  # and those to readings; not known to be gone
         self.silent_s: float | None = None  # as configured; None: its pulse tells
@@ -261,14 +262,16 @@ class Plug:
         power_w = self.power.value
         self.pulse.heard(self.now_s, None if power_w is None else flows(power_w, limits))
 
-    def report(self, on: bool) -> float:
+    def report(self, on: bool, retained: bool = False) -> float:
         """It reports its relay. Return for how many seconds it has been on and nobody saw it.
 
         Out of reach when it was told on, it passed for off by what it had reported before.
         """
         # Not heard since it was told off, or since the daemon began.
         unseen = on and not self.may_be_on and self._reported_s < self.wanted_since_s
-        self.reported, self._reported_s = on, self.now_s
+        if not (retained and on is self._said):  # kept by the broker, and what it said before: as old as that
+            self._reported_s = self.now_s
+        self.reported = self._said = on
         return self.now_s - self._counted_until_s if unseen else 0.0
 
     def look_for_reversal(self, reachable: bool, limits: Limits) -> bool:

@@ -317,6 +317,8 @@ class Steps:
         level_w = median(after)
         if abs(level_w) < FREE_SHARE * draw_w or level_w < self._least_w + STILL_SHARE * draw_w:
             return False
+        if max(between) >= median(before) + STEP_SHARE * draw_w:
+            return False  # something made room for what did begin
         moved = jumps_in(readings, at_s, until_s, STILL_SHARE * draw_w)
         return not moved and abs(level_w - median(before)) < STILL_SHARE * draw_w and not self._held(level_w, draw_w)
 

@@ -25,17 +25,17 @@ class Command(NamedTuple):
     name: str
     property: str | None  # what sets the same by the Homie convention
     read: Callable[[bytes, Controller, datetime], News]  # at a time of the wall clock; raises Rejected
-    late: Callable[[News], bool] | None  # whether it counts where the broker had retained it, perhaps for days; none do
+    late: Callable[[News], bool] | None  # whether it counts though it was said long ago, perhaps days; none do
     answer: Callable[[StatusDocument], str] | None = None
     qos: int = 1
 
-    def heed(self, payload: bytes, retained: bool, controller: Controller, wall: datetime) -> News:
-        """Return what a message comes to. Raises Rejected."""
-        if retained and self.late is None:
-            raise Rejected("retained")
+    def heed(self, payload: bytes, stale: str, controller: Controller, wall: datetime) -> News:
+        """Return what a message comes to. Raises Rejected, for the reason ``stale``, where it was said too long ago."""
+        if stale and self.late is None:
+            raise Rejected(stale)
         happened = self.read(payload, controller, wall)
-        if retained and self.late and not self.late(happened):
-            raise Rejected("retained")
+        if stale and self.late and not self.late(happened):
+            raise Rejected(stale)
         return happened
 
 

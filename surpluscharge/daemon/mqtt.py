@@ -228,7 +228,10 @@ class Link:
         if self._flood_s == -math.inf:
             return False
         waiting = self._before_s < self._flood_s or (queue is not None and not queue.empty())
-        return waiting or time.monotonic() < self._flood_s + FLOOD_WITHIN_S
+        if waiting or time.monotonic() < self._flood_s + FLOOD_WITHIN_S:
+            return True
+        self._flood_s = -math.inf  # over: what waits for a moment from now on is nothing of it
+        return False
 
     @property
     def lag_s(self) -> float:
@@ -509,8 +512,11 @@ def _for_once(name: str) -> str:
 
 
 async def publish_once(config: Config, post: Post, name: str, within_s: float) -> None:
-    """Connect, publish, disconnect: for a short command. Raises MqttError, OSError, TimeoutError."""
-    link = Link(_for_once(name), config, silent(), will=post, farewell=post)
+    """Connect, publish, disconnect: for a short command. Raises MqttError, OSError, TimeoutError.
+
+    Without a will: the broker would say it minutes after this has failed, and whatever has been said since.
+    """
+    link = Link(_for_once(name), config, silent(), will=None, farewell=None)
     async with asyncio.timeout(within_s):
         client = await link.connect()
         try:

@@ -43,6 +43,7 @@ if TYPE_CHECKING:
 TICK_S = 1.0  # the longest the control loop sleeps
 ALIVE_S = 5.0  # real seconds; what has not turned, or not answered, for so long is stuck
 CLOCK_JUMP_S = 30.0  # of the wall clock against the other, between two turns of the loop
+TOLD_WITHIN_S = 10.0  # real seconds; whoever said it has given up by then, and a computer may have stood still
 OFF_WITHIN_S = 10.0  # real seconds, at shutdown, for the off to be confirmed
 CANCEL_AGAIN_S = 3.0  # real seconds; longer than a farewell takes
 RELOADABLE = frozenset(
@@ -122,7 +123,7 @@ class Service:
             will=availability(base, "lost"),
             farewell=availability(base, "disconnected"),
             topics=self._topics(),
-            on_message=self._on_message,
+            on_message=self._on_told,
             on_up=lambda: self._on_main_link(True),
             on_down=lambda: self._on_main_link(False),
         )
@@ -498,19 +499,23 @@ class Service:
         links = [self.main_link, self.readings_link, *([self._claims.link] if self._claims else [])]
         return tuple(topic for link in links for topic in link.refused_topics)
 
-    def _on_message(self, topic: str, payload: bytes, retained: bool) -> None:
+    def _on_told(self, topic: str, payload: bytes, retained: bool) -> None:
+        self._on_message(topic, payload, retained, self.main_link.lag_s >= TOLD_WITHIN_S)
+
+    def _on_message(self, topic: str, payload: bytes, retained: bool, late: bool = False) -> None:
         if topic in self._register_topics:  # it may be the meter's or the plug's, too
             self._history.register(topic, payload, retained)
         if command := self._commands.get(topic):
-            self._on_command(command, topic, payload, retained)
+            self._on_command(command, topic, payload, retained, late)
         elif self._planner and topic in self._planner.topics:
             self._on_feed(self._planner, topic, payload)
         else:
             self.tell(news.Message(topic, payload, retained))
 
-    def _on_command(self, command: Command, topic: str, payload: bytes, retained: bool) -> None:
+    def _on_command(self, command: Command, topic: str, payload: bytes, retained: bool, late: bool = False) -> None:
+        stale = "retained" if retained else "late" if late else ""
         try:
-            happened = command.heed(payload, retained, self.controller, self.clock.wall())
+            happened = command.heed(payload, stale, self.controller, self.clock.wall())
         except Rejected as refusal:
             self.tell(news.Refused(topic, refusal.reason, payload))
         else:
