@@ -575,7 +575,7 @@ def _need(summary: dict[str, Any]) -> list[tuple[str, str]]:
         )
     if summary["planned_price"] is not None:
         prices = [price for day in (0, 1) for price in market.prices(summary["seed"], day)]
-        span = f"(prices went from {min(prices):.2f} to {max(prices):.2f})"
+        span = f"(prices went from {min(prices):z.2f} to {max(prices):z.2f})"
         rows.append(("  by plan, a kWh cost", f"{summary['planned_price']:.3f} EUR on average {span}"))
     if summary["left_with_wh"] is not None:
         rows.append(("The car left with", view.kwh(summary["left_with_wh"])))

@@ -325,7 +325,8 @@ def _energies(status: Status) -> Table:
         else:
             table.add_row("  bought of it", kwh(today["grid_wh"]))
         table.add_row("On for", duration(today["on_time_s"]))
-        table.add_row("Starts; left today", f"{today['starts']}; {budget['starts_left_day']}")
+        left = f"{budget['starts_left_hour']}, {budget['starts_left_day']}"
+        table.add_row("Starts; left now, today", f"{today['starts']}; {left}")
     return table
 
 

@@ -122,7 +122,7 @@ class Charger:
         if self.word in ("lost", "disconnected") or self.word is None:
             since = f" since {self.word_since:%H:%M:%S}" if self.word_since else ""
             if self.word == "lost":
-                return f"THE DAEMON IS GONE{since}. See that the relay is off"
+                return f"THE DAEMON IS GONE, OR CUT OFF{since}. See that the relay is off"
             return f"the daemon {'was stopped' if self.word else 'has not said that it is there'}{since}"
         if self.status and self.age_s > max(SILENT_S, HEARTBEATS * (self.status.get("heartbeat_s") or HEARTBEAT_S)):
             return f"NO WORD for {duration(self.age_s)}: what is shown is old. See that the relay is off"

@@ -989,7 +989,7 @@ def test_the_command_without_a_broker(tmp_path: Path, capsys: pytest.CaptureFixt
             command(file, "--record", str(record)), input="", capture_output=True, text=True, check=False, timeout=60
         )
         assert done.returncode == 1
-        assert "nothing answers at 127.0.0.1:1: does the broker run" in done.stderr, done.stderr
+        assert "nothing answers at 127.0.0.1:1 (does the broker run" in done.stderr, done.stderr
         assert not record.exists()
     assert cli.main(["commission", "--config", str(file), "soup"]) == 1
     assert "no such part" in capsys.readouterr().err

@@ -592,7 +592,7 @@ def test_the_remedy_for_what_toml_cannot_read(written: str, remedy: str) -> None
 @pytest.mark.parametrize(
     ("key", "allowed", "refused_too"),
     [
-        ("charger.current_a", (0.1, 10), (0, 32.1)),
+        ("charger.current_a", (6, 10), (0, 32.1)),
         ("charger.voltage_v", (100, 260), (99.9, 260.1)),
         ("charger.draw_w", (0.1, 8000), (0, 8000.1)),
         ("socket.rated_a", (10, 63), (0, 63.1)),
@@ -834,6 +834,32 @@ def test_each_doubt_is_said_when_and_only_when_it_is_due(without: str, lines: li
     warnings = config_warnings(parse("\n".join(f"{key} = {toml(value)}" for key, value in tree.items()), "x"))
     assert len(warnings) == 1
     assert warning in warnings[0]
+
+
+@pytest.mark.parametrize(
+    ("lines", "doubt"),
+    [
+        (
+            ["control.start_export_w = 1.5", "control.stop_import_w = 1600"],
+            "start_export_w = 1.5 is in watts: is 1500 ",
+        ),
+        (["control.start_export_w = 1500", "control.stop_import_w = 1.4"], "stop_import_w = 1.4 is in watts: is 1400"),
+        (["control.stop_import_w = 1380"], "by itself it never ends a charge"),
+        (['relay.on_payload = "on"', 'relay.off_payload = "OFF"'], "small and large letters are not the same"),
+    ],
+)
+def test_what_was_mistyped_is_doubted(lines: list[str], doubt: str) -> None:
+    assert sum(doubt in each for each in config_warnings(parsed(*lines))) == 1
+    assert not [each for each in config_warnings(parsed()) if doubt in each]
+
+
+def test_what_can_only_be_mistyped_is_refused() -> None:
+    """IEC 61851-1 knows no charge below 6 A (from memory). By a tenth of the true current no socket would be warm."""
+    low = MINIMAL.replace("current_a = 6", "current_a = 1.6")
+    with pytest.raises(ConfigError, match=r"current_a = 1\.6: no charge lead is set below 6 A .*; is 16 meant\?"):
+        parse(low, "test.toml")
+    assert "is 1500 meant for control.start_export_w?" in refused("control.start_export_w = 1.5")[0]
+    assert "it begins or ends with a blank" in refused('relay.power.topic = "carport/plug "')[0]
 
 
 @pytest.mark.parametrize(

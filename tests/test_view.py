@@ -82,7 +82,7 @@ def test_any_document_fits_and_is_told(state: str, changes: dict[str, Any], widt
     assert view.LABELS[state][0] in text and "carport" in text and "There is enough surplus." in text
     assert ("draw-high" in text) is ("faults" in changes)
     assert ("not enabled" in text) is (changes is EMPTY)
-    assert "2.70 kWh" in text and "3; 13" in text
+    assert "2.70 kWh" in text and "3; 2, 13" in text
     if changes is EMPTY:
         assert "not known" in text and "stale" in text and "nan" not in text and "inf" not in text
     else:

@@ -18,5 +18,5 @@ def trouble(error: Exception, config: Config) -> str:
         return f"the broker at {config.broker} refuses this user: see mqtt.username and mqtt.password"
     text = str(error) or "no answer in time"
     if "refused" in text.lower() and number is None:
-        return f"nothing answers at {config.broker}: does the broker run, and are mqtt.host and mqtt.port right?"
+        return f"nothing answers at {config.broker} (does the broker run, and are mqtt.host and mqtt.port right?)"
     return f"{text} (the broker is {config.broker})"

@@ -64,10 +64,12 @@ def _check(options: argparse.Namespace) -> int:
     if band.start_w is None:
         print("No charge starts: what the sun gives is worth more sold.")
     else:
+        short_w = config.draw_w - band.start_w
+        whole = f"leaves about {watts(-short_w)} of it"
+        at_first = f"imports about {watts(short_w)} at first" if short_w >= 0 else whole
         print(
-            f"A charge starts at {watts(band.start_w)} of export, imports about "
-            f"{watts(config.draw_w - band.start_w)} at first, and ends above {watts(band.stop_import_w)} of "
-            "import."
+            f"A charge starts at {watts(band.start_w)} of export, {at_first}, and ends above "
+            f"{watts(band.stop_import_w)} of import."
         )
     for warning in config_warnings(config):
         print(f"warning: {warning}")

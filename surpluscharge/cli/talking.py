@@ -133,7 +133,9 @@ def _looked(options: argparse.Namespace) -> int:
         return 1
     print(
         "This is no all-clear: what nobody can see from outside may be bad all the same. Brown, dull, soft or loose\n"
-        "means stop: leave the circuit off at the fuse board, and ask a licensed electrician."
+        "means stop: leave the circuit off at the fuse board, and ask a licensed electrician. Nothing is switched by\n"
+        "this: if it was hot, or smelt, first of all\n"
+        f"surpluscharge disable --config {options.config}"
     )
     if not config.history.record:
         print("history.record is false, so that you have looked is not kept, and nobody is reminded.")

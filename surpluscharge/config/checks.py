@@ -40,6 +40,8 @@ IN_HUNDREDTHS = frozenset({"EUR", "GBP", "USD", "CHF", "AUD", "NZD", "CAD", "\u2
 # EN 50160 (and IEC 60038): the supply stays within 230 V +- 10 %, and a lead of fixed current draws that much more or
 # less.
 VOLTAGE_TOLERANCE = 0.10
+LEAST_A = 6.0  # the least that a control pilot offers: IEC 61851-1, Annex A (from memory)
+MAYBE_KW = 30.0  # our own: no threshold of so few watts serves anybody, and no house has as many kilowatts
 LEAST_NEED_WH = 100.0  # our own: who asks for less has mistaken kilowatt-hours for watt-hours
 LEAST_STOP_DELAY_S = 40.0  # our own: two of the steps in which those on one meter end, see control/neighbours.py
 
@@ -68,7 +70,15 @@ def contradictions(config: Config) -> Iterator[Problem]:
     def problem(key: str, value: object, message: str, remedy: str, *others: str) -> Problem:
         return Problem((key, *others), shown_as(value), message, remedy)
 
-    if charger.current_a > socket.rated_a:
+    if charger.current_a < LEAST_A:  # ten times too low, the socket would pass for cool for ever
+        meant = f"; is {10 * charger.current_a:g} meant?" if 10 * charger.current_a >= LEAST_A else ""
+        yield problem(
+            "charger.current_a",
+            charger.current_a,
+            f"no charge lead is set below {LEAST_A:g} A (IEC 61851-1)",
+            f"Read on the lead what it is set to{meant}",
+        )
+    elif charger.current_a > socket.rated_a:
         yield problem(
             "charger.current_a",
             charger.current_a,
@@ -107,12 +117,15 @@ def contradictions(config: Config) -> Iterator[Problem]:
     stop_undoes_start = not config.way.follows_prices and config.draw_w - config.start_export_w >= config.stop_import_w
     if stop_undoes_start:
         least_w = config.draw_w - config.start_export_w
+        kilowatts = 0.0 < config.start_export_w <= MAYBE_KW
         yield problem(
             "control.stop_import_w",
             config.stop_import_w,
             f"this would undo the start at once: a charge that starts at {config.start_export_w:g} W of export and "
             f"draws {config.draw_w:g} W imports {least_w:g} W from its first minute",
-            f"Raise it well above {least_w:g}, or raise control.start_export_w",
+            f"Both are in watts: is {1000 * config.start_export_w:g} meant for control.start_export_w?"
+            if kilowatts
+            else f"Raise it well above {least_w:g}, or raise control.start_export_w",
             "control.start_export_w",
             "charger.draw_w",
             "charger.current_a",
@@ -684,6 +697,20 @@ def _doubts(config: Config) -> Iterator[str]:
         yield (
             f"only {margin_w:g} W lie between what a fresh start imports and control.stop_import_w: "
             "small loads will end charges early."
+        )
+    for key, value_w in (("start_export_w", control.start_export_w), ("stop_import_w", control.stop_import_w)):
+        if isinstance(value_w, float) and 0.0 < abs(value_w) <= MAYBE_KW:
+            yield f"control.{key} = {value_w:g} is in watts: is {1000 * value_w:g} meant?"
+    if not config.way.follows_prices and config.stop_import_w >= config.draw_w:
+        yield (
+            f"control.stop_import_w = {config.stop_import_w:g} is more than the lead draws ({config.draw_w:g} W): by "
+            "itself it never ends a charge, which may then go on with bought energy alone."
+        )
+    words = relay.on_payload, relay.off_payload
+    if all(map(str.isalpha, words)) and len({(word.isupper(), word.islower()) for word in words}) > 1:
+        yield (
+            f"relay.on_payload is {shown_as(words[0])}, and relay.off_payload {shown_as(words[1])}: small and large "
+            "letters are not the same to a plug. Is each written as the plug wants it?"
         )
     if config.charger.current_a > config.socket.continuous_a:
         yield (

@@ -26,7 +26,7 @@ REJECTIONS = {
     "not-utf8": "the payload is not UTF-8 text",
     "not-json": "the payload is not JSON, as it should be here",
     "pointer-misses": "the JSON payload has nothing at the configured pointer",
-    "not-a-number": "the value is not a number",
+    "not-a-number": "the value is not a number, with a point and no comma, and without its unit",
     "not-finite": "the value is NaN or infinite",
     "implausible": "the value is beyond the plausibility limit",
     "negative": "a source that measures one direction only sent a negative value",

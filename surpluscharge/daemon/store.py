@@ -63,7 +63,8 @@ def alone(path: Path) -> Iterator[None]:
                 fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError:
                 raise ValueError(
-                    f"another surpluscharge uses {path}: stop it, or give each charger its own charger.name"
+                    f"another surpluscharge uses {path}: stop that one first. A charger.name of its own is for another "
+                    "charger, with another relay: no two may switch the same"
                 ) from None
         yield
 
