@@ -780,21 +780,38 @@ async def test_a_flood_does_not_acknowledge_itself(stage: Stage) -> None:
 
 def test_after_a_flood_what_waits_for_a_moment_is_none(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("surpluscharge.daemon.mqtt.FLOOD_WITHIN_S", 0.05)
-    link, waiting = link_to(1, tmp_path, "main"), asyncio.Queue[aiomqtt.Message]()
-    link._client = cast(_Client, SimpleNamespace(_queue=waiting))
-    message = aiomqtt.Message(ENABLE_SET, b"on", 1, False, 1, None)
-    waiting.put_nowait(message)
-    assert not link.flooded
-    for _ in range(FLOOD):
-        link._handle(message)
+    link, message = link_to(1, tmp_path, "main"), aiomqtt.Message(ENABLE_SET, b"on", 1, False, 1, None)
+
+    def come(count: int) -> None:
+        for _ in range(count):
+            link._handle(message)
+
+    come(FLOOD - 1)
     time.sleep(0.06)
-    assert link.flooded  # what came has not been handled
-    waiting.get_nowait()
+    assert not link.flooded
+    come(FLOOD)
+    time.sleep(0.06)
+    assert link.flooded
+    link._before_s = time.monotonic()
+    assert link.flooded  # what came has not all been handled
+    link._handled_s = time.monotonic()
+    assert not link.flooded
+    link._before_s = 0.0
     assert link.flooded  # more of it may be on its way, until the broker has answered
     link._before_s = time.monotonic()
+    come(FLOOD - 1)
     assert not link.flooded
-    waiting.put_nowait(message)
-    assert not link.flooded
+
+
+@broker
+async def test_a_flood_that_a_lost_connection_has_cut_off_is_over_at_the_next(stage: Stage) -> None:
+    async with stage.running(mqtt=PATIENT) as daemon:
+        link = daemon.service.main_link
+        link._flood_s, link._handled_s = time.monotonic(), -math.inf
+        await asyncio.sleep(FLOOD_WITHIN_S + 1.0)
+        assert link.flooded
+        usurp(stage.port, f"{daemon.service.config.client_id}-main")
+        await until(lambda: not link.flooded, "the end of it")
 
 
 async def test_a_command_has_no_will_that_the_broker_says_when_it_has_failed(tmp_path: Path) -> None:

@@ -269,7 +269,8 @@ class Plug:
         """
         # Not heard since it was told off, or since the daemon began.
         unseen = on and not self.may_be_on and self._reported_s < self.wanted_since_s
-        if not (retained and on is self._said):  # kept by the broker, and what it said before: as old as that
+        again = retained and on is self._said  # kept by the broker, and what it had said: as old as that
+        if on or not again:
             self._reported_s = self.now_s
         self.reported = self._said = on
         return self.now_s - self._counted_until_s if unseen else 0.0

@@ -193,7 +193,8 @@ class Link:
         self._readings = readings
         self._client: _Client | None = None
         self._came_s: deque[float] = deque(maxlen=FLOOD)  # when the last messages came
-        self._flood_s = -math.inf  # when the last of a flood came; time.monotonic()
+        self._flood_s = -math.inf  # when the last of a flood was handled; time.monotonic()
+        self._handled_s = -math.inf  # when all that had come was
         self._asked_s: float | None = None  # when the broker was asked for an answer that has not come
         self._answer_s = 0.0  # how long it took for the last one, and
         self._answered_s = -math.inf  # when that came
@@ -225,13 +226,8 @@ class Link:
         queue = self._client._queue if self._client else None
         if isinstance(queue, _Newest):
             return time.monotonic() < queue.left_out_s + FLOOD_WITHIN_S
-        if self._flood_s == -math.inf:
-            return False
-        waiting = self._before_s < self._flood_s or (queue is not None and not queue.empty())
-        if waiting or time.monotonic() < self._flood_s + FLOOD_WITHIN_S:
-            return True
-        self._flood_s = -math.inf  # over: what waits for a moment from now on is nothing of it
-        return False
+        under_way = min(self._before_s, self._handled_s) < self._flood_s
+        return under_way or time.monotonic() < self._flood_s + FLOOD_WITHIN_S
 
     @property
     def lag_s(self) -> float:
@@ -276,7 +272,7 @@ class Link:
         asking: asyncio.Task[None] | None = None
         try:
             await self.subscribe(client)
-            self._client = client
+            self._client, self._handled_s = client, time.monotonic()  # what the one before had left is gone
             asking = asyncio.create_task(self._keep_asking(client)) if self._topics else None
             self._log.info("connected", protocol="5" if self.version is ProtocolVersion.V5 else "3.1.1")
             self.on_up()
@@ -285,6 +281,7 @@ class Link:
                 while not client._queue.empty():
                     await asyncio.sleep(0)  # the other connections have their turn, and the timers
                     self._handle(client._queue.get_nowait())
+                self._handled_s = time.monotonic()
         except MqttError as error:
             if self.up:
                 self._client = None
