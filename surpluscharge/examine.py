@@ -21,7 +21,7 @@ import tempfile
 import textwrap
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
@@ -32,6 +32,7 @@ from aiomqtt import Client, MqttError, ProtocolVersion
 from surpluscharge import __version__
 from surpluscharge.clock import SystemClock, zone
 from surpluscharge.config import Config, address_of, warnings
+from surpluscharge.config.checks import MAYBE_KW
 from surpluscharge.control.signals import Rejected, Source
 from surpluscharge.control.wishes import UNSET_S
 from surpluscharge.daemon.commands import COMMANDS
@@ -39,7 +40,7 @@ from surpluscharge.daemon.mqtt import Link, Post, Refused, silent
 from surpluscharge.daemon.status import StatusDocument, refused_in_words
 from surpluscharge.history.energy import ms_of, time_of
 from surpluscharge.history.ledger import Ledger, LedgerError
-from surpluscharge.words import counted, duration, printable
+from surpluscharge.words import counted, duration, printable, watts
 
 ANSWER_WITHIN_S = 4.0
 LISTEN_S = 12.0  # a meter speaks every few seconds
@@ -344,7 +345,7 @@ async def _broker(config: Config, listen_s: float, trouble: Trouble) -> list[Fin
     ]
     found += _own(base, mark, heard, refusal)
     readers = [source for source in sources if isinstance(source, Source)]
-    found += _devices(devices, readers, heard, listen_s, set(link.refused_topics))
+    found += _devices(devices, readers, heard, listen_s, set(link.refused_topics), settings.grid)
     found.append(
         Finding(
             "rights",
@@ -403,8 +404,21 @@ def _own(base: str, mark: str, heard: Heard, refusal: str) -> Iterator[Finding]:
         yield Finding("rights", "good", f"this user may write and read below {base}/")
 
 
+def _as_read(grid: Sequence[Source], topic: str, payload: bytes) -> tuple[str, str]:
+    """Return what a meter's last message comes to, and what to think of where it is next to nothing."""
+    found_w = [source.read(payload) for source in grid if source.topic == topic]
+    said = "".join(f", the last: {watts(abs(w))} of {'import' if w >= 0 else 'export'}" for w in found_w)
+    little = any(0.0 < abs(w) <= MAYBE_KW for w in found_w)
+    return said, 'If it speaks in kilowatts: unit = "kW" in [[meter]]' if little else ""
+
+
 def _devices(
-    devices: list[str], readers: list[Source], heard: Heard, listen_s: float, refused: set[str]
+    devices: list[str],
+    readers: list[Source],
+    heard: Heard,
+    listen_s: float,
+    refused: set[str],
+    grid: Sequence[Source],
 ) -> Iterator[Finding]:
     for topic in devices:
         if topic in refused:
@@ -424,7 +438,9 @@ def _devices(
                 "Correct topic, pointer or unit; mosquitto_sub -v -t shows what is published there",
             )
         elif heard.live[topic]:
-            yield Finding("topics", "good", f"{topic}: {counted(heard.live[topic], 'message')} in {duration(listen_s)}")
+            said, hint = _as_read(grid, topic, heard.last[topic])
+            came = f"{topic}: {counted(heard.live[topic], 'message')} in {duration(listen_s)}"
+            yield Finding("topics", "good", came + said, hint)
         elif topic in heard.last:
             yield Finding("topics", "good", f"{topic}: what the broker had kept; nothing new in {duration(listen_s)}")
         else:

@@ -67,7 +67,7 @@ async def test_where_all_is_well_nothing_is_said_against_it(protocol: str, stage
     assert spoken in found(by, "broker", "good")[0] and "mosquitto" in found(by, "broker", "good")[1]
     assert found(by, "rights", "good") == [f"this user may write and read below {BASE}/"]
     assert found(by, "topics", "good") == [
-        f"{GRID}: 1 message in 0 s",
+        f"{GRID}: 1 message in 0 s, the last: 500 W of export",
         f"{REPORT}: what the broker had kept; nothing new in 0 s",
     ]
     assert found(by, "daemon", "good") == ["it is charging: There is enough surplus."]
@@ -75,6 +75,14 @@ async def test_where_all_is_well_nothing_is_said_against_it(protocol: str, stage
     ours = {STATUS, AVAILABILITY, GRID, REPORT}
     assert {heard.topic for heard in stage.wire.heard} - ours == {f"{BASE}/examined"}
     assert not stage.wire.on(COMMAND) and not any(heard.retain for heard in stage.wire.on(f"{BASE}/examined"))
+
+
+async def test_what_is_next_to_nothing_may_be_in_kilowatts(stage: Stage) -> None:
+    stage.wire.reaction = lambda heard: stage.wire.say(GRID, "1.5") if heard.topic.endswith("/examined") else None
+    (stage.folder / "state").mkdir()
+    (one,) = [each for each in await looked(stage.config()) if each.about == "topics" and each.verdict == "good"]
+    assert one.what.endswith(", the last: 2 W of import")
+    assert one.remedy == 'If it speaks in kilowatts: unit = "kW" in [[meter]]'
 
 
 async def test_what_comes_and_cannot_be_used_is_wrong(stage: Stage) -> None:
