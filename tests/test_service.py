@@ -492,6 +492,8 @@ async def test_enabling_and_disabling(stage: Stage) -> None:
     stage.write()
     code, _, err = await ask(stage, "enable")
     assert code == 1 and "the daemon has not run with this broker" in err
+    code, _, err = await ask(stage, "disable")  # under another name, for one, than that of the daemon that charges
+    assert code == 1 and "surpluscharge off --config" in err
     daemon = stage.start(control={"start_delay_s": 0.0})
     async with Feed(stage.wire, SUN_W):
         await until(lambda: stage.wire.last(STATUS), "its first status")

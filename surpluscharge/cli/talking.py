@@ -217,7 +217,7 @@ def _away(options: argparse.Namespace) -> int:
 
 def _heard_by(config: Config, then: str) -> status.StatusDocument:
     """Return the status of a daemon that is there and hears. Raises CannotError, which says what to do ``then``."""
-    document, word = _look(config)
+    document, word = _look(config, then)
     if word != "ready":
         raise CannotError(f"the daemon is not there ({word}), and would not hear it: {then}")
     return document
@@ -249,8 +249,8 @@ def _publish(config: Config, post: Post, name: str, what: str, done: str) -> int
     return 0
 
 
-def _look(config: Config) -> tuple[status.StatusDocument, str]:
-    """Return the latest status, and the word on the daemon's availability. Raises CannotError."""
+def _look(config: Config, then: str = "") -> tuple[status.StatusDocument, str]:
+    """Return the latest status, and the word on the daemon's availability. Raises CannotError, with what to do then."""
     about, there = f"{config.own_topic}/status", f"{config.own_topic}/availability"
     try:
         found = asyncio.run(read_once(config, (about, there), "look", READ_WITHIN_S))
@@ -260,7 +260,10 @@ def _look(config: Config) -> tuple[status.StatusDocument, str]:
             "until it is back, but the plug itself: where a charge ran, go and look"
         ) from None
     if about not in found:
-        raise CannotError(f"nothing is on {about}: the daemon has not run with this broker and this charger.name yet")
+        raise CannotError(
+            f"nothing is on {about}: the daemon has not run with this broker and this charger.name yet"
+            + (f": {then}" if then else "")
+        )
     try:
         document = status.StatusDocument.model_validate_json(found[about])
     except ValueError:
