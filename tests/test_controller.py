@@ -646,6 +646,28 @@ def test_what_the_broker_has_kept_of_it_from_before_the_on_is_no_witness_to_the_
     assert plug.witnessed(False)
 
 
+@pytest.mark.parametrize("followed", [True, False])
+def test_nor_is_it_to_the_off_of_the_next_daemon(*, followed: bool) -> None:
+    """Killed as it had told the plug on; where that had said that it is on, an off that is kept came after that."""
+    rig = connected(make_settings(contact=True))
+    rig.send("c", "off", retained=True)
+    rig.wait(rig.controller.settings.params.min_off_s)
+    rig.send("m", SUN_W)
+    rig.obeys = followed
+    rig.tell(news.Enable(True))
+    assert rig.controller.kept().on
+    again = Rig(rig.controller.settings, rig.controller.kept(), rig.now_s + 5.0)
+    again.obeys = False
+    again.tell(news.RelayLink(True))
+    again.tell(news.CommandsLink(True))
+    again.acknowledge(False)
+    again.send("c", "off", retained=True)
+    assert again.controller.plug.confirmed(False)
+    assert again.controller.plug.witnessed(False) is followed
+    again.send("c", "off")
+    assert again.controller.plug.witnessed(False)
+
+
 @pytest.mark.parametrize("heard", [True, False])
 def test_a_plug_that_comes_back_on_after_it_was_out_of_reach_has_been_on_all_the_while(*, heard: bool) -> None:
     """Its last report was from before it was told on, and passed for off (invariant 5). One heard since is believed."""

@@ -141,6 +141,7 @@ class Kept(NamedTuple):
     tried: Tried = Tried()
     joint: KeptJoint | None = None  # None: nothing was shown of the joints
     changed_ms: int = 0  # until when it is heeded what the owner has said of changes in the house, by the wall clock
+    said: bool | None = None  # whether the plug's relay was on when it last reported it; None: it never did
 
 
 class Controller:
@@ -209,7 +210,7 @@ class Controller:
     def _restore(self, kept: Kept, at: Moment) -> None:
         # If the daemon died and the relay may have been on, nobody knows how long it stayed so: count all of it.
         blind_s = max(0.0, at.now_s - kept.saved_s) if kept.on else 0.0
-        self.plug.maybe_on = kept.on
+        self.plug.restore(kept.on, kept.said)
         self.starts_s = kept.starts_s
         self.state = self.state._replace(
             starts_s=last_starts(kept.starts_s, self.settings.params.starts_per_day),
@@ -265,6 +266,7 @@ class Controller:
             self._tried,
             self.lessons.joint.kept if self.lessons.joint else None,
             self.changed_ms,
+            self.plug.said,
         )
 
     # --- what the shell asks ------------------------------------------------------------------------------------------

@@ -43,7 +43,7 @@ class Plug:
         self.topics = frozenset(part.topic for part in (contact, power, voltage) if part)
         self.reported: bool | None = None  # None: it has not said since we are connected
         self._reported_s = -math.inf
-        self._said: bool | None = None  # the last that it reported, on whichever connection
+        self.said: bool | None = None  # the last that it reported, on whichever connection; kept across restarts
         self._commands_up: bool | None = None  # the subscriptions to commands and reports are there; None: never yet
         self._readings_up = True  # and those to readings; not known to be gone
         self.silent_s: float | None = None  # as configured; None: its pulse tells
@@ -207,6 +207,14 @@ class Plug:
 
     # --- what is told -------------------------------------------------------------------------------------------------
 
+    def restore(self, on: bool, said: bool | None) -> None:
+        """The daemon before this one left it so: perhaps on, and this is what it had said last."""
+        self.maybe_on = on
+        if on:
+            self.said = said
+        if on and said is False:
+            self._told_on_s = -math.inf  # and it has not been heard since
+
     def advance(self, now_s: float) -> None:
         """Time has passed."""
         if self.may_be_on or self.unheard:
@@ -269,10 +277,10 @@ class Plug:
         """
         # Not heard since it was told off, or since the daemon began.
         unseen = on and not self.may_be_on and self._reported_s < self.wanted_since_s
-        again = retained and on is self._said  # kept by the broker, and what it had said: as old as that
+        again = retained and on is self.said  # kept by the broker, and what it had said: as old as that
         if on or not again:
             self._reported_s = self.now_s
-        self.reported = self._said = on
+        self.reported = self.said = on
         return self.now_s - self._counted_until_s if unseen else 0.0
 
     def look_for_reversal(self, reachable: bool, limits: Limits) -> bool:

@@ -119,6 +119,7 @@ class Saving:
             controller.enabled,
             controller.starts_s,
             controller.plug.may_be_on,
+            controller.plug.said,
             controller.state.session_day,
             # For whom it charges, too: killed before the next minute is over, what came since would be the other's.
             controller.state.planned,
