@@ -1013,15 +1013,20 @@ async def test_a_pointer_past_the_end_of_an_array(stage: Stage) -> None:
         assert not daemon.task.done()
 
 
-def test_readings_that_were_long_under_way_are_not_taken_for_new(tmp_path: Path) -> None:
-    """After a flood, or from a broker that hung: else they would keep the charger on for as much longer (6)."""
+def lagging(folder: Path) -> tuple[Service, dict[str, float]]:
+    """Return a service, and under ``lag_s`` how long what comes to it has been under way."""
     now = {"lag_s": 0.0}
 
     class Late(Unplugged):
         up = True
         lag_s = property(lambda _: now["lag_s"])  # type: ignore[assignment]
 
-    service = Service(parse(toml(tables(1, tmp_path)), "shed.toml"), SystemClock(UTC), Ports(link=Late))
+    return Service(parse(toml(tables(1, folder)), "shed.toml"), SystemClock(UTC), Ports(link=Late)), now
+
+
+def test_readings_that_were_long_under_way_are_not_taken_for_new(tmp_path: Path) -> None:
+    """After a flood, or from a broker that hung: else they would keep the charger on for as much longer (6)."""
+    service, now = lagging(tmp_path)
     seen_w = []
     for now["lag_s"], value in ((0.9, b"100"), (1.0, b"200"), (7.0, b"300"), (0.1, b"400")):
         service.readings_link.on_message(GRID, value, False)
@@ -1032,13 +1037,7 @@ def test_readings_that_were_long_under_way_are_not_taken_for_new(tmp_path: Path)
 
 def test_a_command_that_was_long_under_way_is_not_heeded_but_an_off(tmp_path: Path) -> None:
     """A computer that stood still hears it when it goes on, long after whoever said it has given it up."""
-    now = {"lag_s": 0.0}
-
-    class Late(Unplugged):
-        up = True
-        lag_s = property(lambda _: now["lag_s"])  # type: ignore[assignment]
-
-    service = Service(parse(toml(tables(1, tmp_path)), "shed.toml"), SystemClock(UTC), Ports(link=Late))
+    service, now = lagging(tmp_path)
     enabled = []
     for now["lag_s"], word in ((9.9, b"on"), (11.0, b"off"), (11.0, b"on"), (0.3, b"on")):
         service.main_link.on_message(ENABLE_SET, word, False)
