@@ -512,6 +512,8 @@ class Loop(asyncio.AbstractEventLoop):
 class VirtualLink(Link):
     """A connection over the simulation's network. Its ups and downs, and what comes by it, are the simulation's."""
 
+    lag_s = 0.0  # what waits for a process that hangs does so in no queue
+
     def __init__(self, simulation: Simulation, name: str, *which: Any, **how: Any) -> None:
         super().__init__(name, *which, **how)
         self._simulation = simulation

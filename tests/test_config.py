@@ -853,13 +853,18 @@ def test_what_was_mistyped_is_doubted(lines: list[str], doubt: str) -> None:
     assert not [each for each in config_warnings(parsed()) if doubt in each]
 
 
+def test_a_blank_at_the_end_of_a_topic_is_doubted() -> None:
+    text = MINIMAL.replace('"house/meter"', '"house/meter "')
+    doubts = [each for each in config_warnings(parse(text, "test.toml")) if "blank" in each]
+    assert doubts == ['meter.topic = "house/meter " begins or ends with a blank: another topic. Is it meant?']
+
+
 def test_what_can_only_be_mistyped_is_refused() -> None:
     """IEC 61851-1 knows no charge below 6 A (from memory). By a tenth of the true current no socket would be warm."""
     low = MINIMAL.replace("current_a = 6", "current_a = 1.6")
     with pytest.raises(ConfigError, match=r"current_a = 1\.6: no charge lead is set below 6 A .*; is 16 meant\?"):
         parse(low, "test.toml")
     assert "is 1500 meant for control.start_export_w?" in refused("control.start_export_w = 1.5")[0]
-    assert "it begins or ends with a blank" in refused('relay.power.topic = "carport/plug "')[0]
 
 
 @pytest.mark.parametrize(

@@ -460,8 +460,8 @@ async def test_a_repetition_is_told_where_it_was_needed(tmp_path: Path, feedback
         mind.deaf = True
         mind.acknowledged.clear()
         await until(lambda: ("relay_unconfirmed", "warning") in told(0), "a repetition that came to nothing")
+        begin = next(number for number, line in enumerate(lines) if line["event"] == "relay_unconfirmed")
         mind.deaf = False
-        begin = len(lines)
         await until(lambda: ("relay_confirmed", "info") in told(begin), "the confirmation")
         assert ("relay_commanded", "info") in told(begin)
 

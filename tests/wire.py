@@ -442,9 +442,10 @@ class Disk:
 
 
 class Unplugged(Link):
-    """A connection without a broker: up when a test says so, and what is published is kept."""
+    """A connection without a broker: up when a test says so, what is published is kept, and what comes is not late."""
 
     up = False
+    lag_s = 0.0
 
     def __init__(self, *which: Any, **how: Any) -> None:
         super().__init__(*which, **how)

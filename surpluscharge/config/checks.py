@@ -706,6 +706,9 @@ def _doubts(config: Config) -> Iterator[str]:
             f"control.stop_import_w = {config.stop_import_w:g} is more than the lead draws ({config.draw_w:g} W): by "
             "itself it never ends a charge, which may then go on with bought energy alone."
         )
+    for key, topic in (("relay", relay.topic), *(("meter", meter.topic) for meter in config.meter)):
+        if topic.strip() != topic:
+            yield f"{key}.topic = {shown_as(topic)} begins or ends with a blank: another topic. Is it meant?"
     words = relay.on_payload, relay.off_payload
     if all(map(str.isalpha, words)) and len({(word.isupper(), word.islower()) for word in words}) > 1:
         yield (

@@ -67,8 +67,6 @@ def _topic(value: str) -> str:
         raise refuse("a topic name holds no wildcard", "Name the one topic, without + and #")
     if not value or "\0" in value or len(value.encode()) > 65535:
         raise refuse("a topic name has 1 to 65535 bytes and no null character", "Name the topic as the sender does")
-    if value.strip() != value:
-        raise refuse("it begins or ends with a blank, as no sender's does", "Leave the blank out")
     if value.startswith("$"):
         raise refuse("topics that begin with $ belong to the broker", "Use a topic that does not begin with $")
     return value

@@ -1504,7 +1504,7 @@ PLANTED = (
         12,
         "a retained on enables",
         "daemon/commands.py",
-        "if retained and self.late and not self.late(happened):",
+        "if stale and self.late and not self.late(happened):",
         "if False:",
         ("retained on",),
     ),
