@@ -212,8 +212,8 @@ class Plug:
         self.maybe_on = on
         if on:
             self.said = said
-        if on and said is False:
-            self._told_on_s = -math.inf  # and it has not been heard since
+            if said is False:
+                self._told_on_s = -math.inf  # and it has not been heard since
 
     def advance(self, now_s: float) -> None:
         """Time has passed."""
@@ -270,15 +270,14 @@ class Plug:
         power_w = self.power.value
         self.pulse.heard(self.now_s, None if power_w is None else flows(power_w, limits))
 
-    def report(self, on: bool, retained: bool = False) -> float:
+    def report(self, on: bool, retained: bool) -> float:
         """It reports its relay. Return for how many seconds it has been on and nobody saw it.
 
         Out of reach when it was told on, it passed for off by what it had reported before.
         """
         # Not heard since it was told off, or since the daemon began.
         unseen = on and not self.may_be_on and self._reported_s < self.wanted_since_s
-        again = retained and on is self.said  # kept by the broker, and what it had said: as old as that
-        if on or not again:
+        if on or not (retained and self.said is False):  # an off that the broker has kept is as old as it was
             self._reported_s = self.now_s
         self.reported = self.said = on
         return self.now_s - self._counted_until_s if unseen else 0.0

@@ -223,7 +223,7 @@ class Link:
         Of readings: faster than they can be handled. A flood of others is over only when all that the broker sent of it
         has been handled: on a machine that stands still in its midst, a moment passes by itself.
         """
-        queue = self._client._queue if self._client else None
+        queue = self._client and self._client._queue
         if isinstance(queue, _Newest):
             return time.monotonic() < queue.left_out_s + FLOOD_WITHIN_S
         under_way = min(self._before_s, self._handled_s) < self._flood_s

@@ -706,8 +706,8 @@ def refused_in_words(document: StatusDocument) -> str:
 def fault_in_words(fault: FaultStatus, acknowledging: str) -> str:
     """Return what is wrong and what to do about it; ``acknowledging`` is how to, where that belongs to it."""
     measured = "".join(f" Measured: {value:g} {UNITS.get(name, name)}." for name, value in fault.measured.items())
-    nothing = fault.remedy.startswith("Nothing")  # alone, a sentence like any other
-    text = f"{fault.sentence}{measured} {'What to do: nothing' + fault.remedy[7:] if nothing else fault.remedy}"
+    rest = fault.remedy.removeprefix("Nothing")  # behind a sentence of what is wrong, that word would be none
+    text = f"{fault.sentence}{measured} {fault.remedy if rest == fault.remedy else f'What to do: nothing{rest}'}"
     if fault.latched:
         return f"{text} Then: {acknowledging}"
     known = FAULT_BY_CODE.get(fault.code)  # the document may be of another version

@@ -736,7 +736,7 @@ def alone(tree: Path, package: Path) -> int:
             for each in ("usr/sbin/policy-rc.d", "etc/apt/apt.conf.d/20packagekit"):
                 (folder / "root" / each).unlink(missing_ok=True)
             computer.boot()
-        except (AssertionError, subprocess.CalledProcessError) as error:
+        except (AssertionError, OSError, subprocess.CalledProcessError) as error:
             print(f"no container goes here: {error}")
             with contextlib.suppress(Exception):
                 computer.cut()
@@ -766,7 +766,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     debians = parser.add_mutually_exclusive_group(required=True)
     debians.add_argument("--tree", type=Path, help="folder in which the Debian is kept from run to run")
-    debians.add_argument("--here", action="store_true", help="this computer's own Debian, and no more than a minute")
+    debians.add_argument("--here", action="store_true", help="this computer's own Debian, and the short run")
     parser.add_argument("--suite", default="bookworm", help="bookworm (Debian 12, the default) or trixie (13)")
     parser.add_argument("--package", type=Path, help="the package to try (default: that of this checkout is made)")
     parser.add_argument("--alone", action="store_true", help=argparse.SUPPRESS)
@@ -778,10 +778,14 @@ def main() -> int:
     if os.geteuid() != 0 or missing:
         print(f"needs root, and {', '.join(missing or needed)}: apt-get install debootstrap systemd-container")
         return NOT_HERE
+    apart = ["unshare", "--net", "--mount"]
+    if subprocess.run([*apart, "true"], check=False).returncode:
+        print("no container goes here: unshare is not permitted")
+        return NOT_HERE
     tree = Path("/") if options.here else debian(options.tree.absolute(), options.suite)
     package = (options.package or made()).absolute()
     again = [sys.executable, "-m", "tests.bench.service", "--alone", "--tree", str(tree), "--package", str(package)]
-    return subprocess.run(["unshare", "--net", "--mount", *again], check=False).returncode
+    return subprocess.run([*apart, *again], check=False).returncode
 
 
 if __name__ == "__main__":
